@@ -1,0 +1,249 @@
+"""What a step promises, declared once by its signature and read by everyone: checks, help, docs, schema, runner.
+
+A step is a plain function. Arguments before ``*`` are images, arguments after it are parameters, each annotated
+``Annotated[type, About("one sentence", low, high)]`` with a default inside its bounds. The :func:`step` decorator adds
+what the pixels must be and what they become, and registers the function in :data:`STEPS` under its own name.
+"""
+
+from __future__ import annotations
+
+import functools
+import inspect
+import json
+import math
+import typing
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Annotated, Any, Literal, ParamSpec, TypeVar
+
+import numpy as np
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationError, create_model
+
+from nebulakit.errors import StepError
+from nebulakit.image import Image
+from nebulakit.quantity import Position, Quantity
+
+P = ParamSpec("P")
+R = TypeVar("R")
+
+
+@dataclass(frozen=True)
+class About:
+    """What a parameter is: one sentence, its bounds (in its own unit, inclusive), and when to turn it which way.
+
+    ``look`` is False for values that must be measured anew on other data (noise, star width, samples); True for those
+    that make the look (softening, gain, curves). ``example`` is required where the parameter has no default.
+    """
+
+    text: str
+    low: float | None = None
+    high: float | None = None
+    raise_when: str = ""
+    lower_when: str = ""
+    look: bool = True
+    example: Any = None
+
+    def check(self, value: Any) -> Any:
+        """Refuse a number or quantity outside the bounds, also inside a sequence."""
+        if isinstance(value, (list, tuple)):
+            for v in value:
+                self.check(v)
+            return value
+        number = value.number if isinstance(value, Quantity) else value
+        if isinstance(number, bool) or not isinstance(number, (int, float)):
+            return value
+        # a share may be written either way; its bounds are told as fractions
+        number = number / 100 if isinstance(value, Quantity) and value.unit == "%" and self.high is not None and self.high <= 10 else number
+        if (self.low is not None and number < self.low) or (self.high is not None and number > self.high):
+            raise ValueError(f"must be {self.range()}, found {value}")
+        return value
+
+    def range(self) -> str:
+        """Tell the bounds in words."""
+        if self.low is not None and self.high is not None:
+            return f"between {self.low:g} and {self.high:g}"
+        return f"at least {self.low:g}" if self.low is not None else f"at most {self.high:g}" if self.high is not None else "any number"
+
+
+@dataclass(frozen=True)
+class Step:
+    """A registered step: what its name leads to and what may be known of it without running it."""
+
+    name: str
+    call: Callable[..., Any]
+    images: dict[str, bool]  # image argument -> is it required
+    params: type[BaseModel]
+    abouts: dict[str, About]
+    results: tuple[str, ...]  # main result first
+    reads: Literal["linear", "display", "any"]
+    gives: Literal["same", "linear", "display", "mask"]
+    takes: Literal["any", "rgb", "mosaic", "line"]  # line: one channel
+    makes: Literal["same", "rgb", "line"]
+    resizes: bool
+    summary: str
+
+    def check(self, given: dict[str, Any]) -> BaseModel:
+        """Give the typed parameters of ``given``; pydantic's ValidationError lists every fault."""
+        return self.params.model_validate_json(json.dumps(given, default=_plain))
+
+
+STEPS: dict[str, Step] = {}
+
+_STRICT = ConfigDict(extra="forbid", strict=True, frozen=True, allow_inf_nan=False, validate_default=True)
+
+
+def _plain(value: Any) -> Any:
+    """Bring what notebook callers hand in to JSON."""
+    if isinstance(value, Position):
+        return value.as_list()
+    if isinstance(value, Quantity):
+        return str(value)
+    if isinstance(value, (np.generic, np.ndarray)):
+        return value.tolist()
+    if isinstance(value, BaseModel):
+        return value.model_dump(mode="json")
+    raise TypeError(f"{value!r} is not a value a parameter can have")
+
+
+def canonical(params: BaseModel) -> dict[str, Any]:
+    """Give typed parameters as plain JSON values: the same choices always give the same."""
+    return params.model_dump(mode="json")
+
+
+def step(
+    *,
+    reads: Literal["linear", "display", "any"] = "any",
+    gives: Literal["same", "linear", "display", "mask"] = "same",
+    takes: Literal["any", "rgb", "mosaic", "line"] = "any",
+    makes: Literal["same", "rgb", "line"] = "same",
+    resizes: bool = False,
+) -> Callable[[Callable[P, R]], Callable[P, R]]:
+    """Register a function as a step.
+
+    ``reads``/``gives``: scale of the first image and of the main result. ``takes``/``makes``: its channels.
+    ``resizes``: the result may have another size. The function returns an Image, or a NamedTuple of Images whose field
+    names are the result names, main first. Called with arrays it returns arrays.
+    """
+
+    def register(fn: Callable[P, R]) -> Callable[P, R]:
+        hints = typing.get_type_hints(fn, include_extras=True)
+        signature = inspect.signature(fn)
+        images = {a.name: a.default is a.empty for a in signature.parameters.values() if a.kind is not a.KEYWORD_ONLY}
+        fields: dict[str, Any] = {}
+        abouts: dict[str, About] = {}
+        for a in signature.parameters.values():
+            if a.name in images:
+                continue
+            told = [m for m in getattr(hints[a.name], "__metadata__", ()) if isinstance(m, About)]
+            if not told or not told[0].text:
+                raise TypeError(f"step {fn.__name__}: parameter {a.name} has no About(...) with a description")
+            abouts[a.name] = told[0]
+            bounds = {k: v for k, v in (("minimum", told[0].low), ("maximum", told[0].high)) if v is not None}
+            kind = Annotated[hints[a.name], AfterValidator(told[0].check)]
+            extra: Any = bounds or None
+            fields[a.name] = (kind, Field(... if a.default is a.empty else a.default, description=told[0].text, json_schema_extra=extra))
+            if a.default is a.empty and told[0].example is None:
+                raise TypeError(f"step {fn.__name__}: required parameter {a.name} needs an example")
+        if fn.__name__ in STEPS:
+            raise TypeError(f"two steps are called {fn.__name__}")
+        params: type[BaseModel] = create_model(fn.__name__, __config__=_STRICT, **fields)
+        returned = hints["return"]
+        results = tuple(getattr(returned, "_fields", ("mask" if gives == "mask" else "image",)))
+
+        @functools.wraps(fn)
+        def checked(*args: P.args, **given: P.kwargs) -> R:
+            return _call(STEPS[fn.__name__], fn, signature, args, given)  # type: ignore[no-any-return]
+
+        STEPS[fn.__name__] = Step(
+            fn.__name__, checked, images, params, abouts, results, reads, gives, takes, makes, resizes, (fn.__doc__ or "").strip().split("\n")[0]
+        )
+        example = {k: v.example for k, v in abouts.items() if v.example is not None}
+        try:
+            STEPS[fn.__name__].check(example)
+        except ValidationError as fault:
+            raise TypeError(f"step {fn.__name__}: its own defaults or examples are refused: {fault}") from fault
+        return checked
+
+    return register
+
+
+def _call(declared: Step, fn: Callable[..., Any], signature: inspect.Signature, args: Any, given: dict[str, Any]) -> Any:
+    """Check images and parameters, then run; arrays in, arrays out."""
+    facts = {k: given.pop(k) for k in ("fwhm", "coverage", "scale") if k in given and k not in signature.parameters}
+    options = {k: given.pop(k) for k in list(given) if k not in declared.images}
+    bound = signature.bind_partial(*args, **given).arguments
+    missing = [k for k, required in declared.images.items() if required and bound.get(k) is None]
+    if missing:
+        raise StepError(f"{declared.name}: the image {missing[0]!r} is missing")
+    arrays = not any(isinstance(v, Image) for v in bound.values())
+    if facts and not arrays:
+        raise StepError(f"{declared.name}: {', '.join(facts)} can only be given together with arrays; an Image carries its own")
+    facts.setdefault("scale", "display" if declared.reads == "display" else "linear")
+    layers = {k: v if isinstance(v, Image) or v is None else Image.from_array(v, **facts) for k, v in bound.items()}
+    first = next(iter(layers.values()))
+    _fits(declared, first)
+    try:
+        typed = declared.check(options)
+    except ValidationError as fault:
+        raise StepError(f"{declared.name}: " + "; ".join(describe(e) for e in fault.errors())) from None
+    result = fn(**layers, **{k: getattr(typed, k) for k in type(typed).model_fields})
+    if not arrays:
+        return result
+    return type(result)(*(r.planes for r in result)) if isinstance(result, tuple) else result.planes
+
+
+def _fits(declared: Step, image: Image) -> None:
+    """Refuse a first image of the wrong kind."""
+    if declared.reads != "any" and image.scale != declared.reads:
+        want = {"linear": "linear data (before any stretch)", "display": "stretched data (after a stretch step)"}[declared.reads]
+        raise StepError(f"{declared.name} needs {want}, but what it was given is {image.scale}")
+    n = len(image.channels)
+    if declared.takes == "rgb" and n != 3:
+        raise StepError(f"{declared.name} needs red, green and blue, but what it was given has {n} channel{'s' * (n > 1)} ({', '.join(image.channels)})")
+    if declared.takes in ("line", "mosaic") and n != 1:
+        raise StepError(f"{declared.name} needs a single plane, but what it was given has {n} channels ({', '.join(image.channels)})")
+    if declared.name != "collapse_bayer" and image.channels == ("mosaic",) and not declared.resizes:
+        raise StepError(f"{declared.name} cannot work on a colour-filter mosaic; put the step collapse_bayer before it")
+
+
+def describe(error: Any) -> str:
+    """Put one entry of ``ValidationError.errors()`` into words: parameter, what is wrong, what was found."""
+    place = ".".join(str(p) for p in error["loc"] if not str(p).startswith(("function-", "literal", "lax", "json")))
+    found = error.get("input")
+    shown = "" if isinstance(found, dict) else f", found {json.dumps(found, default=str)}"
+    kind = error["type"]
+    if kind == "extra_forbidden":
+        return f"unknown parameter {place!r}"
+    if kind == "missing":
+        return f"parameter {place!r} must be given"
+    if kind == "value_error":
+        return f"{place}: {error['ctx']['error']}"
+    words = {
+        "literal_error": f"expected {error.get('ctx', {}).get('expected', '')}",
+        "float_type": "expected a number",
+        "int_type": "expected a whole number",
+        "int_from_float": "expected a whole number",
+        "bool_type": "expected true or false",
+        "string_type": "expected a text",
+        "finite_number": "expected a finite number",
+    }.get(kind, error["msg"][:1].lower() + error["msg"][1:])
+    return f"{place}: {words}{shown}"
+
+
+def same_size(name: str, **layers: Image | None) -> None:
+    """Refuse layers of different size or scale, naming both."""
+    there = [(k, v) for k, v in layers.items() if v is not None]
+    for k, v in there[1:]:
+        first, image = there[0]
+        if v.shape != image.shape:
+            raise StepError(
+                f"{name}: {first} is {image.shape[1]}x{image.shape[0]} px but {k} is {v.shape[1]}x{v.shape[0]} px; "
+                "layers must have the same size (crop or bin both, or take both after the same crop)"
+            )
+        if v.content != "mask" and image.content != "mask" and v.scale != image.scale:
+            raise StepError(f"{name}: {first} is {image.scale} but {k} is {v.scale}; stretch both, or neither, before combining them")
+
+
+def finite(number: float) -> float | None:
+    """Give a number that JSON can hold: None for NaN and infinities."""
+    return float(number) if math.isfinite(number) else None

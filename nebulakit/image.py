@@ -1,0 +1,247 @@
+"""An image and the facts that travel with it.
+
+Pixels alone do not say what ``4 sigma`` or ``3 fwhm`` is, where the sky stands, or which corner of the stack is left
+after a crop. An :class:`Image` carries these facts; every step keeps them true or sets them to None (not known).
+Facts that are not known yet are measured on demand by :meth:`Image.measured`.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any, Literal, NamedTuple
+
+import numpy as np
+import numpy.typing as npt
+
+from nebulakit.errors import StepError
+from nebulakit.pixels.facts import Noise, Psf, StarList
+
+Planes = npt.NDArray[np.float32]
+Scale = Literal["linear", "display"]
+Content = Literal["scene", "starless", "stars", "mask"]
+
+CHANNELS = {1: ("grey",), 3: ("red", "green", "blue")}
+
+
+class Notice(NamedTuple):
+    """Something the user should know: ``id`` is stable and explained elsewhere, ``text`` says what was seen and what to do."""
+
+    id: str
+    text: str
+
+
+@dataclass(frozen=True)
+class Frame:
+    """Where a layer lies in the uncropped stack: ``to_stack`` is the 2x3 matrix that takes its pixel (x, y) there."""
+
+    stack_shape: tuple[int, int]  # (height, width)
+    to_stack_matrix: tuple[tuple[float, float, float], tuple[float, float, float]] = ((1.0, 0.0, 0.0), (0.0, 1.0, 0.0))
+
+    def to_stack(self, x: float, y: float) -> tuple[float, float]:
+        """Take a pixel position of the layer to the stack."""
+        (a, b, c), (d, e, f) = self.to_stack_matrix
+        return a * x + b * y + c, d * x + e * y + f
+
+    def from_stack(self, x: float, y: float) -> tuple[float, float]:
+        """Take a pixel position of the stack to the layer."""
+        (a, b, c), (d, e, f) = self.to_stack_matrix
+        det = a * e - b * d
+        u, v = x - c, y - f
+        return (e * u - b * v) / det, (a * v - d * u) / det
+
+    def then(self, new_to_old: npt.ArrayLike) -> Frame:
+        """Give the frame of a layer whose pixels map to this one's by the 2x3 matrix ``new_to_old``."""
+        full = np.vstack([np.asarray(self.to_stack_matrix), [0, 0, 1]]) @ np.vstack([np.asarray(new_to_old, float), [0, 0, 1]])
+        (a, b, c), (d, e, f) = full[:2].tolist()
+        return Frame(self.stack_shape, ((a, b, c), (d, e, f)))
+
+    def bounding_box(self, shape: tuple[int, int]) -> tuple[int, int, int, int]:
+        """Give (y0, x0, height, width) of a layer of ``shape`` in the stack's pixels."""
+        h, w = shape
+        corners = [self.to_stack(x, y) for x in (-0.5, w - 0.5) for y in (-0.5, h - 0.5)]
+        xs, ys = [c[0] for c in corners], [c[1] for c in corners]
+        y0, x0 = round(min(ys) + 0.5), round(min(xs) + 0.5)
+        return y0, x0, round(max(ys) + 0.5) - y0, round(max(xs) + 0.5) - x0
+
+    def corners(self, shape: tuple[int, int]) -> list[tuple[float, float]]:
+        """Give the stack positions (x, y) of the layer's four corner pixels, clockwise from the first."""
+        h, w = shape
+        return [self.to_stack(x, y) for x, y in ((0, 0), (w - 1, 0), (w - 1, h - 1), (0, h - 1))]
+
+
+@dataclass(frozen=True, eq=False)
+class Image:
+    """Pixels and what is known about them. Never changed in place: :meth:`replace` gives a new one.
+
+    Parameters
+    ----------
+    planes
+        float32 (channel, y, x); NaN means "nothing here" (no coverage). Linear layers may be negative; display layers
+        hold sRGB-encoded values 0..1; masks hold 0..1 in one channel.
+    channels
+        Their names: ``("red", "green", "blue")``, ``("grey",)``, ``("ha",)``, ``("oiii",)``, ``("mask",)``, ``("mosaic",)``.
+    scale
+        "linear" (proportional to light) or "display" (stretched).
+    content
+        "scene" (stars and nebula), "starless", "stars" or "mask".
+    sky
+        The level of the empty sky per channel, in this layer's units.
+    noise, fwhm, psf, stars, white
+        Noise of the linear stack, propagated; star width in px; the PSF; the stars; the level per channel at which
+        stars are cut off. A starless layer keeps the stars' facts.
+    coverage
+        (y, x) float32 in any unit, more where more frames lie, 0 where none; None when not known.
+    header
+        An :class:`astropy.io.fits.Header` whose WCS describes these pixels, or None.
+    frame
+        Where the layer lies in the uncropped stack.
+    history
+        One line for each step done.
+    record
+        What the step that made this layer measured and decided; values named like a parameter of it can be given back to it.
+    notices
+        What that step wants the user to know.
+
+    Examples
+    --------
+    >>> image = Image.from_array(np.zeros((3, 4, 5)))
+    >>> image.channels, image.shape, image.scale
+    (('red', 'green', 'blue'), (4, 5), 'linear')
+    """
+
+    planes: Planes
+    channels: tuple[str, ...]
+    scale: Scale = "linear"
+    content: Content = "scene"
+    sky: tuple[float, ...] | None = None
+    noise: Noise | None = None
+    fwhm: float | None = None
+    psf: Psf | None = None
+    stars: StarList | None = None
+    white: tuple[float, ...] | None = None
+    coverage: npt.NDArray[np.float32] | None = None
+    header: Any = None
+    frame: Frame = Frame((0, 0))
+    history: tuple[str, ...] = ()
+    record: Mapping[str, Any] = field(default_factory=dict)
+    notices: tuple[Notice, ...] = ()
+
+    def __post_init__(self) -> None:
+        p = self.planes
+        if p.ndim != 3 or p.dtype != np.float32:
+            raise StepError(f"an image has planes float32 (channel, y, x); found {p.dtype} with shape {p.shape}")
+        if len(self.channels) != p.shape[0]:
+            raise StepError(f"{p.shape[0]} planes but {len(self.channels)} channel names {self.channels}")
+        if self.coverage is not None and self.coverage.shape != p.shape[1:]:
+            raise StepError(f"the coverage map is {self.coverage.shape} but the image is {p.shape[1:]} (rows, columns); they must match")
+        if self.frame.stack_shape == (0, 0):
+            object.__setattr__(self, "frame", Frame(p.shape[1:]))
+
+    @classmethod
+    def from_array(cls, array: npt.ArrayLike, *, channels: tuple[str, ...] | None = None, **facts: Any) -> Image:
+        """Make an image of a (y, x) or (channel, y, x) array; infinities become NaN. Facts are fields of :class:`Image`."""
+        planes = np.array(array, np.float32, ndmin=3, order="C")
+        if planes.ndim != 3:
+            raise StepError(f"expected an array (y, x) or (channel, y, x), found shape {planes.shape}")
+        planes[~np.isfinite(planes)] = np.nan
+        names = channels or CHANNELS.get(planes.shape[0]) or tuple(f"plane{i + 1}" for i in range(planes.shape[0]))
+        if facts.get("coverage") is not None:
+            facts["coverage"] = np.asarray(facts["coverage"], np.float32)
+        return cls(planes, names, **facts)
+
+    @property
+    def shape(self) -> tuple[int, int]:
+        """(height, width) in pixels."""
+        return self.planes.shape[1], self.planes.shape[2]
+
+    @property
+    def is_rgb(self) -> bool:
+        """Whether the planes are red, green and blue."""
+        return self.channels == CHANNELS[3]
+
+    def replace(self, planes: Planes | None = None, **facts: Any) -> Image:
+        """Give a copy with other planes or facts. ``record`` and ``notices`` belong to one step and are not inherited."""
+        facts.setdefault("record", {})
+        facts.setdefault("notices", ())
+        if planes is not None:
+            facts["planes"] = np.ascontiguousarray(planes, np.float32)
+        return dataclasses.replace(self, **facts)
+
+    def noted(self, *notices: Notice, **record: Any) -> Image:
+        """Give a copy that carries more of what the step measured and decided, and more notices."""
+        return dataclasses.replace(self, record={**self.record, **record}, notices=self.notices + notices)
+
+    def covered(self) -> npt.NDArray[np.bool_]:
+        """(y, x) True where all channels have a value and, if it is known, coverage is above zero."""
+        good = np.isfinite(self.planes).all(0)
+        return good if self.coverage is None else good & (self.coverage > 0)
+
+    def measured(self, *facts: Literal["noise", "sky", "stars", "fwhm", "psf", "white"]) -> Image:
+        """Give an image on which these facts are known, measuring those that are not.
+
+        Star facts that cannot be measured (no usable stars) stay None. Measure on linear layers that hold stars; on a
+        display layer noise and sky are measured as they are.
+        """
+        known = self
+        for fact in facts:
+            if getattr(known, fact) is None:
+                known = dataclasses.replace(known, **_measure(known, fact))
+        return known
+
+    def wcs(self) -> Any:
+        """Give the celestial :class:`astropy.wcs.WCS` of these pixels, or None."""
+        if self.header is None or "CTYPE1" not in self.header:
+            return None
+        import warnings
+
+        from astropy.wcs import WCS, FITSFixedWarning
+
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore", FITSFixedWarning)
+            try:
+                found = WCS(self.header, naxis=2)
+            except Exception:  # a header that only looks like a WCS is no reason to lose an evening
+                return None
+        return found if found.has_celestial else None
+
+    def arcsec_per_px(self) -> float | None:
+        """Give the scale of the picture, or None without a WCS."""
+        wcs = self.wcs()
+        if wcs is None:
+            return None
+        from astropy.wcs.utils import proj_plane_pixel_area
+
+        return float(np.sqrt(proj_plane_pixel_area(wcs)) * 3600)
+
+    def pixel_of_sky(self, ra: float, dec: float) -> tuple[float, float] | None:
+        """Give (x, y) of a sky position in degrees, or None without a WCS."""
+        wcs = self.wcs()
+        if wcs is None:
+            return None
+        x, y = wcs.all_world2pix([[ra, dec]], 0, quiet=True)[0]
+        return float(x), float(y)
+
+
+def _measure(image: Image, fact: str) -> dict[str, Any]:
+    """Measure one fact, and what it rests on, on the pixels of ``image``."""
+    from nebulakit.pixels import noise, psf, stars, surface
+
+    if fact == "noise":
+        return {"noise": noise.measure_noise(image.planes, image.coverage)}
+    if fact == "white":
+        return {"white": stars.white_level(image.planes)}
+    known = image.measured("noise")
+    assert known.noise is not None
+    if fact == "sky":
+        return {"noise": known.noise, "sky": surface.sky_level(known.planes, known.noise, known.coverage)}
+    if known.content in ("starless", "mask"):
+        return {"noise": known.noise}
+    if fact == "stars":
+        known = known.measured("white")
+        return {"noise": known.noise, "white": known.white, "stars": stars.find_stars(known.planes, known.noise, known.coverage, known.white)}
+    known = known.measured("stars")
+    assert known.stars is not None and known.noise is not None
+    found = psf.measure_psf(known.planes, known.stars, known.noise, known.white)
+    return {"noise": known.noise, "white": known.white, "stars": known.stars, "psf": found, "fwhm": found.fwhm if found else image.fwhm}
