@@ -1,1 +1,23 @@
-"""TODO."""
+"""Files and images: the only room that opens or writes a picture."""
+
+from __future__ import annotations
+
+import importlib
+from typing import TYPE_CHECKING, Any
+
+from nebulakit.files.options import SUFFIXES, PrintSize, WriteOptions, check_output
+
+if TYPE_CHECKING:
+    from nebulakit.files.reading import read, read_map
+    from nebulakit.files.writing import write
+
+__all__ = ["SUFFIXES", "PrintSize", "WriteOptions", "check_output", "read", "read_map", "write"]
+
+_ROOMS = {"read": "nebulakit.files.reading", "read_map": "nebulakit.files.reading", "write": "nebulakit.files.writing"}
+
+
+def __getattr__(name: str) -> Any:
+    # numpy and the file libraries load only when a picture is opened
+    if name in _ROOMS:
+        return getattr(importlib.import_module(_ROOMS[name]), name)
+    raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
