@@ -42,7 +42,9 @@ class PrintSize(BaseModel):
     model_config = _STRICT
 
     width: Annotated[str | None, Field(pattern=f"^{_SIZE}$", description="width on paper, such as 30 cm, 300 mm or 12 in")] = None
-    dpi: Annotated[float, Field(ge=30, le=4800, description="pixels per inch on paper; a picture with more is scaled down to it")] = 300.0
+    dpi: Annotated[
+        float, Field(ge=30, le=4800, description="pixels per inch on paper; a larger picture is scaled down to it")
+    ] = 300.0
 
     @property
     def inches(self) -> float | None:
@@ -62,10 +64,10 @@ class WriteOptions(BaseModel):
 
     bits: Annotated[
         Literal[8, 16, 32] | None,
-        Field(description="bits per value: 16 or 8 as whole numbers, 32 as floats; by default 16 for tif and png, 8 for jpg, 32 for fits"),
+        Field(description="bits per value, 32 being floats; by default 16 for tif and png, 8 for jpg, 32 for fits"),
     ] = None
     longest: Annotated[
-        int | None, Field(ge=16, le=100_000, description="scale down so that the longer side has this many pixels; never enlarged")
+        int | None, Field(ge=16, le=100_000, description="scale down until the longer side has this many pixels; never enlarged")
     ] = None
     quality: Annotated[int, Field(ge=1, le=100, description="quality of a jpg; colour is always kept at full resolution")] = 92
     print: Annotated[PrintSize | None, Field(description="size on paper: sets the resolution written into the file")] = None
@@ -100,15 +102,17 @@ def check_output(file: str, options: WriteOptions) -> None:
     if not file or any(ord(c) < 32 for c in file):
         raise ValueError(f"{file!r} is no file name")
     if "\\" in file or ":" in file or file.startswith(("/", "~")):
-        raise ValueError(f"{file!r} must be a name inside the output folder, without a drive, '\\', or a leading '/' or '~'; choose the folder with -o")
+        raise ValueError(
+            f"{file!r} must be a name inside the output folder, without drive, '\\' or leading '/', '~'; choose the folder with -o"
+        )
     if ".." in file.split("/"):
         raise ValueError(f"{file!r} would leave the output folder; choose the folder with -o")
     kind, known = kind_of(file), BITS[kind_of(file)]
     shown = {"fits": "fits", "tiff": "tif", "png": "png", "jpeg": "jpg"}[kind]
     if options.bits is not None and options.bits not in known:
-        instead = {"fits": "use tif or png", "png": "use tif or fits", "jpeg": "use tif or png" if options.bits == 16 else "use tif or fits"}
+        instead = "use tif or png" if options.bits < 32 else "use tif or fits"
         held = " or ".join(str(b) for b in sorted(known))
-        raise ValueError(f"a {shown} file ({file!r}) holds {held} bits per value, not {options.bits}; {instead[kind]}")
+        raise ValueError(f"a {shown} file ({file!r}) holds {held} bits per value, not {options.bits}; {instead}")
     if kind == "fits":
         if options.longest is not None:
             raise ValueError(f"'longest' scales pictures, and {file!r} holds data; put a step bin into the recipe instead")

@@ -1,0 +1,27 @@
+"""What all tests share: where real files lie, and properties that search the same cases every time."""
+
+from pathlib import Path
+
+import pytest
+from hypothesis import settings
+
+settings.register_profile("nebulakit", deadline=None, derandomize=True, database=None)
+settings.load_profile("nebulakit")
+
+
+@pytest.fixture(scope="session")
+def shared() -> Path:
+    """The folder of real files and made scenes that is no part of the project."""
+    folder = Path(__file__).resolve().parents[2] / "shared"
+    if not folder.is_dir():
+        pytest.skip("the folder of real files does not lie beside the project")
+    return folder
+
+
+@pytest.fixture(scope="session")
+def shared_data(shared: Path) -> Path:
+    """The real observations and standard files in it."""
+    folder = shared / "data"
+    if not folder.is_dir():
+        pytest.skip("the real files do not lie beside the project")
+    return folder
