@@ -1,0 +1,143 @@
+"""What a recipe is once it has been read and checked: frozen, every reference resolved, every value typed.
+
+The runner needs nothing else: no names have to be looked up again, and nothing here can fail any more for a reason
+that stands in the text.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Literal, NamedTuple
+
+if TYPE_CHECKING:
+    from pydantic import BaseModel
+
+    from nebulakit.files.options import WriteOptions
+
+
+class Ref(NamedTuple):
+    """A layer: the result ``result`` of the step with index ``step``; step -1 means the input named ``result``."""
+
+    step: int
+    result: str
+
+
+@dataclass(frozen=True)
+class Input:
+    """A picture that comes from outside: ``stack``, ``coverage``, or one that the recipe declares."""
+
+    name: str
+    optional: bool = False
+    about: str = ""
+    scale: Literal["linear", "display", "mask"] | None = None
+    """What it must be; None: whatever its file says."""
+    kind: Literal["rgb", "line", "mosaic"] | None = None
+    line: int = 0
+
+
+@dataclass(frozen=True)
+class Call:
+    """One step of the recipe."""
+
+    index: int
+    id: str
+    """Unique. The ``id`` as written, else the step's name, else (where the name occurs more than once) a label such as ``curve-2``."""
+    step: str
+    """The name in :data:`nebulakit.declare.STEPS`."""
+    params: BaseModel
+    reads: Mapping[str, Ref]
+    """Image argument -> layer; the first image is the first entry. Optional images that were not given are absent."""
+    names: Mapping[str, str] = field(default_factory=dict)
+    """Result -> layer name, for those that the recipe names."""
+    mask: Ref | None = None
+    amount: float = 1.0
+    skip: bool = False
+    """Pass the first image on as main result instead of running."""
+    note: str = ""
+    line: int = 0
+    called: bool = True
+    """Whether ``id`` may be used to speak of this step (a label such as ``curve-2`` may not: positions shift)."""
+    given: Mapping[str, Any] = field(default_factory=dict)
+    """The parameters as written (variables put in), without defaults."""
+
+    @property
+    def main(self) -> Ref:
+        """The main result."""
+        from nebulakit.declare import STEPS
+
+        return Ref(self.index, STEPS[self.step].results[0])
+
+    @property
+    def first(self) -> Ref | None:
+        """The layer that the step works on."""
+        return next(iter(self.reads.values()), None)
+
+
+@dataclass(frozen=True)
+class Output:
+    """One file to write."""
+
+    ref: Ref
+    layer: str
+    file: str
+    options: WriteOptions
+    line: int = 0
+
+
+@dataclass(frozen=True)
+class Recipe:
+    """A checked recipe. ``text`` is what was read; ``source`` is the name that messages use for it."""
+
+    version: int
+    about: str
+    vars: Mapping[str, Any]
+    inputs: Mapping[str, Input]
+    steps: tuple[Call, ...]
+    outputs: tuple[Output, ...]
+    source: str
+    text: str
+    path: Path | None = None
+    """The file it was read from, if there was one."""
+
+    @property
+    def name(self) -> str:
+        """The recipe's name: that of its file, without ending."""
+        return Path(self.source).name.removesuffix(".yaml").removesuffix(".yml") or "recipe"
+
+    @property
+    def last(self) -> Ref:
+        """The main result of the last step that does not make a mask; the stack where there is none."""
+        from nebulakit.declare import STEPS
+
+        return next((c.main for c in reversed(self.steps) if STEPS[c.step].gives != "mask"), Ref(-1, "stack"))
+
+    def by_id(self, id: str) -> Call:
+        """Give the step called ``id``; UsageError answers with the nearest name, or with the ids where several could be meant."""
+        from nebulakit.recipe.names import called
+
+        return self.steps[called(id, [(c.id, c.step, c.called) for c in self.steps])]
+
+    def layers(self) -> dict[str, Ref]:
+        """Give the layer names known at the end, each with the newest layer of that name."""
+        named = {name: Ref(-1, name) for name in self.inputs if name != "coverage"}
+        for call in self.steps:
+            named |= {name: Ref(call.index, result) for result, name in call.names.items()}
+        return named | {"last": self.last}
+
+    def needed(self, *wanted: Ref) -> frozenset[int]:
+        """Give the indices of the steps that ``wanted`` (default: all outputs) rest on, skipped ones included."""
+        todo = list(wanted or (o.ref for o in self.outputs))
+        found: set[int] = set()
+        while todo:
+            step = todo.pop().step
+            if step < 0 or step in found:
+                continue
+            found.add(step)
+            call = self.steps[step]
+            if call.skip:
+                todo += [call.first] if call.first else []
+            else:
+                todo += [*call.reads.values(), *([call.mask] if call.mask else [])]
+        return frozenset(found)
