@@ -7,6 +7,7 @@ what the pixels must be and what they become, and registers the function in :dat
 
 from __future__ import annotations
 
+import dataclasses
 import functools
 import inspect
 import json
@@ -187,9 +188,11 @@ def _call(declared: Step, fn: Callable[..., Any], signature: inspect.Signature, 
     except ValidationError as fault:
         raise StepError(f"{declared.name}: " + "; ".join(describe(e) for e in fault.errors())) from None
     result = fn(**layers, **{k: getattr(typed, k) for k in type(typed).model_fields})
-    if not arrays:
-        return result
-    return type(result)(*(r.planes for r in result)) if isinstance(result, tuple) else result.planes
+    if arrays:
+        return type(result)(*(r.planes for r in result)) if isinstance(result, tuple) else result.planes
+    line = f"{declared.name}({', '.join(f'{k}={v}' for k, v in canonical(typed).items() if k in options)})"
+    done = lambda r: dataclasses.replace(r, history=(*first.history, line))  # noqa: E731
+    return type(result)(*map(done, result)) if isinstance(result, tuple) else done(result)
 
 
 def _fits(declared: Step, image: Image) -> None:

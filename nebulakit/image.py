@@ -8,6 +8,7 @@ Facts that are not known yet are measured on demand by :meth:`Image.measured`.
 from __future__ import annotations
 
 import dataclasses
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any, Literal, NamedTuple
@@ -38,6 +39,12 @@ class Frame:
 
     stack_shape: tuple[int, int]  # (height, width)
     to_stack_matrix: tuple[tuple[float, float, float], tuple[float, float, float]] = ((1.0, 0.0, 0.0), (0.0, 1.0, 0.0))
+
+    @property
+    def scale(self) -> float:
+        """How many pixels of the stack one pixel of the layer is wide."""
+        (a, b, _), (d, e, _) = self.to_stack_matrix
+        return math.sqrt(abs(a * e - b * d))
 
     def to_stack(self, x: float, y: float) -> tuple[float, float]:
         """Take a pixel position of the layer to the stack."""

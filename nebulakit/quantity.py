@@ -82,7 +82,10 @@ class Quantity:
 
 
 class Length(Quantity):
-    """A length in the picture: ``3 fwhm`` (star widths), ``12 px``, ``30 arcsec`` (needs a sky position in the header)."""
+    """A length in the picture: ``3 fwhm`` (star widths), ``12 px`` (of the stack), ``30 arcsec`` (needs a sky position in the header).
+
+    Pixels are those of the stack as it was read, as for positions: so a length means the same after ``bin`` and in a preview.
+    """
 
     UNITS = ("fwhm", "px", "arcsec")
     BARE = None
@@ -90,7 +93,7 @@ class Length(Quantity):
     def px(self, image: Image) -> float:
         """Give the length in pixels of ``image``; StepError where the star width or the scale is not known."""
         if self.unit == "px":
-            return self.number
+            return self.number / image.frame.scale
         if self.unit == "fwhm":
             if image.fwhm is None:
                 raise StepError(

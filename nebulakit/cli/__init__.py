@@ -1,1 +1,89 @@
-"""TODO."""
+"""The command line: one file a verb, no logic. Exit codes are those of :mod:`nebulakit.errors`, 5 for some of a batch, 130 interrupted."""
+
+from __future__ import annotations
+
+import os
+import sys
+
+# sums must come out the same whatever else runs; nebulakit threads over planes and blocks itself
+for _name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
+    os.environ.setdefault(_name, "1")
+
+import click
+
+from nebulakit import __version__
+
+VERBS = ("run", "demo", "inspect", "check", "steps", "recipes", "new")
+
+
+class _Verbs(click.Group):
+    """Loads a verb's file only when the verb is used, or asked about."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        return list(VERBS)
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        if cmd_name not in VERBS:
+            return None
+        from importlib import import_module
+
+        command: click.Command = import_module(f"nebulakit.cli.{cmd_name}").command
+        return command
+
+    def resolve_command(self, ctx: click.Context, args: list[str]) -> tuple[str | None, click.Command | None, list[str]]:
+        if args and args[0] not in VERBS and not args[0].startswith("-"):
+            from difflib import get_close_matches
+
+            near = get_close_matches(args[0], VERBS, 1)
+            ctx.fail(f"there is no command {args[0]!r}; " + (f"did you mean {near[0]!r}?" if near else f"commands: {', '.join(VERBS)}"))
+        return super().resolve_command(ctx, args)
+
+
+@click.command(cls=_Verbs, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 110})
+@click.version_option(__version__, prog_name="nebulakit", message="%(prog)s %(version)s")
+def group() -> None:
+    """Turn a linear stack of an emission nebula into a finished picture, by a recipe.
+
+    Begin with:  nebulakit demo
+    """
+
+
+def main(args: list[str] | None = None) -> None:
+    """Run the command line and exit."""
+    sys.exit(call(args))
+
+
+def call(args: list[str] | None = None) -> int:
+    """Run the command line and give the exit code."""
+    from nebulakit.errors import NebulakitError
+
+    try:
+        code = group.main(args=args, prog_name="nebulakit", standalone_mode=False)
+        return code if isinstance(code, int) else 0
+    except click.exceptions.Exit as leave:
+        return leave.exit_code
+    except click.ClickException as fault:
+        fault.show()
+        return 2
+    except (KeyboardInterrupt, click.Abort):
+        click.echo("\ninterrupted; files of earlier runs are as they were, and finished layers are kept.", err=True)
+        return 130
+    except BrokenPipeError:  # the reader of our output has gone: nothing to say to anyone
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return 0
+    except NebulakitError as fault:
+        text = str(fault)
+        click.echo(text if fault.exit_code == 3 else f"error: {text}", err=True)
+        return fault.exit_code
+    except Exception:
+        import platform
+        import traceback
+
+        click.echo(
+            f"{traceback.format_exc()}\n"
+            "This is a fault of nebulakit, not of your recipe or your stack; your files are as they were.\n"
+            "Please report it to the place you have nebulakit from, with the lines above, the recipe, and this line:\n"
+            f"nebulakit {__version__}, Python {platform.python_version()}, {platform.system()} {platform.machine()}",
+            err=True,
+        )
+        return 1

@@ -1,0 +1,30 @@
+"""``nebulakit new``: a recipe of one's own, begun from a shipped one."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+
+@click.command("new", short_help="Begin a recipe of your own from a shipped one.")
+@click.argument("file", type=click.Path(path_type=Path))
+@click.option("--from", "source", default="bicolour", metavar="NAME", show_default=True, help="The shipped recipe to begin with.")
+def command(file: Path, source: str) -> int:
+    """Write a copy of a shipped recipe to FILE, comments included, ready to be changed."""
+    from nebulakit.errors import UsageError
+    from nebulakit.recipe import shipped
+
+    known = shipped()
+    if source not in known:
+        raise UsageError(f"there is no shipped recipe {source!r}; there are: {', '.join(sorted(known))}")
+    target = file if file.suffix in (".yaml", ".yml") else file.with_name(file.name + ".yaml")
+    if target.exists():
+        raise UsageError(f"{target} is already there; choose another name")
+    try:
+        target.write_text(known[source].read_text(encoding="utf-8"), encoding="utf-8")
+    except OSError as fault:
+        raise UsageError(f"cannot write {target}: {fault.strerror}") from None
+    click.echo(target)
+    click.echo(f"change it in any editor, then:  nebulakit run {target} STACK", err=True)
+    return 0

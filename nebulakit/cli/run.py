@@ -1,0 +1,107 @@
+"""``nebulakit run``: a recipe on one or several stacks."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from nebulakit.cli.progress import Progress
+
+if TYPE_CHECKING:
+    from nebulakit.run.job import Done
+
+
+def pairs(given: tuple[str, ...], option: str, example: str) -> dict[str, str]:
+    """Split ``NAME=VALUE`` options, later ones winning."""
+    out = {}
+    for text in given:
+        name, equals, value = text.partition("=")
+        if not equals or not name.strip():
+            raise click.UsageError(f"{option} {text!r} is not NAME=VALUE; for example {option} {example}")
+        out[name.strip()] = value
+    return out
+
+
+@click.command("run", short_help="Run a recipe on one or several stacks.")
+@click.argument("recipe")
+@click.argument("stacks", nargs=-1, required=True, type=click.Path(path_type=Path), metavar="STACK...")
+@click.option("--input", "inputs", multiple=True, metavar="NAME=FILE", help="A further input, such as coverage=map.fits; {name} stands for the stack's file name without ending.")
+@click.option("-o", "--output", type=click.Path(path_type=Path), metavar="DIR", help="The folder for the results (default RECIPE-STACK; with several stacks one folder each inside DIR).")
+@click.option("--set", "settings", multiple=True, metavar="ID.PARAM=VALUE", help="Change one parameter of one step, or a variable by vars.NAME=VALUE.")
+@click.option("--until", metavar="ID", help="Stop after this step and write its result.")
+@click.option("--preview", type=click.IntRange(1, 16), default=1, metavar="N", help="Work on the stack binned N times: quick, for the composition only.")
+@click.option("--assume", type=click.Choice(["linear", "display"]), help="Take the stack as linear or as stretched, whatever the file says.")
+@click.option("--fwhm", type=click.FloatRange(0.5, 50), metavar="PX", help="The stars' width, where it cannot be measured (no stars).")
+@click.option("--cache", type=click.Path(path_type=Path), metavar="DIR", help="Keep finished layers in this folder.")
+@click.option("--no-cache", is_flag=True, help="Neither use nor keep finished layers.")
+@click.option("--report/--no-report", default=True, help="Write report.html beside the pictures.")
+@click.option("-j", "threads", type=click.IntRange(1, 256), metavar="N", help="Threads (default: all processors); the pixels are the same for any number.")
+@click.option("--json", "as_json", is_flag=True, help="Print what run.json holds instead of the files' names.")
+@click.option("--overwrite", is_flag=True, help="Write into a folder that holds other files.")
+def command(
+    recipe: str, stacks: tuple[Path, ...], inputs: tuple[str, ...], output: Path | None, settings: tuple[str, ...], until: str | None, preview: int,
+    assume: str | None, fwhm: float | None, cache: Path | None, no_cache: bool, report: bool, threads: int | None, as_json: bool, overwrite: bool,
+) -> int:  # fmt: skip
+    """Run RECIPE (a file, or the name of a shipped recipe) on each STACK.
+
+    Prints the files it wrote; everything else is told on the error stream.
+    """
+    if cache is not None and no_cache:
+        raise click.UsageError("--cache and --no-cache contradict each other")
+    from nebulakit.errors import NebulakitError
+    from nebulakit.recipe import load
+    from nebulakit.run.job import Job, default_folder, run_job, stack_name
+
+    given = pairs(settings, "--set", "denoise.strength=1.2")
+    checked = load(recipe, settings=given)
+    further = pairs(inputs, "--input", "coverage=map.fits")
+    set_threads(threads)
+    folders = [output / stack_name(s) if output and len(stacks) > 1 else output or default_folder(checked, s, preview) for s in stacks]
+    if len(set(folders)) < len(folders):
+        raise click.UsageError("two of the stacks have the same name, so their results would go to the same folder; run them one after the other with -o")
+    failed: list[tuple[Path, NebulakitError]] = []
+    answers: list[Any] = []
+    for stack, folder in zip(stacks, folders, strict=True):
+        files = {name: Path(path.replace("{name}", stack_name(stack))) for name, path in further.items()}
+        job = Job(checked, stack, folder, files, given, until, preview, overwrite, assume, fwhm, None)
+        try:
+            with Progress(job) as progress:
+                done = run_job(job, before=progress.before, after=progress.after)
+            tell(done)
+            answers.append(done.record if as_json else done)
+            if not as_json:
+                for path in done.files:
+                    click.echo(path)
+        except NebulakitError as fault:
+            if len(stacks) == 1:
+                raise
+            failed.append((stack, fault))
+            click.echo(f"error: {stack}: {fault}", err=True)
+    if as_json:
+        click.echo(json.dumps(answers[0] if len(stacks) == 1 else answers, indent=1))
+    if failed:
+        click.echo(f"{len(failed)} of {len(stacks)} stacks failed: {', '.join(str(s) for s, _ in failed)}", err=True)
+        return 5
+    return 0
+
+
+def set_threads(count: int | None) -> None:
+    """Let nebulakit and OpenCV use ``count`` threads, all processors by default."""
+    import os
+
+    import cv2
+
+    from nebulakit.pixels.parallel import threads
+
+    n = count or len(os.sched_getaffinity(0) if hasattr(os, "sched_getaffinity") else range(os.cpu_count() or 1))
+    threads.set(n)
+    cv2.setNumThreads(n)
+
+
+def tell(done: Done) -> None:
+    """Say on the error stream what the user should know."""
+    for warning in done.record["warnings"]:
+        click.echo(f"note ({warning['id']}, {warning['from']}): {warning['text']}", err=True)

@@ -1,0 +1,228 @@
+"""Run the steps of a checked recipe in order, holding only the layers that something later reads."""
+
+from __future__ import annotations
+
+import dataclasses
+import sys
+import time
+from collections import Counter
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from typing import Any, Literal
+
+import numpy as np
+
+from nebulakit.declare import STEPS
+from nebulakit.errors import InputError, NebulakitError, StepError
+from nebulakit.image import Image, Notice
+from nebulakit.recipe.model import Call, Recipe, Ref
+from nebulakit.run.store import Keys, Store
+
+State = Literal["computed", "reused", "skipped"]
+Told = tuple[State, Mapping[str, Any], tuple[Notice, ...]]
+
+
+@dataclass(frozen=True)
+class StepRun:
+    """What became of one step: its record and notices, and what it cost."""
+
+    call: Call
+    state: State
+    record: Mapping[str, Any]
+    notices: tuple[Notice, ...]
+    seconds: float
+    peak_memory_mb: float | None
+
+
+@dataclass(frozen=True)
+class Run:
+    """A finished run: the layers that were asked for, and what every step measured and decided."""
+
+    recipe: Recipe
+    inputs: dict[str, Image]
+    results: dict[Ref, Image]
+    steps: tuple[StepRun, ...]
+    keys: dict[Ref, str] = field(default_factory=dict)
+
+    def __getitem__(self, layer: str) -> Image:
+        """Give the newest layer of that name (``last`` for the main result of the last step), if it was kept."""
+        ref = self.recipe.layers().get(layer)
+        if ref is None or ref not in self.results:
+            kept = sorted({name for c in self.recipe.steps for r, name in c.names.items() if Ref(c.index, r) in self.results})
+            raise KeyError(f"layer {layer!r} was not kept; kept: {', '.join(kept)} and last")
+        return self.results[ref]
+
+    @property
+    def notices(self) -> list[tuple[str, Notice]]:
+        """Everything the user should know, each with the id of the step (or the input) that says so."""
+        said = [(name, n) for name, image in self.inputs.items() for n in image.notices]
+        return said + [(s.call.id, n) for s in self.steps for n in s.notices]
+
+
+class StepFailed(StepError):
+    """A step failed; says which, and how many before it are done."""
+
+
+def execute(
+    recipe: Recipe,
+    inputs: Mapping[str, Image],
+    *,
+    until: str | None = None,
+    keep: Callable[[Ref], bool] | None = None,
+    store: Store | None = None,
+    input_keys: Mapping[str, str] | None = None,
+    before: Callable[[Call], None] = lambda call: None,
+    after: Callable[[StepRun, dict[Ref, Image]], None] = lambda done, layers: None,
+) -> Run:
+    """Run ``recipe`` on ``inputs`` (by name: ``stack``, and others it declares).
+
+    ``until``: stop after the step of that id, and run only what it needs. ``keep``: which results to hand back
+    beside the outputs. ``store`` and ``input_keys``: where finished layers are looked up and kept, and what the inputs
+    are known by. ``before`` and ``after`` are told of each step. Raises StepFailed where a step cannot go on, and
+    InputError where an input that the recipe needs was not given.
+    """
+    for name, declared in recipe.inputs.items():
+        if name not in inputs and not declared.optional:
+            raise InputError(f"the recipe needs the input {name!r}" + (f" ({declared.about})" if declared.about else "") + f"; give it with --input {name}=FILE")
+    wanted = {recipe.by_id(until).main} if until is not None else {o.ref for o in recipe.outputs} | {recipe.last}
+    needed = recipe.needed(*wanted)
+    calls = [c for c in recipe.steps if c.index in needed] if until is not None else list(recipe.steps)
+    keys = Keys(recipe, input_keys) if input_keys is not None else None
+
+    layers: dict[Ref, Image] = {Ref(-1, name): image for name, image in inputs.items()}
+    reused: dict[int, dict[Ref, Image]] = {}
+    if store is not None and keys is not None:
+        reused = plan_reuse(calls, wanted, keys, store, keep)
+    uses = _last_uses(calls, reused)
+    readers = Counter(ref for call in recipe.steps for ref in reads(call))
+    done: list[StepRun] = []
+    for number, call in enumerate(calls):
+        before(call)
+        start = time.perf_counter()
+        reset_peak_memory()
+        if call.index in reused and store is not None and keys is not None:
+            produced = reused[call.index]
+            known = store.record(keys.step(call.index)) or {}
+            told: Told = ("reused", known.get("record", {}), tuple(Notice(*n) for n in known.get("notices", ())))
+        else:
+            produced, told = _do(call, layers, number, len(calls), store is not None)
+            if store is not None and keys is not None and told[0] == "computed":
+                branches = {r for r in produced if r in wanted or readers[r] > 1}
+                store.keep_step(call, keys, produced, told[1], told[2], time.perf_counter() - start, branches)
+        state, record, notices = told
+        layers.update({r: _bare(i) for r, i in produced.items()})
+        result = StepRun(call, state, record, notices, time.perf_counter() - start, peak_memory_mb())
+        done.append(result)
+        after(result, layers)
+        for ref in [r for r, n in uses.items() if n <= number and r in layers]:
+            if ref not in wanted and not (keep and keep(ref)):
+                del layers[ref]
+        for ref in produced:  # made, and read by nobody
+            if ref not in wanted and ref not in uses and not (keep and keep(ref)):
+                del layers[ref]
+    return Run(recipe, dict(inputs), {r: i for r, i in layers.items() if r.step >= 0 or r in wanted}, tuple(done), dict(keys) if keys else {})
+
+
+def _bare(image: Image) -> Image:
+    return dataclasses.replace(image, record={}, notices=()) if image.record or image.notices else image
+
+
+def _results(call: Call) -> list[Ref]:
+    return [Ref(call.index, r) for r in STEPS[call.step].results]
+
+
+def reads(call: Call) -> list[Ref]:
+    """Give everything a step reads, its mask included."""
+    return [*call.reads.values(), *([call.mask] if call.mask else [])]
+
+
+def _last_uses(calls: list[Call], reused: Mapping[int, Any]) -> dict[Ref, int]:
+    """Give for each layer the place of the last step that reads it."""
+    return {ref: n for n, call in enumerate(calls) if call.index not in reused for ref in reads(call)}
+
+
+def _do(call: Call, layers: Mapping[Ref, Image], number: int, count: int, kept: bool) -> tuple[dict[Ref, Image], Told]:
+    """Run one step."""
+    declared = STEPS[call.step]
+    images = {name: layers[ref] for name, ref in call.reads.items() if ref in layers}
+    first = images[next(iter(declared.images))]
+    if call.skip:
+        return {_results(call)[0]: first}, ("skipped", {}, ())
+    params = {k: getattr(call.params, k) for k in type(call.params).model_fields}
+    try:
+        made = declared.call(**images, **params)
+        results = list(made) if isinstance(made, tuple) else [made]
+        record, notices = dict(results[0].record), results[0].notices
+        if call.mask is not None or call.amount != 1.0:
+            results[0] = blend_back(first, results[0], layers[call.mask] if call.mask else None, call.amount)
+    except NebulakitError as fault:
+        raise StepFailed(_failure(call, number, count, str(fault), kept)) from fault
+    except MemoryError as fault:
+        raise StepFailed(_failure(call, number, count, "there was not enough memory; try --preview 2, or crop first", kept)) from fault
+    return dict(zip(_results(call), results, strict=True)), ("computed", record, notices)
+
+
+def _failure(call: Call, number: int, count: int, why: str, kept: bool) -> str:
+    name = call.step if call.id == call.step else f"{call.id} ({call.step})"
+    words = why.removeprefix(f"{call.step}: ")
+    rest = f" Steps 1-{number} are kept; mend and run again." if kept and number else ""
+    return f"step {number + 1} of {count}, {name}, in line {call.line} of the recipe failed: {words.rstrip('.')}.{rest}"
+
+
+def blend_back(before: Image, after: Image, mask: Image | None, amount: float) -> Image:
+    """Blend what a step made with what came in: ``before + amount * mask * (after - before)``.
+
+    Facts are those of ``after``. Where either is NaN, so is the result. Raises StepError where sizes or scales differ.
+    """
+    if before.shape != after.shape or before.scale != after.scale or before.channels != after.channels:
+        raise StepError("'mask' and 'amount' blend the result with what came in, so both must have the same size, scale and channels")
+    if mask is None:
+        return dataclasses.replace(after, planes=before.planes + np.float32(amount) * (after.planes - before.planes))
+    if mask.shape != after.shape:
+        raise StepError(f"the mask is {mask.shape[1]}x{mask.shape[0]} px but the layer is {after.shape[1]}x{after.shape[0]} px; make the mask after the crop")
+    where = np.nan_to_num(mask.planes[:1]) * np.float32(amount)
+    return dataclasses.replace(after, planes=before.planes + where * (after.planes - before.planes))
+
+
+def plan_reuse(
+    calls: list[Call], wanted: set[Ref], keys: Keys, store: Store, keep: Callable[[Ref], bool] | None = None
+) -> dict[int, dict[Ref, Image]]:
+    """Find the steps that need not run: what is still read of them is in the store, or nothing reads them any more.
+
+    Gives for each such step the layers that were opened.
+    """
+    needed = set(wanted)
+    reused: dict[int, dict[Ref, Image]] = {}
+    for call in reversed(calls):
+        asked = [r for r in _results(call) if r in needed or (keep and keep(r))]
+        opened = {r: store.open(keys[r]) for r in asked} if not call.skip and store.record(keys.step(call.index)) is not None else None
+        if opened is not None and all(image is not None for image in opened.values()):
+            reused[call.index] = {r: image for r, image in opened.items() if image is not None}
+        else:
+            needed.update(reads(call))
+    return reused
+
+
+def reset_peak_memory() -> None:
+    """Start measuring peak memory anew, where the system can."""
+    if sys.platform == "linux":
+        try:
+            with open("/proc/self/clear_refs", "w") as f:
+                f.write("5")
+        except OSError:
+            pass
+
+
+def peak_memory_mb() -> float | None:
+    """Give the largest memory this process has held, since the last reset where the system knows it."""
+    if sys.platform == "linux":
+        with open("/proc/self/status") as f:
+            for line in f:
+                if line.startswith("VmHWM"):
+                    return round(int(line.split()[1]) / 1024, 1)
+    try:
+        import resource
+    except ImportError:  # not on Windows
+        return None
+    peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
+    return round(peak / (1024 * 1024 if sys.platform == "darwin" else 1024), 1)

@@ -1,0 +1,67 @@
+"""Running a recipe from Python."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import numpy.typing as npt
+
+from nebulakit.image import Image
+from nebulakit.recipe import load, loads
+from nebulakit.recipe.model import Recipe
+from nebulakit.run.execute import Run, execute
+
+
+def run(recipe: str | Path | Recipe, stack: Image | npt.ArrayLike | str | Path, *, until: str | None = None, **inputs: Any) -> Run:
+    """Run a recipe on an image, an array or a file; nothing is written.
+
+    Parameters
+    ----------
+    recipe
+        A shipped recipe's name, a file, the YAML text itself (with at least one line break), or a checked recipe.
+    stack
+        An :class:`~nebulakit.image.Image`, an array (channel, y, x) or (y, x) of linear data, or a file.
+    until
+        Stop after the step of that id.
+    inputs
+        Further inputs by name, as images, arrays or files; ``coverage`` is the stack's coverage map (y, x).
+
+    Returns
+    -------
+    Run
+        ``run["last"]`` is the finished picture, ``run["ha"]`` a layer that is an output; ``run.steps`` tells what each
+        step measured and decided.
+
+    Raises
+    ------
+    nebulakit.errors.NebulakitError
+        The recipe has faults, a file cannot be read, or a step cannot go on.
+
+    Examples
+    --------
+    >>> import numpy as np, nebulakit
+    >>> text = '''
+    ... version: 1
+    ... steps:
+    ...   - bin: {factor: 2}
+    ... outputs:
+    ...   - {layer: last, file: small.fits}
+    ... '''
+    >>> nebulakit.run(text, np.ones((1, 4, 6)))["last"].shape
+    (2, 3)
+    """
+    checked = recipe if isinstance(recipe, Recipe) else loads(recipe) if isinstance(recipe, str) and "\n" in recipe else load(recipe)
+    coverage = inputs.pop("coverage", None)
+    images = {"stack": _image(stack, coverage)} | {name: _image(value) for name, value in inputs.items()}
+    return execute(checked, images, until=until)
+
+
+def _image(value: Any, coverage: Any = None) -> Image:
+    if isinstance(value, (str, Path)):
+        from nebulakit import files
+
+        return files.read(Path(value), coverage=Path(coverage) if isinstance(coverage, (str, Path)) else None)
+    if isinstance(value, Image):
+        return value
+    return Image.from_array(value, coverage=coverage)

@@ -1,0 +1,287 @@
+"""One recipe on one stack of files, into one folder: read, run, write, and say in ``run.json`` how it was done."""
+
+from __future__ import annotations
+
+import json
+import os
+import shutil
+import tempfile
+import time
+from collections.abc import Callable, Mapping
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any, Iterator
+
+import nebulakit
+from nebulakit.errors import InputError, ResourceError, UsageError
+from nebulakit.image import Image, Notice
+from nebulakit.recipe.model import Call, Output, Recipe, Ref
+from nebulakit.run.execute import Run, StepRun, execute, peak_memory_mb
+from nebulakit.run.store import Store, digest, file_hash, versions
+
+RECORD = "run.json"
+
+
+@dataclass(frozen=True)
+class Job:
+    """What to run, on what, and where the results go."""
+
+    recipe: Recipe
+    stack: Path
+    folder: Path
+    inputs: Mapping[str, Path] = field(default_factory=dict)
+    settings: Mapping[str, str] = field(default_factory=dict)
+    until: str | None = None
+    preview: int = 1
+    overwrite: bool = False
+    assume: str | None = None
+    fwhm: float | None = None
+    store: Store | None = None
+
+
+@dataclass(frozen=True)
+class Done:
+    """A finished job: its run, the files written, and the contents of ``run.json``."""
+
+    job: Job
+    run: Run
+    files: tuple[Path, ...]
+    record: dict[str, Any]
+
+
+def read_inputs(job: Job) -> tuple[dict[str, Image], dict[str, dict[str, Any]], dict[str, str]]:
+    """Read the stack and the other inputs; give the images, what each file is, and the key each is known by."""
+    from nebulakit import files
+
+    paths = {"stack": job.stack, **job.inputs}
+    unknown = sorted(set(paths) - set(job.recipe.inputs) - {"stack", "coverage"})
+    if unknown:
+        raise UsageError(f"the recipe has no input called {unknown[0]!r}; it has: {', '.join(sorted({*job.recipe.inputs, 'stack', 'coverage'}))}")
+    told = {name: {"file": path.name, "sha256": _hash(path), "bytes": path.stat().st_size} for name, path in paths.items()}
+    images: dict[str, Image] = {}
+    for name, path in paths.items():
+        if name == "coverage":
+            continue
+        assume = job.assume if name == "stack" else None
+        image = files.read(path, coverage=job.inputs.get("coverage") if name == "stack" else None, assume=assume)
+        if name == "stack" and job.fwhm is not None:
+            image = image.replace(fwhm=job.fwhm, notices=image.notices, record=image.record)
+        if job.preview > 1:
+            from nebulakit import steps
+
+            image = steps.bin(image, factor=job.preview).noted(*image.notices)
+        images[name] = image
+    options = {"assume": job.assume, "fwhm": job.fwhm, "preview": job.preview, "coverage": told.get("coverage", {}).get("sha256")}
+    keys = {name: digest([told[name]["sha256"], options if name == "stack" else job.preview]) for name in images}
+    return images, told, keys
+
+
+def _hash(path: Path) -> str:
+    try:
+        return file_hash(path)
+    except IsADirectoryError:
+        raise InputError(f"{path} is a folder, not a picture") from None
+    except FileNotFoundError:
+        raise InputError(f"there is no file {path}") from None
+    except OSError as fault:
+        raise InputError(f"{path} cannot be read: {fault.strerror}") from None
+
+
+def run_job(
+    job: Job,
+    *,
+    before: Callable[[Call], None] = lambda call: None,
+    after: Callable[[StepRun, dict[Ref, Image]], None] = lambda done, layers: None,
+    finish: Callable[[Done, Path], list[Path]] = lambda done, folder: [],
+) -> Done:
+    """Do a job. ``before`` and ``after`` are told of each step; ``finish`` may write more files beside the outputs.
+
+    Outputs appear whole or not at all: they are written into a hidden folder inside the job's and renamed into place at
+    the end, ``run.json`` last. Raises the errors of :mod:`nebulakit.errors`; whatever is raised, files of an earlier run stay as they were.
+    """
+    start = time.perf_counter()
+    before_writing(job)
+    if job.until is not None:
+        job.recipe.by_id(job.until)
+    check_room(job)
+    images, told, keys = read_inputs(job)
+    run = execute(job.recipe, images, until=job.until, store=job.store, input_keys=keys, before=before, after=after)
+    with _staging(job.folder) as staging:
+        written = []
+        for ref, name, options in _outputs(job, run):
+            path = staging / name
+            path.parent.mkdir(parents=True, exist_ok=True)
+            from nebulakit import files
+
+            files.write(run.results[ref], path, options)
+            image = run.results[ref]
+            written.append({"file": name, "layer": _layer_name(job.recipe, ref), "scale": image.scale, "width": image.shape[1], "height": image.shape[0], "sha256": file_hash(path)})
+        record = describe(job, run, told, written, time.perf_counter() - start)
+        done = Done(job, run, tuple(job.folder / w["file"] for w in written), record)
+        extra = finish(done, staging)
+        (staging / RECORD).write_text(json.dumps(record, indent=1, allow_nan=False) + "\n")
+        _publish(staging, job.folder, [*(Path(str(w["file"])) for w in written), *extra, Path(RECORD)])
+    if job.store is not None:
+        job.store.trim()
+    return done
+
+
+def _outputs(job: Job, run: Run) -> Iterator[tuple[Ref, str, Any]]:
+    from nebulakit.files.options import WriteOptions
+
+    if job.until is None:
+        for o in job.recipe.outputs:
+            yield o.ref, o.file, o.options
+        return
+    ref = job.recipe.by_id(job.until).main
+    yield ref, f"{job.until}.{'fits' if run.results[ref].scale == 'linear' else 'tif'}", WriteOptions()
+
+
+def _layer_name(recipe: Recipe, ref: Ref) -> str:
+    if ref.step < 0:
+        return ref.result
+    return recipe.steps[ref.step].names.get(ref.result, "last")
+
+
+def default_folder(recipe: Recipe, stack: Path, preview: int = 1) -> Path:
+    """Name the folder a run goes to unless told: RECIPE-STACK."""
+    return Path(f"{Path(recipe.source).stem}-{stack_name(stack)}" + ("-preview" if preview > 1 else ""))
+
+
+def stack_name(stack: Path) -> str:
+    """Give a stack's file name without extension, ``.fits.gz`` counting as one."""
+    name = stack.name
+    for suffix in (".gz", ".fz"):
+        name = name.removesuffix(suffix)
+    return Path(name).stem
+
+
+def before_writing(job: Job) -> None:
+    """Refuse a folder that holds anything but an earlier run of the same recipe file and stack, unless told to overwrite."""
+    folder = job.folder
+    if folder.exists() and not folder.is_dir():
+        raise UsageError(f"{folder} is a file; choose another folder with -o")
+    if job.overwrite or not folder.is_dir() or not any(folder.iterdir()):
+        return
+    earlier = read_record(folder)
+    if earlier is None:
+        raise UsageError(f"the folder {folder} holds other files (no {RECORD} of an earlier run). Choose another with -o, or add --overwrite")
+    was = (earlier.get("recipe", {}).get("file"), earlier.get("inputs", {}).get("stack", {}).get("file"))
+    now = (Path(job.recipe.source).name, job.stack.name)
+    if was != now:
+        raise UsageError(f"the folder {folder} holds a run of {was[0]} on {was[1]}, not of {now[0]} on {now[1]}. Choose another with -o, or add --overwrite")
+
+
+def read_record(folder: Path) -> dict[str, Any] | None:
+    """Give the ``run.json`` of a folder, or None where there is none that can be read."""
+    try:
+        found = json.loads((folder / RECORD).read_text())
+    except (OSError, ValueError):
+        return None
+    return found if isinstance(found, dict) else None
+
+
+def check_room(job: Job) -> None:
+    """Refuse, before the start, a run for which memory or disk will not do."""
+    try:
+        size = job.stack.stat().st_size * (3 if job.stack.suffix in (".gz", ".fz") else 1)
+    except OSError:
+        return  # reading it will say what is wrong
+    need, there = size * 4 / job.preview**2, available_memory()
+    if there is not None and need > there:
+        raise ResourceError(f"this run needs about {need / 1e9:.1f} GB of memory and {there / 1e9:.1f} GB are free. Close other programs, or try --preview 2")
+    parent = job.folder if job.folder.is_dir() else next(p for p in job.folder.absolute().parents if p.is_dir())
+    free = shutil.disk_usage(parent).free
+    if size * 2 > free:
+        raise ResourceError(f"this run writes up to {size * 2 / 1e9:.1f} GB and {free / 1e9:.1f} GB are free on the disk of {job.folder}. Make room, or choose another disk with -o")
+
+
+def available_memory() -> int | None:
+    """Give the bytes of memory that can still be used, where the system tells."""
+    try:
+        with open("/proc/meminfo") as f:
+            return next(int(line.split()[1]) * 1024 for line in f if line.startswith("MemAvailable"))
+    except (OSError, StopIteration):
+        pass
+    try:
+        return os.sysconf("SC_PHYS_PAGES") * os.sysconf("SC_PAGE_SIZE")
+    except (AttributeError, ValueError, OSError):
+        return None
+
+
+@contextmanager
+def _staging(folder: Path) -> Iterator[Path]:
+    """Give a hidden folder on the disk of ``folder``, gone afterwards together with what was not published."""
+    try:
+        made = not folder.exists()
+        folder.mkdir(parents=True, exist_ok=True)
+        staging = Path(tempfile.mkdtemp(prefix=".unfinished-", dir=folder))
+    except OSError as fault:
+        raise UsageError(f"cannot write into {folder}: {fault.strerror}. Choose another folder with -o") from None
+    try:
+        yield staging
+    except OSError as fault:
+        if fault.errno == 28:
+            raise ResourceError(f"the disk of {folder} is full; nothing was changed there. Make room and run again") from None
+        raise
+    finally:
+        shutil.rmtree(staging, ignore_errors=True)
+        if made and folder.is_dir() and not any(folder.iterdir()):
+            folder.rmdir()
+
+
+def _publish(staging: Path, folder: Path, names: list[Path]) -> None:
+    """Rename finished files into place, and remove what an earlier run wrote there that this one does not."""
+    earlier = read_record(folder) or {}
+    for name in names:
+        (folder / name).parent.mkdir(parents=True, exist_ok=True)
+        os.replace(staging / name, folder / name)
+    kept = {n.as_posix() for n in names}
+    for old in earlier.get("outputs", []):
+        path = folder / str(old.get("file"))
+        if old.get("file") not in kept and folder.resolve() in path.resolve().parents and path.is_file() and file_hash(path) == old.get("sha256"):
+            path.unlink()
+
+
+def describe(job: Job, run: Run, inputs: Mapping[str, Any], outputs: list[dict[str, Any]], seconds: float) -> dict[str, Any]:
+    """Put together what ``run.json`` holds."""
+    from nebulakit.recipe import resolved
+
+    final = run.results[run.recipe.last] if run.recipe.last in run.results else next(iter(run.results.values()))
+    return {
+        "nebulakit": nebulakit.__version__,
+        "versions": versions(),
+        "recipe": {"file": Path(job.recipe.source).name, "text": job.recipe.text, "settings": dict(job.settings), "resolved": resolved(job.recipe)},
+        "inputs": dict(inputs),
+        "options": {"until": job.until, "preview": job.preview, "assume": job.assume, "fwhm": job.fwhm},
+        "crop": list(final.frame.bounding_box(final.shape)),
+        "corners": [list(map(float, c)) for c in final.frame.corners(final.shape)],
+        "stack": {"height": final.frame.stack_shape[0], "width": final.frame.stack_shape[1]},
+        "steps": [
+            {
+                "id": s.call.id, "step": s.call.step, "line": s.call.line, "state": s.state, "measured": plain(s.record),
+                "seconds": round(s.seconds, 3), "peak_memory_mb": s.peak_memory_mb,
+            }
+            for s in run.steps
+        ],
+        "warnings": [{"id": n.id, "from": who, "text": n.text} for who, n in [*run.notices, *(("store", n) for n in (job.store.notices if job.store else []))]],
+        "outputs": outputs,
+        "seconds": round(seconds, 3),
+        "peak_memory_mb": max((s.peak_memory_mb or 0 for s in run.steps), default=0) or peak_memory_mb(),
+    }  # fmt: skip
+
+
+def plain(value: Any) -> Any:
+    """Bring recorded values to strict JSON: NaN and infinities become null, numpy numbers plain ones."""
+    import math
+
+    if isinstance(value, Mapping):
+        return {str(k): plain(v) for k, v in value.items()}
+    if isinstance(value, (list, tuple)):
+        return [plain(v) for v in value]
+    if hasattr(value, "tolist"):
+        return plain(value.tolist())
+    if isinstance(value, float) and not math.isfinite(value):
+        return None
+    return value
