@@ -1,0 +1,319 @@
+"""Finding stars, and the level at which they are cut off.
+
+Detection after the starlet: a star is a local maximum of the fine scales that stands out from the noise and from the
+structure around it, is round (so no filament), and as sharp as the other stars (so neither a hot pixel nor a knot).
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import numpy.typing as npt
+
+from nebulakit.pixels import starlet
+from nebulakit.pixels.facts import Noise, StarList
+from nebulakit.pixels.inpaint import push_pull
+
+Planes = npt.NDArray[np.float32]
+Plane = npt.NDArray[np.float32]
+Floats = npt.NDArray[np.float64]
+
+BETA = 3.0  # of the Moffat law used for first estimates of flux and reach, before the PSF is measured
+CHUNK = 4096  # stars whose cut-outs are held at once
+
+
+def white_level(planes: Planes) -> tuple[float, ...] | None:
+    """Give the level per channel at which stars are cut off; None if nothing saturates.
+
+    A cut-off star is flat over more than a star's width: a pixel counts as plateau when it and its eight neighbours
+    differ by under 4 % of its height above the sky. The level is where the plateaus pile up, not the full scale of the
+    file (stacks are rescaled). A channel without plateau of its own takes the level of the others, or its own maximum
+    if that is higher.
+
+    >>> star = 3 * np.exp(-0.1 * (np.mgrid[-20:21, -20:21] ** 2).sum(0))
+    >>> white_level(np.minimum(star, 0.8)[None].astype(np.float32))
+    (0.800000011920929,)
+    >>> white_level(star[None].astype(np.float32)) is None
+    True
+    """
+    found = [_plateau(plane) for plane in planes]
+    levels = [level for level in found if level is not None]
+    if not levels:
+        return None
+    return tuple(max(max(levels), float(np.nanmax(p))) if level is None else level for level, p in zip(found, planes, strict=True))
+
+
+def _plateau(plane: Plane) -> float | None:
+    """Give the level at which the stars of one plane are cut off, or None."""
+    import cv2
+
+    good = np.isfinite(plane)
+    if not good.any():
+        return None
+    filled = plane if good.all() else np.where(good, plane, np.float32(np.nanmin(plane)))
+    sky = float(np.median(filled[::7, ::5]))
+    top = float(filled.max())
+    if not top > sky:
+        return None
+    # only what is high can be a cut-off star; looking there alone keeps this fast
+    ys, xs = np.nonzero(filled > sky + 0.3 * (top - sky))
+    if not len(ys) or len(ys) > 0.2 * plane.size:
+        return None
+    box = np.ones((3, 3), np.uint8)
+    low = cv2.erode(filled, box, borderType=cv2.BORDER_REPLICATE)[ys, xs]
+    high = cv2.dilate(filled, box, borderType=cv2.BORDER_REPLICATE)[ys, xs]
+    value = filled[ys, xs]
+    flat = high - low < 0.04 * (value - sky)
+    if flat.sum() < 1:
+        return None
+    values = np.sort(value[flat].astype(np.float64))
+    # the fullest window of 3 % of the height is the pile-up
+    width = 0.03 * (top - sky)
+    counts = np.searchsorted(values, values + width, "right") - np.arange(len(values))
+    first = int(np.argmax(counts))
+    pile = values[first : first + int(counts[first])]
+    level = float(np.median(pile))
+    # a star that reaches clearly higher was not cut off there: the plateau is then no white level
+    above = int((value > level + 2 * width).sum())
+    return None if above > 0.1 * len(pile) + 2 else level
+
+
+def find_stars(
+    planes: Planes, noise: Noise, coverage: npt.NDArray[np.float32] | None = None, white: tuple[float, ...] | None = None, *, threshold: float = 6.0
+) -> StarList:
+    """Find the stars of planes (channel, y, x), brightest first.
+
+    Detection on the channels' sum weighted by 1 / noise^2: starlet scales 2 + 3, ``threshold`` times above the noise and
+    above the structure around, the largest of 5x5 pixels, round by the Hessian (4 det / trace^2; 1 = round, 0 = a ridge)
+    and of the sharpness that the stars share. Cut-off stars are found as connected plateaus at ``white``.
+    Positions are windowed centroids. Pixels that are NaN or without coverage hold no stars.
+    """
+    light, bad = _luminance(planes, noise, coverage)
+    level = noise.map if noise.map is not None else None
+    fine, coarse = starlet.smooth(light, 1), None
+    coarse = starlet.smooth(starlet.smooth(fine, 2), 3)
+    band = fine - coarse
+    del fine, coarse
+    scales = np.array([[k / max(s, 1e-300) for k in row] for s, row in zip(noise.sigma, noise.scales, strict=True)])
+    sigma_band = 1.1 * float(np.sqrt((scales[:, 1:3] ** 2).sum(1).mean()))
+    blobs = _plateaus(planes, white, bad)
+    ys, xs, snr, contrast = _maxima(band, bad, level, sigma_band, threshold)
+    roundness, area = _shape(band, ys, xs)
+    usual = _usual_area(roundness, area, snr, contrast)
+    clear = contrast > 30  # a close pair is neither round nor sharp, but clearly there
+    keep = (roundness > np.where(clear, 0.3, 0.5)) & (area > max(0.62 * usual, _area_of(1.3))) & (area < np.where(clear, 2.5, 1.6) * usual)
+    if len(blobs):
+        far = np.ones(len(ys), bool)
+        for x, y, r in blobs:
+            far &= np.hypot(xs - x, ys - y) > r + 0.7 * math.sqrt(usual) + 1.5
+        keep &= far
+    xs, ys = xs[keep].astype(np.float64), ys[keep].astype(np.float64)
+    fwhm = _fwhm_of(usual)
+    r_sat = np.concatenate([np.zeros(len(xs)), blobs[:, 2]])
+    x, y = np.concatenate([xs, blobs[:, 0]]), np.concatenate([ys, blobs[:, 1]])
+    x, y = _centroids(light, x, y, np.maximum(fwhm / 2.355, 0.8 * r_sat))
+    peaks = _peaks(planes, bad, x, y, r_sat, fwhm)
+    where = (np.clip(np.rint(y), 0, light.shape[0] - 1).astype(int), np.clip(np.rint(x), 0, light.shape[1] - 1).astype(int))
+    local = np.ones(len(x)) if level is None else level[where].astype(np.float64)
+    alpha = fwhm / (2 * math.sqrt(2 ** (1 / BETA) - 1))
+    ratio = np.max(peaks / np.maximum(np.array(noise.sigma)[:, None] * local, 1e-300), axis=0, initial=0.0)
+    radius = np.maximum(alpha * np.sqrt(np.maximum((2 * ratio) ** (1 / BETA) - 1, 0)), np.maximum(fwhm, r_sat + 2))
+    radius = np.minimum(radius, 0.25 * min(light.shape))
+    peak = peaks.sum(0)
+    flux = peak * math.pi * alpha**2 / (BETA - 1)
+    there = peak > 0
+    order = np.argsort(-flux[there], kind="stable")
+    saturated = r_sat > 0
+    return StarList(*(a[there][order] for a in (x, y, flux, peak, radius, saturated)))
+
+
+def _luminance(planes: Planes, noise: Noise, coverage: npt.NDArray[np.float32] | None) -> tuple[Plane, npt.NDArray[np.bool_]]:
+    """Give the noise-weighted sum of the channels in units of its noise, without gaps, and where there is nothing."""
+    good = np.isfinite(planes).all(0)
+    if coverage is not None:
+        good &= coverage > 0
+    reach = float(np.nanmax(planes) - np.nanmin(planes)) if good.any() else 1.0
+    weights = [1 / max(s, 1e-7 * reach, 1e-300) ** 2 for s in noise.sigma]
+    light = np.zeros(planes.shape[1:], np.float32)
+    for plane, w in zip(planes, weights, strict=True):
+        light += plane * np.float32(w / math.sqrt(sum(weights)))
+    bad = ~good
+    return (push_pull(light, bad) if bad.any() else light), bad
+
+
+def _maxima(
+    band: Plane, bad: npt.NDArray[np.bool_], level: Plane | None, sigma: float, threshold: float
+) -> tuple[npt.NDArray[np.intp], npt.NDArray[np.intp], Floats, Floats]:
+    """Give y, x, S/N and contrast to the structure around of the local maxima of the detection band."""
+    import cv2
+
+    top = cv2.dilate(band, np.ones((5, 5), np.uint8), borderType=cv2.BORDER_REPLICATE)
+    ok = (band == top) & (band > threshold * sigma * (1 if level is None else level)) & ~bad
+    ok[[0, -1]] = ok[:, [0, -1]] = False
+    ys, xs = np.nonzero(ok)
+    value = band[ys, xs].astype(np.float64)
+    snr = value / (sigma * (1 if level is None else level[ys, xs].astype(np.float64)))
+    around = np.maximum(_local_spread(band)(ys, xs), sigma)
+    contrast = value / around
+    keep = contrast > threshold
+    return ys[keep], xs[keep], snr[keep], contrast[keep]
+
+
+def _local_spread(band: Plane, box: int = 32):  # type: ignore[no-untyped-def]
+    """Give a function of (ys, xs): the robust spread of the band in the boxes around."""
+    h, w = band.shape
+    ny, nx = max(h // box, 1), max(w // box, 1)
+    by, bx = h // ny, w // nx
+    cells = np.abs(band[: ny * by, : nx * bx]).reshape(ny, by, nx, bx)[:, ::2, :, ::2].transpose(0, 2, 1, 3).reshape(ny, nx, -1)
+    spread = 1.4826 * np.median(cells, axis=2).astype(np.float64)
+
+    def at(ys: npt.NDArray[np.intp], xs: npt.NDArray[np.intp]) -> Floats:
+        fy, fx = np.clip((ys + 0.5) / by - 0.5, 0, ny - 1), np.clip((xs + 0.5) / bx - 0.5, 0, nx - 1)
+        y0, x0 = np.minimum(fy.astype(int), max(ny - 2, 0)), np.minimum(fx.astype(int), max(nx - 2, 0))
+        y1, x1 = np.minimum(y0 + 1, ny - 1), np.minimum(x0 + 1, nx - 1)
+        v, u = fy - y0, fx - x0
+        found = (1 - v) * ((1 - u) * spread[y0, x0] + u * spread[y0, x1]) + v * ((1 - u) * spread[y1, x0] + u * spread[y1, x1])
+        return np.asarray(found, np.float64)
+
+    return at
+
+
+def _shape(band: Plane, ys: npt.NDArray[np.intp], xs: npt.NDArray[np.intp]) -> tuple[Floats, Floats]:
+    """Give roundness 4 det / trace^2 of the Hessian, and the curvature's area: for a Gaussian its variance in px^2."""
+
+    def at(dy: int, dx: int) -> Floats:
+        return band[ys + dy, xs + dx].astype(np.float64)
+
+    f = at(0, 0)
+    fxx, fyy = at(0, 1) - 2 * f + at(0, -1), at(1, 0) - 2 * f + at(-1, 0)
+    fxy = (at(1, 1) - at(1, -1) - at(-1, 1) + at(-1, -1)) / 4
+    trace = fxx + fyy
+    peaked = (trace < 0) & (fxx < 0) & (fyy < 0)
+    roundness = np.where(peaked, 4 * (fxx * fyy - fxy**2) / np.where(peaked, trace, 1) ** 2, 0)
+    return roundness, np.where(peaked, -2 * f / np.where(peaked, trace, 1), np.inf)
+
+
+_WIDTHS = np.geomspace(0.8, 12, 40)
+_areas: list[float] = []
+
+
+def _table() -> list[float]:
+    """Give the curvature's area of Moffat stars of ``_WIDTHS``, measured as on a picture."""
+    if not _areas:
+        r2 = (np.mgrid[-40:41, -40:41] ** 2).sum(0)
+        found = []
+        for width in _WIDTHS:
+            alpha2 = width**2 / (4 * (2 ** (1 / BETA) - 1))
+            star = ((1 + r2 / alpha2) ** -BETA).astype(np.float32)
+            fine = starlet.smooth(star, 1)
+            band = fine - starlet.smooth(starlet.smooth(fine, 2), 3)
+            found.append(float(_shape(band, np.array([40]), np.array([40]))[1][0]))
+        _areas[:] = found
+    return _areas
+
+
+def _area_of(fwhm: float) -> float:
+    """Give the curvature's area of a star of this width."""
+    return float(np.interp(fwhm, _WIDTHS, _table()))
+
+
+def _fwhm_of(area: float) -> float:
+    """Give the width of a star with this curvature's area."""
+    return float(np.interp(area, _table(), _WIDTHS))
+
+
+def _usual_area(roundness: Floats, area: Floats, snr: Floats, contrast: Floats) -> float:
+    """Give the curvature's area that the stars share: the densest place among the clear, round maxima, the sharper first."""
+    ok = (roundness > 0.7) & (area > _area_of(1.3)) & (area < _area_of(11.0))
+    best = ok & (snr > 15) & (contrast > 12)
+    if best.sum() < 5:
+        best = ok
+    if not best.any():
+        return _area_of(3.0)
+    order = np.argsort(-snr[best], kind="stable")[:400]
+    logs = np.sort(np.log(area[best][order]))
+    counts = np.searchsorted(logs, logs + 0.2, "right") - np.searchsorted(logs, logs - 0.2, "left")
+    centre = logs[int(np.argmax(counts))]
+    return float(np.exp(np.median(logs[np.abs(logs - centre) < 0.2])))
+
+
+def _plateaus(planes: Planes, white: tuple[float, ...] | None, bad: npt.NDArray[np.bool_]) -> Floats:
+    """Give (n, 3): x, y, radius of the connected plateaus at the white level."""
+    import cv2
+
+    if white is None:
+        return np.zeros((0, 3))
+    cut = np.zeros(bad.shape, bool)
+    for plane, level in zip(planes, white, strict=True):
+        sky = float(np.nanmedian(plane[::7, ::5]))
+        cut |= plane > level - 0.03 * (level - sky)
+    count, _, stats, centres = cv2.connectedComponentsWithStats(cut.astype(np.uint8), connectivity=8)
+    if count < 2:
+        return np.zeros((0, 3))
+    size, extent = stats[1:, cv2.CC_STAT_AREA], stats[1:, [cv2.CC_STAT_WIDTH, cv2.CC_STAT_HEIGHT]]
+    # a bright nebula cut off at white is large and ragged, a lone pixel is hot
+    ok = (size >= 2) & (extent.max(1) < 0.1 * max(bad.shape)) & (size > 0.4 * extent.prod(1)) & (extent.max(1) <= 3 * extent.min(1))
+    return np.column_stack([centres[1:][ok], np.sqrt(size[ok] / math.pi)])
+
+
+def _cutouts(plane: Plane, x: Floats, y: Floats, half: int) -> tuple[npt.NDArray[np.float32], Floats, Floats]:
+    """Give (n, 2 half + 1, 2 half + 1) pixels around the stars, and their distances dx, dy from each; edges are repeated."""
+    h, w = plane.shape
+    span = np.arange(-half, half + 1)
+    cy, cx = np.rint(y).astype(int), np.rint(x).astype(int)
+    rows, cols = np.clip(cy[:, None] + span, 0, h - 1), np.clip(cx[:, None] + span, 0, w - 1)
+    return plane[rows[:, :, None], cols[:, None, :]], (cx - x)[:, None, None] + span[None, None, :], (cy - y)[:, None, None] + span[None, :, None]
+
+
+def _centroids(light: Plane, x: Floats, y: Floats, width: Floats) -> tuple[Floats, Floats]:
+    """Refine positions by centroids under a Gaussian window of the star's own width, above the ring around."""
+    x, y = x.copy(), y.copy()
+    for half, chosen in _by_size(np.ceil(2.5 * width + 1.5).astype(int)):
+        for part in np.array_split(chosen, -(-len(chosen) // CHUNK)):
+            stamp, dx, dy = _cutouts(light, x[part], y[part], half + 2)
+            ring = np.hypot(*np.broadcast_arrays(dx, dy)) > half + 0.5
+            ground = np.array([np.median(s[r]) if r.any() else s.min() for s, r in zip(stamp, ring, strict=True)])
+            above = stamp - ground[:, None, None]
+            ox, oy = np.zeros(len(part)), np.zeros(len(part))
+            for _ in range(8):
+                ux, uy = dx - ox[:, None, None], dy - oy[:, None, None]
+                window = np.exp(-(ux**2 + uy**2) / (2 * width[part][:, None, None] ** 2))
+                weight = (window * above).sum((1, 2))
+                sure = weight > 0
+                scale = np.where(sure, 2 / np.where(sure, weight, 1), 0)
+                ox = np.clip(ox + scale * (window * above * ux).sum((1, 2)), -2, 2)
+                oy = np.clip(oy + scale * (window * above * uy).sum((1, 2)), -2, 2)
+            x[part] += ox
+            y[part] += oy
+    return x, y
+
+
+def _by_size(half: npt.NDArray[np.int_]) -> list[tuple[int, npt.NDArray[np.intp]]]:
+    """Group stars by the size of their cut-outs."""
+    return [(int(v), np.nonzero(half == v)[0]) for v in np.unique(half)]
+
+
+def _peaks(planes: Planes, bad: npt.NDArray[np.bool_], x: Floats, y: Floats, r_sat: Floats, fwhm: float) -> Floats:
+    """Give (channel, n) heights of the stars above their surroundings: a Moffat star and a level fitted to each.
+
+    For a cut-off star only the flank outside the plateau is used, so its height is an extrapolation.
+    """
+    out = np.zeros((len(planes), len(x)))
+    alpha2 = fwhm**2 / (4 * (2 ** (1 / BETA) - 1))
+    inner = np.where(r_sat > 0, r_sat + 1.0, 0)
+    outer = inner + 1.5 * fwhm + 1
+    for half, chosen in _by_size(np.ceil(outer).astype(int)):
+        for part in np.array_split(chosen, -(-len(chosen) // CHUNK)):
+            for c, plane in enumerate(planes):
+                stamp, dx, dy = _cutouts(plane, x[part], y[part], half)
+                hidden = _cutouts(bad.view(np.uint8), x[part], y[part], half)[0] > 0  # type: ignore[arg-type]
+                r2 = dx**2 + dy**2
+                use = ((r2 <= outer[part][:, None, None] ** 2) & (r2 >= inner[part][:, None, None] ** 2) & ~hidden).astype(np.float64)
+                star = (1 + r2 / alpha2) ** -BETA
+                value = np.where(use > 0, stamp, 0).astype(np.float64)
+                n, s, ss = use.sum((1, 2)), (use * star).sum((1, 2)), (use * star * star).sum((1, 2))
+                v, sv = value.sum((1, 2)), (value * star).sum((1, 2))
+                det = n * ss - s * s
+                out[c, part] = np.where(det > 1e-12 * np.maximum(n * ss, 1e-300), (n * sv - s * v) / np.where(det > 0, det, 1), 0)
+    return out
