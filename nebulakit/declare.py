@@ -191,8 +191,10 @@ def _call(declared: Step, fn: Callable[..., Any], signature: inspect.Signature, 
     if arrays:
         return type(result)(*(r.planes for r in result)) if isinstance(result, tuple) else result.planes
     line = f"{declared.name}({', '.join(f'{k}={v}' for k, v in canonical(typed).items() if k in options)})"
-    done = lambda r: dataclasses.replace(r, history=(*first.history, line))  # noqa: E731
-    return type(result)(*map(done, result)) if isinstance(result, tuple) else done(result)
+    history = (*first.history, line)
+    if isinstance(result, tuple):
+        return type(result)(*(dataclasses.replace(r, history=history) for r in result))
+    return dataclasses.replace(result, history=history)
 
 
 def _fits(declared: Step, image: Image) -> None:

@@ -13,7 +13,7 @@ import click
 
 from nebulakit import __version__
 
-VERBS = ("run", "demo", "inspect", "check", "steps", "recipes", "new")
+VERBS = ("run", "demo", "inspect", "check", "plan", "steps", "recipes", "new", "cache")
 
 
 class _Verbs(click.Group):

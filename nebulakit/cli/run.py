@@ -12,6 +12,7 @@ from nebulakit.cli.progress import Progress
 
 if TYPE_CHECKING:
     from nebulakit.run.job import Done
+    from nebulakit.run.store import Store
 
 
 def pairs(given: tuple[str, ...], option: str, example: str) -> dict[str, str]:
@@ -66,7 +67,8 @@ def command(
     answers: list[Any] = []
     for stack, folder in zip(stacks, folders, strict=True):
         files = {name: Path(path.replace("{name}", stack_name(stack))) for name, path in further.items()}
-        job = Job(checked, stack, folder, files, given, until, preview, overwrite, assume, fwhm, None)
+        store = None if no_cache else open_store(cache)
+        job = Job(checked, stack, folder, files, given, until, preview, overwrite, assume, fwhm, store)
         try:
             with Progress(job) as progress:
                 done = run_job(job, before=progress.before, after=progress.after)
@@ -86,6 +88,14 @@ def command(
         click.echo(f"{len(failed)} of {len(stacks)} stacks failed: {', '.join(str(s) for s, _ in failed)}", err=True)
         return 5
     return 0
+
+
+def open_store(folder: Path | None) -> Store:
+    """Give the store of finished layers in ``folder``, by default the system's cache folder."""
+    from nebulakit.run.store import Store, default_folder, default_limit
+
+    where = folder or default_folder()
+    return Store(where, default_limit(where))
 
 
 def set_threads(count: int | None) -> None:

@@ -5,14 +5,20 @@ from __future__ import annotations
 import inspect
 import json
 import textwrap
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
 
 import click
+
+if TYPE_CHECKING:
+    from nebulakit.declare import Step
 
 
 @click.command("steps", short_help="List the steps, or tell all about one.")
 @click.argument("name", required=False)
 @click.option("--json", "as_json", is_flag=True, help="The same as JSON.")
-def command(name: str | None, as_json: bool) -> int:
+@click.option("--markdown", is_flag=True, help="The list as a Markdown table.")
+def command(name: str | None, as_json: bool, markdown: bool) -> int:
     """List the steps with one line each, or tell all about the step called NAME: images, results, parameters, method."""
     import nebulakit.steps  # noqa: F401  (registers them)
     from nebulakit.declare import STEPS
@@ -25,6 +31,9 @@ def command(name: str | None, as_json: bool) -> int:
     if as_json:
         click.echo(json.dumps([describe(s) for s in chosen], indent=1))
         return 0
+    if markdown:
+        click.echo(table(chosen))
+        return 0
     if name is None:
         width = max(map(len, STEPS))
         for each in chosen:
@@ -34,11 +43,18 @@ def command(name: str | None, as_json: bool) -> int:
     return 0
 
 
-def describe(step: object) -> dict[str, object]:
-    """Give a step's declaration as plain values."""
-    from nebulakit.declare import Step
+def table(steps: Sequence[Step]) -> str:
+    """Write steps as a Markdown table."""
+    wide = {"linear": "linear", "display": "stretched", "any": "any"}
+    rows = ["| step | reads | gives | what it does |", "| --- | --- | --- | --- |"]
+    for s in steps:
+        images = ", ".join(k if required else f"{k}?" for k, required in s.images.items())
+        rows.append(f"| `{s.name}` | {images} ({wide[s.reads]}) | {', '.join(s.results)} | {s.summary} |")
+    return "\n".join(rows)
 
-    assert isinstance(step, Step)
+
+def describe(step: Step) -> dict[str, object]:
+    """Give a step's declaration as plain values."""
     schema = step.params.model_json_schema()
     return {
         "name": step.name, "summary": step.summary, "reads": step.reads, "gives": step.gives, "takes": step.takes, "makes": step.makes,
@@ -47,11 +63,10 @@ def describe(step: object) -> dict[str, object]:
     }  # fmt: skip
 
 
-def page(step: object) -> str:
+def page(step: Step) -> str:
     """Write all about a step for a terminal."""
-    from nebulakit.declare import Step, canonical
+    from nebulakit.declare import canonical
 
-    assert isinstance(step, Step)
     defaults = canonical(step.check({k: a.example for k, a in step.abouts.items() if a.example is not None}))
     wide = {"linear": "linear data", "display": "stretched data", "any": "linear or stretched data"}[step.reads]
     images = ", ".join(k if required else f"{k} (optional)" for k, required in step.images.items())

@@ -18,7 +18,8 @@ from nebulakit.errors import InputError, ResourceError, UsageError
 from nebulakit.image import Image, Notice
 from nebulakit.recipe.model import Call, Output, Recipe, Ref
 from nebulakit.run.execute import Run, StepRun, execute, peak_memory_mb
-from nebulakit.run.store import Store, digest, file_hash, versions
+from nebulakit.run.plan import remember
+from nebulakit.run.store import Keys, Store, digest, file_hash, plain, versions
 
 RECORD = "run.json"
 
@@ -50,31 +51,35 @@ class Done:
     record: dict[str, Any]
 
 
-def read_inputs(job: Job) -> tuple[dict[str, Image], dict[str, dict[str, Any]], dict[str, str]]:
-    """Read the stack and the other inputs; give the images, what each file is, and the key each is known by."""
-    from nebulakit import files
-
+def input_keys(job: Job) -> tuple[dict[str, dict[str, Any]], dict[str, str]]:
+    """Give what each input file is, and the key by which each input is known: contents and the options of reading, never names or dates."""
     paths = {"stack": job.stack, **job.inputs}
     unknown = sorted(set(paths) - set(job.recipe.inputs) - {"stack", "coverage"})
     if unknown:
         raise UsageError(f"the recipe has no input called {unknown[0]!r}; it has: {', '.join(sorted({*job.recipe.inputs, 'stack', 'coverage'}))}")
     told = {name: {"file": path.name, "sha256": _hash(path), "bytes": path.stat().st_size} for name, path in paths.items()}
+    options = {"assume": job.assume, "fwhm": job.fwhm, "preview": job.preview, "coverage": told.get("coverage", {}).get("sha256")}
+    return told, {name: digest([told[name]["sha256"], options if name == "stack" else job.preview]) for name in paths if name != "coverage"}
+
+
+def read_inputs(job: Job) -> dict[str, Image]:
+    """Read the stack (with its coverage) and the other inputs, binned where a preview is wanted."""
+    from nebulakit import files
+
     images: dict[str, Image] = {}
-    for name, path in paths.items():
+    for name, path in {"stack": job.stack, **job.inputs}.items():
         if name == "coverage":
             continue
-        assume = job.assume if name == "stack" else None
-        image = files.read(path, coverage=job.inputs.get("coverage") if name == "stack" else None, assume=assume)
-        if name == "stack" and job.fwhm is not None:
+        is_stack = name == "stack"
+        image = files.read(path, coverage=job.inputs.get("coverage") if is_stack else None, assume=job.assume if is_stack else None)
+        if is_stack and job.fwhm is not None:
             image = image.replace(fwhm=job.fwhm, notices=image.notices, record=image.record)
         if job.preview > 1:
             from nebulakit import steps
 
             image = steps.bin(image, factor=job.preview).noted(*image.notices)
         images[name] = image
-    options = {"assume": job.assume, "fwhm": job.fwhm, "preview": job.preview, "coverage": told.get("coverage", {}).get("sha256")}
-    keys = {name: digest([told[name]["sha256"], options if name == "stack" else job.preview]) for name in images}
-    return images, told, keys
+    return images
 
 
 def _hash(path: Path) -> str:
@@ -105,10 +110,21 @@ def run_job(
     if job.until is not None:
         job.recipe.by_id(job.until)
     check_room(job)
-    images, told, keys = read_inputs(job)
-    run = execute(job.recipe, images, until=job.until, store=job.store, input_keys=keys, before=before, after=after)
+    told, keys = input_keys(job)
+    images = read_inputs(job)
+    finished: list[StepRun] = []
+
+    def noting(done: StepRun, layers: dict[Ref, Image]) -> None:
+        finished.append(done)
+        after(done, layers)
+
+    try:
+        run = execute(job.recipe, images, until=job.until, store=job.store, input_keys=keys, before=before, after=noting)
+    finally:
+        if job.store is not None:
+            remember(job.store, job.recipe, job.stack.name, Keys(job.recipe, keys), finished)
     with _staging(job.folder) as staging:
-        written = []
+        written: list[dict[str, Any]] = []
         for ref, name, options in _outputs(job, run):
             path = staging / name
             path.parent.mkdir(parents=True, exist_ok=True)
@@ -270,18 +286,3 @@ def describe(job: Job, run: Run, inputs: Mapping[str, Any], outputs: list[dict[s
         "seconds": round(seconds, 3),
         "peak_memory_mb": max((s.peak_memory_mb or 0 for s in run.steps), default=0) or peak_memory_mb(),
     }  # fmt: skip
-
-
-def plain(value: Any) -> Any:
-    """Bring recorded values to strict JSON: NaN and infinities become null, numpy numbers plain ones."""
-    import math
-
-    if isinstance(value, Mapping):
-        return {str(k): plain(v) for k, v in value.items()}
-    if isinstance(value, (list, tuple)):
-        return [plain(v) for v in value]
-    if hasattr(value, "tolist"):
-        return plain(value.tolist())
-    if isinstance(value, float) and not math.isfinite(value):
-        return None
-    return value

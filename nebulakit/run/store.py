@@ -12,7 +12,9 @@ from __future__ import annotations
 import functools
 import hashlib
 import json
+import math
 import os
+import shutil
 import tempfile
 import time
 from collections.abc import Mapping
@@ -89,6 +91,33 @@ class Keys(dict[Ref, str]):
         return self._steps[index]
 
 
+def plain(value: Any) -> Any:
+    """Bring recorded values to strict JSON: NaN and infinities become null, numpy numbers plain ones."""
+    if isinstance(value, Mapping):
+        return {str(k): plain(v) for k, v in value.items()}
+    if isinstance(value, (list, tuple)):
+        return [plain(v) for v in value]
+    if hasattr(value, "tolist"):
+        return plain(value.tolist())
+    if isinstance(value, float) and not math.isfinite(value):
+        return None
+    return value
+
+
+def default_folder() -> Path:
+    """Give the folder for finished layers in the system's cache folder."""
+    from platformdirs import user_cache_path
+
+    return user_cache_path("nebulakit", appauthor=False) / "layers-1"
+
+
+def default_limit(folder: Path) -> int:
+    """Give how much may be kept: 20 GB, or a tenth of what is free with what is kept already, whichever is less."""
+    there = next(p for p in (folder, *folder.parents) if p.is_dir())
+    kept = sum(_size(f) for f in folder.rglob("*") if f.is_file()) if folder.is_dir() else 0
+    return int(min(20e9, (shutil.disk_usage(there).free + kept) / 10))
+
+
 def file_hash(path: Path) -> str:
     """Give the SHA-256 of a file's contents."""
     with open(path, "rb") as f:
@@ -144,16 +173,17 @@ class Store:
             return
         facts, arrays = _facts(image)
         facts["arrays"] = {name: self._keep_array(a) for name, a in arrays.items()}
-        self._write(entry, json.dumps(facts).encode())
+        self.write(entry, json.dumps(facts).encode())
 
-    def keep_step(self, call: Call, keys: Keys, results: Mapping[Ref, Image], record: Mapping[str, Any], notices: tuple[Notice, ...], seconds: float, needed: set[Ref]) -> None:
+    def keep_step(
+        self, call: Call, keys: Keys, results: Mapping[Ref, Image], record: Mapping[str, Any], notices: tuple[Notice, ...], seconds: float, needed: set[Ref]
+    ) -> None:
         """Keep what a step recorded, and of its results those that are asked for or dearer to compute than to read back."""
         for ref, image in results.items():
             if ref in needed or seconds > image.planes.nbytes / READ_SPEED:
                 self.keep(keys[ref], image)
-        told = {"record": record, "notices": [list(n) for n in notices], "seconds": round(seconds, 4), "made_of": keys.made_of[call.index]}
-        told["step"], told["when_used"] = call.step, time.time()
-        self._write(self.folder / "steps" / f"{keys.step(call.index)}.json", json.dumps(told).encode())
+        told = {"record": plain(record), "notices": [list(n) for n in notices]}
+        self.write(self.folder / "steps" / f"{keys.step(call.index)}.json", json.dumps(told).encode())
 
     # --- the files -------------------------------------------------------------------------------------------------
 
@@ -172,7 +202,8 @@ class Store:
         except OSError:
             pass
 
-    def _write(self, path: Path, data: bytes | npt.NDArray[Any]) -> None:
+    def write(self, path: Path, data: bytes | npt.NDArray[Any]) -> None:
+        """Write a file whole: under a unique temporary name, then renamed."""
         path.parent.mkdir(parents=True, exist_ok=True)
         handle, temporary = tempfile.mkstemp(dir=path.parent, prefix=".new-")
         try:
@@ -190,7 +221,7 @@ class Store:
         sha = _array_hash(array)
         path = self.folder / "arrays" / f"{sha}.npy"
         if not path.exists():
-            self._write(path, np.ascontiguousarray(array))
+            self.write(path, np.ascontiguousarray(array))
         return sha
 
     def _array(self, sha: str) -> npt.NDArray[Any] | None:
@@ -257,7 +288,7 @@ class Store:
     def clear(self) -> int:
         """Remove everything that is kept; give the bytes freed."""
         before = self.size()
-        for kind in ("layers", "steps", "arrays"):
+        for kind in ("layers", "steps", "arrays", "runs"):
             for path in (self.folder / kind).glob("*"):
                 path.unlink(missing_ok=True)
         return before - self.size()

@@ -1,0 +1,30 @@
+"""``nebulakit cache``: the finished layers that are kept."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from nebulakit.cli.run import open_store
+
+
+@click.command("cache", short_help="Show, trim, verify or clear the finished layers that are kept.")
+@click.argument("action", type=click.Choice(["show", "trim", "verify", "clear"]), default="show")
+@click.option("--cache", type=click.Path(path_type=Path), metavar="DIR", help="The folder (default: the system's cache folder).")
+@click.option("--limit", type=click.FloatRange(0), metavar="GB", help="For trim: leave at most this much.")
+def command(action: str, cache: Path | None, limit: float | None) -> int:
+    """Show where finished layers are kept and how much they take; trim to a size, verify every file, or clear all."""
+    store = open_store(cache)
+    if action == "show":
+        entries = store.entries()
+        click.echo(f"{store.folder}: {len(entries)} layers, {store.size() / 1e9:.2f} GB of at most {(store.limit or 0) / 1e9:.1f} GB")
+    elif action == "trim":
+        freed = store.trim(None if limit is None else int(limit * 1e9))
+        click.echo(f"{freed / 1e9:.2f} GB freed, {store.size() / 1e9:.2f} GB left")
+    elif action == "verify":
+        good, damaged = store.verify()
+        click.echo(f"{good} layers are whole" + (f", {damaged} were damaged and are removed" if damaged else ""))
+    else:
+        click.echo(f"{store.clear() / 1e9:.2f} GB freed")
+    return 0

@@ -1,0 +1,44 @@
+"""``nebulakit plan``: what a run would reuse and what it would run, and why."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from nebulakit.cli.run import open_store, pairs
+
+
+@click.command("plan", short_help="Say what a run would reuse, what it would run, and why.")
+@click.argument("recipe")
+@click.argument("stack", type=click.Path(path_type=Path))
+@click.option("--input", "inputs", multiple=True, metavar="NAME=FILE", help="A further input, as for run.")
+@click.option("--set", "settings", multiple=True, metavar="ID.PARAM=VALUE", help="Plan with this change.")
+@click.option("--until", metavar="ID", help="Plan up to this step.")
+@click.option("--preview", type=click.IntRange(1, 16), default=1, metavar="N", help="As for run.")
+@click.option("--assume", type=click.Choice(["linear", "display"]), help="As for run.")
+@click.option("--fwhm", type=click.FloatRange(0.5, 50), metavar="PX", help="As for run.")
+@click.option("--cache", type=click.Path(path_type=Path), metavar="DIR", help="Look for finished layers in this folder.")
+@click.option("--graph", is_flag=True, help="Draw the layers as a tree.")
+def command(
+    recipe: str, stack: Path, inputs: tuple[str, ...], settings: tuple[str, ...], until: str | None, preview: int,
+    assume: str | None, fwhm: float | None, cache: Path | None, graph: bool,
+) -> int:  # fmt: skip
+    """Tell for each step of RECIPE on STACK: reuse, or run and why, with the seconds and memory of an earlier run."""
+    from nebulakit.recipe import load
+    from nebulakit.run.job import Job, input_keys
+    from nebulakit.run.plan import plan, tree
+
+    given = pairs(settings, "--set", "denoise.strength=1.2")
+    checked = load(recipe, settings=given)
+    files = {name: Path(path) for name, path in pairs(inputs, "--input", "coverage=map.fits").items()}
+    store = open_store(cache)
+    job = Job(checked, stack, Path(), files, given, until, preview, False, assume, fwhm, store)
+    planned = plan(checked, stack.name, input_keys(job)[1], store, until)
+    if graph:
+        click.echo(tree(checked, planned))
+        return 0
+    for n, p in enumerate(planned, 1):
+        cost = "" if p.action != "run" or p.seconds is None else f"  (about {p.seconds:.1f} s" + (f", {p.peak_memory_mb:.0f} MB)" if p.peak_memory_mb else ")")
+        click.echo(f"{n:2d}  {p.action:<5}  {p.call.id:<18}  {('because ' + p.why) if p.why else ''}{cost}".rstrip())
+    return 0

@@ -1,0 +1,130 @@
+"""What a run would do: which steps it reuses, which it runs, and why."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Literal
+
+from nebulakit.recipe.model import Call, Recipe, Ref
+from nebulakit.run.execute import StepRun, plan_reuse, reads
+from nebulakit.run.store import Keys, Store, digest
+
+
+@dataclass(frozen=True)
+class Planned:
+    """One step of a plan, with what an earlier run of it cost where there was one."""
+
+    call: Call
+    action: Literal["reuse", "run", "skip"]
+    why: str
+    seconds: float | None
+    peak_memory_mb: float | None
+
+
+def memory_file(store: Store, recipe: Recipe, stack: str) -> Path:
+    """Give the file in the store that remembers the last run of a recipe file on a stack."""
+    return store.folder / "runs" / f"{digest([Path(recipe.source).name, stack])}.json"
+
+
+def remember(store: Store, recipe: Recipe, stack: str, keys: Keys, done: list[StepRun]) -> None:
+    """Keep what each finished step was made of, so that the next plan can say what changed."""
+    path = memory_file(store, recipe, stack)
+    known = recall(store, recipe, stack)
+    for s in done:
+        earlier = known.get(s.call.id, {})
+        cost = (s.seconds, s.peak_memory_mb) if s.state == "computed" else (earlier.get("seconds"), earlier.get("peak_memory_mb"))
+        known[s.call.id] = {"made_of": keys.made_of[s.call.index], "seconds": cost[0], "peak_memory_mb": cost[1]}
+    ids = {c.id for c in recipe.steps}
+    store.write(path, json.dumps({k: v for k, v in known.items() if k in ids}).encode())
+
+
+def recall(store: Store, recipe: Recipe, stack: str) -> dict[str, Any]:
+    """Give what :func:`remember` kept."""
+    try:
+        found = json.loads(memory_file(store, recipe, stack).read_bytes())
+    except (OSError, ValueError):
+        return {}
+    return found if isinstance(found, dict) else {}
+
+
+def plan(recipe: Recipe, stack: str, input_keys: Mapping[str, str], store: Store, until: str | None = None) -> list[Planned]:
+    """Say for every step whether it would be reused or run, and why."""
+    keys = Keys(recipe, input_keys)
+    wanted = {recipe.by_id(until).main} if until else {o.ref for o in recipe.outputs} | {recipe.last}
+    needed = recipe.needed(*wanted)
+    calls = [c for c in recipe.steps if until is None or c.index in needed]
+    reused = plan_reuse(calls, wanted, keys, store)
+    before = recall(store, recipe, stack)
+    changed = {call.index for call in calls if keys.made_of[call.index] != before.get(call.id, {}).get("made_of")}
+    out = []
+    for call in calls:
+        was = before.get(call.id, {})
+        action: Literal["reuse", "run", "skip"] = "skip" if call.skip else "reuse" if call.index in reused else "run"
+        why = "" if action != "run" else _why(call, keys, was.get("made_of"), changed)
+        out.append(Planned(call, action, why, was.get("seconds") if action == "run" else 0.0, was.get("peak_memory_mb") if action == "run" else None))
+    return out
+
+
+def _why(call: Call, keys: Keys, was: Mapping[str, Any] | None, changed: set[int]) -> str:
+    """Say why a step must run."""
+    if was is None:
+        return "it has not run before"
+    now = keys.made_of[call.index]
+    if now["step"] != was["step"]:
+        return f"it was {was['step']}"
+    told = [
+        f"{name} {_short(was['params'].get(name))} -> {_short(now['params'].get(name))}"
+        for name in sorted({*was["params"], *now["params"]})
+        if was["params"].get(name) != now["params"].get(name)
+    ]
+    if now["amount"] != was["amount"]:
+        told.append(f"amount {was['amount']:g} -> {now['amount']:g}")
+    if told:
+        return ", ".join(told)
+    sources = sorted({r.step for r in reads(call) if r.step in changed})
+    if now["reads"] != was["reads"] or now["mask"] != was["mask"]:
+        return "its input changed" if sources or any(r.step < 0 for r in reads(call)) else "it reads another layer"
+    if now["source"] != was["source"]:
+        return "nebulakit itself changed"
+    if now["versions"] != was["versions"]:
+        lib = next(k for k in now["versions"] if now["versions"][k] != was["versions"].get(k))
+        return f"{lib} {was['versions'].get(lib)} -> {now['versions'][lib]}"
+    return "its result was not kept (cheap to compute) or was evicted"
+
+
+def _short(value: Any) -> str:
+    text = json.dumps(value) if not isinstance(value, str) else value
+    return text if len(text) <= 30 else text[:27] + "..."
+
+
+def tree(recipe: Recipe, planned: list[Planned]) -> str:
+    """Draw the layers as a text tree: every step under the layer it works on."""
+    under: dict[Ref | None, list[Planned]] = {}
+    for p in planned:
+        under.setdefault(p.call.first, []).append(p)
+    lines: list[str] = []
+
+    def draw(p: Planned, indent: str, last: bool) -> None:
+        names = ", ".join(p.call.names.values())
+        others = [_name(recipe, r) for r in reads(p.call)[1:]]
+        lines.append(f"{indent}{'└─ ' if last else '├─ '}{p.call.id}" + (f" -> {names}" if names else "") + (f"  (with {', '.join(others)})" if others else "") + f"  [{p.action}]")
+        children = [c for ref, many in under.items() if ref is not None and ref.step == p.call.index for c in many]
+        for n, child in enumerate(children):
+            draw(child, indent + ("   " if last else "│  "), n == len(children) - 1)
+
+    roots = [(ref, many) for ref, many in under.items() if ref is None or ref.step < 0]
+    for ref, many in roots:
+        lines.append(ref.result if ref else "(nothing)")
+        for n, p in enumerate(many):
+            draw(p, "", n == len(many) - 1)
+    return "\n".join(lines)
+
+
+def _name(recipe: Recipe, ref: Ref) -> str:
+    if ref.step < 0:
+        return ref.result
+    call = recipe.steps[ref.step]
+    return call.names.get(ref.result, call.id)
