@@ -140,7 +140,8 @@ def step(
                 raise TypeError(f"step {fn.__name__}: parameter {a.name} has no About(...) with a description")
             abouts[a.name] = told[0]
             bounds = {k: v for k, v in (("minimum", told[0].low), ("maximum", told[0].high)) if v is not None}
-            kind = Annotated[hints[a.name], AfterValidator(told[0].check)]
+            hint: Any = hints[a.name]
+            kind = Annotated[hint, AfterValidator(told[0].check)]
             extra: Any = bounds or None
             fields[a.name] = (kind, Field(... if a.default is a.empty else a.default, description=told[0].text, json_schema_extra=extra))
             if a.default is a.empty and told[0].example is None:
@@ -180,8 +181,8 @@ def _call(declared: Step, fn: Callable[..., Any], signature: inspect.Signature, 
     if facts and not arrays:
         raise StepError(f"{declared.name}: {', '.join(facts)} can only be given together with arrays; an Image carries its own")
     facts.setdefault("scale", "display" if declared.reads == "display" else "linear")
-    layers = {k: v if isinstance(v, Image) or v is None else Image.from_array(v, **facts) for k, v in bound.items()}
-    first = next(iter(layers.values()))
+    layers: dict[str, Any] = {k: v if isinstance(v, Image) or v is None else Image.from_array(v, **facts) for k, v in bound.items()}
+    first: Image = next(iter(layers.values()))
     _fits(declared, first)
     try:
         typed = declared.check(options)

@@ -182,7 +182,7 @@ class Image:
 
     def covered(self) -> npt.NDArray[np.bool_]:
         """(y, x) True where all channels have a value and, if it is known, coverage is above zero."""
-        good = np.isfinite(self.planes).all(0)
+        good: npt.NDArray[np.bool_] = np.isfinite(self.planes).all(axis=0)
         return good if self.coverage is None else good & (self.coverage > 0)
 
     def measured(self, *facts: Literal["noise", "sky", "stars", "fwhm", "psf", "white"]) -> Image:

@@ -61,7 +61,8 @@ def _image(value: Any, coverage: Any = None) -> Image:
     if isinstance(value, (str, Path)):
         from nebulakit import files
 
-        return files.read(Path(value), coverage=Path(coverage) if isinstance(coverage, (str, Path)) else None)
+        image: Image = files.read(Path(value), coverage=Path(coverage) if isinstance(coverage, (str, Path)) else None)
+        return image
     if isinstance(value, Image):
         return value
     return Image.from_array(value, coverage=coverage)

@@ -2,23 +2,24 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Mapping
 from typing import Any
 
 from nebulakit.declare import STEPS
 from nebulakit.errors import InputError
 from nebulakit.recipe import loads
-from nebulakit.recipe.model import Recipe
+from nebulakit.recipe.edit import edited
+from nebulakit.recipe.model import Call, Recipe
 
 
 def from_record(record: Mapping[str, Any]) -> Recipe:
     """Give the recipe that a ``run.json`` holds, its ``--set`` choices included; InputError where it holds none."""
     try:
         held = record["recipe"]
-        return loads(held["text"], source=held["file"], settings=held["settings"])
+        recipe: Recipe = loads(held["text"], source=held["file"], settings=held["settings"])
     except (KeyError, TypeError):
         raise InputError("this is no run.json of nebulakit: it holds no recipe") from None
+    return recipe
 
 
 def decided(record: Mapping[str, Any], look: bool = False) -> dict[str, dict[str, Any]]:
@@ -48,45 +49,16 @@ def decided(record: Mapping[str, Any], look: bool = False) -> dict[str, dict[str
 
 def frozen(record: Mapping[str, Any], look: bool = False) -> str:
     """Write the recipe of a run with its decided values filled in; comments and layout are kept."""
-    import yaml
-
     recipe = from_record(record)
-    lines = recipe.text.splitlines()
-    root = yaml.compose(recipe.text, Loader=yaml.SafeLoader)
-    assert isinstance(root, yaml.MappingNode)
-    steps = next(value for key, value in root.value if key.value == "steps")
-    values = decided(record, look)
-    edits: list[tuple[Any, Any, str]] = []
-    for call, node in zip(recipe.steps, steps.value, strict=True):
-        filled = {**_plain(call.params, call.given), **values.get(call.id, {})}
-        if filled == dict(call.given) and not values.get(call.id):
-            continue
-        key, params = next((k, v) for k, v in node.value if k.value == call.step)
-        images = {k.value: v.value for k, v in params.value if k.value in STEPS[call.step].images} if isinstance(params, yaml.MappingNode) else {}
-        text = "{" + ", ".join(f"{k}: {_flow(v)}" for k, v in {**images, **filled}.items()) + "}"
-        edits.append((params.start_mark if params.start_mark.index != params.end_mark.index else key.end_mark, params.end_mark, text))
-    text = recipe.text
-    for start, end, new in sorted(edits, key=lambda e: e[0].index, reverse=True):
-        piece = text[start.index : end.index]
-        tail = piece[len(piece.rstrip()) :]  # a block mapping ends at the next token: keep the line break before it
-        lead = ": " if text[start.index - 1 : start.index] not in (" ", "\n") and not text[: start.index].endswith(":") and start.index == end.index else ""
-        text = text[: start.index] + lead + new + tail + text[end.index :]
-    del lines
-    about = "# Values measured or decided in a run are filled in" + (" (those that make the look)" if look else "") + ".\n"
-    return about + text
+    values = {call.id: given for call in recipe.steps if (given := _settings(call, record))}
+    for id, filled in decided(record, look).items():
+        values[id] = {**values.get(id, {}), **filled}
+    what = "What a run decided about the look" if look else "What a run measured and decided"
+    return f"# {what} is filled in.\n" + edited(recipe, values)
 
 
-def _plain(params: Any, given: Mapping[str, Any]) -> dict[str, Any]:
-    dumped = params.model_dump(mode="json")
-    return {k: dumped[k] for k in given if k in dumped}
-
-
-def _flow(value: Any) -> str:
-    """Write a value as YAML in one line."""
-    if isinstance(value, str):
-        return json.dumps(value)
-    if isinstance(value, (list, tuple)):
-        return "[" + ", ".join(map(_flow, value)) + "]"
-    if isinstance(value, Mapping):
-        return "{" + ", ".join(f"{k}: {_flow(v)}" for k, v in value.items()) + "}"
-    return json.dumps(value)
+def _settings(call: Call, record: Mapping[str, Any]) -> dict[str, Any]:
+    """Give the parameters of a step that were changed on the command line."""
+    names = {key.rpartition(".")[2] for key in record["recipe"]["settings"] if key.rpartition(".")[0] in (call.id, call.step)}
+    plain = call.params.model_dump(mode="json")
+    return {name: plain[name] for name in names if name in plain}

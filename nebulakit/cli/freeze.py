@@ -1,0 +1,29 @@
+"""``nebulakit freeze``: a recipe with the values a run decided."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+
+@click.command("freeze", short_help="Write a recipe with what a run measured and decided filled in.")
+@click.argument("record", type=click.Path(path_type=Path), metavar="RUN.JSON")
+@click.option("-o", "--output", type=click.Path(path_type=Path), metavar="FILE", help="The recipe to write (default: print it).")
+@click.option("--look", is_flag=True, help="Only what makes the look; noise, star width and the like are measured anew.")
+@click.option("--overwrite", is_flag=True, help="Replace FILE where it exists.")
+def command(record: Path, output: Path | None, look: bool, overwrite: bool) -> int:
+    """Write the recipe of a run with every measured and decided value filled in, so that a second picture is treated exactly alike."""
+    from nebulakit.cli.rerun import read
+    from nebulakit.errors import UsageError
+    from nebulakit.run.freeze import frozen
+
+    text = frozen(read(record), look)
+    if output is None:
+        click.echo(text, nl=False)
+        return 0
+    if output.exists() and not overwrite:
+        raise UsageError(f"{output} is already there; choose another name, or add --overwrite")
+    output.write_text(text, encoding="utf-8")
+    click.echo(output)
+    return 0
