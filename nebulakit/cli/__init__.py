@@ -13,7 +13,7 @@ import click
 
 from nebulakit import __version__
 
-VERBS = ("run", "demo", "inspect", "check", "plan", "rerun", "freeze", "steps", "recipes", "new", "schema", "cache")
+VERBS = ("run", "demo", "inspect", "check", "plan", "sweep", "rerun", "freeze", "steps", "recipes", "new", "schema", "cache")
 
 
 class _Verbs(click.Group):

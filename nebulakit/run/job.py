@@ -7,11 +7,11 @@ import os
 import shutil
 import tempfile
 import time
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any, Iterator
+from typing import Any
 
 import nebulakit
 from nebulakit.errors import InputError, ResourceError, UsageError
@@ -245,6 +245,15 @@ def _staging(folder: Path) -> Iterator[Path]:
         shutil.rmtree(staging, ignore_errors=True)
         if made and folder.is_dir() and not any(folder.iterdir()):
             folder.rmdir()
+
+
+@contextmanager
+def publish_folder(folder: Path, names: Sequence[str]) -> Iterator[Path]:
+    """Give a hidden folder to write ``names`` into; they are renamed into ``folder`` when all of them are whole."""
+    with _staging(folder) as staging:
+        yield staging
+        for name in names:
+            os.replace(staging / name, folder / name)
 
 
 def _publish(staging: Path, folder: Path, names: list[Path]) -> None:

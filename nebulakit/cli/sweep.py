@@ -1,0 +1,101 @@
+"""``nebulakit sweep``: several values side by side."""
+
+from __future__ import annotations
+
+import json
+import tempfile
+from pathlib import Path
+
+import click
+
+from nebulakit.cli.run import open_store, pairs, set_threads
+
+
+def split(value: str) -> list[str]:
+    """Split at commas outside brackets.
+
+    >>> split("1, 2,[3,4]")
+    ['1', '2', '[3,4]']
+    """
+    out, depth = [""], 0
+    for c in value:
+        depth += (c in "[{") - (c in "]}")
+        if c == "," and depth == 0:
+            out.append("")
+        else:
+            out[-1] += c
+    return [o.strip() for o in out if o.strip()]
+
+
+@click.command("sweep", short_help="Try several values side by side.")
+@click.argument("recipe")
+@click.argument("stack", type=click.Path(path_type=Path))
+@click.option("--vary", multiple=True, required=True, metavar="ID.PARAM=A,B,C", help="The values to try; several of these make a grid.")
+@click.option("--input", "inputs", multiple=True, metavar="NAME=FILE", help="A further input, as for run.")
+@click.option("--set", "settings", multiple=True, metavar="ID.PARAM=VALUE", help="A change for all of them.")
+@click.option("-o", "--output", type=click.Path(path_type=Path), metavar="DIR", help="Where the sheet and the table go (default RECIPE-STACK-sweep).")
+@click.option("--preview", type=click.IntRange(1, 16), default=1, metavar="N", help="Work on the stack binned N times.")
+@click.option("--cache", type=click.Path(path_type=Path), metavar="DIR", help="Keep finished layers in this folder.")
+@click.option("--no-cache", is_flag=True, help="Keep finished layers only as long as the sweep lasts.")
+@click.option("--pick", type=click.IntRange(1), metavar="N", help="Run nothing: write the recipe of the N-th combination to the file given by -o.")
+@click.option("-j", "threads", type=click.IntRange(1, 256), metavar="N", help="Threads (default: all processors).")
+def command(
+    recipe: str, stack: Path, vary: tuple[str, ...], inputs: tuple[str, ...], settings: tuple[str, ...], output: Path | None, preview: int,
+    cache: Path | None, no_cache: bool, pick: int | None, threads: int | None,
+) -> int:  # fmt: skip
+    """Run RECIPE on STACK once for every combination of the varied values; what they share is computed once.
+
+    Writes a contact sheet (contact.png) and a table of the numbers (sweep.json).
+    """
+    from nebulakit.errors import UsageError
+    from nebulakit.recipe import load
+    from nebulakit.recipe.edit import edited
+    from nebulakit.run.job import Job, default_folder, input_keys, publish_folder, read_inputs
+    from nebulakit.run.sheet import contact_sheet
+    from nebulakit.run.store import Store
+    from nebulakit.run.sweep import grid, sweep
+
+    given = pairs(settings, "--set", "denoise.strength=1.2")
+    varied = [(name, split(values)) for name, values in pairs(vary, "--vary", "denoise.strength=0.5,1,2").items()]
+    cells = grid(varied)
+    if pick is not None:
+        if pick > len(cells):
+            raise UsageError(f"there are {len(cells)} combinations; {pick} is none of them")
+        if output is None:
+            raise UsageError("say with -o where the recipe goes, for example -o mine.yaml")
+        if output.exists():
+            raise UsageError(f"{output} is already there; choose another name")
+        chosen = load(recipe, settings={**given, **cells[pick - 1]})
+        values: dict[str, dict[str, object]] = {}
+        for key in {**given, **cells[pick - 1]}:
+            id, _, name = key.rpartition(".")
+            if id != "vars":
+                call = chosen.by_id(id)
+                values.setdefault(call.id, {})[name] = call.params.model_dump(mode="json")[name]
+        output.write_text(edited(load(recipe), values), encoding="utf-8")
+        click.echo(output)
+        return 0
+    set_threads(threads)
+    base = load(recipe, settings=given)
+    folder = output or default_folder(base, stack).with_name(default_folder(base, stack).name + "-sweep")
+    with tempfile.TemporaryDirectory(prefix="nebulakit-") as temporary:
+        store = Store(Path(temporary)) if no_cache else open_store(cache)
+        files = {name: Path(path) for name, path in pairs(inputs, "--input", "coverage=map.fits").items()}
+        job = Job(base, stack, folder, files, given, None, preview, False, None, None, store)
+        keys = input_keys(job)[1]
+        made = []
+        for variant in sweep(lambda cell: load(recipe, settings={**given, **cell}), cells, read_inputs(job), keys, store):
+            made.append(variant)
+            click.echo(f"{variant.number}/{len(cells)}  {variant.computed} steps run  {', '.join(f'{k}={v}' for k, v in variant.settings.items())}", err=True)
+        facts = [{"number": v.number, "settings": dict(v.settings), **v.numbers} for v in made]
+        with publish_folder(folder, ["contact.png", "sweep.json"]) as staging:
+            contact_sheet(made, staging / "contact.png")
+            (staging / "sweep.json").write_text(json.dumps({"recipe": Path(base.source).name, "stack": stack.name, "variants": facts}, indent=1) + "\n")
+        store.trim()
+    names = [k for k in facts[0] if k not in ("number", "settings")]
+    click.echo("  ".join(["  n", *(f"{n:>16}" for n in names), " settings"]))
+    for f in facts:
+        shown = [f"{f[n]:16.4g}" if isinstance(f[n], float) else f"{'-':>16}" for n in names]
+        click.echo("  ".join([f"{f['number']:3d}", *shown, " " + ", ".join(f"{k}={v}" for k, v in f["settings"].items())]))
+    click.echo(folder / "contact.png")
+    return 0
