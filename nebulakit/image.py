@@ -180,6 +180,23 @@ class Image:
         """Give a copy that carries more of what the step measured and decided, and more notices."""
         return dataclasses.replace(self, record={**self.record, **record}, notices=self.notices + notices)
 
+    def moved(self, planes: Planes, new_to_old: npt.ArrayLike, **facts: Any) -> Image:
+        """Give the image after a change of geometry: ``new_to_old`` (2x3) takes its pixels to where they were.
+
+        Frame, header (WCS, mosaic pattern) and star positions follow. Hand in the facts that lie on the pixels, too:
+        ``coverage``, the map of ``noise``; and those that a change of scale changes.
+        """
+        from nebulakit.pixels import geometry
+
+        matrix = np.asarray(new_to_old, float)
+        facts.setdefault("frame", self.frame.then(matrix))
+        if self.header is not None:
+            facts.setdefault("header", geometry.move_header(self.header, matrix))
+        stars = facts.get("stars", self.stars)
+        if stars is not None:
+            facts["stars"] = geometry.move_stars(stars, matrix, planes.shape[1:])
+        return self.replace(planes, **facts)
+
     def covered(self) -> npt.NDArray[np.bool_]:
         """(y, x) True where all channels have a value and, if it is known, coverage is above zero."""
         good: npt.NDArray[np.bool_] = np.isfinite(self.planes).all(axis=0)

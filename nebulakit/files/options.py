@@ -103,7 +103,7 @@ def check_output(file: str, options: WriteOptions) -> None:
         raise ValueError(f"{file!r} is no file name")
     if "\\" in file or ":" in file or file.startswith(("/", "~")):
         raise ValueError(
-            f"{file!r} must be a name inside the output folder, without drive, '\\' or leading '/', '~'; choose the folder with -o"
+            f"{file!r} must be a name inside the output folder, no drive, '\\' or leading '/', '~'; choose the folder with -o"
         )
     if ".." in file.split("/"):
         raise ValueError(f"{file!r} would leave the output folder; choose the folder with -o")

@@ -1,0 +1,97 @@
+"""What a reader hands on: planes as floats, what they are, and what was noticed; and the checks all readers share."""
+
+from __future__ import annotations
+
+import os
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from nebulakit.errors import InputError
+from nebulakit.image import Notice, Planes, Scale
+
+_FLOOR = 64 << 20  # bytes any file may unpack to, however small it is
+_RATIO = 5000  # no format read here packs a picture tighter than this
+
+
+@dataclass
+class Raw:
+    """A picture as it stood in the file: planes float32 (channel, y, x), rows as in the file."""
+
+    planes: Planes
+    scale: Scale
+    why: str  # why it is taken for linear or display
+    stored: str  # what the numbers were in the file, such as uint16
+    mosaic: str | None = None  # colour pattern of a mosaic, as the header states it
+    bottom_up: bool = False  # the file says that its first row is the bottom of the picture
+    header: Any = None
+    notices: list[Notice] = field(default_factory=list)
+    record: dict[str, Any] = field(default_factory=dict)
+
+
+def refuse(path: Path, why: str) -> InputError:
+    """Give the error that names the file and says why it cannot be used."""
+    return InputError(f"{path.name}: {why}")
+
+
+def check_size(path: Path, shape: tuple[int, ...], itemsize: int) -> None:
+    """Refuse a file that claims a picture far larger than its bytes could ever hold, before memory is taken for it."""
+    size, claimed = os.path.getsize(path), int(np.prod([int(n) for n in shape], dtype=object)) * itemsize
+    if claimed > max(_FLOOR, size * _RATIO):
+        wide = " x ".join(str(n) for n in shape)
+        raise refuse(path, f"it claims to hold {wide} values, but the whole file is only {size} bytes; it is damaged")
+
+
+def is_whole(dtype: np.dtype[Any]) -> bool:
+    """Whether values of this type are whole numbers."""
+    return dtype.kind in "iu"
+
+
+def full_scale(dtype: np.dtype[Any], bits: int | None = None) -> float:
+    """Give the largest value whole numbers of ``bits`` (by default all) can have: it becomes 1.0.
+
+    Signed numbers are scaled by their positive half, so that negative values stay negative.
+
+    >>> full_scale(np.dtype("u2")), full_scale(np.dtype("i2")), full_scale(np.dtype("u2"), 12)
+    (65535.0, 32767.0, 4095.0)
+    """
+    n = bits if bits else dtype.itemsize * 8
+    return float(2 ** (n - (dtype.kind == "i")) - 1)
+
+
+def to_float(
+    stored: npt.NDArray[Any], out: npt.NDArray[np.float32], scale: float = 1.0, zero: float = 0.0, blank: int | None = None
+) -> None:
+    """Write ``(zero + stored) * scale`` into ``out``, both (y, x); the value ``blank`` and what is not finite become NaN.
+
+    Works in bands of rows: whole numbers need float64 on the way, and that for 26 megapixels is memory not to be taken at once.
+    """
+    plain = scale == 1.0 and zero == 0.0 and blank is None
+    with np.errstate(over="ignore", invalid="ignore"):
+        for y in range(0, len(out), 256):
+            band, part = stored[y : y + 256], out[y : y + 256]
+            if plain and band.dtype.kind == "f":
+                part[...] = band
+            else:
+                wide = band.astype(np.float64)
+                part[...] = (wide + zero) * scale
+            if blank is not None:
+                part[band == blank] = np.nan
+            if band.dtype.kind == "f":
+                part[~np.isfinite(part)] = np.nan
+
+
+def arrange(shape: tuple[int, ...]) -> str | None:
+    """Say how an array without lengths of one is laid out: "yx", "cyx", "yxc", or None where it is no picture.
+
+    >>> arrange((400, 600)), arrange((3, 400, 600)), arrange((400, 600, 4)), arrange((7, 10, 11))
+    ('yx', 'cyx', 'yxc', None)
+    """
+    if len(shape) == 2:
+        return "yx"
+    if len(shape) != 3:
+        return None
+    return "cyx" if shape[0] in (3, 4) else "yxc" if shape[2] in (3, 4) else None
