@@ -1,0 +1,168 @@
+"""From a file to an :class:`~nebulakit.image.Image`."""
+
+from __future__ import annotations
+
+import dataclasses
+import os
+from pathlib import Path
+from typing import Any, Literal
+
+import numpy as np
+import numpy.typing as npt
+
+from nebulakit.errors import InputError
+from nebulakit.files.raw import Raw, refuse
+from nebulakit.image import CHANNELS, Frame, Image
+from nebulakit.pixels import geometry
+from nebulakit.pixels.borders import empty_border
+
+Floats = npt.NDArray[np.float32]
+
+
+def read(
+    path: str | os.PathLike[str],
+    *,
+    coverage: str | os.PathLike[str] | npt.ArrayLike | None = None,
+    pattern: str | None = None,
+    assume: Literal["linear", "display"] | None = None,
+) -> Image:
+    """Read a FITS, TIFF, PNG or JPEG file.
+
+    Whole numbers become 0..1 of what their type can hold; floats, and FITS integers that the header scales, are kept as
+    they are. NaN, infinities, FITS blanks and an even border left by stacking become NaN; other zeros and negative
+    values are values. The first row is the top of the picture; a file that says that its first row is the bottom is
+    turned over, and its frame remembers the rows of the file.
+
+    Parameters
+    ----------
+    path
+        The file. Its kind is told from its contents, not from its name.
+    coverage
+        A map (file or array, (y, x)) of how many frames lie on each pixel, in any unit; must have the same size.
+    pattern
+        Colour pattern of a mosaic at the top left of the picture (RGGB, BGGR, GRBG, GBRG), instead of the header's.
+    assume
+        "linear" or "display", where the file is to be taken for something else than it seems.
+
+    Raises
+    ------
+    InputError
+        The file cannot be used; the sentence says why and what to do.
+    """
+    file = Path(path)
+    raw = _load(file)
+    if not np.isfinite(raw.planes).any():
+        raise refuse(file, "there is no value in it, every pixel is empty (NaN)")
+    channels = _channels(file, raw, pattern)
+    planes, header, frame = raw.planes, raw.header, Frame(raw.planes.shape[1:])
+    if raw.bottom_up:
+        flip = geometry.orient_matrix(planes.shape[1:], 0, "vertical")
+        planes, frame = geometry.orient(planes, 0, "vertical"), frame.then(flip)
+        header = geometry.move_header(header, flip) if header is not None else None
+    if channels == ("mosaic",):
+        # a pattern speaks of the picture with its top row first, however the rows lie in the file
+        header = _with_pattern(header, pattern or raw.mosaic)
+    record: dict[str, Any] = {"file_values": raw.stored, "scale_because": raw.why, **raw.record}
+    record.pop("stored", None)
+    record["rows_turned"] = raw.bottom_up
+    scale = assume or raw.scale
+    if assume is not None:
+        record["assume"] = assume
+    # black in a finished picture is a value, in a linear one it is where no frame lay
+    empty = empty_border(planes) if scale == "linear" else None
+    if empty is not None:
+        planes[:, empty] = np.nan
+        record["empty_border"] = round(float(empty.mean()), 6)
+    image = Image(planes, channels, scale=scale, header=header, frame=frame)
+    if coverage is not None:
+        image = dataclasses.replace(image, coverage=_coverage(coverage, image, raw.bottom_up))
+    return image.noted(*raw.notices, **record)
+
+
+def read_map(path: str | os.PathLike[str], *, scaled: bool = True) -> Floats:
+    """Read a map or a grey picture used as a mask: float32 (y, x), top row first.
+
+    Whole numbers become 0..1 of their type, or stay counts with ``scaled=False``. Of a colour picture the mean is taken.
+    """
+    file = Path(path)
+    raw = _load(file)
+    planes = raw.planes if len(raw.planes) == 1 else raw.planes.mean(0, keepdims=True)
+    if not scaled and "full_scale" in raw.record:
+        planes = planes * np.float32(raw.record["full_scale"])
+        if raw.record["full_scale"] < 2**24:
+            planes = np.rint(planes) if len(raw.planes) == 1 else planes
+    return np.ascontiguousarray(planes[0, ::-1] if raw.bottom_up else planes[0])
+
+
+def _load(path: Path) -> Raw:
+    """Read by what the file's first bytes are."""
+    if path.is_dir():
+        raise refuse(path, "this is a folder, not a file")
+    try:
+        with open(path, "rb") as f:
+            head = f.read(16)
+    except FileNotFoundError:
+        raise InputError(f"there is no file {path.name} in {path.parent}") from None
+    except OSError as fault:
+        raise refuse(path, f"it cannot be opened ({fault.strerror or fault})") from None
+    if not head:
+        raise refuse(path, "the file is empty")
+    if head[:4] in (b"II*\0", b"MM\0*", b"II+\0", b"MM\0+"):
+        from nebulakit.files.pictures import load_tiff
+
+        return load_tiff(path)
+    if head[:8] == b"\x89PNG\r\n\x1a\n":
+        from nebulakit.files.pictures import load_png
+
+        return load_png(path)
+    if head[:3] == b"\xff\xd8\xff":
+        from nebulakit.files.pictures import load_jpeg
+
+        return load_jpeg(path)
+    if head[:6] == b"SIMPLE" or head[:2] == b"\x1f\x8b":
+        from nebulakit.files.fits import load_fits
+
+        return load_fits(path)
+    raise refuse(path, "this is neither FITS, TIFF, PNG nor JPEG. Save the stack as FITS or TIFF and give that.")
+
+
+def _channels(path: Path, raw: Raw, pattern: str | None) -> tuple[str, ...]:
+    """Name the planes."""
+    if pattern is not None and pattern.upper() not in geometry.PATTERNS:
+        raise refuse(path, f"{pattern!r} is no colour pattern; known are {', '.join(geometry.PATTERNS)}")
+    if len(raw.planes) == 1 and (pattern is not None or raw.mosaic is not None):
+        return ("mosaic",)
+    if pattern is not None:
+        raise refuse(
+            path, f"a colour pattern ({pattern}) was given, but the file holds {len(raw.planes)} planes and is no mosaic"
+        )
+    return CHANNELS[len(raw.planes)]
+
+
+def _with_pattern(header: Any, pattern: str | None) -> Any:
+    """Write the pattern into the header, which is where it travels with the pixels."""
+    from astropy.io.fits import Header
+
+    new = Header() if header is None else header.copy()
+    new["BAYERPAT"] = (pattern or "").upper()
+    return new
+
+
+def _coverage(given: Any, image: Image, bottom_up: bool) -> Floats:
+    """Bring a coverage map to the image: same size, 0 where nothing is."""
+    named = isinstance(given, (str, os.PathLike))
+    if named:
+        found = read_map(given, scaled=False)
+    else:
+        found = np.asarray(given, np.float32)
+        found = found[0] if found.ndim == 3 and len(found) == 1 else found
+        found = found[::-1] if bottom_up and found.ndim == 2 else found
+    name = f"the coverage map {Path(given).name}" if named else "the coverage map"
+    if found.shape != image.shape:
+        size = " x ".join(str(n) for n in reversed(found.shape))
+        raise InputError(
+            f"{name} is {size} px, but the stack is {image.shape[1]} x {image.shape[0]} px; they must have the same size. "
+            "Give the map that was made with this stack, before any crop."
+        )
+    there = np.isfinite(found) & np.isfinite(image.planes).all(0)
+    return np.where(there, found, np.float32(0)).astype(np.float32)

@@ -1,0 +1,86 @@
+"""Where a stack holds nothing: the even border that stacking leaves, told apart from pixels that happen to be zero."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+Mask = npt.NDArray[np.bool_]
+
+_SMALLEST = 64  # px; a corner smaller than this is not worth a decision
+_LONG = 0.5  # of a side: an even line along it is a border, however thin
+_RAGGED = 0.05  # share of equal pixels beside the border above which they are clipped sky, not a border
+
+
+def empty_border(planes: npt.NDArray[np.float32]) -> Mask | None:
+    """Give (y, x) True where planes (channel, y, x) hold one exact value in all channels, connected to the edge, or None.
+
+    Only what is certain counts. The value must not be the brightest of its channel (a burnt-out object at the edge), the
+    area must be solid (3x3 pixels at a time, or a line along half a side), and no such pixels may be scattered beside it:
+    those are the sign of sky cut off at black, whose pixels are values.
+    """
+    found: Mask | None = None
+    for value in _candidates(planes):
+        equal = _equal(planes, value)
+        area = _solid(equal)
+        if area is not None and not _scattered(equal, area):
+            found = area if found is None else found | area
+    return None if found is None or found.all() else found
+
+
+def _candidates(planes: npt.NDArray[np.float32]) -> list[npt.NDArray[np.float32]]:
+    """Give the values that many edge pixels share, at most two."""
+    ring = np.concatenate([planes[:, 0], planes[:, -1], planes[:, :, 0], planes[:, :, -1]], axis=1)
+    ring = ring[:, np.isfinite(ring).all(0)]
+    # most stacks have no border: no value, then, stands twice side by side
+    same = (ring[:, 1:] == ring[:, :-1]).all(0)
+    if same.sum() < 8:
+        return []
+    values, counts = np.unique(ring[:, 1:][:, same], axis=1, return_counts=True)
+    best = np.argsort(-counts, kind="stable")[:2]
+    top = np.array([np.nanmax(p) if np.isfinite(p).any() else np.nan for p in planes])
+    return [values[:, k] for k in best if counts[k] >= 8 and not (values[:, k] >= top).any()]
+
+
+def _equal(planes: npt.NDArray[np.float32], value: npt.NDArray[np.float32]) -> Mask:
+    equal: Mask = planes[0] == value[0]
+    for plane, v in zip(planes[1:], value[1:], strict=True):
+        equal &= plane == v
+    return equal
+
+
+def _solid(equal: Mask) -> Mask | None:
+    """Give the solid parts of ``equal`` that touch the edge."""
+    import cv2
+
+    small = equal.view(np.uint8)
+    box = np.ones((3, 3), np.uint8)
+    # beyond the edge all counts as equal, so that a thin border survives the opening
+    core = cv2.erode(small, box, borderType=cv2.BORDER_CONSTANT, borderValue=1)
+    opened = cv2.dilate(core, box, borderType=cv2.BORDER_CONSTANT, borderValue=0)
+    for line, where in ((equal[0], (0, slice(None))), (equal[-1], (-1, slice(None)))):
+        if line.mean() >= _LONG:
+            opened[where] |= line
+    for line, where in ((equal[:, 0], (slice(None), 0)), (equal[:, -1], (slice(None), -1))):
+        if line.mean() >= _LONG:
+            opened[where] |= line
+    for _ in range(3):  # ragged rims of the border belong to it
+        opened = cv2.dilate(opened, box) & small
+    _, labels, stats, _ = cv2.connectedComponentsWithStats(opened, connectivity=8)
+    h, w = equal.shape
+    x0, y0, wide, high, area = (stats[:, k] for k in range(5))
+    touches = (x0 == 0) | (y0 == 0) | (x0 + wide == w) | (y0 + high == h)
+    keep = touches & (area >= _SMALLEST)
+    keep[0] = False
+    return keep[labels] if keep.any() else None
+
+
+def _scattered(equal: Mask, area: Mask) -> bool:
+    """Whether pixels of the same value also lie scattered beside the area."""
+    import cv2
+
+    beside = cv2.dilate(area.view(np.uint8), np.ones((11, 11), np.uint8)).view(np.bool_) & ~area
+    many: Any = beside.sum()
+    return bool(many and (equal & beside).sum() > _RAGGED * many)
