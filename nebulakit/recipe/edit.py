@@ -71,4 +71,14 @@ def flow(value: Any) -> str:
         return "{" + ", ".join(f"{k}: {flow(v)}" for k, v in value.items()) + "}"
     if isinstance(value, (list, tuple)):
         return "[" + ", ".join(map(flow, value)) + "]"
-    return json.dumps(value, ensure_ascii=False)
+    return quoted(value) if isinstance(value, str) else json.dumps(value)
+
+
+def quoted(text: str) -> str:
+    """Write a text in quotation marks; what does not print is written as YAML's escapes.
+
+    >>> quoted('a "b"')
+    '"a \\\\"b\\\\""'
+    """
+    signs = {'"': '\\"', "\\": "\\\\", "\n": "\\n", "\t": "\\t"}
+    return '"' + "".join(signs.get(c) or (c if c.isprintable() else f"\\U{ord(c):08X}") for c in text) + '"'

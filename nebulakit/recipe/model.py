@@ -43,7 +43,7 @@ class Call:
 
     index: int
     id: str
-    """Unique. The ``id`` as written, else the step's name, else (where the name occurs more than once) a label such as ``curve-2``."""
+    """Unique: the ``id`` as written, else the step's name, else (where the name occurs twice) a label such as ``curve-2``."""
     step: str
     """The name in :data:`nebulakit.declare.STEPS`."""
     params: BaseModel

@@ -43,7 +43,7 @@ def _plain(name: str) -> str:
 
 
 def called(id: str, steps: Sequence[tuple[str, str, bool]]) -> int:
-    """Give the index of the step called ``id`` among ``(id, step name, may be called so)``; UsageError says what else was meant."""
+    """Find the step called ``id`` among ``(id, step name, may be called so)``; UsageError says what else was meant."""
     for index, (own, _, callable_so) in enumerate(steps):
         if callable_so and own == id:
             return index
@@ -56,4 +56,6 @@ def called(id: str, steps: Sequence[tuple[str, str, bool]]) -> int:
         if ids and len(ids) < len(same):
             how += " (the others have none: give them one)"
         raise UsageError(f"'{id}' occurs {len(same)} times; {how}")
-    raise UsageError(f"there is no step called '{id}'; {meant(id, [own for own, _, so in steps if so], what='ids of this recipe')}")
+    raise UsageError(
+        f"there is no step called '{id}'; {meant(id, [own for own, _, so in steps if so], what='ids of this recipe')}"
+    )

@@ -1,0 +1,88 @@
+"""Choices made on the command line: ``ID.PARAM=VALUE`` and ``vars.NAME=VALUE`` put into a document as if they stood there."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping as Names
+from dataclasses import replace
+from typing import Any
+
+from nebulakit.declare import STEPS
+from nebulakit.errors import UsageError
+from nebulakit.recipe.document import Document, RawStep
+from nebulakit.recipe.faults import Faults, Place, Source
+from nebulakit.recipe.names import called, meant
+from nebulakit.recipe.resolve import ids_of
+from nebulakit.recipe.text import Entry, Node, Scalar, read, scalar_value
+
+_BESIDE = ("from", "mask", "amount", "skip")
+"""What may be set beside a step."""
+
+
+def put_settings(doc: Document, settings: Names[str, Any], faults: Faults) -> Document:
+    """Give the document with the settings in their places; unknown names are answered with the nearest."""
+    steps, vars = list(doc.steps), dict(doc.vars)
+    ids = [(id, raw.name, so) for raw, (id, so) in zip(steps, ids_of(steps), strict=True)]
+    for key, given in settings.items():
+        text = given if isinstance(given, str) else json.dumps(given)
+        source = Source(f"--set {key}={text}", text, setting=True)
+        place = Place(source, 1, 1)
+        id, dot, name = key.strip().partition(".")
+        if not dot or not id or not name:
+            faults.add(place, "expected ID.PARAM=VALUE or vars.NAME=VALUE")
+            continue
+        value = setting_value(source, faults)
+        if value is None:
+            continue
+        entry = Entry(Scalar(place, name, name), value)
+        if id == "vars":
+            if name not in vars:
+                faults.add(place, f"the recipe has no variable '{name}'; {meant(name, vars, what='it has')}")
+            vars[name] = entry
+            continue
+        try:
+            index = called(id, ids)
+        except UsageError as fault:
+            faults.add(place, str(fault))
+            continue
+        steps[index] = _with(steps[index], name, entry, faults)
+    return replace(doc, steps=tuple(steps), vars=vars)
+
+
+def _with(raw: RawStep, name: str, entry: Entry, faults: Faults) -> RawStep:
+    step = STEPS.get(raw.name)
+    if step is None:
+        return raw  # told as an unknown step
+    if name in step.abouts or name in step.images:
+        if name == next(iter(step.images), None):
+            beside = {k: e for k, e in raw.beside.items() if k != "from"}
+            return replace(raw, body={**raw.body, name: entry}, beside=beside)
+        return replace(raw, body={**raw.body, name: _as_text(step.abouts.get(name), raw, name, entry)})
+    if name in _BESIDE:
+        body = {k: e for k, e in raw.body.items() if not (name == "from" and k == next(iter(step.images), None))}
+        return replace(raw, body=body, beside={**raw.beside, name: entry})
+    known = [*step.abouts, *step.images, *_BESIDE]
+    faults.add(entry.key.place, f"{step.name} has no parameter '{name}'; {meant(name, known, what='it has')}")
+    return raw
+
+
+def _as_text(about: Any, raw: RawStep, name: str, entry: Entry) -> Entry:
+    """Give a value as the text it was typed as where only a text is wanted: a shell takes the quotation marks away."""
+    node = entry.value
+    if about is None or not isinstance(node, Scalar) or isinstance(node.value, str) or node.value is None:
+        return entry
+    kind = STEPS[raw.name].params.model_json_schema()["properties"][name].get("type")
+    return Entry(entry.key, replace(node, value=node.text)) if kind == "string" else entry
+
+
+def setting_value(source: Source, faults: Faults) -> Node | None:
+    """Read the value of a setting: a list, mapping or quoted text as in a recipe, anything else whole as one value."""
+    text = source.text.strip()
+    if text[:1] in ("[", "{", '"', "'"):
+        return read(Source(source.name, text, setting=True), faults)
+    place = Place(source, 1, 1)
+    try:
+        return Scalar(place, scalar_value(text), text)
+    except ValueError as fault:
+        faults.add(place, str(fault))
+        return None
