@@ -13,8 +13,8 @@ from nebulakit.declare import STEPS
 from nebulakit.errors import RecipeError, UsageError
 from nebulakit.recipe.document import BESIDE, Document, RawStep, steps_of
 from nebulakit.recipe.faults import Faults
+from nebulakit.recipe.lookup import ids_of
 from nebulakit.recipe.names import called, meant
-from nebulakit.recipe.resolve import ids_of
 from nebulakit.recipe.text import Entry, Mapping, Scalar, kind_of
 
 DEEPEST = 8

@@ -11,8 +11,8 @@ from nebulakit.declare import STEPS
 from nebulakit.errors import UsageError
 from nebulakit.recipe.document import Document, RawStep
 from nebulakit.recipe.faults import Faults, Place, Source
+from nebulakit.recipe.lookup import ids_of
 from nebulakit.recipe.names import called, meant
-from nebulakit.recipe.resolve import ids_of
 from nebulakit.recipe.text import Entry, Node, Scalar, read, scalar_value
 
 _BESIDE = ("from", "mask", "amount", "skip")

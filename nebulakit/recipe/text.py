@@ -266,15 +266,11 @@ def _told(source: Source, fault: yaml.YAMLError) -> tuple[Place, str]:
     if "flow node" in context:
         return place, "a value is missing here, or a bracket is not closed"
     if "flow mapping" in context:
-        return (
-            begun,
-            f"the brace '{{' that begins here is not closed properly: a ',' or '}}' is missing before line {place.line}, column {place.column}",
-        )
+        missing = f"a ',' or '}}' is missing before line {place.line}, column {place.column}"
+        return begun, f"the brace '{{' that begins here is not closed properly: {missing}"
     if "flow sequence" in context:
-        return (
-            begun,
-            f"the bracket '[' that begins here is not closed properly: a ',' or ']' is missing before line {place.line}, column {place.column}",
-        )
+        missing = f"a ',' or ']' is missing before line {place.line}, column {place.column}"
+        return begun, f"the bracket '[' that begins here is not closed properly: {missing}"
     if "mapping values are not allowed" in problem:
         return place, "a ':' cannot stand here; put a text that holds one in quotes, or begin a new line for a new key"
     if "cannot start any token" in problem and line[place.column - 1 : place.column]:
