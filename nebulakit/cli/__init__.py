@@ -1,4 +1,7 @@
-"""The command line: one file a verb, no logic. Exit codes are those of :mod:`nebulakit.errors`, 5 for some of a batch, 130 interrupted."""
+"""The command line: one file a verb, no logic.
+
+Exit codes are those of :mod:`nebulakit.errors`, 5 for some of a batch, 130 interrupted.
+"""
 
 from __future__ import annotations
 
@@ -9,9 +12,9 @@ import sys
 for _name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
     os.environ.setdefault(_name, "1")
 
-import click
+import click  # noqa: E402
 
-from nebulakit import __version__
+from nebulakit import __version__  # noqa: E402
 
 VERBS = ("run", "demo", "inspect", "check", "plan", "sweep", "rerun", "freeze", "steps", "recipes", "new", "schema", "cache")
 
@@ -35,7 +38,9 @@ class _Verbs(click.Group):
             from difflib import get_close_matches
 
             near = get_close_matches(args[0], VERBS, 1)
-            ctx.fail(f"there is no command {args[0]!r}; " + (f"did you mean {near[0]!r}?" if near else f"commands: {', '.join(VERBS)}"))
+            ctx.fail(
+                f"there is no command {args[0]!r}; " + (f"did you mean {near[0]!r}?" if near else f"commands: {', '.join(VERBS)}")
+            )
         return super().resolve_command(ctx, args)
 
 

@@ -8,22 +8,42 @@ import click
 
 
 @click.command("demo", short_help="Make an invented stack and finish it: the quickest look.")
-@click.option("-o", "--output", type=click.Path(path_type=Path), default=Path("nebulakit-demo"), show_default=True, metavar="DIR", help="Where to put everything.")
+@click.option(
+    "-o",
+    "--output",
+    type=click.Path(path_type=Path),
+    default=Path("nebulakit-demo"),
+    show_default=True,
+    metavar="DIR",
+    help="Where to put everything.",
+)
 @click.option("--seed", type=click.IntRange(0, 10**6), default=7, show_default=True, help="Another seed, another sky.")
-@click.option("--kind", default="cove", show_default=True, help="cove, bubble, fans, veil, lantern, ember or none: what kind of nebula.")
-@click.option("--size", nargs=2, type=click.IntRange(200, 8000), default=(1200, 800), show_default=True, metavar="W H", help="Size of the stack in px.")
+@click.option(
+    "--kind", default="cove", show_default=True, help="cove, bubble, fans, veil, lantern, ember or none: what kind of nebula."
+)
+@click.option(
+    "--size",
+    nargs=2,
+    type=click.IntRange(200, 8000),
+    default=(1200, 800),
+    show_default=True,
+    metavar="W H",
+    help="Size of the stack in px.",
+)
 @click.option("--only-stack", is_flag=True, help="Make the stack and its truth, and run nothing.")
 @click.option("-j", "threads", type=click.IntRange(1, 256), metavar="N", help="Threads (default: all processors).")
 def command(output: Path, seed: int, kind: str, size: tuple[int, int], only_stack: bool, threads: int | None) -> int:
-    """Make a linear stack of an invented nebula (seeded, nothing is downloaded), keep its truth beside it, and run the recipe bicolour."""
+    """Make a linear stack of an invented nebula and finish it with the recipe bicolour.
+
+    Seeded, nothing is downloaded; the truth is kept beside the stack.
+    """
     from typing import get_args
 
-    from nebulakit.cli.progress import Progress
-    from nebulakit.cli.run import set_threads, tell
+    from nebulakit.cli.run import run_told, set_threads, tell
     from nebulakit.demo import Kind, make_scene, write_scene
     from nebulakit.errors import UsageError
     from nebulakit.recipe import load
-    from nebulakit.run.job import Job, run_job
+    from nebulakit.run.job import Job
 
     if kind not in get_args(Kind):
         raise UsageError(f"there is no kind of nebula {kind!r}; there are: {', '.join(get_args(Kind))}")
@@ -37,8 +57,7 @@ def command(output: Path, seed: int, kind: str, size: tuple[int, int], only_stac
         click.echo(coverage)
         return 0
     job = Job(load("bicolour"), stack, output / "bicolour", {"coverage": coverage})
-    with Progress(job) as progress:
-        done = run_job(job, before=progress.before, after=progress.after)
+    done = run_told(job)
     tell(done)
     for path in done.files:
         click.echo(path)

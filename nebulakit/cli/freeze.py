@@ -13,7 +13,10 @@ import click
 @click.option("--look", is_flag=True, help="Only what makes the look; noise, star width and the like are measured anew.")
 @click.option("--overwrite", is_flag=True, help="Replace FILE where it exists.")
 def command(record: Path, output: Path | None, look: bool, overwrite: bool) -> int:
-    """Write the recipe of a run with every measured and decided value filled in, so that a second picture is treated exactly alike."""
+    """Write the recipe of a run with every measured and decided value filled in.
+
+    A second picture is then treated exactly alike.
+    """
     from nebulakit.cli.rerun import read
     from nebulakit.errors import UsageError
     from nebulakit.run.freeze import frozen

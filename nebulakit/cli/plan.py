@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Literal
 
 import click
 
@@ -21,9 +22,17 @@ from nebulakit.cli.run import open_store, pairs
 @click.option("--cache", type=click.Path(path_type=Path), metavar="DIR", help="Look for finished layers in this folder.")
 @click.option("--graph", is_flag=True, help="Draw the layers as a tree.")
 def command(
-    recipe: str, stack: Path, inputs: tuple[str, ...], settings: tuple[str, ...], until: str | None, preview: int,
-    assume: str | None, fwhm: float | None, cache: Path | None, graph: bool,
-) -> int:  # fmt: skip
+    recipe: str,
+    stack: Path,
+    inputs: tuple[str, ...],
+    settings: tuple[str, ...],
+    until: str | None,
+    preview: int,
+    assume: Literal["linear", "display"] | None,
+    fwhm: float | None,
+    cache: Path | None,
+    graph: bool,
+) -> int:
     """Tell for each step of RECIPE on STACK: reuse, or run and why, with the seconds and memory of an earlier run."""
     from nebulakit.recipe import load
     from nebulakit.run.job import Job, input_keys
@@ -39,6 +48,10 @@ def command(
         click.echo(tree(checked, planned))
         return 0
     for n, p in enumerate(planned, 1):
-        cost = "" if p.action != "run" or p.seconds is None else f"  (about {p.seconds:.1f} s" + (f", {p.peak_memory_mb:.0f} MB)" if p.peak_memory_mb else ")")
+        cost = (
+            ""
+            if p.action != "run" or p.seconds is None
+            else f"  (about {p.seconds:.1f} s" + (f", {p.peak_memory_mb:.0f} MB)" if p.peak_memory_mb else ")")
+        )
         click.echo(f"{n:2d}  {p.action:<5}  {p.call.id:<18}  {('because ' + p.why) if p.why else ''}{cost}".rstrip())
     return 0

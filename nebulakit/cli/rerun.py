@@ -30,7 +30,9 @@ def read(path: Path) -> dict[str, Any]:
 
 @click.command("rerun", short_help="Repeat a run and tell the largest difference of every output.")
 @click.argument("record", type=click.Path(path_type=Path), metavar="RUN.JSON")
-@click.option("--stack", type=click.Path(path_type=Path), metavar="FILE", help="The stack, where it is not beside the run's folder or here.")
+@click.option(
+    "--stack", type=click.Path(path_type=Path), metavar="FILE", help="The stack, where it is not beside the run's folder or here."
+)
 @click.option("--input", "inputs", multiple=True, metavar="NAME=FILE", help="A further input, where it lies elsewhere.")
 @click.option("-o", "--output", type=click.Path(path_type=Path), metavar="DIR", help="Keep the repeated run in this folder.")
 @click.option("-j", "threads", type=click.IntRange(1, 256), metavar="N", help="Threads (default: all processors).")
@@ -44,7 +46,10 @@ def command(record: Path, stack: Path | None, inputs: tuple[str, ...], output: P
     told = read(record)
     folder = record if record.is_dir() else record.parent
     set_threads(threads)
-    given: dict[str, Path | None] = {**{k: Path(v) for k, v in pairs(inputs, "--input", "coverage=map.fits").items()}, "stack": stack}
+    given: dict[str, Path | None] = {
+        **{k: Path(v) for k, v in pairs(inputs, "--input", "coverage=map.fits").items()},
+        "stack": stack,
+    }
     found = {name: locate(name, facts, folder, given.get(name)) for name, facts in told["inputs"].items()}
     options = told["options"]
     code = 0
@@ -52,7 +57,16 @@ def command(record: Path, stack: Path | None, inputs: tuple[str, ...], output: P
         target = output or Path(temporary)
         stack_file = found.pop("stack")
         job = Job(
-            from_record(told), stack_file, target, found, told["recipe"]["settings"], options["until"], options["preview"], False, options["assume"], options["fwhm"]
+            from_record(told),
+            stack_file,
+            target,
+            found,
+            told["recipe"]["settings"],
+            options["until"],
+            options["preview"],
+            False,
+            options["assume"],
+            options["fwhm"],
         )
         done = run_job(job)
         for new in done.record["outputs"]:

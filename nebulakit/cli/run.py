@@ -4,14 +4,17 @@ from __future__ import annotations
 
 import json
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Literal
 
 import click
 
 from nebulakit.cli.progress import Progress
 
 if TYPE_CHECKING:
-    from nebulakit.run.job import Done
+    from nebulakit.image import Image
+    from nebulakit.recipe.model import Ref
+    from nebulakit.run.execute import StepRun
+    from nebulakit.run.job import Done, Job
     from nebulakit.run.store import Store
 
 
@@ -29,23 +32,70 @@ def pairs(given: tuple[str, ...], option: str, example: str) -> dict[str, str]:
 @click.command("run", short_help="Run a recipe on one or several stacks.")
 @click.argument("recipe")
 @click.argument("stacks", nargs=-1, required=True, type=click.Path(path_type=Path), metavar="STACK...")
-@click.option("--input", "inputs", multiple=True, metavar="NAME=FILE", help="A further input, such as coverage=map.fits; {name} stands for the stack's file name without ending.")
-@click.option("-o", "--output", type=click.Path(path_type=Path), metavar="DIR", help="The folder for the results (default RECIPE-STACK; with several stacks one folder each inside DIR).")
-@click.option("--set", "settings", multiple=True, metavar="ID.PARAM=VALUE", help="Change one parameter of one step, or a variable by vars.NAME=VALUE.")
+@click.option(
+    "--input",
+    "inputs",
+    multiple=True,
+    metavar="NAME=FILE",
+    help="A further input, such as coverage=map.fits; {name} stands for the stack's file name without ending.",
+)
+@click.option(
+    "-o",
+    "--output",
+    type=click.Path(path_type=Path),
+    metavar="DIR",
+    help="The folder for the results (default RECIPE-STACK; with several stacks one folder each inside DIR).",
+)
+@click.option(
+    "--set",
+    "settings",
+    multiple=True,
+    metavar="ID.PARAM=VALUE",
+    help="Change one parameter of one step, or a variable by vars.NAME=VALUE.",
+)
 @click.option("--until", metavar="ID", help="Stop after this step and write its result.")
-@click.option("--preview", type=click.IntRange(1, 16), default=1, metavar="N", help="Work on the stack binned N times: quick, for the composition only.")
-@click.option("--assume", type=click.Choice(["linear", "display"]), help="Take the stack as linear or as stretched, whatever the file says.")
-@click.option("--fwhm", type=click.FloatRange(0.5, 50), metavar="PX", help="The stars' width, where it cannot be measured (no stars).")
+@click.option(
+    "--preview",
+    type=click.IntRange(1, 16),
+    default=1,
+    metavar="N",
+    help="Work on the stack binned N times: quick, for the composition only.",
+)
+@click.option(
+    "--assume", type=click.Choice(["linear", "display"]), help="Take the stack as linear or as stretched, whatever the file says."
+)
+@click.option(
+    "--fwhm", type=click.FloatRange(0.5, 50), metavar="PX", help="The stars' width, where it cannot be measured (no stars)."
+)
 @click.option("--cache", type=click.Path(path_type=Path), metavar="DIR", help="Keep finished layers in this folder.")
 @click.option("--no-cache", is_flag=True, help="Neither use nor keep finished layers.")
 @click.option("--report/--no-report", default=True, help="Write report.html beside the pictures.")
-@click.option("-j", "threads", type=click.IntRange(1, 256), metavar="N", help="Threads (default: all processors); the pixels are the same for any number.")
+@click.option(
+    "-j",
+    "threads",
+    type=click.IntRange(1, 256),
+    metavar="N",
+    help="Threads (default: all processors); the pixels are the same for any number.",
+)
 @click.option("--json", "as_json", is_flag=True, help="Print what run.json holds instead of the files' names.")
 @click.option("--overwrite", is_flag=True, help="Write into a folder that holds other files.")
 def command(
-    recipe: str, stacks: tuple[Path, ...], inputs: tuple[str, ...], output: Path | None, settings: tuple[str, ...], until: str | None, preview: int,
-    assume: str | None, fwhm: float | None, cache: Path | None, no_cache: bool, report: bool, threads: int | None, as_json: bool, overwrite: bool,
-) -> int:  # fmt: skip
+    recipe: str,
+    stacks: tuple[Path, ...],
+    inputs: tuple[str, ...],
+    output: Path | None,
+    settings: tuple[str, ...],
+    until: str | None,
+    preview: int,
+    assume: Literal["linear", "display"] | None,
+    fwhm: float | None,
+    cache: Path | None,
+    no_cache: bool,
+    report: bool,
+    threads: int | None,
+    as_json: bool,
+    overwrite: bool,
+) -> int:
     """Run RECIPE (a file, or the name of a shipped recipe) on each STACK.
 
     Prints the files it wrote; everything else is told on the error stream.
@@ -54,15 +104,19 @@ def command(
         raise click.UsageError("--cache and --no-cache contradict each other")
     from nebulakit.errors import NebulakitError
     from nebulakit.recipe import load
-    from nebulakit.run.job import Job, default_folder, run_job, stack_name
+    from nebulakit.run.job import Job, default_folder, stack_name
 
     given = pairs(settings, "--set", "denoise.strength=1.2")
     checked = load(recipe, settings=given)
     further = pairs(inputs, "--input", "coverage=map.fits")
     set_threads(threads)
-    folders = [output / stack_name(s) if output and len(stacks) > 1 else output or default_folder(checked, s, preview) for s in stacks]
+    folders = [
+        output / stack_name(s) if output and len(stacks) > 1 else output or default_folder(checked, s, preview) for s in stacks
+    ]
     if len(set(folders)) < len(folders):
-        raise click.UsageError("two of the stacks have the same name, so their results would go to the same folder; run them one after the other with -o")
+        raise click.UsageError(
+            "two of the stacks have the same name, so their results would go to one folder; run them singly, with -o"
+        )
     failed: list[tuple[Path, NebulakitError]] = []
     answers: list[Any] = []
     for stack, folder in zip(stacks, folders, strict=True):
@@ -70,8 +124,7 @@ def command(
         store = None if no_cache else open_store(cache)
         job = Job(checked, stack, folder, files, given, until, preview, overwrite, assume, fwhm, store)
         try:
-            with Progress(job) as progress:
-                done = run_job(job, before=progress.before, after=progress.after)
+            done = run_told(job, report)
             tell(done)
             answers.append(done.record if as_json else done)
             if not as_json:
@@ -88,6 +141,34 @@ def command(
         click.echo(f"{len(failed)} of {len(stacks)} stacks failed: {', '.join(str(s) for s, _ in failed)}", err=True)
         return 5
     return 0
+
+
+def run_told(job: Job, report: bool = True) -> Done:
+    """Run a job with progress on the error stream and, if wanted, its page; a failed run has a page too."""
+    from nebulakit.errors import NebulakitError
+    from nebulakit.run.job import run_job
+
+    with Progress(job) as progress:
+        if not report:
+            return run_job(job, before=progress.before, after=progress.after)
+        from nebulakit.report.collect import Collector
+        from nebulakit.report.page import report_of, report_of_failure
+
+        collected = Collector(job.recipe)
+
+        def after(done: StepRun, layers: dict[Ref, Image]) -> None:
+            collected.after(done, layers)
+            progress.after(done, layers)
+
+        def finish(done: Done, folder: Path) -> list[Path]:
+            (folder / "report.html").write_text(report_of(done, collected), encoding="utf-8")
+            return [Path("report.html")]
+
+        try:
+            return run_job(job, before=progress.before, after=after, finish=finish)
+        except NebulakitError as fault:
+            report_of_failure(job, collected, str(fault))
+            raise
 
 
 def open_store(folder: Path | None) -> Store:

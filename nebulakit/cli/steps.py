@@ -57,10 +57,16 @@ def describe(step: Step) -> dict[str, object]:
     """Give a step's declaration as plain values."""
     schema = step.params.model_json_schema()
     return {
-        "name": step.name, "summary": step.summary, "reads": step.reads, "gives": step.gives, "takes": step.takes, "makes": step.makes,
-        "images": {k: "required" if v else "optional" for k, v in step.images.items()}, "results": list(step.results),
+        "name": step.name,
+        "summary": step.summary,
+        "reads": step.reads,
+        "gives": step.gives,
+        "takes": step.takes,
+        "makes": step.makes,
+        "images": {k: "required" if v else "optional" for k, v in step.images.items()},
+        "results": list(step.results),
         "parameters": schema.get("properties", {}),
-    }  # fmt: skip
+    }
 
 
 def page(step: Step) -> str:
@@ -77,7 +83,10 @@ def page(step: Step) -> str:
         required = about.example is not None and step.params.model_fields[name].is_required()
         default = "must be given" if required else f"default {json.dumps(defaults[name])}"
         bounds = f"; {about.range()}" if about.low is not None or about.high is not None else ""
-        lines += [f"  {name}  ({default}{bounds})", *textwrap.wrap(about.text, 96, initial_indent="      ", subsequent_indent="      ")]
+        lines += [
+            f"  {name}  ({default}{bounds})",
+            *textwrap.wrap(about.text, 96, initial_indent="      ", subsequent_indent="      "),
+        ]
     turning = [(n, a) for n, a in step.abouts.items() if a.raise_when or a.lower_when]
     lines += ["", *textwrap.dedent(inspect.getdoc(step.call) or "").splitlines()]
     if turning:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import tempfile
 from pathlib import Path
+from typing import Any
 
 import click
 
@@ -30,19 +31,41 @@ def split(value: str) -> list[str]:
 @click.command("sweep", short_help="Try several values side by side.")
 @click.argument("recipe")
 @click.argument("stack", type=click.Path(path_type=Path))
-@click.option("--vary", multiple=True, required=True, metavar="ID.PARAM=A,B,C", help="The values to try; several of these make a grid.")
+@click.option(
+    "--vary", multiple=True, required=True, metavar="ID.PARAM=A,B,C", help="The values to try; several of these make a grid."
+)
 @click.option("--input", "inputs", multiple=True, metavar="NAME=FILE", help="A further input, as for run.")
 @click.option("--set", "settings", multiple=True, metavar="ID.PARAM=VALUE", help="A change for all of them.")
-@click.option("-o", "--output", type=click.Path(path_type=Path), metavar="DIR", help="Where the sheet and the table go (default RECIPE-STACK-sweep).")
+@click.option(
+    "-o",
+    "--output",
+    type=click.Path(path_type=Path),
+    metavar="DIR",
+    help="Where the sheet and the table go (default RECIPE-STACK-sweep).",
+)
 @click.option("--preview", type=click.IntRange(1, 16), default=1, metavar="N", help="Work on the stack binned N times.")
 @click.option("--cache", type=click.Path(path_type=Path), metavar="DIR", help="Keep finished layers in this folder.")
 @click.option("--no-cache", is_flag=True, help="Keep finished layers only as long as the sweep lasts.")
-@click.option("--pick", type=click.IntRange(1), metavar="N", help="Run nothing: write the recipe of the N-th combination to the file given by -o.")
+@click.option(
+    "--pick",
+    type=click.IntRange(1),
+    metavar="N",
+    help="Run nothing: write the recipe of the N-th combination to the file given by -o.",
+)
 @click.option("-j", "threads", type=click.IntRange(1, 256), metavar="N", help="Threads (default: all processors).")
 def command(
-    recipe: str, stack: Path, vary: tuple[str, ...], inputs: tuple[str, ...], settings: tuple[str, ...], output: Path | None, preview: int,
-    cache: Path | None, no_cache: bool, pick: int | None, threads: int | None,
-) -> int:  # fmt: skip
+    recipe: str,
+    stack: Path,
+    vary: tuple[str, ...],
+    inputs: tuple[str, ...],
+    settings: tuple[str, ...],
+    output: Path | None,
+    preview: int,
+    cache: Path | None,
+    no_cache: bool,
+    pick: int | None,
+    threads: int | None,
+) -> int:
     """Run RECIPE on STACK once for every combination of the varied values; what they share is computed once.
 
     Writes a contact sheet (contact.png) and a table of the numbers (sweep.json).
@@ -86,11 +109,16 @@ def command(
         made = []
         for variant in sweep(lambda cell: load(recipe, settings={**given, **cell}), cells, read_inputs(job), keys, store):
             made.append(variant)
-            click.echo(f"{variant.number}/{len(cells)}  {variant.computed} steps run  {', '.join(f'{k}={v}' for k, v in variant.settings.items())}", err=True)
-        facts = [{"number": v.number, "settings": dict(v.settings), **v.numbers} for v in made]
+            click.echo(
+                f"{variant.number}/{len(cells)}  {variant.computed} steps run  {', '.join(f'{k}={v}' for k, v in variant.settings.items())}",
+                err=True,
+            )
+        facts: list[dict[str, Any]] = [{"number": v.number, "settings": dict(v.settings), **v.numbers} for v in made]
         with publish_folder(folder, ["contact.png", "sweep.json"]) as staging:
             contact_sheet(made, staging / "contact.png")
-            (staging / "sweep.json").write_text(json.dumps({"recipe": Path(base.source).name, "stack": stack.name, "variants": facts}, indent=1) + "\n")
+            (staging / "sweep.json").write_text(
+                json.dumps({"recipe": Path(base.source).name, "stack": stack.name, "variants": facts}, indent=1) + "\n"
+            )
         store.trim()
     names = [k for k in facts[0] if k not in ("number", "settings")]
     click.echo("  ".join(["  n", *(f"{n:>16}" for n in names), " settings"]))

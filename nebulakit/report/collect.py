@@ -72,11 +72,18 @@ class Collector:
         call = done.call
         declared = STEPS[call.step]
         page = StepPage(
-            call.id, call.step, declared.summary, call.note, done.state, done.seconds, done.peak_memory_mb,
+            call.id,
+            call.step,
+            declared.summary,
+            call.note,
+            done.state,
+            done.seconds,
+            done.peak_memory_mb,
             [(k, _text(v)) for k, v in canonical(call.params).items()],
             [(k.replace("_", " "), _text(v)) for k, v in plain(done.record).items() if not _long(v)],
-            [], notices=[(n.id, n.text) for n in done.notices],
-        )  # fmt: skip
+            [],
+            notices=[(n.id, n.text) for n in done.notices],
+        )
         self.steps.append(page)
         first, main = call.first, call.main
         before = layers.get(first) if first is not None else None
@@ -98,16 +105,29 @@ class Collector:
         page.numbers = _numbers(before if same_kind else None, after, small_before, small_after)
         shown = render.to_display(small_after, after, view, render.levels(small_after))
         page.drawings.append(("Histogram, after", figures.histogram(shown, after.channels, f"histogram after {call.id}")))
-        page.drawings += special(call.step, plain(done.record), canonical(call.params), before, after, layers, call, lambda r: self._url(r, layers[r], view))
+        page.drawings += special(
+            call.step,
+            plain(done.record),
+            canonical(call.params),
+            before,
+            after,
+            layers,
+            call,
+            lambda r: self._url(r, layers[r], view),
+        )
         if after.scale == "linear" and after.content != "mask":
-            page.shown_as = "Linear data: before and after are shown with one and the same asinh curve, each from its own sky level."
+            page.shown_as = (
+                "Linear data: before and after are shown with one and the same asinh curve, each from its own sky level."
+            )
 
     def final(self, ref: Ref, image: Image) -> Pair:
         """Give the finished picture for the head of the page."""
         small = render.shrink(image.planes, 1100)
         view = self._views.get(ref) or self._view(ref, image, small)
         pixels = render.eight_bits(render.to_display(small, image, view, render.levels(small)))
-        return Pair("picture", None, self._add(render.data_url(pixels, False, 90)), pixels.shape[1], pixels.shape[0], _grid(image))
+        return Pair(
+            "picture", None, self._add(render.data_url(pixels, False, 90)), pixels.shape[1], pixels.shape[0], _grid(image)
+        )
 
     # --- pictures ---------------------------------------------------------------------------------------------------
 
@@ -138,7 +158,9 @@ class Collector:
         was = self._picture(first, before, "whole", view, self._small[first], lossless=False)[0] if first is not None else None
         return Pair("whole", was, key, w, h, _grid(after))
 
-    def _close(self, name: str, x: float, y: float, first: Ref | None, before: Image, main: Ref, after: Image, view: render.View) -> Pair | None:
+    def _close(
+        self, name: str, x: float, y: float, first: Ref | None, before: Image, main: Ref, after: Image, view: render.View
+    ) -> Pair | None:
         piece = render.cut(after, x, y, CLOSE)
         if piece is None:
             return None
@@ -148,7 +170,9 @@ class Collector:
             was = self._picture(first, before, name, view, old, lossless=True)[0]
         return Pair(name, was, key, w, h)
 
-    def _picture(self, ref: Ref, image: Image, name: str, view: render.View, planes: npt.NDArray[np.float32], lossless: bool) -> tuple[str, int, int]:
+    def _picture(
+        self, ref: Ref, image: Image, name: str, view: render.View, planes: npt.NDArray[np.float32], lossless: bool
+    ) -> tuple[str, int, int]:
         what = (ref, name, None if image.scale == "display" else view)
         if what not in self._made:
             sky = render.levels(self._small[ref])
@@ -180,7 +204,9 @@ def _grid(image: Image) -> dict[str, Any]:
     return out
 
 
-def _numbers(before: Image | None, after: Image, small_before: npt.NDArray[np.float32], small_after: npt.NDArray[np.float32]) -> list[tuple[str, str, str]]:
+def _numbers(
+    before: Image | None, after: Image, small_before: npt.NDArray[np.float32], small_after: npt.NDArray[np.float32]
+) -> list[tuple[str, str, str]]:
     """Give the figures before and after: sky, gradient, noise, star width, clipped."""
     if after.content == "mask":
         share = 100 * float(np.mean(small_after))

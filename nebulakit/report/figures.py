@@ -48,7 +48,13 @@ def _xy(x: npt.NDArray[Any], y: npt.NDArray[Any]) -> str:
     return "M" + "L".join(f"{a:.1f} {b:.1f}" for a, b in zip(px, py, strict=True))
 
 
-def lines(series: Mapping[str, tuple[npt.ArrayLike, npt.ArrayLike]], title: str, x: str, low: tuple[float, float], high: tuple[float, float]) -> Markup:
+def lines(
+    series: Mapping[str, tuple[npt.ArrayLike, npt.ArrayLike]],
+    title: str,
+    x: str,
+    low: tuple[float, float],
+    high: tuple[float, float],
+) -> Markup:
     """Draw curves given as name -> (x, y) between the corners ``low`` and ``high``."""
     body = ""
     for n, (name, (xs, ys)) in enumerate(series.items()):

@@ -7,9 +7,9 @@ from pathlib import Path
 from typing import Any
 
 import nebulakit
-from nebulakit.image import Image
-from nebulakit.recipe.model import Ref
-from nebulakit.report.collect import CLOSE, Collector
+from nebulakit.report.collect import CLOSE, Collector, Pair
+from nebulakit.run.job import Done, Job, input_keys, publish_folder
+from nebulakit.run.store import versions
 
 FOOT = f"Made by nebulakit {nebulakit.__version__}. The picture is no measurement: it is stretched, balanced, and filled in under stars."
 
@@ -19,23 +19,32 @@ def render(**values: Any) -> str:
     import jinja2
 
     environment = jinja2.Environment(
-        loader=jinja2.FileSystemLoader(Path(__file__).parent), autoescape=True, undefined=jinja2.ChainableUndefined, trim_blocks=True, lstrip_blocks=True
+        loader=jinja2.FileSystemLoader(Path(__file__).parent),
+        autoescape=True,
+        undefined=jinja2.ChainableUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
     )
-    defaults = {"names": ("before", "after"), "steps": [], "tables": [], "sheet": [], "close": CLOSE, "foot": FOOT, "pictures": {}}
+    defaults = {
+        "names": ("before", "after"),
+        "steps": [],
+        "tables": [],
+        "sheet": [],
+        "close": CLOSE,
+        "foot": FOOT,
+        "pictures": {},
+    }
     return environment.get_template("page.html.jinja").render(**{**defaults, **values})
 
 
-def report(record: Mapping[str, Any], collected: Collector, final: tuple[Ref, Image] | None, failure: str = "", live: str = "") -> str:
+def report(record: Mapping[str, Any], collected: Collector, picture: Pair | None, failure: str = "", live: str = "") -> str:
     """Give the page of a run, from its ``run.json`` record and what was collected while it ran."""
-    stack = record["inputs"]["stack"]["file"]
-    recipe = record["recipe"]["file"]
-    notices = [(w["from"], w["id"], w["text"]) for w in record.get("warnings", ())]
     return render(
-        title=f"{Path(recipe).stem} on {stack}",
+        title=f"{Path(record['recipe']['file']).stem} on {record['inputs']['stack']['file']}",
         lead=collected.recipe.about,
         failure=failure,
-        picture=collected.final(*final) if final else None,
-        notices=notices,
+        picture=picture,
+        notices=[(w["from"], w["id"], w["text"]) for w in record.get("warnings", ())],
         facts=_facts(record),
         steps=collected.steps,
         recipe=record["recipe"]["text"],
@@ -44,8 +53,33 @@ def report(record: Mapping[str, Any], collected: Collector, final: tuple[Ref, Im
     )
 
 
+def report_of(done: Done, collected: Collector, live: str = "") -> str:
+    """Give the page of a finished job."""
+    ref = next((r for r in (done.job.recipe.last, *done.run.results) if r in done.run.results), None)
+    return report(done.record, collected, collected.final(ref, done.run.results[ref]) if ref else None, live=live)
+
+
+def report_of_failure(job: Job, collected: Collector, failure: str) -> None:
+    """Write the page of a job that failed into its folder, where that is free to be written and there is anything to show."""
+    if not collected.steps:
+        return
+    record: dict[str, Any] = {
+        "nebulakit": nebulakit.__version__,
+        "versions": versions(),
+        "recipe": {"file": Path(job.recipe.source).name, "text": job.recipe.text, "settings": dict(job.settings)},
+        "inputs": input_keys(job)[0],
+        "options": {"preview": job.preview},
+        "seconds": sum(s.seconds for s in collected.steps),
+    }
+    with publish_folder(job.folder, ["report.html"]) as staging:
+        (staging / "report.html").write_text(report(record, collected, None, failure), encoding="utf-8")
+
+
 def _facts(record: Mapping[str, Any]) -> Sequence[tuple[str, str]]:
-    rows = [(name, f"{told['file']} ({told['bytes'] / 1e6:.1f} MB, SHA-256 {told['sha256'][:12]}...)") for name, told in record["inputs"].items()]
+    rows = [
+        (name, f"{told['file']} ({told['bytes'] / 1e6:.1f} MB, SHA-256 {told['sha256'][:12]}...)")
+        for name, told in record["inputs"].items()
+    ]
     if record["recipe"].get("settings"):
         rows.append(("changed on the command line", ", ".join(f"{k} = {v}" for k, v in record["recipe"]["settings"].items())))
     if record.get("crop"):

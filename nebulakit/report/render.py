@@ -37,7 +37,7 @@ def shrink(planes: npt.NDArray[np.float32], width: int) -> npt.NDArray[np.float3
 
 def levels(small: npt.NDArray[np.float32]) -> npt.NDArray[np.float32]:
     """Give the level per channel from which a layer is shown: the lower quarter of its values."""
-    return np.percentile(small, 25, axis=(1, 2)).astype(np.float32)
+    return np.asarray(np.percentile(small, 25, axis=(1, 2)), np.float32)
 
 
 def view_of(small: npt.NDArray[np.float32], sigma: float | None) -> View:
@@ -48,7 +48,9 @@ def view_of(small: npt.NDArray[np.float32], sigma: float | None) -> View:
     return View(soft, 2 * soft, max(top, 4 * soft))
 
 
-def to_display(planes: npt.NDArray[np.float32], image: Image, view: View | None, sky: npt.NDArray[np.float32]) -> npt.NDArray[np.float32]:
+def to_display(
+    planes: npt.NDArray[np.float32], image: Image, view: View | None, sky: npt.NDArray[np.float32]
+) -> npt.NDArray[np.float32]:
     """Give planes of ``image`` as values 0..1 to look at."""
     if image.scale == "display" or image.content == "mask" or view is None:
         return np.clip(planes, 0, 1)

@@ -6,7 +6,7 @@ from collections.abc import Callable, Mapping
 from typing import Any
 
 import numpy as np
-from markupsafe import Markup
+from markupsafe import Markup, escape
 
 from nebulakit.image import Image
 from nebulakit.recipe.model import Call, Ref
@@ -16,9 +16,15 @@ Drawing = tuple[str, Markup]
 
 
 def special(
-    step: str, record: Mapping[str, Any], params: Mapping[str, Any], before: Image, after: Image, layers: Mapping[Ref, Image], call: Call,
+    step: str,
+    record: Mapping[str, Any],
+    params: Mapping[str, Any],
+    before: Image,
+    after: Image,
+    layers: Mapping[Ref, Image],
+    call: Call,
     url: Callable[[Ref], tuple[str, int, int]],
-) -> list[Drawing]:  # fmt: skip
+) -> list[Drawing]:
     """Give the drawings of a step, by what it recorded and made; an unknown step has none."""
     out: list[Drawing] = []
     if step == "crop_to_coverage" and before.coverage is not None:
@@ -28,7 +34,12 @@ def special(
     for result in ("model", "filled"):
         ref = Ref(call.index, result)
         if ref in layers:
-            out.append(_layer(layers[ref], {"model": "The gradient that was fitted", "filled": "What was filled in or subtracted (white)"}[result]))
+            out.append(
+                _layer(
+                    layers[ref],
+                    {"model": "The gradient that was fitted", "filled": "What was filled in or subtracted (white)"}[result],
+                )
+            )
     if after.stars is not None and step == "separate_stars":
         out.append(_stars(after, url(call.first) if call.first else None))
     if step == "deconvolve" and before.psf is not None:
@@ -62,7 +73,9 @@ def _crop(before: Image, after: Image) -> Drawing:
     y0, x0, ch, cw = after.frame.bounding_box(after.shape)
     by0, bx0, _, _ = before.frame.bounding_box(before.shape)
     box = f'<rect x="{(x0 - bx0) * k:.1f}" y="{(y0 - by0) * k:.1f}" width="{cw * k:.1f}" height="{ch * k:.1f}" fill="none" class="mark"/>'
-    return "Coverage (bright: more frames) and the rectangle kept", figures.overlay(picture, w, h, box, "coverage map with the rectangle kept")
+    return "Coverage (bright: more frames) and the rectangle kept", figures.overlay(
+        picture, w, h, box, "coverage map with the rectangle kept"
+    )
 
 
 def _samples(samples: list[Any], image: Image, under: tuple[str, int, int] | None) -> Drawing:
@@ -78,10 +91,14 @@ def _samples(samples: list[Any], image: Image, under: tuple[str, int, int] | Non
         x, y = image.frame.from_stack(float(s["x"]), float(s["y"])) if s.get("stack", False) else (float(s["x"]), float(s["y"]))
         why = str(s.get("rejected") or "")
         if why:
-            marks += f'<g><title>{figures.escape(why)}</title><path d="M{x * k - 3:.1f} {y * k - 3:.1f}l6 6m0 -6l-6 6" class="mark thin"/></g>'
+            marks += (
+                f'<g><title>{escape(why)}</title><path d="M{x * k - 3:.1f} {y * k - 3:.1f}l6 6m0 -6l-6 6" class="mark thin"/></g>'
+            )
         else:
             marks += f'<circle cx="{x * k:.1f}" cy="{y * k:.1f}" r="{1.5 + 4 * min(1.0, float(s.get("weight", 1))):.1f}" fill="none" class="mark thin"/>'
-    return "Sky samples: circles used (sized by weight), crosses left out", figures.overlay(picture, w, h, marks, "sky samples on the picture")
+    return "Sky samples: circles used (sized by weight), crosses left out", figures.overlay(
+        picture, w, h, marks, "sky samples on the picture"
+    )
 
 
 def _layer(image: Image, title: str) -> Drawing:
@@ -96,7 +113,10 @@ def _stars(image: Image, under: tuple[str, int, int] | None) -> Drawing:
     k = w / image.shape[1]
     s = image.stars
     brightest = np.argsort(s.peak)[::-1][:1500]
-    marks = "".join(f'<circle cx="{s.x[i] * k:.1f}" cy="{s.y[i] * k:.1f}" r="{max(1.6, s.radius[i] * k):.1f}" fill="none" class="mark thin"/>' for i in brightest)
+    marks = "".join(
+        f'<circle cx="{s.x[i] * k:.1f}" cy="{s.y[i] * k:.1f}" r="{max(1.6, s.radius[i] * k):.1f}" fill="none" class="mark thin"/>'
+        for i in brightest
+    )
     return f"Stars found: {len(s)}", figures.overlay(picture, w, h, marks, "stars found, circled")
 
 
@@ -112,7 +132,9 @@ def _psf(image: Image) -> Drawing:
     fine = np.linspace(0, 3 * image.psf.fwhm, 60)
     keep = order[r[order] <= fine[-1]]
     drawn = {"measured": (r[keep], kernel.ravel()[keep] / top), "Moffat": (fine, (1 + (fine / a) ** 2) ** -image.psf.beta)}
-    return f"The star profile ({image.psf.stars} stars)", figures.lines(drawn, "PSF and its fit", "radius, px", (0, 0), (float(fine[-1]), 1))
+    return f"The star profile ({image.psf.stars} stars)", figures.lines(
+        drawn, "PSF and its fit", "radius, px", (0, 0), (float(fine[-1]), 1)
+    )
 
 
 def _noise(record: Mapping[str, Any], after: Image) -> list[Drawing]:
@@ -121,6 +143,9 @@ def _noise(record: Mapping[str, Any], after: Image) -> list[Drawing]:
         return []
     labels = [str(j + 1) for j in range(len(was[0]))]
     return [
-        (f"Noise per starlet scale, {name}", figures.bars({"before": b, "after": a}, labels, f"noise per scale, {name}", "starlet scale"))
+        (
+            f"Noise per starlet scale, {name}",
+            figures.bars({"before": b, "after": a}, labels, f"noise per scale, {name}", "starlet scale"),
+        )
         for name, b, a in zip(after.channels, was, now, strict=False)
     ]

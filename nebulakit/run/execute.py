@@ -83,7 +83,11 @@ def execute(
     """
     for name, declared in recipe.inputs.items():
         if name not in inputs and not declared.optional:
-            raise InputError(f"the recipe needs the input {name!r}" + (f" ({declared.about})" if declared.about else "") + f"; give it with --input {name}=FILE")
+            raise InputError(
+                f"the recipe needs the input {name!r}"
+                + (f" ({declared.about})" if declared.about else "")
+                + f"; give it with --input {name}=FILE"
+            )
     wanted = {recipe.by_id(until).main} if until is not None else {o.ref for o in recipe.outputs} | {recipe.last}
     needed = recipe.needed(*wanted)
     calls = [c for c in recipe.steps if c.index in needed] if until is not None else list(recipe.steps)
@@ -120,7 +124,13 @@ def execute(
         for ref in produced:  # made, and read by nobody
             if ref not in wanted and ref not in uses and not (keep and keep(ref)):
                 del layers[ref]
-    return Run(recipe, dict(inputs), {r: i for r, i in layers.items() if r.step >= 0 or r in wanted}, tuple(done), dict(keys) if keys else {})
+    return Run(
+        recipe,
+        dict(inputs),
+        {r: i for r, i in layers.items() if r.step >= 0 or r in wanted},
+        tuple(done),
+        dict(keys) if keys else {},
+    )
 
 
 def _bare(image: Image) -> Image:
@@ -158,7 +168,9 @@ def _do(call: Call, layers: Mapping[Ref, Image], number: int, count: int, kept: 
     except NebulakitError as fault:
         raise StepFailed(_failure(call, number, count, str(fault), kept)) from fault
     except MemoryError as fault:
-        raise StepFailed(_failure(call, number, count, "there was not enough memory; try --preview 2, or crop first", kept)) from fault
+        raise StepFailed(
+            _failure(call, number, count, "there was not enough memory; try --preview 2, or crop first", kept)
+        ) from fault
     return dict(zip(_results(call), results, strict=True)), ("computed", record, notices)
 
 
@@ -175,11 +187,15 @@ def blend_back(before: Image, after: Image, mask: Image | None, amount: float) -
     Facts are those of ``after``. Where either is NaN, so is the result. Raises StepError where sizes or scales differ.
     """
     if before.shape != after.shape or before.scale != after.scale or before.channels != after.channels:
-        raise StepError("'mask' and 'amount' blend the result with what came in, so both must have the same size, scale and channels")
+        raise StepError(
+            "'mask' and 'amount' blend the result with what came in, so both must have the same size, scale and channels"
+        )
     if mask is None:
         return dataclasses.replace(after, planes=before.planes + np.float32(amount) * (after.planes - before.planes))
     if mask.shape != after.shape:
-        raise StepError(f"the mask is {mask.shape[1]}x{mask.shape[0]} px but the layer is {after.shape[1]}x{after.shape[0]} px; make the mask after the crop")
+        raise StepError(
+            f"the mask is {mask.shape[1]}x{mask.shape[0]} px but the layer is {after.shape[1]}x{after.shape[0]} px; make the mask after the crop"
+        )
     where = np.nan_to_num(mask.planes[:1]) * np.float32(amount)
     return dataclasses.replace(after, planes=before.planes + where * (after.planes - before.planes))
 
@@ -195,7 +211,9 @@ def plan_reuse(
     reused: dict[int, dict[Ref, Image]] = {}
     for call in reversed(calls):
         asked = [r for r in _results(call) if r in needed or (keep and keep(r))]
-        opened = {r: store.open(keys[r]) for r in asked} if not call.skip and store.record(keys.step(call.index)) is not None else None
+        opened = (
+            {r: store.open(keys[r]) for r in asked} if not call.skip and store.record(keys.step(call.index)) is not None else None
+        )
         if opened is not None and all(image is not None for image in opened.values()):
             reused[call.index] = {r: image for r, image in opened.items() if image is not None}
         else:

@@ -13,7 +13,9 @@ from nebulakit.recipe.model import Recipe
 from nebulakit.run.execute import Run, execute
 
 
-def run(recipe: str | Path | Recipe, stack: Image | npt.ArrayLike | str | Path, *, until: str | None = None, **inputs: Any) -> Run:
+def run(
+    recipe: str | Path | Recipe, stack: Image | npt.ArrayLike | str | Path, *, until: str | None = None, **inputs: Any
+) -> Run:
     """Run a recipe on an image, an array or a file; nothing is written.
 
     Parameters
@@ -51,7 +53,9 @@ def run(recipe: str | Path | Recipe, stack: Image | npt.ArrayLike | str | Path, 
     >>> nebulakit.run(text, np.ones((1, 4, 6)))["last"].shape
     (2, 3)
     """
-    checked = recipe if isinstance(recipe, Recipe) else loads(recipe) if isinstance(recipe, str) and "\n" in recipe else load(recipe)
+    checked = (
+        recipe if isinstance(recipe, Recipe) else loads(recipe) if isinstance(recipe, str) and "\n" in recipe else load(recipe)
+    )
     coverage = inputs.pop("coverage", None)
     images = {"stack": _image(stack, coverage)} | {name: _image(value) for name, value in inputs.items()}
     return execute(checked, images, until=until)

@@ -38,7 +38,9 @@ def decided(record: Mapping[str, Any], look: bool = False) -> dict[str, dict[str
             if about is None or value is None or (look and not about.look):
                 continue
             try:
-                declared.check({name: value, **{k: a.example for k, a in declared.abouts.items() if a.example is not None and k != name}})
+                declared.check(
+                    {name: value, **{k: a.example for k, a in declared.abouts.items() if a.example is not None and k != name}}
+                )
             except ValueError:
                 continue  # told for the reader, not in a form the step takes
             values[name] = value

@@ -11,12 +11,12 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
 import nebulakit
 from nebulakit.errors import InputError, ResourceError, UsageError
-from nebulakit.image import Image, Notice
-from nebulakit.recipe.model import Call, Output, Recipe, Ref
+from nebulakit.image import Image
+from nebulakit.recipe.model import Call, Recipe, Ref
 from nebulakit.run.execute import Run, StepRun, execute, peak_memory_mb
 from nebulakit.run.plan import remember
 from nebulakit.run.store import Keys, Store, digest, file_hash, plain, versions
@@ -36,7 +36,7 @@ class Job:
     until: str | None = None
     preview: int = 1
     overwrite: bool = False
-    assume: str | None = None
+    assume: Literal["linear", "display"] | None = None
     fwhm: float | None = None
     store: Store | None = None
 
@@ -56,10 +56,14 @@ def input_keys(job: Job) -> tuple[dict[str, dict[str, Any]], dict[str, str]]:
     paths = {"stack": job.stack, **job.inputs}
     unknown = sorted(set(paths) - set(job.recipe.inputs) - {"stack", "coverage"})
     if unknown:
-        raise UsageError(f"the recipe has no input called {unknown[0]!r}; it has: {', '.join(sorted({*job.recipe.inputs, 'stack', 'coverage'}))}")
+        raise UsageError(
+            f"the recipe has no input called {unknown[0]!r}; it has: {', '.join(sorted({*job.recipe.inputs, 'stack', 'coverage'}))}"
+        )
     told = {name: {"file": path.name, "sha256": _hash(path), "bytes": path.stat().st_size} for name, path in paths.items()}
     options = {"assume": job.assume, "fwhm": job.fwhm, "preview": job.preview, "coverage": told.get("coverage", {}).get("sha256")}
-    return told, {name: digest([told[name]["sha256"], options if name == "stack" else job.preview]) for name in paths if name != "coverage"}
+    return told, {
+        name: digest([told[name]["sha256"], options if name == "stack" else job.preview]) for name in paths if name != "coverage"
+    }
 
 
 def read_inputs(job: Job) -> dict[str, Image]:
@@ -71,7 +75,9 @@ def read_inputs(job: Job) -> dict[str, Image]:
         if name == "coverage":
             continue
         is_stack = name == "stack"
-        image = files.read(path, coverage=job.inputs.get("coverage") if is_stack else None, assume=job.assume if is_stack else None)
+        image = files.read(
+            path, coverage=job.inputs.get("coverage") if is_stack else None, assume=job.assume if is_stack else None
+        )
         if is_stack and job.fwhm is not None:
             image = image.replace(fwhm=job.fwhm, notices=image.notices, record=image.record)
         if job.preview > 1:
@@ -132,7 +138,16 @@ def run_job(
 
             files.write(run.results[ref], path, options)
             image = run.results[ref]
-            written.append({"file": name, "layer": _layer_name(job.recipe, ref), "scale": image.scale, "width": image.shape[1], "height": image.shape[0], "sha256": file_hash(path)})
+            written.append(
+                {
+                    "file": name,
+                    "layer": _layer_name(job.recipe, ref),
+                    "scale": image.scale,
+                    "width": image.shape[1],
+                    "height": image.shape[0],
+                    "sha256": file_hash(path),
+                }
+            )
         record = describe(job, run, told, written, time.perf_counter() - start)
         done = Done(job, run, tuple(job.folder / w["file"] for w in written), record)
         extra = finish(done, staging)
@@ -182,11 +197,15 @@ def before_writing(job: Job) -> None:
         return
     earlier = read_record(folder)
     if earlier is None:
-        raise UsageError(f"the folder {folder} holds other files (no {RECORD} of an earlier run). Choose another with -o, or add --overwrite")
+        raise UsageError(
+            f"the folder {folder} holds other files (no {RECORD} of an earlier run). Choose another with -o, or add --overwrite"
+        )
     was = (earlier.get("recipe", {}).get("file"), earlier.get("inputs", {}).get("stack", {}).get("file"))
     now = (Path(job.recipe.source).name, job.stack.name)
     if was != now:
-        raise UsageError(f"the folder {folder} holds a run of {was[0]} on {was[1]}, not of {now[0]} on {now[1]}. Choose another with -o, or add --overwrite")
+        raise UsageError(
+            f"the folder {folder} holds a run of {was[0]} on {was[1]}, not of {now[0]} on {now[1]}. Choose another with -o, or add --overwrite"
+        )
 
 
 def read_record(folder: Path) -> dict[str, Any] | None:
@@ -206,11 +225,15 @@ def check_room(job: Job) -> None:
         return  # reading it will say what is wrong
     need, there = size * 4 / job.preview**2, available_memory()
     if there is not None and need > there:
-        raise ResourceError(f"this run needs about {need / 1e9:.1f} GB of memory and {there / 1e9:.1f} GB are free. Close other programs, or try --preview 2")
+        raise ResourceError(
+            f"this run needs about {need / 1e9:.1f} GB of memory and {there / 1e9:.1f} GB are free. Close other programs, or try --preview 2"
+        )
     parent = job.folder if job.folder.is_dir() else next(p for p in job.folder.absolute().parents if p.is_dir())
     free = shutil.disk_usage(parent).free
     if size * 2 > free:
-        raise ResourceError(f"this run writes up to {size * 2 / 1e9:.1f} GB and {free / 1e9:.1f} GB are free on the disk of {job.folder}. Make room, or choose another disk with -o")
+        raise ResourceError(
+            f"this run writes up to {size * 2 / 1e9:.1f} GB and {free / 1e9:.1f} GB are free on the disk of {job.folder}. Make room, or choose another disk with -o"
+        )
 
 
 def available_memory() -> int | None:
@@ -265,7 +288,12 @@ def _publish(staging: Path, folder: Path, names: list[Path]) -> None:
     kept = {n.as_posix() for n in names}
     for old in earlier.get("outputs", []):
         path = folder / str(old.get("file"))
-        if old.get("file") not in kept and folder.resolve() in path.resolve().parents and path.is_file() and file_hash(path) == old.get("sha256"):
+        if (
+            old.get("file") not in kept
+            and folder.resolve() in path.resolve().parents
+            and path.is_file()
+            and file_hash(path) == old.get("sha256")
+        ):
             path.unlink()
 
 
@@ -277,7 +305,12 @@ def describe(job: Job, run: Run, inputs: Mapping[str, Any], outputs: list[dict[s
     return {
         "nebulakit": nebulakit.__version__,
         "versions": versions(),
-        "recipe": {"file": Path(job.recipe.source).name, "text": job.recipe.text, "settings": dict(job.settings), "resolved": resolved(job.recipe)},
+        "recipe": {
+            "file": Path(job.recipe.source).name,
+            "text": job.recipe.text,
+            "settings": dict(job.settings),
+            "resolved": resolved(job.recipe),
+        },
         "inputs": dict(inputs),
         "options": {"until": job.until, "preview": job.preview, "assume": job.assume, "fwhm": job.fwhm},
         "crop": list(final.frame.bounding_box(final.shape)),
@@ -285,13 +318,21 @@ def describe(job: Job, run: Run, inputs: Mapping[str, Any], outputs: list[dict[s
         "stack": {"height": final.frame.stack_shape[0], "width": final.frame.stack_shape[1]},
         "steps": [
             {
-                "id": s.call.id, "step": s.call.step, "line": s.call.line, "state": s.state, "measured": plain(s.record),
-                "seconds": round(s.seconds, 3), "peak_memory_mb": s.peak_memory_mb,
+                "id": s.call.id,
+                "step": s.call.step,
+                "line": s.call.line,
+                "state": s.state,
+                "measured": plain(s.record),
+                "seconds": round(s.seconds, 3),
+                "peak_memory_mb": s.peak_memory_mb,
             }
             for s in run.steps
         ],
-        "warnings": [{"id": n.id, "from": who, "text": n.text} for who, n in [*run.notices, *(("store", n) for n in (job.store.notices if job.store else []))]],
+        "warnings": [
+            {"id": n.id, "from": who, "text": n.text}
+            for who, n in [*run.notices, *(("store", n) for n in (job.store.notices if job.store else []))]
+        ],
         "outputs": outputs,
         "seconds": round(seconds, 3),
         "peak_memory_mb": max((s.peak_memory_mb or 0 for s in run.steps), default=0) or peak_memory_mb(),
-    }  # fmt: skip
+    }

@@ -64,7 +64,15 @@ def plan(recipe: Recipe, stack: str, input_keys: Mapping[str, str], store: Store
         was = before.get(call.id, {})
         action: Literal["reuse", "run", "skip"] = "skip" if call.skip else "reuse" if call.index in reused else "run"
         why = "" if action != "run" else _why(call, keys, was.get("made_of"), changed)
-        out.append(Planned(call, action, why, was.get("seconds") if action == "run" else 0.0, was.get("peak_memory_mb") if action == "run" else None))
+        out.append(
+            Planned(
+                call,
+                action,
+                why,
+                was.get("seconds") if action == "run" else 0.0,
+                was.get("peak_memory_mb") if action == "run" else None,
+            )
+        )
     return out
 
 
@@ -110,7 +118,12 @@ def tree(recipe: Recipe, planned: list[Planned]) -> str:
     def draw(p: Planned, indent: str, last: bool) -> None:
         names = ", ".join(p.call.names.values())
         others = [_name(recipe, r) for r in reads(p.call)[1:]]
-        lines.append(f"{indent}{'└─ ' if last else '├─ '}{p.call.id}" + (f" -> {names}" if names else "") + (f"  (with {', '.join(others)})" if others else "") + f"  [{p.action}]")
+        lines.append(
+            f"{indent}{'└─ ' if last else '├─ '}{p.call.id}"
+            + (f" -> {names}" if names else "")
+            + (f"  (with {', '.join(others)})" if others else "")
+            + f"  [{p.action}]"
+        )
         children = [c for ref, many in under.items() if ref is not None and ref.step == p.call.index for c in many]
         for n, child in enumerate(children):
             draw(child, indent + ("   " if last else "│  "), n == len(children) - 1)

@@ -21,7 +21,9 @@ def locate(name: str, facts: Mapping[str, Any], folder: Path, given: Path | None
             return path
     option = "--stack FILE" if name == "stack" else f"--input {name}=FILE"
     if there:
-        raise InputError(f"{there[0]} is not the file the run was made from: its contents differ. Give the right one with {option}")
+        raise InputError(
+            f"{there[0]} is not the file the run was made from: its contents differ. Give the right one with {option}"
+        )
     raise InputError(f"the input {name!r} ({facts['file']}) was not found; give it with {option}")
 
 

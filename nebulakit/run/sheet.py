@@ -27,7 +27,9 @@ def contact_sheet(variants: Sequence[Variant], path: Path, width: int = 560) -> 
         size = (width, max(1, round(h * width / w)))
         shown = np.nan_to_num(np.clip(v.picture.planes, 0, 1))
         shown = np.repeat(shown, 3, axis=0) if len(shown) == 1 else shown[:3]
-        small = Pictures.fromarray(np.rint(np.moveaxis(shown, 0, -1) * 255).astype(np.uint8)).resize(size, Pictures.Resampling.LANCZOS)
+        small = Pictures.fromarray(np.rint(np.moveaxis(shown, 0, -1) * 255).astype(np.uint8)).resize(
+            size, Pictures.Resampling.LANCZOS
+        )
         cell = Pictures.new("RGB", (width, size[1] + lines * TEXT + 8), (18, 18, 18))
         cell.paste(small, (0, 0))
         pen = ImageDraw.Draw(cell)

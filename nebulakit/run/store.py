@@ -162,7 +162,12 @@ class Store:
 
     def _damaged(self, entry: Path) -> None:
         if not self.notices:
-            self.notices.append(Notice("kept-layer-damaged", "a kept layer was damaged or half-written; it is computed again. Nothing else is affected."))
+            self.notices.append(
+                Notice(
+                    "kept-layer-damaged",
+                    "a kept layer was damaged or half-written; it is computed again. Nothing else is affected.",
+                )
+            )
         entry.unlink(missing_ok=True)
 
     def keep(self, key: str, image: Image) -> None:
@@ -176,7 +181,14 @@ class Store:
         self.write(entry, json.dumps(facts).encode())
 
     def keep_step(
-        self, call: Call, keys: Keys, results: Mapping[Ref, Image], record: Mapping[str, Any], notices: tuple[Notice, ...], seconds: float, needed: set[Ref]
+        self,
+        call: Call,
+        keys: Keys,
+        results: Mapping[Ref, Image],
+        record: Mapping[str, Any],
+        notices: tuple[Notice, ...],
+        seconds: float,
+        needed: set[Ref],
     ) -> None:
         """Keep what a step recorded, and of its results those that are asked for or dearer to compute than to read back."""
         for ref, image in results.items():
@@ -270,7 +282,9 @@ class Store:
 
     def _sweep(self) -> None:
         """Remove arrays that no kept layer names, and leavings of killed runs older than a day."""
-        named = {sha for e in (self.folder / "layers").glob("*.json") if (f := self._json(e)) for sha in f.get("arrays", {}).values()}
+        named = {
+            sha for e in (self.folder / "layers").glob("*.json") if (f := self._json(e)) for sha in f.get("arrays", {}).values()
+        }
         for path in (self.folder / "arrays").glob("*.npy"):
             # a layer that another run is just keeping has its arrays before its entry: leave young ones alone
             if path.stem not in named and time.time() - path.stat().st_mtime > 600:
@@ -316,10 +330,17 @@ def _facts(image: Image) -> tuple[dict[str, Any], dict[str, npt.NDArray[Any]]]:
     if image.coverage is not None:
         arrays["coverage"] = image.coverage
     facts: dict[str, Any] = {
-        "channels": image.channels, "scale": image.scale, "content": image.content, "sky": image.sky, "fwhm": image.fwhm,
-        "white": image.white, "history": image.history, "header": image.header.tostring(sep="\n") if image.header is not None else None,
-        "stack_shape": image.frame.stack_shape, "to_stack": image.frame.to_stack_matrix,
-    }  # fmt: skip
+        "channels": image.channels,
+        "scale": image.scale,
+        "content": image.content,
+        "sky": image.sky,
+        "fwhm": image.fwhm,
+        "white": image.white,
+        "history": image.history,
+        "header": image.header.tostring(sep="\n") if image.header is not None else None,
+        "stack_shape": image.frame.stack_shape,
+        "to_stack": image.frame.to_stack_matrix,
+    }
     if image.noise is not None:
         facts["noise"] = {"sigma": image.noise.sigma, "scales": image.noise.scales}
         if image.noise.map is not None:
@@ -346,10 +367,18 @@ def _image(facts: Mapping[str, Any], arrays: Mapping[str, Any]) -> Image:
         header = Header.fromstring(facts["header"], sep="\n")
     noise, psf = facts.get("noise"), facts.get("psf")
     return Image(
-        arrays["planes"], _tuple(facts["channels"]), facts["scale"], facts["content"], _tuple(facts["sky"]),
+        arrays["planes"],
+        _tuple(facts["channels"]),
+        facts["scale"],
+        facts["content"],
+        _tuple(facts["sky"]),
         Noise(_tuple(noise["sigma"]), _tuple(noise["scales"]), arrays.get("noise.map")) if noise else None,
-        facts["fwhm"], Psf(arrays["psf.kernel"], **psf) if psf else None,
+        facts["fwhm"],
+        Psf(arrays["psf.kernel"], **psf) if psf else None,
         StarList(*(arrays[f"stars.{name}"] for name in _STAR_FIELDS)) if "stars.x" in arrays else None,
-        _tuple(facts["white"]), arrays.get("coverage"), header,
-        Frame(_tuple(facts["stack_shape"]), _tuple(facts["to_stack"])), _tuple(facts["history"]),
-    )  # fmt: skip
+        _tuple(facts["white"]),
+        arrays.get("coverage"),
+        header,
+        Frame(_tuple(facts["stack_shape"]), _tuple(facts["to_stack"])),
+        _tuple(facts["history"]),
+    )

@@ -36,7 +36,11 @@ def grid(varied: Sequence[tuple[str, Sequence[str]]]) -> list[dict[str, str]]:
 
 
 def sweep(
-    load: Callable[[Mapping[str, str]], Recipe], cells: Sequence[Mapping[str, str]], inputs: Mapping[str, Image], keys: Mapping[str, str], store: Store
+    load: Callable[[Mapping[str, str]], Recipe],
+    cells: Sequence[Mapping[str, str]],
+    inputs: Mapping[str, Image],
+    keys: Mapping[str, str],
+    store: Store,
 ) -> Iterator[Variant]:
     """Run the recipe for every cell, one after the other, sharing all that is the same through ``store``.
 
