@@ -45,7 +45,9 @@ def refused(step: Step, layer: Layer, name: str) -> str | None:
         return f"{step.name} needs linear data, but {name} is a mask"
     if step.reads == "linear" and layer.scale == "display":
         how = f" ({layer.stretched})" if layer.stretched else ""
-        return f"{step.name} needs linear data, but {name} is stretched already{how}; put it before the stretch"
+        return f"{step.name} needs linear data, but {name} is stretched already{how}" + (
+            "; put it before the stretch" if layer.stretched.startswith("by ") else ""
+        )
     if step.reads == "display" and layer.scale == "linear" and not layer.mask:
         return f"{step.name} needs stretched data, but {name} is still linear; put a stretch step before it"
     if step.takes == "rgb" and layer.kind == "line":

@@ -10,7 +10,7 @@ from nebulakit.recipe.document import Document, RawStep, put_in
 from nebulakit.recipe.faults import Faults
 from nebulakit.recipe.layers import OPEN, Layer
 from nebulakit.recipe.model import Input, Ref
-from nebulakit.recipe.names import meant
+from nebulakit.recipe.names import meant, nearest
 from nebulakit.recipe.text import Entry, Mapping, Node, Scalar, kind_of, shortened, unknown
 
 RESERVED = {
@@ -56,8 +56,9 @@ class Lookup:
         words = tuple(known)
         if isinstance(node, Scalar) and node.value in words:
             return node.value
-        text = node.text if isinstance(node, Scalar) else ""
-        self.faults.add(node.place, f"{name}: expected {' or '.join(words)}, found {kind_of(node)}; {meant(text, words)}")
+        near = nearest(node.text, words) if isinstance(node, Scalar) else None
+        hint = f"; did you mean '{near}'?" if near else ""
+        self.faults.add(node.place, f"{name}: expected {' or '.join(words)}, found {kind_of(node)}{hint}")
         return None
 
     def flag(self, entry: Entry, name: str) -> bool:

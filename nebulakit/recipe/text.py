@@ -100,7 +100,7 @@ def unknown(node: Node) -> bool:
 def kind_of(node: Node) -> str:
     """Say what a node is, for people."""
     if isinstance(node, Scalar):
-        found = "nothing" if node.value is None else f"'{shortened(node.text)}'"
+        found = "nothing" if node.value is None else f"{'' if node.plain else 'the text '}'{shortened(node.text)}'"
     else:
         found = "a mapping" if isinstance(node, Mapping) else "a list"
     return found + node.via
@@ -201,6 +201,7 @@ class _Reader:
         if event.tag is not None:
             tag = event.tag.replace("tag:yaml.org,2002:", "!!")
             self.faults.add(place, f"'{shortened(tag)}': a recipe has no tags; write the value alone, in quotes if it is a text")
+            self.faults.settled.add(place)
         if isinstance(event, yaml.ScalarEvent):
             return self.scalar(event, place)
         if isinstance(event, yaml.SequenceStartEvent):

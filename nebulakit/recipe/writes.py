@@ -5,10 +5,10 @@ from __future__ import annotations
 import json
 import unicodedata
 from dataclasses import dataclass, field
+from pathlib import PurePosixPath
 from typing import Any
 
 from nebulakit.files.options import WriteOptions, check_output
-from nebulakit.recipe.faults import Place
 from nebulakit.recipe.lookup import Lookup
 from nebulakit.recipe.model import Output, Ref
 from nebulakit.recipe.names import meant
@@ -28,57 +28,69 @@ class Outputs(Lookup):
         found: list[Output] = []
         taken: dict[str, str] = {}
         for raw in self.doc.outputs:
-            one = self._output(raw)
-            if one is None:
+            told = {k: Entry(e.key, self.value(e.value)) for k, e in raw.entries.items()}
+            file = self._file(raw, told)
+            source = self._layer(raw, told)
+            options = self._options(raw, told, file)
+            if file is None:
                 continue
-            output, place = one
-            key = unicodedata.normalize("NFC", output.file).casefold().strip("./")
-            clash = next((f for k, f in taken.items() if k == key or k.startswith(f"{key}/") or key.startswith(f"{k}/")), None)
-            if clash is not None:
-                same = "" if clash == output.file else f" ('{clash}' and '{output.file}' are one name on many systems)"
-                self.faults.add(place, f"two outputs to one file, '{shortened(output.file)}'{same}")
-            taken.setdefault(key, output.file)
-            found.append(output)
+            self._clash(file, taken)
+            if source is not None and options is not None:
+                layer = told["layer"].value
+                found.append(Output(source, layer.text if isinstance(layer, Scalar) else "", file.text, options, raw.place.line))
         return found
 
-    def _output(self, raw: Mapping) -> tuple[Output, Place] | None:
+    def _file(self, raw: Mapping, told: dict[str, Entry]) -> Scalar | None:
+        if "file" not in told:
+            self.faults.add(raw.place, "this output has no 'file'; it looks like {layer: last, file: picture.tif}")
+            return None
+        node = told["file"].value
+        if unknown(node) or (isinstance(node, Scalar) and isinstance(node.value, str)):
+            return node if isinstance(node, Scalar) and not unknown(node) else None
+        self.faults.add(node.place, f"file: expected the name of a file such as picture.tif, found {kind_of(node)}")
+        return None
+
+    def _layer(self, raw: Mapping, told: dict[str, Entry]) -> Ref | None:
+        if "layer" not in told:
+            self.faults.add(raw.place, "this output has no 'layer'; it looks like {layer: last, file: picture.tif}")
+            return None
+        source = self.find(told["layer"].value, len(self.doc.steps))
+        if source is None:
+            return None
+        self.readers.setdefault(source.ref, []).append(f"the output in line {raw.place.line}")
+        return source.ref
+
+    def _options(self, raw: Mapping, told: dict[str, Entry], file: Scalar | None) -> WriteOptions | None:
         known = ("layer", "file", *WriteOptions.model_fields)
-        told = {k: Entry(e.key, self.value(e.value)) for k, e in raw.entries.items()}
         for key, one in told.items():
             if key not in known:
                 self.faults.add(one.key.place, f"unknown key '{shortened(key)}' of an output; {meant(key, known)}")
-        for key in ("layer", "file"):
-            if key not in told:
-                self.faults.add(raw.place, f"this output has no '{key}'; it looks like {{layer: last, file: picture.tif}}")
-        source = self.find(told["layer"].value, len(self.doc.steps)) if "layer" in told else None
-        if source:
-            self.readers.setdefault(source.ref, []).append(f"the output in line {raw.place.line}")
         choices = {k: e for k, e in told.items() if k in WriteOptions.model_fields}
-        options = typed(
-            _write_options, choices, raw.place, self.faults, stranger=near_name(known), known=WriteOptions.model_fields
-        )
-        file = told["file"].value if "file" in told else None
-        if file is None or unknown(file):
-            return None
-        if not isinstance(file, Scalar) or not isinstance(file.value, str):
-            self.faults.add(file.place, f"file: expected the name of a file such as picture.tif, found {kind_of(file)}")
-            return None
-        if options is None:
-            return None
+        names = WriteOptions.model_fields
+        options = typed(_write_options, choices, raw.place, self.faults, stranger=near_name(known), known=names)
+        if file is None:
+            return options
         try:
-            check_output(file.value, options)
+            check_output(file.text, options or WriteOptions())
         except ValueError as fault:
             sentence = str(fault)
-            to_blame = next(
-                (k for k in choices if sentence.startswith(f"'{k}'") or (k == "bits" and "bits per value" in sentence)), None
-            )
-            self.faults.add(choices[to_blame].value.place if to_blame else file.place, sentence)
-            return None
-        if source is None:
-            return None
-        text = told["layer"].value
-        assert isinstance(text, Scalar)
-        return Output(source.ref, text.text, file.value, options, raw.place.line), file.place
+            to_blame = [k for k in choices if sentence.startswith(f"'{k}'") or (k == "bits" and "bits per value" in sentence)]
+            self.faults.add(choices[to_blame[0]].value.place if to_blame else file.place, sentence)
+        return options
+
+    def _clash(self, file: Scalar, taken: dict[str, str]) -> None:
+        """Refuse a file that another output writes already, also on systems where capitals make no difference."""
+        path = str(PurePosixPath(unicodedata.normalize("NFC", file.text).casefold()))
+        if path in taken:
+            other = taken[path]
+            same = "" if other == file.text else f" ('{other}' and '{file.text}' are one file on many systems)"
+            self.faults.add(file.place, f"two outputs to one file, '{shortened(file.text)}'{same}")
+        for known, other in taken.items():
+            if known.startswith(f"{path}/") or path.startswith(f"{known}/"):
+                self.faults.add(
+                    file.place, f"'{shortened(file.text)}' and '{shortened(other)}': one name cannot be a file and a folder"
+                )
+        taken.setdefault(path, file.text)
 
 
 def _write_options(given: dict[str, Any]) -> WriteOptions:
