@@ -16,7 +16,23 @@ import click  # noqa: E402
 
 from nebulakit import __version__  # noqa: E402
 
-VERBS = ("run", "demo", "inspect", "check", "plan", "sweep", "rerun", "freeze", "steps", "recipes", "new", "schema", "cache")
+VERBS = (
+    "run",
+    "demo",
+    "inspect",
+    "check",
+    "plan",
+    "compare",
+    "watch",
+    "sweep",
+    "rerun",
+    "freeze",
+    "steps",
+    "recipes",
+    "new",
+    "schema",
+    "cache",
+)
 
 
 class _Verbs(click.Group):

@@ -154,7 +154,7 @@ def run_told(job: Job, report: bool = True) -> Done:
         from nebulakit.report.collect import Collector
         from nebulakit.report.page import report_of, report_of_failure
 
-        collected = Collector(job.recipe)
+        collected = Collector(job.recipe, job.store)
 
         def after(done: StepRun, layers: dict[Ref, Image]) -> None:
             collected.after(done, layers)

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import hashlib
+import json
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import asdict, dataclass, field
 from typing import Any
 
 import numpy as np
@@ -17,7 +18,7 @@ from nebulakit.recipe.model import Recipe, Ref
 from nebulakit.report import figures, render
 from nebulakit.report.special import special
 from nebulakit.run.execute import StepRun
-from nebulakit.run.store import plain
+from nebulakit.run.store import Store, plain
 
 WHOLE, CLOSE = 760, 168
 
@@ -58,8 +59,9 @@ class StepPage:
 class Collector:
     """Give its :meth:`after` to a run; afterwards :attr:`steps` and :attr:`pictures` hold what the page shows."""
 
-    def __init__(self, recipe: Recipe) -> None:
+    def __init__(self, recipe: Recipe, store: Store | None = None) -> None:
         self.recipe = recipe
+        self._store = store
         self.steps: list[StepPage] = []
         self.pictures: dict[str, str] = {}
         self._views: dict[Ref, render.View] = {}
@@ -69,6 +71,16 @@ class Collector:
 
     def after(self, done: StepRun, layers: Mapping[Ref, Image]) -> None:
         """Look at a finished step and at the layers that are there."""
+        kept = self._recalled(done) if done.state == "reused" else None
+        if kept is not None:
+            self.steps.append(kept)
+            return
+        page = self._look(done, layers)
+        self.steps.append(page)
+        if done.state == "computed":
+            self._keep(done, page)
+
+    def _look(self, done: StepRun, layers: Mapping[Ref, Image]) -> StepPage:
         call = done.call
         declared = STEPS[call.step]
         page = StepPage(
@@ -84,12 +96,11 @@ class Collector:
             [],
             notices=[(n.id, n.text) for n in done.notices],
         )
-        self.steps.append(page)
         first, main = call.first, call.main
         before = layers.get(first) if first is not None else None
         after = layers.get(main)
         if after is None or before is None or first is None:
-            return
+            return page
         if self._places is None and (declared.resizes or first.step < 0):
             self._places = render.places(after, CLOSE)
         small_before, small_after = self._shrunk(first, before), self._shrunk(main, after)
@@ -119,6 +130,36 @@ class Collector:
             page.shown_as = (
                 "Linear data: before and after are shown with one and the same asinh curve, each from its own sky level."
             )
+        return page
+
+    # --- pages of steps that are not run again ------------------------------------------------------------------------
+
+    def _keep(self, done: StepRun, page: StepPage) -> None:
+        """Keep a step's page beside its layers, so that a later run which reuses the step can still show it."""
+        if self._store is None or done.key is None:
+            return
+        pairs = ([page.whole] if page.whole else []) + page.close
+        used = {key for p in pairs for key in (p.before, p.after) if key}
+        told = {"page": asdict(page), "pictures": {k: self.pictures[k] for k in used}, "places": self._places}
+        self._store.write(self._store.folder / "pages" / f"{done.key}.json", json.dumps(told).encode())
+
+    def _recalled(self, done: StepRun) -> StepPage | None:
+        if self._store is None or done.key is None:
+            return None
+        try:
+            told = json.loads((self._store.folder / "pages" / f"{done.key}.json").read_bytes())
+            page = told["page"]
+            pairs = {"whole": Pair(**page["whole"]) if page["whole"] else None, "close": [Pair(**p) for p in page["close"]]}
+            lists = {k: [tuple(v) for v in page[k]] for k in ("told", "decided", "numbers", "notices")}
+            drawings = [(caption, Markup(svg)) for caption, svg in page["drawings"]]
+            own = {"id": done.call.id, "note": done.call.note, "state": done.state, "seconds": done.seconds}
+            kept = StepPage(**{**page, **pairs, **lists, **own, "drawings": drawings})
+        except (OSError, ValueError, KeyError, TypeError):
+            return None
+        self.pictures.update(told["pictures"])
+        if self._places is None and told["places"]:
+            self._places = {name: (x, y) for name, (x, y) in told["places"].items()}
+        return kept
 
     def final(self, ref: Ref, image: Image) -> Pair:
         """Give the finished picture for the head of the page."""

@@ -55,7 +55,8 @@ def to_display(
     if image.scale == "display" or image.content == "mask" or view is None:
         return np.clip(planes, 0, 1)
     low, high = math.asinh(-view.black / view.soft), math.asinh(view.white / view.soft)
-    return np.clip((np.arcsinh((planes - sky[:, None, None]) / np.float32(view.soft)) - low) / (high - low), 0, 1)
+    curved = np.arcsinh((planes - sky[:, None, None]) / np.float32(view.soft))
+    return np.asarray(np.clip((curved - low) / (high - low), 0, 1), np.float32)
 
 
 def eight_bits(shown: npt.NDArray[np.float32]) -> Bytes8:

@@ -32,6 +32,7 @@ class StepRun:
     notices: tuple[Notice, ...]
     seconds: float
     peak_memory_mb: float | None
+    key: str | None = None  # what it is kept under
 
 
 @dataclass(frozen=True)
@@ -115,7 +116,9 @@ def execute(
                 store.keep_step(call, keys, produced, told[1], told[2], time.perf_counter() - start, branches)
         state, record, notices = told
         layers.update({r: _bare(i) for r, i in produced.items()})
-        result = StepRun(call, state, record, notices, time.perf_counter() - start, peak_memory_mb())
+        result = StepRun(
+            call, state, record, notices, time.perf_counter() - start, peak_memory_mb(), keys.step(call.index) if keys else None
+        )
         done.append(result)
         after(result, layers)
         for ref in [r for r, n in uses.items() if n <= number and r in layers]:

@@ -302,7 +302,7 @@ class Store:
     def clear(self) -> int:
         """Remove everything that is kept; give the bytes freed."""
         before = self.size()
-        for kind in ("layers", "steps", "arrays", "runs"):
+        for kind in ("layers", "steps", "arrays", "runs", "pages"):
             for path in (self.folder / kind).glob("*"):
                 path.unlink(missing_ok=True)
         return before - self.size()

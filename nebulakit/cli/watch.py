@@ -1,0 +1,95 @@
+"""``nebulakit watch``: the page that follows the recipe file."""
+
+from __future__ import annotations
+
+import tempfile
+import threading
+from collections.abc import Callable
+from pathlib import Path
+
+import click
+
+from nebulakit.cli.run import open_store, pairs, set_threads
+
+
+@click.command("watch", short_help="Follow a recipe file: run what changed on each save, and show it in the browser.")
+@click.argument("recipe", type=click.Path(path_type=Path, dir_okay=False))
+@click.argument("stack", type=click.Path(path_type=Path))
+@click.option("--input", "inputs", multiple=True, metavar="NAME=FILE", help="A further input, as for run.")
+@click.option("-o", "--output", type=click.Path(path_type=Path), metavar="DIR", help="The folder for the results, as for run.")
+@click.option("--port", type=click.IntRange(0, 65535), default=0, help="The port on 127.0.0.1 (default: a free one).")
+@click.option("--open/--no-open", "show", default=True, help="Open the page in the browser.")
+@click.option("--cache", type=click.Path(path_type=Path), metavar="DIR", help="Keep finished layers in this folder.")
+@click.option("--no-cache", is_flag=True, help="Keep finished layers only as long as this watches.")
+@click.option("-j", "threads", type=click.IntRange(1, 256), metavar="N", help="Threads (default: all processors).")
+@click.option("--overwrite", is_flag=True, help="Write into a folder that holds other files.")
+def command(
+    recipe: Path,
+    stack: Path,
+    inputs: tuple[str, ...],
+    output: Path | None,
+    port: int,
+    show: bool,
+    cache: Path | None,
+    no_cache: bool,
+    threads: int | None,
+    overwrite: bool,
+) -> int:
+    """Follow RECIPE while you edit it: each save is checked, run on a quick preview and then in full.
+
+    The page in the browser updates itself; a faulty recipe shows its error there while the last good picture stays. End it with Ctrl-C.
+    """
+    from nebulakit.errors import RecipeError, UsageError
+    from nebulakit.recipe.model import Recipe
+    from nebulakit.report.watch import Watch, serve
+    from nebulakit.run.job import Job, before_writing, default_folder
+    from nebulakit.run.store import Store
+
+    if not recipe.is_file():
+        raise UsageError(f"there is no file {recipe}; make one with:  nebulakit new {recipe}")
+    set_threads(threads)
+    files = {name: Path(path) for name, path in pairs(inputs, "--input", "coverage=map.fits").items()}
+    with tempfile.TemporaryDirectory(prefix="nebulakit-") as temporary:
+        store = Store(Path(temporary)) if no_cache else open_store(cache)
+
+        def job(checked: Recipe) -> Job:
+            return Job(checked, stack, output or default_folder(checked, stack), files, overwrite=overwrite, store=store)
+
+        watch = Watch(recipe, job, store, lambda text: click.echo(text, err=True))
+        server = serve(watch, port)
+        address = f"http://127.0.0.1:{server.server_address[1]}/{watch.token}/"
+        click.echo(address)
+        from nebulakit.recipe import load
+
+        try:
+            before_writing(job(load(recipe)))
+        except UsageError:
+            server.server_close()
+            raise
+        except RecipeError:
+            pass  # shown on the page, where it can be mended
+        follower = threading.Thread(target=_in_context(watch.follow), daemon=True)
+        listener = threading.Thread(target=server.serve_forever, daemon=True)
+        follower.start()
+        listener.start()
+        if show:
+            click.launch(address)
+        try:
+            while follower.is_alive():
+                follower.join(0.5)
+        except KeyboardInterrupt:
+            click.echo("ended", err=True)
+        finally:
+            watch.stop.set()
+            server.shutdown()
+            server.server_close()
+            follower.join(10)
+    return 0
+
+
+def _in_context(function: Callable[[], None]) -> Callable[[], None]:
+    """Give the function bound to this thread's settings (how many threads to use)."""
+    import contextvars
+
+    context = contextvars.copy_context()
+    return lambda: context.run(function)
