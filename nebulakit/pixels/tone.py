@@ -1,0 +1,331 @@
+"""Stretch: how linear light becomes display levels, and what the stretch is anchored to.
+
+Everything above the sky is anchored to light, never to noise, so that the same nebula looks the same in a deeper stack:
+the sky is shown at a wanted level, the nebula's dim parts at another, its highlights just under white. Noise
+only decides where black lies, below the sky, where there is no light to show.
+
+The curve through these is asinh (Lupton, Gunn & Szalay 1999, AJ 118:1406; Lupton et al. 2004, PASP 116:133) or the
+rational bias curve (Schlick 1994, Graphics Gems IV; Barron 2020, arXiv 2010.09714).
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+import numpy.typing as npt
+
+from nebulakit.pixels import colour, starlet
+from nebulakit.pixels.colour import Array
+
+KNEE = 0.9
+"""Display level from which highlights are rolled off: 1 becomes 0.95, nothing ever reaches 1."""
+GENTLE = 10.0
+"""An asinh this soft is a straight line to a third of a percent."""
+
+
+def asinh_rise(z: Array, softening: float) -> Array:
+    """Give asinh(z/a)/asinh(1/a) for z >= 0: 0 at 0, 1 at 1, steep below a.
+
+    >>> [round(v, 6) for v in asinh_rise(np.array([0, 0.25, 1], np.float32), 0.1).tolist()]
+    [0.0, 0.549402, 1.0]
+    """
+    out = z * np.float32(1 / softening)
+    root = out * out
+    root += np.float32(1)
+    np.sqrt(root, out=root)
+    out += root
+    np.log(out, out=out)  # asinh; np.arcsinh is vector code on few machines only
+    out *= np.float32(1 / math.asinh(1 / softening))
+    return out
+
+
+def midtone_rise(z: Array, bend: float) -> Array:
+    """Give Schlick's bias z / ((1/b - 2)(1 - z) + 1) for z >= 0: 0 at 0, b at 1/2, 1 at 1.
+
+    >>> midtone_rise(np.array([0, 0.25, 0.5, 1], np.float32), 0.75).tolist()
+    [0.0, 0.5, 0.75, 1.0]
+    """
+    k = bend / (1 - bend)
+    below = z * np.float32(k - 1)
+    below += np.float32(1)
+    return np.asarray(np.divide(z * np.float32(k), below, out=below))
+
+
+@dataclass(frozen=True)
+class Stretch:
+    """A stretch, all of it: levels are light above (``white``) or below (``black``) the sky, ``shape`` is softening or bend.
+
+    The sky is shown at ``sky``, ``white`` at 1 before the highlights are rolled off, ``black`` at 0; light under
+    ``ease`` is drawn towards the sky (star layers: what is left of noise there).
+    """
+
+    kind: Literal["asinh", "midtone"]
+    shape: float
+    black: float
+    white: float
+    sky: float
+    ease: float = 0.0
+
+    def rise(self, z: Array) -> Array:
+        """Give the curve from sky (0) to white (1)."""
+        return asinh_rise(z, self.shape) if self.kind == "asinh" else midtone_rise(z, self.shape)
+
+    @property
+    def slope(self) -> float:
+        """Display level per light at the sky."""
+        k = 1 / (self.shape * math.asinh(1 / self.shape)) if self.kind == "asinh" else self.shape / (1 - self.shape)
+        return (1 - self.sky) * k / self.white
+
+    @property
+    def reach(self) -> float:
+        """How far under the sky the shown level is 0: at black, or further where the curve's slope at the sky leads there."""
+        return max(self.black, self.sky / self.slope)
+
+    def level(self, light: Array) -> Array:
+        """Give the display level of light above the sky (any shape, one plane)."""
+        if self.ease > 0:
+            t = np.clip(light * np.float32(1 / self.ease), 0, 1)
+            light = light * (t * t * (3 - 2 * t))
+        out = self.rise(np.maximum(light * np.float32(1 / self.white), 0))
+        out *= np.float32(1 - self.sky)
+        if self.sky > 0:
+            # from the sky down to black a power, which meets the curve with its own slope
+            under = np.clip(light * np.float32(1 / self.reach) + np.float32(1), 0, 1)
+            out += np.float32(self.sky) * colour.power(under, self.slope * self.reach / self.sky)
+        return roll_off(out)
+
+
+def roll_off(level: Array) -> Array:
+    """Bend levels above KNEE so that they near 1 and never reach it; changes and returns ``level``."""
+    above = np.maximum(level - np.float32(KNEE), 0)
+    np.minimum(level, np.float32(KNEE), out=level)
+    level += above / (above * np.float32(1 / (1 - KNEE)) + np.float32(1))
+    return level
+
+
+def stretched(planes: Array, sky: tuple[float, ...], how: Stretch) -> Array:
+    """Stretch linear planes (1 or 3); give encoded display planes.
+
+    Colour: all channels of a pixel are multiplied, in light, by one factor, which brings their mean to its level; the
+    brightest channel is rolled off by one factor too. Near the sky, where colour is noise, it fades into grey; the
+    hue is that of the light above the sky throughout. A pixel with NaN in any channel is NaN in all.
+    """
+    out = np.empty_like(planes)
+
+    def plain(rows: slice) -> None:
+        for plane, level, made in zip(planes, sky, out, strict=True):
+            made[rows] = how.level(plane[rows] - np.float32(level))
+
+    def colourful(rows: slice) -> None:
+        light = np.stack([p[rows] - np.float32(s) for p, s in zip(planes, sky, strict=True)])
+        out[:, rows] = _coloured(light, how)
+
+    colour.by_rows(colourful if len(planes) == 3 else plain, (planes.shape[1], planes.shape[2]))
+    return out
+
+
+def _coloured(light: Array, how: Stretch) -> Array:
+    """Do :func:`stretched` for light above the sky (3, y, x)."""
+    mean = light[0] + light[1]
+    mean += light[2]
+    mean *= np.float32(1 / 3)
+    level = colour.decode(how.level(mean))
+    lift = np.float32(how.reach if how.sky > 0 else 0)
+    mean += lift
+    level /= np.maximum(mean, np.float32(1e-6 * how.white))
+    shown = light + lift
+    shown *= level
+    np.maximum(shown, 0, out=shown)
+    most = np.maximum(np.maximum(shown[0], shown[1]), shown[2])
+    if np.nanmax(most, initial=0) > colour.decode1(KNEE):
+        shown *= colour.decode(roll_off(colour.encode(most))) / np.maximum(most, np.float32(1e-12))
+    lab, wanted = colour.to_lab(shown), colour.to_lab(light)
+    length = np.sqrt(wanted[1] * wanted[1] + wanted[2] * wanted[2])
+    chroma = np.sqrt(lab[1] * lab[1] + lab[2] * lab[2])
+    chroma /= np.maximum(length, np.float32(1e-20))
+    np.multiply(wanted[1:], chroma, out=lab[1:])
+    return colour.encode(colour.fit(lab))
+
+
+def noise_matrix(channels: int, how: Stretch) -> list[list[float]]:
+    """Give how small changes of the light's channels at the sky change the display's channels."""
+    if channels != 3:
+        return [[how.slope * (a == b) for b in range(channels)] for a in range(channels)]
+    shown = colour.decode1(how.sky)
+    step = 1e-4
+    to_light = (colour.decode1(how.sky + step) - colour.decode1(how.sky - step)) / (2 * step)
+    to_level = 1 / to_light
+    own = shown / how.reach * to_level if how.sky > 0 else how.slope
+    shared = how.slope - own if how.sky > 0 else 0.0
+    return [[own * (a == b) + shared / channels for b in range(channels)] for a in range(channels)]
+
+
+@dataclass(frozen=True)
+class Anchors:
+    """Light above the sky that a stretch is anchored to.
+
+    ``dim``: a tenth of the nebula's light is fainter than this. ``bright``: 2 % of it is brighter. ``share``: how much
+    the mean of the channels is of their largest where it is bright (1 for grey). ``noise``: of one pixel, as it is in the
+    layer. ``found``: False where no light stands out of the noise.
+    """
+
+    dim: float
+    bright: float
+    share: float
+    noise: float
+    found: bool
+
+
+def anchors(planes: Array, sky: tuple[float, ...], noise: float, *, stars: bool) -> Anchors:
+    """Find what a stretch is anchored to, on pixels averaged so far that noise hardly matters.
+
+    ``noise`` is that of one pixel (:func:`pixel_noise`). ``stars``: the layer holds stars and nebula; what is narrower than a few averaged pixels is taken away first.
+    Weighting by light makes the answer independent of how much empty sky lies around, and of where the faintest light
+    is lost in noise.
+    """
+    import cv2
+
+    height, width = planes.shape[1:]
+    side = max(math.ceil(math.sqrt(height * width / 1_000_000)), 4 if min(height, width) >= 160 else 1)
+    size = (max(1, width // side), max(1, height // side))
+    small = []
+    for plane, level in zip(planes, sky, strict=True):
+        part = plane[: size[1] * side, : size[0] * side]
+        bins = cv2.resize(part, size, interpolation=cv2.INTER_AREA) - np.float32(level)
+        if stars:
+            kernel = np.ones((5, 5), np.uint8)
+            bins = cv2.morphologyEx(np.nan_to_num(bins), cv2.MORPH_OPEN, kernel) + 0 * bins
+        small.append(np.asarray(bins, np.float32))
+    channels = np.stack(small)
+    mean = channels.mean(0)
+    good = np.isfinite(mean)
+    if not good.any():
+        return Anchors(1.0, 1.0, 1.0, noise, False)
+    filled = np.where(good, mean, np.float32(np.median(mean[good])))
+    scatter = 1.4826 * float(np.median(np.abs(filled - starlet.smooth(filled, 1)))) / 0.89
+    values = mean[good].astype(np.float64)
+    highest = float(values.max())
+    floor = max(4 * scatter, 1e-9 * float(np.abs(values).max()))
+    if (values > floor).sum() < 8:
+        widest = max(highest, 30 * noise, 30 * scatter)
+        return Anchors(widest / 3, widest, 1.0, noise, False) if widest > 0 else Anchors(1 / 3, 1.0, 1.0, noise, False)
+    bright = _light_quantile(values, floor, 0.98)
+    floor = max(floor, 0.02 * bright)
+    dim, bright = (_light_quantile(values, floor, q) for q in (0.1, 0.98))
+    top = channels[:, good & (mean >= 0.7 * bright)]
+    share = float(np.median(top.mean(0) / np.maximum(top.max(0), 1e-30))) if top.size else 1.0
+    return Anchors(dim, bright, min(1.0, max(1 / 3, share)), noise, True)
+
+
+def _light_quantile(values: npt.NDArray[np.float64], floor: float, share: float) -> float:
+    """Give the value below which a share of the sum of all values above ``floor`` lies."""
+    lit = np.sort(values[values > floor])
+    total = np.cumsum(lit)
+    return float(lit[min(len(lit) - 1, int(np.searchsorted(total, share * total[-1])))])
+
+
+def pixel_noise(planes: Array) -> float:
+    """Give the standard deviation of one pixel of the channels' mean as it is now, denoised or not; NaN is left out.
+
+    Measured on sixteen tiles spread over a large frame, on all of a small one.
+    """
+    height, width = planes.shape[1:]
+    side = 256
+    if min(height, width) < 8 * side:
+        tiles = [planes]
+    else:
+        ys, xs = (np.linspace(0, n - side, 4).astype(int).tolist() for n in (height, width))
+        tiles = [planes[:, y : y + side, x : x + side] for y in ys for x in xs]
+    fine = []
+    for tile in tiles:
+        level = tile.mean(0)
+        good = np.isfinite(level)
+        if good.any():
+            filled = np.where(good, level, np.float32(np.median(level[good])))
+            fine.append((filled - starlet.smooth(filled, 1))[good])
+    return 1.4826 * float(np.median(np.abs(np.concatenate(fine)))) / 0.8908 if fine else 0.0
+
+
+VISIBLE = 0.1
+"""No stretch found from the data shows the noise of the layer, as it is, stronger than this at the sky."""
+
+
+def decide_asinh(found: Anchors, *, sky: float, lift: float, softening: float | None, white: float | None) -> tuple[float, float]:
+    """Give (softening, white above the sky) that show ``found.dim`` at ``lift`` and its highlights just under white."""
+    top = max(sky + 0.05, colour.encode1(found.share)) if white is None else 1.0
+    bright = found.bright if white is None else white
+    if softening is None:
+        wanted = (lift * max(sky + 0.05, colour.encode1(found.share)) - sky) / (top - sky)
+        soft = _solve(lambda s: math.asinh(found.dim / s) / math.asinh(bright / s) - wanted, 1e-6 * bright, GENTLE * bright)
+        noise = found.noise * (top - sky) / VISIBLE
+        soft = max(soft, _solve(lambda s: noise / s / math.asinh(bright / s) - 1, 1e-6 * bright, GENTLE * bright))
+    else:
+        soft = softening * bright
+    if top < 1 and softening is None:  # a coloured light has its largest channel at 1 before its mean is there
+        bright = soft * math.sinh(min(600.0, math.asinh(bright / soft) * (1 - sky) / (top - sky)))
+    return soft / bright if softening is None else softening, bright
+
+
+def decide_midtone(found: Anchors, *, sky: float, lift: float, bend: float | None, white: float | None) -> tuple[float, float]:
+    """Give (bend, white above the sky) as :func:`decide_asinh` does; in closed form."""
+    top = max(sky + 0.05, colour.encode1(found.share))
+    bright = found.bright if white is None else white
+    dim = min(found.dim, 0.999 * bright)
+    y = (lift * top - sky) / (1 - sky)
+    high = (top - sky) / (1 - sky) if white is None else 1.0
+    if bend is not None:
+        return bend, bright
+    # as a function of light d the curve is e d / (1 + c d): straight where c is 0, level at e / c far out
+    c = max(0.0, (y / dim - high / bright) / (high - y)) if y < high else 0.0
+    e = high * (1 / bright + c)
+    steepest = VISIBLE / found.noise / (1 - sky) if found.noise > 0 else math.inf
+    if e > steepest:
+        c = max(0.0, steepest / high - 1 / bright)
+        e = high * (1 / bright + c)
+    far = max(1 / (100 * bright), e - c)
+    k = 1 + c / far
+    return k / (1 + k), 1 / far
+
+
+def midtone_through(x: float, y: float) -> float:
+    """Give the slope k at 0 of the bias curve that shows x at y, not under 1; the bend is k / (1 + k).
+
+    >>> round(midtone_through(0.02, 0.25), 6)
+    16.333333
+    """
+    x, y = min(max(x, 1e-9), 1 - 1e-9), min(max(y, 1e-9), 1 - 1e-9)
+    return max(1.0, y * (1 - x) / (x * (1 - y)))
+
+
+def decide_faint(kind: str, *, faint: float, shown: float, bright: float) -> float:
+    """Give the softening or bend that shows light ``faint`` above black at ``shown``; ``bright`` is white."""
+    x = min(max(faint / bright, 1e-9), 0.5)
+    if kind == "midtone":
+        k = midtone_through(x, shown)
+        return k / (1 + k)
+    return _solve(lambda a: math.asinh(x / a) / math.asinh(1 / a) - shown, 1e-9, GENTLE)
+
+
+def _solve(falling: Callable[[float], float], low: float, high: float) -> float:
+    """Give where a falling function is zero between low and high, by halving their logarithms; else the nearer end."""
+    if falling(low) <= 0:
+        return low
+    if falling(high) >= 0:
+        return high
+    a, b = math.log(low), math.log(high)
+    for _ in range(80):
+        middle = (a + b) / 2
+        a, b = (middle, b) if falling(math.exp(middle)) > 0 else (a, middle)
+    return math.exp((a + b) / 2)
+
+
+def star_bright(planes: Array, sky: tuple[float, ...]) -> float:
+    """Give the light of the brighter stars of a star layer: a tenth of all its light is brighter."""
+    values = planes.mean(0).astype(np.float32) - np.float32(sum(sky) / len(sky))
+    values = values[np.isfinite(values)]
+    highest = float(values.max()) if values.size else 0.0
+    return _light_quantile(values.astype(np.float64), 0.01 * highest, 0.9) if highest > 0 else 1.0
