@@ -30,7 +30,7 @@ def moffat_fwhm(alpha: float, beta: float) -> float:
     >>> round(moffat_fwhm(1.0, 2.5), 6)
     1.130501
     """
-    return 2 * alpha * math.sqrt(2 ** (1 / beta) - 1)
+    return 2 * alpha * math.sqrt(2.0 ** (1 / beta) - 1)
 
 
 def moffat_encircled(radius: float, alpha: float, beta: float) -> float:
@@ -39,7 +39,7 @@ def moffat_encircled(radius: float, alpha: float, beta: float) -> float:
     >>> round(moffat_encircled(2.0, 1.0, 2.5), 6)
     0.910557
     """
-    return 1 - (1 + (radius / alpha) ** 2) ** (1 - beta)
+    return float(1 - (1 + (radius / alpha) ** 2) ** (1 - beta))
 
 
 def moffat_kernel(
@@ -306,42 +306,46 @@ def _shapes(law: Array, stamps: Array, sigma: float) -> tuple[Array, Array, Arra
 def _kernel(
     luminance: Plane, stars: StarList, chosen: npt.NDArray[np.int_], law: Array, shape: tuple[float, float, float, float]
 ) -> Plane:
-    """Give the common law plus the stars' median residual from it, laid on one another to a fraction of a pixel."""
+    """Give the common law plus the stars' median residual from it, laid on one another to a fraction of a pixel.
+
+    The residual counts within two star widths only: further out the level of the sky under a star is not known well enough.
+    """
     import cv2
 
     fwhm, beta, ellipticity, angle = shape
-    r = max(3, math.ceil(REACH * fwhm))
-    kernel = moffat_kernel(fwhm, beta, r, ellipticity, angle).astype(np.float64)
+    reach = max(3, math.ceil(REACH * fwhm))
+    kernel = moffat_kernel(fwhm, beta, reach, ellipticity, angle).astype(np.float64)
+    r = min(max(3, math.ceil(3 * fwhm)), reach)
+    share = float(kernel[reach - r : reach + r + 1, reach - r : reach + r + 1].sum())
     yy, xx = np.mgrid[-r : r + 1, -r : r + 1]
     distance = np.hypot(xx, yy)
-    rim = distance > 0.85 * r
-    core = distance < 1.5 * fwhm
-    h, w = luminance.shape
-    residuals = []
+    disc, rim = distance <= r, (distance <= r) & (distance > 0.8 * r)
+    residuals, amounts = [], []
     for i, p in zip(chosen, law, strict=True):
         a, b = round(float(stars.x[i])), round(float(stars.y[i]))
-        if not (r <= a < w - r and r <= b < h - r):
-            continue
-        cut = luminance[b - r : b + r + 1, a - r : a + r + 1].astype(np.float64)
-        if not np.isfinite(cut).all():
+        cut = luminance[max(b - r, 0) : b + r + 1, max(a - r, 0) : a + r + 1].astype(np.float64)
+        if cut.shape != disc.shape or not np.isfinite(cut).all():
             continue
         x, y = float(p[1]), float(p[2])
-        own = moffat_kernel(fwhm, beta, r, ellipticity, angle, (x, y)).astype(np.float64)
+        own = share * moffat_kernel(fwhm, beta, r, ellipticity, angle, (x, y)).astype(np.float64)
         left = cut - p[8] * xx - p[9] * yy
-        # the sky under the star is read at the rim, where only the law's faint wing is left
-        for _ in range(2):
-            amount = float(((left - np.median(left[rim]))[core] * own[core]).sum() / (own[core] ** 2).sum())
-            left -= np.median((left - amount * own)[rim])
-        rest = (left / amount - own).astype(np.float32)
-        # residuals are small and smooth, so a linear shift does not widen the star
+        level, amount = float(np.median(left[rim])), 0.0
+        for _ in range(3):  # amount by least squares, level by a median, which faint neighbours hardly lift
+            amount = float(((left - level) * own)[disc].sum() / (own[disc] ** 2).sum())
+            level = float(np.median((left - amount * own)[rim]))
+        rest = ((left - level) / amount - own).astype(np.float32)
+        # residuals are small, so what the shift does to them does not widen the star
         move = np.array([[1, 0, x], [0, 1, y]], np.float32)
-        how = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
+        how = cv2.INTER_LANCZOS4 | cv2.WARP_INVERSE_MAP
         residuals.append(cv2.warpAffine(rest, move, rest.shape, flags=how, borderMode=cv2.BORDER_REFLECT_101))
+        amounts.append(amount)
     if len(residuals) >= FEWEST:
-        stack = np.stack(residuals).astype(np.float64)
+        order = np.argsort(amounts)[::-1][: max(FEWEST, len(amounts) * 2 // 3)]  # the brightest two thirds
+        stack = np.stack(residuals)[order].astype(np.float64)
         middle = np.median(stack, axis=0)
         scatter = 1.2533 * 1.4826 * np.median(np.abs(stack - middle), axis=0) / math.sqrt(len(stack))
         trust = middle**2 / (middle**2 + (2 * scatter) ** 2 + (1e-6 * kernel.max()) ** 2)
-        fade = np.clip((r - distance) / (0.2 * r), 0, 1)
-        kernel = np.maximum(kernel + middle * trust * fade, 0)
+        fade = np.clip((2.5 * fwhm - distance) / fwhm, 0, 1)
+        kernel[reach - r : reach + r + 1, reach - r : reach + r + 1] += middle * trust * fade
+        kernel = np.maximum(kernel, 0)
     return _unit(kernel)
