@@ -1,0 +1,493 @@
+"""What every step promises, tested on every step by its declaration alone: none is named here, a new one is tested unasked."""
+
+from __future__ import annotations
+
+import copy
+import functools
+import itertools
+import json
+import math
+import re
+from collections.abc import Callable, Iterator
+from typing import Any
+
+import numpy as np
+import pytest
+
+import nebulakit.steps  # noqa: F401  (registers them)
+from nebulakit.declare import STEPS, Step, canonical
+from nebulakit.demo import make_scene
+from nebulakit.errors import NebulakitError, RecipeError, StepError
+from nebulakit.image import Image, Notice
+from nebulakit.pixels.parallel import threads
+from nebulakit.recipe import loads
+from nebulakit.recipe.document import BESIDE
+from nebulakit.recipe.layers import MASKS
+
+SHAPE = (168, 224)
+every_step = pytest.mark.parametrize("step", [pytest.param(s, id=s.name) for s in STEPS.values()])
+
+
+# -- small images of every kind -----------------------------------------------------------------------------------------
+
+
+@functools.cache
+def scene() -> Any:
+    return make_scene(seed=11, shape=SHAPE, nebula="bubble", stars=2500, bright=60, fwhm=2.8)
+
+
+def frozen(image: Image) -> Image:
+    """Give the image with arrays that cannot be written, as layers read back from disk are."""
+    for array in (image.planes, image.coverage):
+        if array is not None:
+            array.flags.writeable = False
+    return image
+
+
+def with_gap(planes: Any) -> Any:
+    """Give planes with nothing where no frame lies, and in one corner."""
+    out = np.array(planes, np.float32, ndmin=3)
+    out[:, scene().coverage <= 0] = np.nan
+    out[:, :13, :17] = np.nan
+    return out
+
+
+@functools.cache
+def stack() -> Image:
+    coverage = scene().coverage.copy()
+    coverage[:13, :17] = 0
+    image = Image.from_array(with_gap(scene().stack), coverage=coverage, header=scene().header())
+    return frozen(image.measured("noise", "sky", "stars", "fwhm", "psf", "white"))
+
+
+@functools.cache
+def starless() -> Image:
+    return frozen(stack().replace(with_gap(scene().starless), content="starless", sky=(0.0, 0.0, 0.0)))
+
+
+@functools.cache
+def stars() -> Image:
+    planes = stack().planes - np.float32(scene().sky) - starless().planes
+    return frozen(stack().replace(planes, content="stars", sky=(0.0, 0.0, 0.0)))
+
+
+@functools.cache
+def line(name: str) -> Image:
+    unmix = np.linalg.pinv(np.asarray(scene().sensor))[("ha", "oiii").index(name)]
+    planes = np.einsum("c,cyx->yx", unmix.astype(np.float32), starless().planes)[None]
+    assert starless().noise is not None
+    noise = starless().noise.mixed([unmix])
+    return frozen(starless().replace(planes, channels=(name,), sky=(0.0,), noise=noise, white=(1.0,)))
+
+
+@functools.cache
+def mask(turned: bool = False) -> Image:
+    y, x = np.mgrid[: SHAPE[0], : SHAPE[1]] / max(SHAPE)
+    plane = 0.5 + 0.5 * np.sin(9 * (x - y if turned else x + y))
+    return frozen(stack().replace(with_gap(plane), channels=("mask",), content="mask", sky=None, noise=None, white=None))
+
+
+@functools.cache
+def mosaic() -> Image:
+    rows, columns = np.mgrid[: SHAPE[0], : SHAPE[1]] % 2
+    header = scene().header()
+    header["BAYERPAT"] = "RGGB"
+    plane = np.choose(rows + columns, stack().planes)
+    facts = {"noise": None, "sky": None, "stars": None, "fwhm": None, "psf": None, "white": None}
+    return frozen(stack().replace(plane[None], channels=("mosaic",), header=header, **facts))
+
+
+def stretched(image: Image) -> Image:
+    """Give a display layer of a linear one: asinh from the sky on, sky at a tenth."""
+    if image.scale == "display" or image.content == "mask":
+        return image
+    known = image.measured("noise", "sky")
+    assert known.noise is not None
+    assert known.sky is not None
+    n = len(image.channels)
+    sky, soft = (np.float32(v).reshape(n, 1, 1) for v in (known.sky, np.multiply(known.noise.sigma, 8)))
+    top = math.asinh(300.0)
+    planes = np.clip(0.1 + 0.9 * np.arcsinh((image.planes - sky) / soft) / top, 0, 1)
+    slope = [0.9 / float(s) / top for s in soft.ravel()]
+    white = tuple(1.0 for _ in range(n))
+    return frozen(image.replace(planes, scale="display", sky=(0.1,) * n, noise=known.noise.scaled(slope), white=white))
+
+
+def candidates(step: Step) -> Iterator[Image]:
+    """Give images that the declaration lets a step read first, the most natural one first."""
+    kinds: dict[str, list[Callable[[], Image]]] = {
+        "rgb": [stack, starless, stars],
+        "line": [lambda: line("ha"), lambda: mask()],
+        "mosaic": [mosaic],
+        "any": [stack, stars, starless, lambda: line("ha"), lambda: mask()],
+    }
+    for make in kinds[step.takes]:
+        image = make()
+        if image.content == "mask" and step.reads == "linear":
+            continue
+        if step.reads != "display":
+            yield image
+        if step.reads != "linear" and image.content != "mask":
+            yield stretched(image)
+        elif step.reads == "display":
+            yield image.replace(scale="display")
+
+
+def other(name: str, first: Image) -> Image:
+    """Give a further image that fits the first, by what it is called."""
+    if name in ("mask", "protect", "where"):
+        return mask(turned=True)
+    if name in ("ha", "oiii"):
+        found = line(name)
+    elif name == "stars":
+        found = stars()
+        if len(first.channels) == 1:
+            found = frozen(
+                stars().replace(stars().planes.sum(0, keepdims=True), channels=("ha",), sky=(0.0,), noise=None, white=None)
+            )
+    elif first.content == "mask":
+        return mask(turned=True)
+    else:
+        return frozen(first.replace(first.planes * np.float32(0.9) + np.float32(0.001)))
+    return stretched(found) if first.scale == "display" else found
+
+
+def images_for(step: Step, first: Image, optional: bool = True) -> dict[str, Image]:
+    names = list(step.images)
+    return {names[0]: first} | {n: other(n, first) for n in names[1:] if optional or step.images[n]}
+
+
+def examples(step: Step) -> dict[str, Any]:
+    return {name: about.example for name, about in step.abouts.items() if about.example is not None}
+
+
+def results(step: Step, made: Any) -> dict[str, Any]:
+    if len(step.results) == 1:
+        return {step.results[0]: made}
+    assert made._fields == step.results
+    return made._asdict()
+
+
+@functools.cache
+def accepted(name: str) -> tuple[tuple[Image, dict[str, Any]], ...]:
+    """Give the first images a step works on, each with what it makes of it."""
+    step = STEPS[name]
+    found = []
+    refusals = []
+    for first in candidates(step):
+        try:
+            found.append((first, results(step, step.call(**images_for(step, first), **examples(step)))))
+        except StepError as fault:
+            refusals.append(f"{first.scale} {first.content} {first.channels}: {fault}")
+    assert found, f"{name} refuses every image its declaration lets it read: {refusals}"
+    return tuple(found)
+
+
+def told(work: Callable[[], Any]) -> str | None:
+    """Give the sentence with which ``work`` was refused, or None; anything but a refusal in words comes through."""
+    try:
+        work()
+    except NebulakitError as fault:
+        sentence = str(fault)
+    else:
+        return None
+    assert len(sentence) > 20, sentence
+    return sentence
+
+
+def run(step: Step, first: Image, **params: Any) -> dict[str, Any]:
+    return results(step, step.call(**images_for(step, first), **{**examples(step), **params}))
+
+
+def same(a: dict[str, Any], b: dict[str, Any]) -> bool:
+    return all(np.array_equal(a[k].planes, b[k].planes, equal_nan=True) for k in a)
+
+
+# -- what it makes ------------------------------------------------------------------------------------------------------
+
+
+@every_step
+def test_the_input_is_left_alone(step: Step) -> None:
+    first, _ = accepted(step.name)[0]
+    given = images_for(step, first)
+    kept = {
+        k: (i.planes.tobytes(), str(i.header), copy.deepcopy(i.noise), None if i.stars is None else i.stars.x.tobytes())
+        for k, i in given.items()
+    }
+    step.call(**given, **examples(step))
+    for name, image in given.items():
+        planes, header, noise, xs = kept[name]
+        assert image.planes.tobytes() == planes
+        assert str(image.header) == header
+        assert (noise is None) == (image.noise is None)
+        assert noise is None or (noise.sigma, noise.scales) == (image.noise.sigma, image.noise.scales)
+        assert image.stars is None or image.stars.x.tobytes() == xs
+
+
+@every_step
+def test_results_are_as_declared(step: Step) -> None:
+    for first, made in accepted(step.name):
+        for name, image in made.items():
+            where = f"{name} of {first.scale} {first.content} {first.channels}"
+            assert isinstance(image, Image), where
+            assert image.planes.dtype == np.float32, where
+            assert image.planes.flags.c_contiguous, where
+            assert not np.isinf(image.planes).any(), where
+            if not step.resizes:
+                assert image.shape == first.shape, where
+                assert image.frame == first.frame, where
+            is_mask = image.content == "mask" and first.content != "mask"
+            assert not is_mask or step.gives == "mask" or name in MASKS, f"{where} is a mask, which no recipe could know"
+            if step.gives == "mask" or name in MASKS:
+                assert (image.content, image.channels) == ("mask", ("mask",)), where
+                assert np.nanmin(image.planes) >= 0, where
+                assert np.nanmax(image.planes) <= 1, where
+                continue
+            assert image.scale == (first.scale if step.gives == "same" else step.gives), where
+            if image.scale == "display":
+                assert np.nanmin(image.planes) >= -1e-6, where
+                assert np.nanmax(image.planes) <= 1 + 1e-6, where
+            count = {"rgb": 3, "line": 1, "same": len(first.channels)}[step.makes]
+            if not (step.takes == "mosaic" and step.resizes):
+                assert len(image.channels) == count, where
+            if step.makes == "rgb":
+                assert image.is_rgb, where
+
+
+@every_step
+def test_nothing_stays_nothing(step: Step) -> None:
+    """NaN stays where it was and comes nowhere else; a mask may say 0 there."""
+    for first, made in accepted(step.name):
+        if step.resizes:
+            continue
+        gap = np.isnan(first.planes).any(0)
+        for name, image in made.items():
+            where = f"{name} of {first.scale} {first.content} {first.channels}"
+            nothing = np.isnan(image.planes)
+            assert not nothing[:, ~gap].any(), f"{where}: NaN where there was light"
+            if image.content == "mask":
+                assert (np.nan_to_num(image.planes[:, gap]) == 0).all(), where
+            else:
+                assert nothing[:, gap].all(), f"{where}: something where there was nothing"
+
+
+@every_step
+def test_facts_fit_the_pixels(step: Step) -> None:
+    for first, made in accepted(step.name):
+        for name, image in made.items():
+            where, n = f"{name} of {first.scale} {first.content} {first.channels}", len(image.channels)
+            for fact in ("sky", "white"):
+                value = getattr(image, fact)
+                assert value is None or (len(value) == n and all(map(math.isfinite, value))), f"{fact} of {where}: {value}"
+            if image.noise is not None:
+                assert len(image.noise.sigma) == len(image.noise.scales) == n, where
+                assert all(math.isfinite(s) and s >= 0 for s in image.noise.sigma), where
+                assert image.noise.map is None or image.noise.map.shape == image.shape, where
+            assert image.coverage is None or (image.coverage.shape == image.shape and image.coverage.dtype == np.float32), where
+            assert image.fwhm is None or (math.isfinite(image.fwhm) and image.fwhm > 0), where
+            if not step.resizes:
+                assert (image.coverage is None) == (first.coverage is None), f"{where} lost its coverage"
+            if image.stars is not None:
+                fields = [
+                    image.stars.x,
+                    image.stars.y,
+                    image.stars.flux,
+                    image.stars.peak,
+                    image.stars.radius,
+                    image.stars.saturated,
+                ]
+                assert len({len(f) for f in fields}) == 1, where
+            assert image.frame.stack_shape == first.frame.stack_shape, where
+
+
+@every_step
+def test_records_are_plain_and_notices_are_sentences(step: Step) -> None:
+    for _, made in accepted(step.name):
+        for image in made.values():
+            json.dumps(dict(image.record), allow_nan=False)
+            assert all(re.fullmatch(r"[a-z][a-z0-9_]*", k) for k in image.record)
+            for notice in image.notices:
+                assert isinstance(notice, Notice)
+                assert re.fullmatch(r"[a-z][a-z0-9]*(-[a-z0-9]+)+", notice.id), notice.id
+                assert len(notice.text) > 20, notice.text
+
+
+@every_step
+def test_the_same_again_and_with_more_threads(step: Step) -> None:
+    first, made = accepted(step.name)[0]
+    assert same(made, run(step, first)), "another run gave other pixels"
+    token = threads.set(3)
+    try:
+        threaded = run(step, first)
+    finally:
+        threads.reset(token)
+    assert same(made, threaded), "three threads gave other pixels"
+    main = step.results[0]
+    assert json.dumps(dict(threaded[main].record)) == json.dumps(dict(made[main].record))
+
+
+@every_step
+def test_what_was_decided_can_be_given_back(step: Step) -> None:
+    """A recorded value named like a parameter is one, and with it the step gives the same pixels."""
+    for first, made in accepted(step.name)[:2]:
+        record = json.loads(json.dumps(dict(made[step.results[0]].record)))
+        decided = {k: v for k, v in record.items() if k in step.abouts and v is not None}
+        step.check({**examples(step), **decided})
+        again = run(step, first, **decided)
+        for name, image in made.items():
+            assert np.array_equal(image.planes, again[name].planes, equal_nan=True), f"{name} differs with {decided}"
+
+
+@every_step
+def test_arrays_in_arrays_out(step: Step) -> None:
+    first, made = accepted(step.name)[0]
+    given = {k: i.planes for k, i in images_for(step, first, optional=False).items()}
+    options = {"pattern": "RGGB"} if "pattern" in step.abouts else {}
+    got = step.call(**given, coverage=first.coverage, fwhm=2.8, scale=first.scale, **{**examples(step), **options})
+    assert isinstance(got, tuple) == (len(step.results) > 1)
+    for array, image in zip(got if isinstance(got, tuple) else [got], made.values(), strict=True):
+        assert isinstance(array, np.ndarray)
+        assert (array.dtype, array.ndim) == (np.float32, 3)
+        assert step.resizes or array.shape == image.planes.shape
+
+
+@every_step
+def test_facts_that_are_not_known_are_measured(step: Step) -> None:
+    """A layer with nothing but pixels is worked on, or refused in words."""
+    first, _ = accepted(step.name)[0]
+    bare = {k: Image(i.planes, i.channels, i.scale, i.content) for k, i in images_for(step, first, optional=False).items()}
+    told(lambda: step.call(**bare, **examples(step)))  # anything but a refusal in words comes through
+
+
+# -- what it refuses ----------------------------------------------------------------------------------------------------
+
+
+@every_step
+def test_the_wrong_scale_or_channels_are_refused(step: Step) -> None:
+    first, _ = accepted(step.name)[0]
+    if step.reads != "any":
+        wrong = frozen(first.replace(scale="display" if step.reads == "linear" else "linear"))
+        with pytest.raises(StepError, match="linear data" if step.reads == "linear" else "stretched data"):
+            step.call(**{**images_for(step, first), next(iter(step.images)): wrong}, **examples(step))
+    if step.takes != "any":
+        wrong = line("ha") if step.takes == "rgb" else stack()
+        wrong = frozen(wrong.replace(scale=first.scale))
+        with pytest.raises(StepError, match=r"red, green and blue|single plane"):
+            step.call(**{**images_for(step, first), next(iter(step.images)): wrong}, **examples(step))
+
+
+@every_step
+@pytest.mark.parametrize("odd", ["nothing", "even", "zero", "tiny", "dot"])
+def test_odd_pictures_are_worked_on_or_refused_in_words(step: Step, odd: str) -> None:
+    """All NaN, all one value, all zero, 5x7, 1x1: a result or a sentence, never a crash or a warning."""
+    first, _ = accepted(step.name)[0]
+
+    def made_odd(image: Image) -> Image:
+        shape = {"tiny": (5, 7), "dot": (1, 1)}.get(odd, (48, 64))
+        value = {"nothing": np.nan, "zero": 0.0}.get(odd, 0.25)
+        planes = np.full((len(image.channels), *shape), value, np.float32)
+        if odd == "tiny":
+            planes += np.linspace(0, 0.01, planes.size, dtype=np.float32).reshape(planes.shape)
+        return Image(
+            planes, image.channels, image.scale, image.content, header=image.header if image.channels == ("mosaic",) else None
+        )
+
+    given = {k: made_odd(i) for k, i in images_for(step, first).items()}
+    made: dict[str, Any] = {}
+    if told(lambda: made.update(results(step, step.call(**given, **examples(step))))) is None:
+        for name, image in made.items():
+            assert not np.isinf(image.planes).any(), name
+            assert odd != "nothing" or step.resizes or image.content == "mask" or np.isnan(image.planes).all(), name
+
+
+@every_step
+def test_an_unknown_parameter_is_refused_with_the_nearest(step: Step) -> None:
+    first, _ = accepted(step.name)[0]
+    for name in step.abouts:
+        wrong = name + "e" if not name.endswith("e") else name[:-1]
+        if wrong in step.abouts or wrong in step.images or wrong in BESIDE:
+            continue
+        with pytest.raises(StepError, match=wrong):
+            step.call(**images_for(step, first), **{**examples(step), wrong: 1})
+        with pytest.raises(RecipeError, match=f"unknown parameter '{wrong}'; did you mean '"):
+            loads(f"version: 1\nsteps:\n  - {step.name}: {{{wrong}: 1}}\noutputs:\n  - {{layer: last, file: a.tif}}\n")
+
+
+def forms(value: Any, number: float, percent: float) -> Iterator[Any]:
+    """Give ``number`` in every form a parameter may have, those like ``value`` first; ``percent`` is it in %."""
+    if isinstance(value, list) and value:
+        for inner in forms(value[0], number, percent):
+            yield [inner, *value[1:]]
+    unit = re.fullmatch(r"\S+ (\w+)", value) if isinstance(value, str) else None
+    if unit:
+        yield f"{number!r} {unit[1]}"
+    yield number
+    if float(number).is_integer():
+        yield int(number)
+    yield from (f"{number!r} {u}" for u in ("fwhm", "px", "sigma", "deg"))
+    yield f"{percent!r}%"
+    for n, m in itertools.product((1, 2, 3, 4), (0, 2, 3)):
+        yield [[number] * m] * n if m else [number] * n
+
+
+def takes(step: Step, name: str, value: Any) -> bool:
+    try:
+        step.check({**examples(step), name: value})
+    except ValueError:
+        return False
+    return True
+
+
+@every_step
+def test_bounds_are_kept(step: Step) -> None:
+    """Just inside a bound is taken, just outside is refused, in every form the parameter may have."""
+    for name, about in step.abouts.items():
+        default = canonical(step.check(examples(step)))[name]
+        low, high = about.low, about.high
+        if low is None and high is None:
+            continue
+        assert low is None or high is None or low < high, name
+        percent = 100.0 if high is not None and high <= 10 else 1.0
+        span = (high - low) if low is not None and high is not None else max(1.0, abs(low if low is not None else high or 1.0))
+        inside = [b for b in (low, high) if b is not None]
+        for bound in inside:
+            outward = -1.0 if bound == low else 1.0
+            good = [i for i, v in enumerate(forms(default, float(bound), float(bound) * percent)) if takes(step, name, v)]
+            assert good, f"{name}: its own bound {bound} is refused in every form"
+            for beyond in (bound + outward * 1e-3 * span, bound + outward, bound + outward * 10 * span):
+                outside = list(forms(default, float(beyond), float(beyond) * percent))
+                for i, value in enumerate(outside):
+                    assert not takes(step, name, value), f"{name}: {value} is taken, though it must be {about.range()} (form {i})"
+
+
+# -- how it is declared -------------------------------------------------------------------------------------------------
+
+
+@every_step
+def test_it_tells_what_it_does(step: Step) -> None:
+    text = step.call.__doc__ or ""
+    summary = text.strip().split("\n")[0]
+    assert summary.endswith("."), summary
+    assert 15 < len(summary) <= 130, summary
+    assert ">>>" in text, "no example"
+    assert step.summary == summary
+    for name, about in step.abouts.items():
+        assert len(about.text) > 10, name
+        for when in (about.raise_when, about.lower_when):
+            assert not when or ((when[0].islower() or when[0] in "[H0123456789") and not when.endswith(".")), (name, when)
+
+
+@every_step
+def test_names_do_not_coincide(step: Step) -> None:
+    assert not set(step.images) & set(step.abouts)
+    assert not (set(step.images) | set(step.abouts)) & set(BESIDE) - {"mask"}, "a name that has a meaning beside every step"
+    assert "mask" not in step.abouts
+    for name in (step.name, *step.images, *step.abouts, *step.results):
+        assert re.fullmatch(r"[a-z][a-z0-9_]*", name), name
+
+
+@every_step
+def test_defaults_are_values_like_others(step: Step) -> None:
+    typed = step.check(examples(step))
+    assert step.check(canonical(typed)) == typed
+    json.dumps(canonical(typed), allow_nan=False)
