@@ -176,6 +176,15 @@ def fit(lab: Array) -> Array:
     return np.clip(light, 0, 1, out=light)
 
 
+def room_for(lab: Array) -> Array:
+    """Give the share of each colour's chroma (3, n...) that a picture can show at that lightness and hue, at most 1."""
+    share = np.ones(lab.shape[1:], np.float32)
+    where = np.flatnonzero(_outside(from_lab(lab)))
+    if len(where):
+        np.put(share, where, _share_that_fits(np.take(lab.reshape(3, -1), where, axis=1)))
+    return share
+
+
 def _share_that_fits(lab: Array) -> Array:
     """Give the share of the chroma of colours (3, n) up to which all channels stay within 0..1."""
     # along the way from grey each channel of the light is a cubic of the share

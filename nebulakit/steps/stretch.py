@@ -89,6 +89,7 @@ def stretch_asinh(
     Fails (StepError) where black lies above the sky or white under it, and on layers of different size. It looks poor
     where noise was not lowered before: what is faint then shows as grain.
 
+    >>> import numpy as np
     >>> ramp = np.linspace(0, 1, 4096, dtype=np.float32).reshape(64, 64) ** 4
     >>> shown = stretch_asinh(ramp, black=-0.1, white=1, softening=0.1)
     >>> [round(float(v), 3) for v in shown[0, (0, 31, 63), (0, 63, 63)]]
@@ -125,6 +126,7 @@ def stretch_midtone(
 
     NaN, errors and limits as in `stretch_asinh`.
 
+    >>> import numpy as np
     >>> ramp = np.linspace(0, 1, 4096, dtype=np.float32).reshape(64, 64) ** 4
     >>> shown = stretch_midtone(ramp, black=-0.1, white=1, bend=0.75)
     >>> [round(float(v), 3) for v in shown[0, (0, 31, 63), (0, 63, 63)]]

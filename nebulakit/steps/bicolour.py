@@ -1,0 +1,139 @@
+"""From two lines to one colour picture, and keeping it to the colours two lines can make."""
+
+from __future__ import annotations
+
+from typing import Annotated, Literal
+
+from nebulakit.declare import About, same_size, step
+from nebulakit.image import Image
+from nebulakit.quantity import Angle, Share
+
+Colours = Annotated[
+    Literal["red-teal", "gold-blue", "rose-cyan"],
+    About("the two lines' colours, H-alpha first; `ha_hue` and `oiii_hue` choose any others"),
+]
+LineHue = Annotated[
+    Angle | Literal["auto"],
+    About(
+        "hue of this line's colour (OKLCh: 25 red, 85 gold, 145 green, 205 teal, 260 blue, 330 magenta); auto: as `colours` says",
+        0,
+        360,
+        raise_when="the colour should go on from red towards gold, green, blue",
+        lower_when="the colour should go the other way",
+    ),
+]
+
+
+@step(reads="display", takes="line", makes="rgb")
+def bicolour(
+    ha: Image,
+    oiii: Image,
+    *,
+    colours: Colours = "red-teal",
+    ha_hue: LineHue = "auto",
+    oiii_hue: LineHue = "auto",
+    purity: Annotated[
+        Share,
+        About(
+            "chroma of a single line's light, as a share of the most its hue can have; what is missing leaves room for lightness",
+            0,
+            1,
+            raise_when="the picture looks pastel",
+            lower_when="bright parts turn into flat areas of one colour",
+        ),
+    ] = Share(85, "%"),
+) -> Image:
+    """Make a colour picture of two stretched lines, each in its own hue, bright where either is and pale where both are.
+
+    In light (sRGB decoded): what the two lines have in common is white, what one has beyond the other is painted in
+    that line's colour. So the hue tells which line is ahead and by how much, both together go towards white whatever
+    the hues, the sky of both is a neutral grey at H-alpha's sky level, and no channel can leave 0..1. Stretch both lines
+    alike (`like`) before, else the colours tell of the stretch and not of the nebula. Method: additive mixing, own; hues
+    of B. Ottosson 2020, OKLab.
+
+    A pixel with NaN in either line is NaN. Fails (StepError) on layers of different size. Where a line holds only noise
+    the noise is painted in its colour: lower the noise first.
+
+    >>> import numpy as np
+    >>> ha, oiii = np.full((4, 4), 0.1), np.full((4, 4), 0.1)
+    >>> ha[0], oiii[1] = 0.7, 0.7
+    >>> picture = bicolour(ha, oiii)
+    >>> [[round(float(v), 2) for v in picture[:, row, 0]] for row in range(3)]
+    [[0.7, 0.22, 0.22], [0.27, 0.66, 0.7], [0.1, 0.1, 0.1]]
+    """
+    from nebulakit.pixels import hues
+    from nebulakit.pixels.facts import Noise
+
+    same_size("bicolour", ha=ha, oiii=oiii)
+    ha, oiii = ha.measured("sky", "noise"), oiii.measured("sky", "noise")
+    assert ha.sky and oiii.sky and ha.noise and oiii.noise
+    pair = _hues(colours, ha_hue, oiii_hue)
+    planes = hues.two_lines(ha.planes[0], oiii.planes[0], (ha.sky[0], oiii.sky[0]), pair, purity.fraction)
+    count = min(len(ha.noise.scales[0]), len(oiii.noise.scales[0]))
+    both = Noise(ha.noise.sigma + oiii.noise.sigma, (ha.noise.scales[0][:count], oiii.noise.scales[0][:count]), ha.noise.map)
+    return ha.replace(
+        planes,
+        channels=("red", "green", "blue"),
+        content=ha.content if ha.content == oiii.content else "scene",
+        sky=(ha.sky[0],) * 3,
+        noise=both.mixed(hues.two_lines_noise(pair, purity.fraction)),
+        white=None,
+        coverage=ha.coverage if ha.coverage is not None else oiii.coverage,
+    ).noted(ha_hue=pair[0], oiii_hue=pair[1])
+
+
+@step(reads="display", takes="rgb")
+def limit_tint(
+    image: Image,
+    *,
+    colours: Colours = "red-teal",
+    ha_hue: LineHue = "auto",
+    oiii_hue: LineHue = "auto",
+    width: Annotated[
+        Angle,
+        About(
+            "how far from a line's hue a colour may lie and still be taken for that line's",
+            0,
+            90,
+            raise_when="wanted tones such as orange or blue are lost",
+            lower_when="a green haze or magenta stays",
+        ),
+    ] = Angle(30, "deg"),
+    strength: Annotated[
+        Share,
+        About(
+            "how far casts are taken back",
+            0,
+            1,
+            raise_when="casts are still seen",
+            lower_when="the picture is left too strictly in two colours",
+        ),
+    ] = Share(100, "%"),
+) -> Image:
+    """Take back hues that two lines cannot make: green haze, magenta where noise or a residue tints.
+
+    Colours within ``width`` of one of the two hues stay as they are. Others are pulled to the edge of that range and lose
+    chroma on the way, all of it half-way between the lines, so that a cast goes to grey and nothing jumps. Between lines
+    less than 120 degrees apart all hues of the shorter way stay. Lightness stays. Give the same colours as to `bicolour`.
+    Method: own, in OKLCh (B. Ottosson 2020).
+
+    NaN stays NaN. Wrong for pictures whose colours do not come from two lines, such as those of `natural`.
+
+    >>> import numpy as np
+    >>> picture = np.zeros((3, 2, 2), np.float32) + 0.2
+    >>> picture[1, 0] = 0.3
+    >>> [round(float(v), 3) for v in limit_tint(picture)[:, 0, 0]]
+    [0.215, 0.289, 0.267]
+    """
+    from nebulakit.pixels import hues
+
+    pair = _hues(colours, ha_hue, oiii_hue)
+    planes = hues.tint_limited(image.planes, pair, width.degrees, strength.fraction)
+    return image.replace(planes).noted(ha_hue=pair[0], oiii_hue=pair[1])
+
+
+def _hues(colours: str, ha: Angle | Literal["auto"], oiii: Angle | Literal["auto"]) -> tuple[float, float]:
+    from nebulakit.pixels.hues import COLOURS
+
+    first, second = COLOURS[colours]
+    return float(first) if ha == "auto" else ha.degrees, float(second) if oiii == "auto" else oiii.degrees
