@@ -1,0 +1,232 @@
+"""Running on files: twins by Python, YAML and command line; reuse; outputs whole or not at all."""
+
+import json
+import os
+import signal
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import numpy as np
+import pytest
+import tifffile
+from astropy.io import fits
+
+import nebulakit
+from nebulakit import steps
+from nebulakit.cli import call
+from nebulakit.demo import make_scene, write_scene
+from nebulakit.errors import UsageError
+from nebulakit.recipe import loads
+from nebulakit.runner.job import Job, before_writing, default_folder, stack_name
+
+RECIPE = """version: 1
+about: a short recipe
+steps:
+  - crop_to_coverage: {}
+  - stretch_asinh: {}
+    id: stretch
+    as: bright
+  - level_mask: {above: 30%}
+    from: bright
+    as: high
+  - saturate: {amount: 1.3}
+    from: bright
+    mask: high
+outputs:
+  - {layer: last, file: picture.tif}
+  - {layer: bright, file: bright.tif}
+"""
+
+
+@pytest.fixture(scope="module")
+def night(tmp_path_factory) -> Path:
+    """A small stack with its coverage, and a recipe."""
+    folder = tmp_path_factory.mktemp("night")
+    write_scene(make_scene(3, (160, 220), "bubble"), folder)
+    (folder / "r.yaml").write_text(RECIPE)
+    return folder
+
+
+def run(night: Path, out: Path, *more: str) -> int:
+    args = ["run", str(night / "r.yaml"), str(night / "stack.fits"), "--input", f"coverage={night / 'coverage.fits'}", "-o", str(out), "--no-report"]
+    return call([*args, *more])
+
+
+def hashes(out: Path) -> dict[str, str]:
+    return {o["file"]: o["sha256"] for o in json.loads((out / "run.json").read_text())["outputs"]}
+
+
+def states(out: Path) -> list[str]:
+    return [s["state"] for s in json.loads((out / "run.json").read_text())["steps"]]
+
+
+def test_python_yaml_and_command_line_give_the_same_pixels(night, tmp_path):
+    assert run(night, tmp_path / "out", "--no-cache") == 0
+    image = nebulakit.read(night / "stack.fits", coverage=night / "coverage.fits")
+    by_hand = steps.stretch_asinh(steps.crop_to_coverage(image))
+    mask = steps.level_mask(by_hand, above="30%")
+    coloured = steps.saturate(by_hand, amount=1.3)
+    expected = by_hand.planes + mask.planes * (coloured.planes - by_hand.planes)
+    through_recipe = nebulakit.run(RECIPE, image)["last"].planes
+    assert np.array_equal(through_recipe, expected, equal_nan=True)
+    nebulakit.write(nebulakit.run(RECIPE, image)["last"], tmp_path / "python.tif")
+    assert (tmp_path / "python.tif").read_bytes() == (tmp_path / "out" / "picture.tif").read_bytes()
+
+
+def test_any_number_of_threads_gives_the_same_bytes(night, tmp_path):
+    for n in ("1", "2", "5"):
+        assert run(night, tmp_path / n, "--no-cache", "-j", n) == 0
+    assert hashes(tmp_path / "1") == hashes(tmp_path / "2") == hashes(tmp_path / "5")
+
+
+def test_run_json_holds_what_is_pinned(night, tmp_path):
+    assert run(night, tmp_path / "out", "--no-cache", "--set", "stretch.sky=12%") == 0
+    told = json.loads((tmp_path / "out" / "run.json").read_text())
+    y0, x0, h, w = told["crop"]
+    picture = tifffile.imread(tmp_path / "out" / "picture.tif")
+    assert picture.shape == (h, w, 3)
+    assert picture.dtype == np.uint16
+    coverage = fits.getdata(night / "coverage.fits")
+    assert coverage[y0 : y0 + h, x0 : x0 + w].min() >= 0.85 * coverage.max()
+    assert [s["id"] for s in told["steps"]] == ["crop_to_coverage", "stretch", "level_mask", "saturate"]
+    assert told["recipe"]["settings"] == {"stretch.sky": "12%"}
+    assert told["inputs"]["stack"]["file"] == "stack.fits"
+    assert all(s["seconds"] >= 0 and isinstance(s["measured"], dict) for s in told["steps"])
+    assert str(night) not in json.dumps(told)
+
+
+def test_only_what_changed_is_run_again(night, tmp_path):
+    cache = ("--cache", str(tmp_path / "cache"))
+    assert run(night, tmp_path / "out", *cache) == 0
+    assert set(states(tmp_path / "out")) == {"computed"}
+    first = hashes(tmp_path / "out")
+    assert run(night, tmp_path / "out", *cache) == 0
+    assert set(states(tmp_path / "out")) == {"reused"}
+    assert hashes(tmp_path / "out") == first
+    assert run(night, tmp_path / "out", *cache, "--set", "saturate.amount=1.5") == 0
+    assert states(tmp_path / "out")[-1] == "computed"
+    assert states(tmp_path / "out")[:2] == ["reused", "reused"]
+    assert hashes(tmp_path / "out")["bright.tif"] == first["bright.tif"]
+    assert hashes(tmp_path / "out")["picture.tif"] != first["picture.tif"]
+    assert run(night, tmp_path / "out", *cache) == 0  # back to the old value: at once
+    assert set(states(tmp_path / "out")) == {"reused"}
+    assert hashes(tmp_path / "out") == first
+
+
+def test_a_renamed_or_touched_stack_is_the_same_stack(night, tmp_path):
+    copy = tmp_path / "renamed.fits"
+    copy.write_bytes((night / "stack.fits").read_bytes())
+    cache = ("--cache", str(tmp_path / "cache"))
+    assert run(night, tmp_path / "out", *cache) == 0
+    args = ["run", str(night / "r.yaml"), str(copy), "--input", f"coverage={night / 'coverage.fits'}", "-o", str(tmp_path / "two"), "--no-report", *cache]
+    assert call(args) == 0
+    assert set(states(tmp_path / "two")) == {"reused"}
+
+
+def test_plan_says_what_runs_and_why(night, tmp_path, capsys):
+    plan = ["plan", str(night / "r.yaml"), str(night / "stack.fits"), "--input", f"coverage={night / 'coverage.fits'}", "--cache", str(tmp_path / "cache")]
+    assert call(plan) == 0
+    assert capsys.readouterr().out.count("because it has not run before") == 4
+    assert run(night, tmp_path / "out", "--cache", str(tmp_path / "cache")) == 0
+    capsys.readouterr()
+    assert call([*plan, "--set", "stretch.sky=14%"]) == 0
+    lines = capsys.readouterr().out.splitlines()
+    assert "reuse" in lines[0]
+    assert "because sky 10% -> 14%" in lines[1]
+    assert "because its input changed" in lines[2]
+    assert call([*plan, "--graph"]) == 0
+    assert "└─" in capsys.readouterr().out
+
+
+def test_a_folder_of_something_else_is_left_alone(night, tmp_path, capsys):
+    (tmp_path / "out").mkdir()
+    (tmp_path / "out" / "letter.txt").write_text("mine")
+    assert run(night, tmp_path / "out", "--no-cache") == 2
+    assert "--overwrite" in capsys.readouterr().err
+    assert [p.name for p in (tmp_path / "out").iterdir()] == ["letter.txt"]
+    assert run(night, tmp_path / "out", "--no-cache", "--overwrite") == 0
+    assert (tmp_path / "out" / "letter.txt").read_text() == "mine"
+
+
+def test_a_failing_step_leaves_the_old_files_and_says_which(night, tmp_path, capsys):
+    assert run(night, tmp_path / "out", "--no-cache") == 0
+    before = {p.name: p.read_bytes() for p in (tmp_path / "out").iterdir()}
+    broken = RECIPE.replace("  - stretch_asinh: {}\n", "  - crop: {box: [10%, 10%, 10.2%, 10.2%]}\n  - stretch_asinh: {}\n")
+    (tmp_path / "r.yaml").write_text(broken)
+    args = ["run", str(tmp_path / "r.yaml"), str(night / "stack.fits"), "-o", str(tmp_path / "out"), "--no-report", "--no-cache"]
+    capsys.readouterr()
+    code = call(args)
+    told = capsys.readouterr().err
+    assert code == 1, told
+    assert "of 5" in told
+    assert "Traceback" not in told
+    assert {p.name: p.read_bytes() for p in (tmp_path / "out").iterdir()} == before
+
+
+def test_several_stacks_get_a_folder_each_and_a_failing_one_stops_nobody(night, tmp_path, capsys):
+    bad = tmp_path / "bad.fits"
+    bad.write_bytes(b"no picture")
+    args = ["run", str(night / "r.yaml"), str(bad), str(night / "stack.fits"), "-o", str(tmp_path / "all"), "--no-report", "--no-cache"]
+    assert call(args) == 5
+    assert (tmp_path / "all" / "stack" / "picture.tif").is_file()
+    assert not (tmp_path / "all" / "bad").exists()
+    assert "1 of 2 stacks failed" in capsys.readouterr().err
+
+
+def test_until_writes_one_layer(night, tmp_path):
+    assert run(night, tmp_path / "out", "--no-cache", "--until", "stretch") == 0
+    assert sorted(p.name for p in (tmp_path / "out").iterdir()) == ["run.json", "stretch.tif"]
+    assert run(night, tmp_path / "two", "--no-cache", "--until", "crop_to_coverage") == 0
+    assert (tmp_path / "two" / "crop_to_coverage.fits").is_file()
+
+
+def test_rerun_and_freeze_repeat_to_the_last_bit(night, tmp_path, capsys):
+    out = night / "out-freeze"
+    assert run(night, out, "--no-cache", "--set", "saturate.amount=1.4") == 0
+    capsys.readouterr()
+    assert call(["rerun", str(out / "run.json")]) == 0
+    assert capsys.readouterr().out.splitlines() == ["picture.tif: identical", "bright.tif: identical"]
+    frozen = tmp_path / "frozen.yaml"
+    assert call(["freeze", str(out / "run.json"), "-o", str(frozen)]) == 0
+    assert "softening:" in frozen.read_text()
+    args = ["run", str(frozen), str(night / "stack.fits"), "--input", f"coverage={night / 'coverage.fits'}", "-o", str(tmp_path / "again"), "--no-report", "--no-cache"]
+    assert call(args) == 0
+    assert hashes(tmp_path / "again") == hashes(out)
+
+
+def test_a_sweep_shares_what_is_the_same_and_writes_the_chosen_recipe(night, tmp_path, capsys):
+    args = ["sweep", str(night / "r.yaml"), str(night / "stack.fits"), "--vary", "saturate.amount=1.0,1.2,1.6", "--cache", str(tmp_path / "cache")]
+    assert call([*args, "-o", str(tmp_path / "sweep")]) == 0
+    told = capsys.readouterr()
+    assert (tmp_path / "sweep" / "contact.png").is_file()
+    assert "2/3  1 steps run" in told.err
+    assert call([*args, "--pick", "3", "-o", str(tmp_path / "mine.yaml")]) == 0
+    assert "amount: 1.6" in (tmp_path / "mine.yaml").read_text()
+    assert loads((tmp_path / "mine.yaml").read_text()).steps[-1].params.amount == 1.6
+
+
+def test_a_run_killed_at_any_moment_leaves_a_right_cache(night, tmp_path):
+    reference = tmp_path / "reference"
+    assert run(night, reference, "--no-cache") == 0
+    cache, out = tmp_path / "cache", tmp_path / "out"
+    args = [sys.executable, "-m", "nebulakit", "run", str(night / "r.yaml"), str(night / "stack.fits"), "--input", f"coverage={night / 'coverage.fits'}"]
+    args += ["-o", str(out), "--no-report", "--cache", str(cache)]
+    for wait in (0.3, 0.6, 0.8):
+        process = subprocess.Popen(args, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
+        time.sleep(wait)
+        if process.poll() is None:
+            os.kill(process.pid, signal.SIGKILL)
+        process.wait()
+    assert run(night, out, "--cache", str(cache)) == 0
+    assert hashes(out) == hashes(reference)
+
+
+def test_names_of_folders_and_stacks(tmp_path):
+    recipe = loads(RECIPE, source="some/where/look.yaml")
+    assert default_folder(recipe, Path("a/night.fits.gz")) == Path("look-night")
+    assert stack_name(Path("x/y.fits.fz")) == "y"
+    (tmp_path / "file").write_text("")
+    with pytest.raises(UsageError, match="is a file"):
+        before_writing(Job(recipe, Path("s.fits"), tmp_path / "file"))
