@@ -9,16 +9,16 @@ __all__ = ["Call", "Input", "Output", "Recipe", "RecipeError", "Ref", "load", "l
 
 if TYPE_CHECKING:
     from nebulakit.errors import RecipeError
-    from nebulakit.recipe.load import load, loads, shipped, show
+    from nebulakit.recipe.loading import load, loads, shipped, show
     from nebulakit.recipe.model import Call, Input, Output, Recipe, Ref
     from nebulakit.recipe.plainly import resolved, to_yaml
 
 _WHERE = {
     "RecipeError": "nebulakit.errors",
-    "load": "nebulakit.recipe.load",
-    "loads": "nebulakit.recipe.load",
-    "shipped": "nebulakit.recipe.load",
-    "show": "nebulakit.recipe.load",
+    "load": "nebulakit.recipe.loading",
+    "loads": "nebulakit.recipe.loading",
+    "shipped": "nebulakit.recipe.loading",
+    "show": "nebulakit.recipe.loading",
     "Call": "nebulakit.recipe.model",
     "Input": "nebulakit.recipe.model",
     "Output": "nebulakit.recipe.model",

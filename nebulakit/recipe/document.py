@@ -141,9 +141,7 @@ def _items(entry: Entry | None, section: str, faults: Faults) -> Iterator[Node]:
     if entry is None:
         return
     if not isinstance(entry.value, Sequence):
-        nothing = isinstance(entry.value, Scalar) and entry.value.value is None
-        place = entry.key.place if nothing else entry.value.place
-        faults.add(place, f"'{section}' must be a list with '- ' before each entry, found {kind_of(entry.value)}")
+        faults.add(entry.value.place, f"'{section}' must be a list with '- ' before each entry, found {kind_of(entry.value)}")
         return
     if not entry.value.items:
         faults.add(entry.value.place, f"the list '{section}' is empty")

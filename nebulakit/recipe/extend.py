@@ -23,7 +23,7 @@ DEEPEST = 8
 
 def flattened(doc: Document, path: Path | None, faults: Faults, chain: tuple[str, ...] = ()) -> Document | None:
     """Give ``doc`` with everything it takes from the recipe it extends; None where that one cannot be had."""
-    from nebulakit.recipe.load import document_of, find, source_of
+    from nebulakit.recipe.loading import document_of, find, source_of
 
     assert doc.extends is not None
     here = (*chain, os.path.realpath(path) if path else doc.source.name)

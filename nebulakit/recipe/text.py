@@ -10,7 +10,7 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any, TypeAlias
 
 import yaml
@@ -229,6 +229,8 @@ class _Reader:
         entries: dict[str, Entry] = {}
         while not isinstance(event := next(self.events), yaml.MappingEndEvent):
             key, value = self.node(event, depth + 1), self.node(next(self.events), depth + 1)
+            if isinstance(value, Scalar) and value.value is None and not value.text:
+                value = replace(value, place=key.place)  # nothing stands nowhere: point at its name
             if not isinstance(key, Scalar):
                 self.faults.add(key.place, f"a key must be a name, found {kind_of(key)}")
             elif key.text in entries:
