@@ -1,0 +1,149 @@
+"""Noise that resampling made alike among neighbours: a family of spectra, and how it is told from light.
+
+Noise is white noise smoothed by a sampled Gaussian of some width, light a power law blurred by air and optics. Both are
+told apart by a few bands at the highest frequencies of the pixel grid, where hardly any light is left, by how one
+band stands to the other.
+"""
+
+from __future__ import annotations
+
+import functools
+from typing import NamedTuple
+
+import numpy as np
+import numpy.typing as npt
+
+from nebulakit.pixels import starlet
+
+Floats = npt.NDArray[np.float64]
+
+# The bands: differences by binomial coefficients (order across, order down), the least of light and the most of noise
+# first, and the first starlet plane. How far each looks, and how far its value may be off by more than chance.
+DIFFERENCES = ((4, 4), (2, 6), (6, 2), (0, 8), (8, 0), (6, 6), (2, 2), (0, 4), (4, 0))
+REACH = (2, 3, 3, 4, 4, 3, 1, 2, 2, 2)
+_TRUST = np.array([0.01, 0.01, 0.01, 0.01, 0.01, 0.01, 0.01, 0.02, 0.02, 0.05])
+
+_LIGHT_SLOPE = 3.0
+_LIGHT_WIDTHS = (0.9, 1.05, 1.2, 1.4, 1.6, 1.9)  # px; nothing in a picture taken through air and optics is much sharper
+_OWN_WIDTH = 9.0  # a plane keeps its own kernel width where the planes' common one fits it worse by so much (chi square)
+_N = 128  # size of the grid of frequencies
+
+
+class Family(NamedTuple):
+    """The spectra: of noise by kernel width, of light by blur."""
+
+    widths: Floats  # (widths,)
+    gains: Floats  # (widths, bands): standard deviation in each band where pixels have 1
+    share: Floats  # (widths, bands): how many of the values are independent, (mean P)**2 / mean(P**2)
+    blob: Floats  # (widths,): standard deviation of w_2 + w_3 where pixels have 1
+    light: Floats  # (blurs, bands): variance of light in each band, relative
+
+
+class Fit(NamedTuple):
+    """What was found for a plane."""
+
+    sigma: float
+    width: float
+
+
+@functools.cache
+def binomial(order: int) -> Floats:
+    """Give the taps of the difference of an order, with sum of squares 1 (so that float32 holds the outcome well)."""
+    taps = np.ones(1)
+    for _ in range(order):
+        taps = np.convolve(taps, [1.0, -1.0])
+    return taps / float(np.sqrt(taps @ taps))
+
+
+def kernel(width: float) -> Floats:
+    """Give the sampled Gaussian by which resampling is thought to have smoothed white noise; sum 1."""
+    reach = int(4 * width + 0.5)
+    x = np.arange(-reach, reach + 1)
+    taps: Floats = np.exp(-0.5 * (x / max(width, 1e-3)) ** 2)
+    return taps / float(taps.sum())
+
+
+def scales(width: float, count: int) -> Floats:
+    """Give the standard deviations of starlet planes w_1.. of noise of a kernel width whose pixels have 1."""
+    fine, pixels = starlet.kernel_sigmas(kernel(width), count)
+    return fine / float(pixels[0])
+
+
+@functools.cache
+def family() -> Family:
+    """Compute the spectra once."""
+    widths = np.concatenate([[0.0], np.arange(0.26, 1.0, 0.005), np.arange(1.0, 3.01, 0.05)])
+    line = [np.abs(np.fft.fft(binomial(order), _N)) ** 2 for order in range(9)]
+    squares = [np.outer(line[down], line[across]) for across, down in DIFFERENCES]
+    low = [np.ones((_N, _N))]
+    for j in range(3):
+        taps = np.zeros(4 * 2**j + 1)
+        taps[:: 2**j] = starlet.B3
+        one = np.fft.fft(np.roll(np.pad(taps, (0, _N - len(taps))), -(len(taps) // 2))).real
+        low.append(low[-1] * np.outer(one, one))
+    bands = np.stack([*squares, (low[0] - low[1]) ** 2]).reshape(len(REACH), -1)
+    blob = ((low[1] - low[3]) ** 2).ravel()
+    gains, share, blobs = [], [], []
+    for width in widths:
+        one = np.abs(np.fft.fft(kernel(float(width)), _N)) ** 2
+        noise = np.outer(one, one).ravel() / float(one.mean()) ** 2
+        spectra = bands * noise
+        gains.append(np.sqrt(spectra.mean(1)))
+        share.append(spectra.mean(1) ** 2 / (spectra**2).mean(1))
+        blobs.append(np.sqrt((blob * noise).mean()))
+    f = np.fft.fftfreq(_N)
+    k = np.hypot(f[:, None], f).ravel()
+    k[0] = 1 / _N
+    light = np.stack([(bands * k**-_LIGHT_SLOPE * np.exp(-((2 * np.pi * k * blur) ** 2))).mean(1) for blur in _LIGHT_WIDTHS])
+    return Family(widths, np.array(gains), np.array(share), np.array(blobs), light / light[:, -1:])
+
+
+def fit(quiet: list[Floats], below: list[float], independent: list[Floats], blocks: list[Floats], steps: list[float]) -> list[Fit]:
+    """Find noise and kernel width of planes from the standard deviations of their bands in quiet blocks.
+
+    ``quiet``: per plane one value a band, NaN where not measured: a quantile of the blocks, ``below`` standard deviations
+    under their middle. ``independent``: pixels of a block. ``blocks``: how many there were. ``steps``: the
+    distance of the values the planes can take, 0 where it is fine.
+    """
+    known = family()
+    costs, sigmas = [], []
+    for q, under, pixels, count, step in zip(quiet, below, independent, blocks, steps, strict=True):
+        if not np.nanmax(q, initial=0.0) > 0:
+            costs.append(np.zeros(len(known.widths)))
+            sigmas.append(np.zeros(len(known.widths)))
+            continue
+        use = np.isfinite(q) & (q > 0)
+        chance = np.sqrt(0.5 / (pixels[use] * known.share[:, use]))
+        found = (q[use] / (1 - under * np.minimum(chance, 0.5))) ** 2
+        # rounding adds white noise of step**2 / 12, which is not the picture's
+        white = step**2 / 12 * known.gains[0, use] ** 2
+        found = np.maximum(found - white, 0.05 * found)
+        allowed = 2 * np.sqrt(_TRUST[use] ** 2 + (1.3 * chance) ** 2 / count[use])
+        cost, sigma = _two_parts(found, allowed, known.gains[:, use] ** 2, known.light[:, use])
+        costs.append(cost)
+        sigmas.append(sigma)
+    together = int(np.sum(costs, axis=0).argmin())
+    out = []
+    for cost, sigma in zip(costs, sigmas, strict=True):
+        own = int(cost.argmin())
+        i = own if cost[together] - cost[own] > _OWN_WIDTH else together
+        out.append(Fit(float(sigma[i]), float(known.widths[i])))
+    return out
+
+
+def _two_parts(found: Floats, allowed: Floats, noise: Floats, light: Floats) -> tuple[Floats, Floats]:
+    """Explain variances by noise and light, both at least 0, for every kernel width: (cost, sigma of the noise)."""
+    best, sigma = np.full(len(noise), np.inf), np.zeros(len(noise))
+    a, y = noise / found / allowed, 1 / allowed
+    for blurred in light:
+        b = blurred / found / allowed
+        aa, bb, ab, ay, by = (np.asarray((u * v).sum(1)) for u, v in ((a, a), (b, b), (a, b), (a, y * np.ones_like(a)), (b, y * np.ones_like(b))))
+        det = aa * bb - ab**2
+        with np.errstate(divide="ignore", invalid="ignore"):
+            p, q = (bb * ay - ab * by) / det, (aa * by - ab * ay) / det
+        none = ~((q > 0) & np.isfinite(p) & np.isfinite(q))
+        p, q = np.where(none, ay / aa, p), np.where(none, 0.0, q)
+        cost = ((a * p[:, None] + b * q[:, None] - y) ** 2).sum(1)
+        better = (cost < best) & (p > 0)
+        best, sigma = np.where(better, cost, best), np.where(better, np.sqrt(np.maximum(p, 0)), sigma)
+    return best, sigma
