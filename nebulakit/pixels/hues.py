@@ -185,16 +185,3 @@ def tint_limited(planes: Array, hues: tuple[float, float], width: float, strengt
                 plane += goal
 
     return on_lab(planes, change)
-
-
-def at_sky(sky: tuple[float, ...], change: Callable[[Array], Array]) -> tuple[tuple[float, ...], list[list[float]]]:
-    """Give the sky's level after a change of single pixels, and how small changes of the channels there come out."""
-    step = 1e-3
-    count = len(sky)
-    here = np.array(sky, np.float32)
-    pixels = np.stack(
-        [here] + [here + np.float32(s * step) * np.eye(count, dtype=np.float32)[b] for b in range(count) for s in (1, -1)]
-    )
-    came = change(np.ascontiguousarray(pixels.T[:, None, :]))[:, 0, :].astype(float)
-    slopes = (came[:, 1::2] - came[:, 2::2]) / (2 * step)
-    return tuple(map(float, came[:, 0])), [[float(v) for v in row] for row in slopes]

@@ -61,22 +61,19 @@ def bicolour(
     >>> [[round(float(v), 2) for v in picture[:, row, 0]] for row in range(3)]
     [[0.7, 0.22, 0.22], [0.27, 0.66, 0.7], [0.1, 0.1, 0.1]]
     """
-    from nebulakit.pixels import hues
-    from nebulakit.pixels.facts import Noise
+    from nebulakit.pixels import curves, hues
 
     same_size("bicolour", ha=ha, oiii=oiii)
     ha, oiii = ha.measured("sky", "noise"), oiii.measured("sky", "noise")
     assert ha.sky and oiii.sky and ha.noise and oiii.noise
     pair = _hues(colours, ha_hue, oiii_hue)
     planes = hues.two_lines(ha.planes[0], oiii.planes[0], (ha.sky[0], oiii.sky[0]), pair, purity.fraction)
-    count = min(len(ha.noise.scales[0]), len(oiii.noise.scales[0]))
-    both = Noise(ha.noise.sigma + oiii.noise.sigma, (ha.noise.scales[0][:count], oiii.noise.scales[0][:count]), ha.noise.map)
     return ha.replace(
         planes,
         channels=("red", "green", "blue"),
         content=ha.content if ha.content == oiii.content else "scene",
         sky=(ha.sky[0],) * 3,
-        noise=both.mixed(hues.two_lines_noise(pair, purity.fraction)),
+        noise=curves.noise_of_both(ha.noise, oiii.noise).mixed(hues.two_lines_noise(pair, purity.fraction)),
         white=None,
         coverage=ha.coverage if ha.coverage is not None else oiii.coverage,
     ).noted(ha_hue=pair[0], oiii_hue=pair[1])

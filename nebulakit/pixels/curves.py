@@ -1,0 +1,158 @@
+"""Curves of display levels through points, and ways of laying one layer over another."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+
+import numpy as np
+import numpy.typing as npt
+
+from nebulakit.pixels import colour
+from nebulakit.pixels.colour import Array
+from nebulakit.pixels.facts import Noise
+
+Points = Sequence[tuple[float, float]]
+
+
+class Curve:
+    """The monotone cubic through points (x rising, y not falling): no level is passed twice, nothing swings over.
+
+    Source: Fritsch & Carlson 1980, SIAM J. Numer. Anal. 17:238; slopes of Fritsch & Butland 1984 (PCHIP). Outside the
+    points the curve stays at its ends.
+
+    >>> curve = Curve([(0, 0), (0.25, 0.15), (0.75, 0.85), (1, 1)])
+    >>> [round(v, 6) for v in curve(np.array([0.1, 0.5, 0.6], np.float32)).tolist()]
+    [0.045498, 0.5, 0.665021]
+    """
+
+    def __init__(self, points: Points) -> None:
+        from scipy.interpolate import PchipInterpolator
+
+        x, y = (np.array(v, float) for v in zip(*points, strict=True))
+        made = PchipInterpolator(x, y)
+        self.start = float(y[0])
+        # each piece by its own variable 0..1: y gains c1 t + c2 t^2 + c3 t^3
+        self.pieces = [
+            (float(x0), float(x1 - x0), *(float(c * (x1 - x0) ** k) for k, c in ((1, p[2]), (2, p[1]), (3, p[0]))))
+            for x0, x1, p in zip(x[:-1], x[1:], made.c.T, strict=True)
+        ]
+
+    def __call__(self, level: Array) -> Array:
+        """Give the curve's value at each level: the sum of what the level has gained in every piece."""
+        out = np.full_like(level, self.start)
+        for x0, width, c1, c2, c3 in self.pieces:
+            t = level - np.float32(x0)
+            t *= np.float32(1 / width)
+            np.clip(t, 0, 1, out=t)
+            gained = t * np.float32(c3)
+            gained += np.float32(c2)
+            gained *= t
+            gained += np.float32(c1)
+            gained *= t
+            out += gained
+        return out
+
+
+def lightness_curve(planes: Array, curve: Callable[[Array], Array]) -> Array:
+    """Run lightness (OKLab, told as the level of the grey of that lightness) through a curve; hue and purity stay.
+
+    A pixel's light is multiplied by one factor; what then leaves 0..1 loses chroma.
+    """
+    out = np.empty_like(planes)
+
+    def work(rows: slice) -> None:
+        lab = colour.to_lab(colour.decode(np.ascontiguousarray(planes[:, rows])))
+        old = lab[0].copy()
+        light = curve(colour.encode(old * old * old))
+        new = np.cbrt(colour.decode(light))
+        new /= np.maximum(old, np.float32(1e-6))
+        lab *= new
+        out[:, rows] = colour.encode(colour.fit(lab))
+
+    colour.by_rows(work, (planes.shape[1], planes.shape[2]))
+    return out
+
+
+def channel_curve(planes: Array, curve: Callable[[Array], Array], channels: Sequence[int]) -> Array:
+    """Run some channels through a curve."""
+    out = planes.copy()
+
+    def work(rows: slice) -> None:
+        for c in channels:
+            out[c, rows] = curve(planes[c, rows])
+
+    colour.by_rows(work, (planes.shape[1], planes.shape[2]))
+    return out
+
+
+def screen(below: Array, above: Array) -> Array:
+    """Give 1 - (1 - a)(1 - b): both lights seen on one screen; never over 1 for levels 0..1."""
+    out = below + above
+    out -= below * above
+    return out
+
+
+def lightest(below: Array, above: Array) -> Array:
+    """Give the lighter of two levels."""
+    return np.asarray(np.maximum(below, above))
+
+
+def darkest(below: Array, above: Array) -> Array:
+    """Give the darker of two levels."""
+    return np.asarray(np.minimum(below, above))
+
+
+MODES: dict[str, Callable[[Array, Array], Array]] = {
+    "normal": lambda below, above: above,
+    "screen": screen,
+    "lighten": lightest,
+    "darken": darkest,
+    "add": lambda below, above: below + above,
+    "subtract": lambda below, above: below - above,
+    "multiply": lambda below, above: below * above,
+}
+"""What two levels become (ISO 32000-1, 11.3.5 for those that it has)."""
+
+
+def blended(below: Array, above: Array, mode: str, opacity: float, limit: bool) -> Array:
+    """Lay ``above`` (1 or as many planes) over ``below``: (1 - opacity) below + opacity mode(below, above); ``limit`` keeps 0..1."""
+    out = np.empty_like(below)
+    how, part = MODES[mode], np.float32(opacity)
+
+    def work(rows: slice) -> None:
+        for c in range(len(below)):
+            mine, other = below[c, rows], above[min(c, len(above) - 1), rows]
+            made = mine + part * (how(mine, other) - mine) if opacity < 1 else how(mine, other) + 0 * mine
+            out[c, rows] = np.clip(made, 0, 1) if limit else made
+
+    colour.by_rows(work, (below.shape[1], below.shape[2]))
+    return out
+
+
+def mode_slopes(mode: str, below: float, above: float, opacity: float) -> tuple[float, float]:
+    """Give how a blended level grows with the level below and with the one above."""
+    ahead = 0.5 if above == below else float(above > below)
+    down, up = {
+        "normal": (0.0, 1.0),
+        "screen": (1 - above, 1 - below),
+        "lighten": (1 - ahead, ahead),
+        "darken": (ahead, 1 - ahead),
+        "add": (1.0, 1.0),
+        "subtract": (1.0, -1.0),
+        "multiply": (above, below),
+    }[mode]
+    return 1 - opacity + opacity * down, opacity * up
+
+
+def noise_of_both(one: Noise, other: Noise) -> Noise:
+    """Give the noise of the channels of two layers, one after the other."""
+    scales = min(len(row) for row in one.scales + other.scales)
+    return Noise(one.sigma + other.sigma, tuple(row[:scales] for row in one.scales + other.scales), one.map)
+
+
+def slopes(levels: Sequence[float], change: Callable[[Array], Array]) -> npt.NDArray[np.float64]:
+    """Give how the display levels that ``change`` makes of some levels (n, 1, k) grow with each of them, (m, n)."""
+    inputs, n, step = np.clip(np.array(levels, float), 2e-3, 1 - 2e-3), len(levels), 1e-3
+    up, down = (inputs[:, None] + s * step * np.eye(n) for s in (1, -1))
+    came = change(np.hstack([up, down]).astype(np.float32)[:, None, :])[:, 0, :].astype(float)
+    return np.asarray((came[:, :n] - came[:, n:]) / (2 * step))

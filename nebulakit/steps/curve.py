@@ -1,0 +1,87 @@
+"""A curve of display levels."""
+
+from __future__ import annotations
+
+from itertools import pairwise
+from typing import Annotated, Any, Literal
+
+import numpy as np
+
+from nebulakit.declare import About, step
+from nebulakit.errors import StepError
+from nebulakit.image import Image, Planes
+
+
+@step(reads="display")
+def curve(
+    image: Image,
+    *,
+    points: Annotated[
+        tuple[tuple[float, float], ...],
+        About(
+            "points [from, to] of the curve, levels 0 to 1, both rising; [0, 0] and [1, 1] are added where an end is missing",
+            0,
+            1,
+            raise_when="these levels should be lighter (raise the second number)",
+            lower_when="these levels should be darker",
+        ),
+    ] = ((0, 0), (0.15, 0.14), (0.5, 0.52), (0.8, 0.84), (1, 1)),
+    of: Annotated[
+        Literal["lightness", "each", "red", "green", "blue"],
+        About("what the curve works on: lightness alone (colours stay), each channel by itself, or one channel"),
+    ] = "lightness",
+) -> Image:
+    """Lighten or darken by a smooth curve through points, which never turns back or swings over.
+
+    The monotone cubic through the points (PCHIP; Fritsch & Carlson 1980, SIAM J. Numer. Anal. 17:238). On a colour
+    picture ``of: lightness`` curves OKLab's lightness, told as the level of the grey that is as light; hue and purity
+    stay, and what a picture cannot show loses chroma. On a layer of one plane every choice but a colour does the same.
+    The default is a gentle rise of contrast.
+
+    NaN stays NaN. Fails (StepError) where the points do not rise. A curve that lifts dark levels much lifts their noise.
+
+    >>> import numpy as np
+    >>> grey = np.full((1, 2, 2), 0.5, np.float32)
+    >>> round(float(curve(grey, points=[[0.5, 0.7]])[0, 0, 0]), 3)
+    0.7
+    """
+    from nebulakit.pixels import curves
+
+    through = _complete(points)
+    shape = curves.Curve(through)
+    if of in ("red", "green", "blue") and not image.is_rgb:
+        raise StepError(f"curve: there is no {of} in a layer with {', '.join(image.channels)}. Use of: lightness.")
+
+    def change(planes: Planes) -> Planes:
+        if len(planes) == 3 and of == "lightness":
+            return curves.lightness_curve(planes, shape)
+        which = {"red": [0], "green": [1], "blue": [2]}.get(of, list(range(len(planes))))
+        return curves.channel_curve(planes, shape, which)
+
+    facts: dict[str, Any] = {}
+    if image.sky is not None:
+        sky = np.array(image.sky, np.float32)
+        facts["sky"] = tuple(float(v) for v in change(sky[:, None, None])[:, 0, 0])
+        if image.noise is not None:
+            facts["noise"] = image.noise.mixed(curves.slopes(image.sky, change))
+    elif image.noise is not None:
+        facts["noise"] = None
+    if image.white is not None:
+        white = np.array(image.white, np.float32)
+        facts["white"] = tuple(float(v) for v in change(white[:, None, None])[:, 0, 0])
+    return image.replace(change(image.planes), **facts)
+
+
+def _complete(points: tuple[tuple[float, float], ...]) -> list[tuple[float, float]]:
+    """Give the points with both ends, or say which of them turns back."""
+    found = list(points)
+    if not found or found[0][0] > 0:
+        found.insert(0, (0.0, 0.0))
+    if found[-1][0] < 1:
+        found.append((1.0, 1.0))
+    for (x0, y0), (x1, y1) in pairwise(found):
+        if x1 <= x0 or y1 < y0:
+            raise StepError(
+                f"curve: the point [{x1:g}, {y1:g}] follows [{x0:g}, {y0:g}], but both numbers must rise from point to point."
+            )
+    return found
