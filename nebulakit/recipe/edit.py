@@ -42,7 +42,7 @@ def _edits(text: str, key: yaml.Node, params: yaml.Node, wanted: Mapping[str, An
             start, end = there[name].start_mark.index, there[name].end_mark.index
             # a block collection ends where the next token begins: give the blanks and comments before it back
             piece = text[start:end]
-            if not (there[name].flow_style or isinstance(there[name], yaml.ScalarNode)):
+            if not (isinstance(there[name], yaml.ScalarNode) or there[name].flow_style):
                 kept = [line for line in piece.splitlines() if line.strip() and not line.lstrip().startswith("#")]
                 end = start + piece.rindex(kept[-1]) + len(kept[-1])
             out.append((start, end, flow(value)))

@@ -1,0 +1,78 @@
+"""Values put into a recipe's text: found again when it is read, and nothing else is touched."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pytest
+
+from nebulakit.recipe import loads, resolved
+from nebulakit.recipe.edit import edited
+
+TEXT = """\
+# a remark at the top
+version: 1
+vars: {keep: 85%}   # kept
+steps:
+  - crop_to_coverage: {keep: "${keep}"}   # the good part
+  - remove_gradient: {}                   # takes the glow out
+    id: sky
+  - denoise_wavelet:
+      # how much
+      strength: 1.0
+    id: smooth
+  - level_sky:
+  - stretch_asinh: {sky: 10%}
+  - curve:
+      points:
+        - [0, 0]
+        # a remark inside
+        - [1, 1]
+      # a remark after
+outputs:
+  - {layer: last, file: a.tif}
+"""
+
+
+def choices(text: str) -> dict[str, dict[str, Any]]:
+    return {step["id"]: step["params"] for step in resolved(loads(text))["steps"]}
+
+
+@pytest.mark.parametrize(
+    ("id", "values"),
+    [
+        ("crop_to_coverage", {"keep": "70%"}),
+        ("sky", {"order": 2}),
+        ("sky", {"order": 2, "by": "divide"}),
+        ("smooth", {"strength": 0.5}),
+        ("level_sky", {"order": 1}),
+        ("stretch_asinh", {"sky": "12%"}),
+        ("curve", {"points": [[0.0, 0.0], [0.5, 0.6], [1.0, 1.0]]}),
+    ],
+)
+def test_the_new_values_are_read_and_all_else_stays(id: str, values: dict[str, Any]) -> None:
+    new = edited(loads(TEXT), {id: values})
+    before, after = choices(TEXT), choices(new)
+    for step, params in before.items():
+        assert after[step] == ({**params, **values} if step == id else params)
+    for remark in (
+        "# a remark at the top",
+        "# kept",
+        "# the good part",
+        "# takes the glow out",
+        "# how much",
+        "# a remark after",
+    ):
+        assert remark in new
+    changed = [i for i, (a, b) in enumerate(zip(TEXT.split("\n"), new.split("\n"), strict=False)) if a != b]
+    assert changed, "nothing was written"
+
+
+def test_several_steps_at_once() -> None:
+    new = edited(loads(TEXT), {"sky": {"order": 3}, "smooth": {"strength": 2.0}, "curve": {"points": [[0.0, 0.1], [1.0, 0.9]]}})
+    after = choices(new)
+    assert (after["sky"]["order"], after["smooth"]["strength"], after["curve"]["points"][0]) == (3, 2.0, [0.0, 0.1])
+
+
+def test_nothing_to_change_changes_nothing() -> None:
+    assert edited(loads(TEXT), {}) == TEXT
