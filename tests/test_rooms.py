@@ -12,7 +12,21 @@ import pytest
 from nebulakit.declare import About, step
 
 PACKAGE = Path(__file__).resolve().parents[1] / "nebulakit"
-ROOMS = ("errors", "pixels", "image", "quantity", "declare", "steps", "files", "recipe", "runner", "report", "demo", "cli")
+ROOMS = (
+    "errors",
+    "pixels",
+    "image",
+    "quantity",
+    "declare",
+    "steps",
+    "files",
+    "recipe",
+    "runner",
+    "report",
+    "demo",
+    "cli",
+    "__main__",
+)
 """A room knows only those before it."""
 
 FACE = "__init__"
@@ -86,7 +100,15 @@ def test_the_reader_of_imports_sees_them_all() -> None:
         "nebulakit.run(1)\n"
     )
     found = {target for _, target in imported(ast.parse(text), ("pixels",))}
-    assert found == {("runner",), ("files", "files")[:1], ("cli", "main"), ("report", "page"), ("pixels", "noise"), ("demo",), ("run",)}
+    assert found == {
+        ("runner",),
+        ("files", "files")[:1],
+        ("cli", "main"),
+        ("report", "page"),
+        ("pixels", "noise"),
+        ("demo",),
+        ("run",),
+    }
 
 
 def test_every_file_of_python_lies_in_the_package_as_a_room() -> None:
