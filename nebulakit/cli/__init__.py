@@ -19,7 +19,6 @@ from nebulakit import __version__  # noqa: E402
 VERBS = (
     "run",
     "demo",
-    "inspect",
     "check",
     "plan",
     "compare",

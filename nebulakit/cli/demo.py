@@ -43,7 +43,7 @@ def command(output: Path, seed: int, kind: str, size: tuple[int, int], only_stac
     from nebulakit.demo import Kind, make_scene, write_scene
     from nebulakit.errors import UsageError
     from nebulakit.recipe import load
-    from nebulakit.run.job import Job
+    from nebulakit.runner.job import Job
 
     if kind not in get_args(Kind):
         raise UsageError(f"there is no kind of nebula {kind!r}; there are: {', '.join(get_args(Kind))}")
@@ -66,7 +66,7 @@ def command(output: Path, seed: int, kind: str, size: tuple[int, int], only_stac
         f"What went in: {stack}, almost black and red, with its coverage map beside it. Look first at the two lines,\n"
         f"ha.fits and oiii.fits, and compare them with the truth in {output / 'truth'}. Then change something:\n\n"
         "    nebulakit new mine\n"
-        f"    nebulakit run mine.yaml {stack} --input coverage={coverage} --set saturate.amount=1.6\n",
+        f"    nebulakit run mine.yaml {stack} --input coverage={coverage} --set saturate.gain=1.6\n",
         err=True,
     )
     return 0

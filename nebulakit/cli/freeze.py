@@ -19,7 +19,7 @@ def command(record: Path, output: Path | None, look: bool, overwrite: bool) -> i
     """
     from nebulakit.cli.rerun import read
     from nebulakit.errors import UsageError
-    from nebulakit.run.freeze import frozen
+    from nebulakit.runner.freeze import frozen
 
     text = frozen(read(record), look)
     if output is None:

@@ -35,8 +35,8 @@ def command(
 ) -> int:
     """Tell for each step of RECIPE on STACK: reuse, or run and why, with the seconds and memory of an earlier run."""
     from nebulakit.recipe import load
-    from nebulakit.run.job import Job, input_keys
-    from nebulakit.run.plan import plan, tree
+    from nebulakit.runner.job import Job, input_keys
+    from nebulakit.runner.plan import plan, tree
 
     given = pairs(settings, "--set", "denoise.strength=1.2")
     checked = load(recipe, settings=given)

@@ -11,8 +11,8 @@ import click
 
 if TYPE_CHECKING:
     from nebulakit.recipe.model import Call
-    from nebulakit.run.execute import StepRun
-    from nebulakit.run.job import Job
+    from nebulakit.runner.execute import StepRun
+    from nebulakit.runner.job import Job
 
 
 def numbers(record: Mapping[str, Any], limit: int = 3) -> str:

@@ -39,9 +39,9 @@ def read(path: Path) -> dict[str, Any]:
 def command(record: Path, stack: Path | None, inputs: tuple[str, ...], output: Path | None, threads: int | None) -> int:
     """Repeat the run that RUN.JSON describes, nothing reused, and compare every output with the one beside RUN.JSON."""
     from nebulakit.errors import InputError
-    from nebulakit.run.freeze import from_record
-    from nebulakit.run.job import Job, run_job
-    from nebulakit.run.repeat import difference, locate
+    from nebulakit.runner.freeze import from_record
+    from nebulakit.runner.job import Job, run_job
+    from nebulakit.runner.repeat import difference, locate
 
     told = read(record)
     folder = record if record.is_dir() else record.parent

@@ -13,9 +13,9 @@ from nebulakit.cli.progress import Progress
 if TYPE_CHECKING:
     from nebulakit.image import Image
     from nebulakit.recipe.model import Ref
-    from nebulakit.run.execute import StepRun
-    from nebulakit.run.job import Done, Job
-    from nebulakit.run.store import Store
+    from nebulakit.runner.execute import StepRun
+    from nebulakit.runner.job import Done, Job
+    from nebulakit.runner.store import Store
 
 
 def pairs(given: tuple[str, ...], option: str, example: str) -> dict[str, str]:
@@ -104,7 +104,7 @@ def command(
         raise click.UsageError("--cache and --no-cache contradict each other")
     from nebulakit.errors import NebulakitError
     from nebulakit.recipe import load
-    from nebulakit.run.job import Job, default_folder, stack_name
+    from nebulakit.runner.job import Job, default_folder, stack_name
 
     given = pairs(settings, "--set", "denoise.strength=1.2")
     checked = load(recipe, settings=given)
@@ -146,7 +146,7 @@ def command(
 def run_told(job: Job, report: bool = True) -> Done:
     """Run a job with progress on the error stream and, if wanted, its page; a failed run has a page too."""
     from nebulakit.errors import NebulakitError
-    from nebulakit.run.job import run_job
+    from nebulakit.runner.job import run_job
 
     with Progress(job) as progress:
         if not report:
@@ -173,7 +173,7 @@ def run_told(job: Job, report: bool = True) -> Done:
 
 def open_store(folder: Path | None) -> Store:
     """Give the store of finished layers in ``folder``, by default the system's cache folder."""
-    from nebulakit.run.store import Store, default_folder, default_limit
+    from nebulakit.runner.store import Store, default_folder, default_limit
 
     where = folder or default_folder()
     return Store(where, default_limit(where))

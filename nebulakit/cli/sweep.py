@@ -73,10 +73,10 @@ def command(
     from nebulakit.errors import UsageError
     from nebulakit.recipe import load
     from nebulakit.recipe.edit import edited
-    from nebulakit.run.job import Job, default_folder, input_keys, publish_folder, read_inputs
-    from nebulakit.run.sheet import contact_sheet
-    from nebulakit.run.store import Store
-    from nebulakit.run.sweep import grid, sweep
+    from nebulakit.runner.job import Job, default_folder, input_keys, publish_folder, read_inputs
+    from nebulakit.runner.sheet import contact_sheet
+    from nebulakit.runner.store import Store
+    from nebulakit.runner.sweep import grid, sweep
 
     given = pairs(settings, "--set", "denoise.strength=1.2")
     varied = [(name, split(values)) for name, values in pairs(vary, "--vary", "denoise.strength=0.5,1,2").items()]

@@ -42,8 +42,8 @@ def command(
     from nebulakit.errors import RecipeError, UsageError
     from nebulakit.recipe.model import Recipe
     from nebulakit.report.watch import Watch, serve
-    from nebulakit.run.job import Job, before_writing, default_folder
-    from nebulakit.run.store import Store
+    from nebulakit.runner.job import Job, before_writing, default_folder
+    from nebulakit.runner.store import Store
 
     if not recipe.is_file():
         raise UsageError(f"there is no file {recipe}; make one with:  nebulakit new {recipe}")

@@ -31,7 +31,7 @@ steps:
   - level_mask: {above: 30%}
     from: bright
     as: high
-  - saturate: {amount: 1.3}
+  - saturate: {gain: 1.3}
     from: bright
     mask: high
 outputs:
@@ -67,7 +67,7 @@ def test_python_yaml_and_command_line_give_the_same_pixels(night, tmp_path):
     image = nebulakit.read(night / "stack.fits", coverage=night / "coverage.fits")
     by_hand = steps.stretch_asinh(steps.crop_to_coverage(image))
     mask = steps.level_mask(by_hand, above="30%")
-    coloured = steps.saturate(by_hand, amount=1.3)
+    coloured = steps.saturate(by_hand, gain=1.3)
     expected = by_hand.planes + mask.planes * (coloured.planes - by_hand.planes)
     through_recipe = nebulakit.run(RECIPE, image)["last"].planes
     assert np.array_equal(through_recipe, expected, equal_nan=True)
@@ -105,7 +105,7 @@ def test_only_what_changed_is_run_again(night, tmp_path):
     assert run(night, tmp_path / "out", *cache) == 0
     assert set(states(tmp_path / "out")) == {"reused"}
     assert hashes(tmp_path / "out") == first
-    assert run(night, tmp_path / "out", *cache, "--set", "saturate.amount=1.5") == 0
+    assert run(night, tmp_path / "out", *cache, "--set", "saturate.gain=1.5") == 0
     assert states(tmp_path / "out")[-1] == "computed"
     assert states(tmp_path / "out")[:2] == ["reused", "reused"]
     assert hashes(tmp_path / "out")["bright.tif"] == first["bright.tif"]
@@ -184,7 +184,7 @@ def test_until_writes_one_layer(night, tmp_path):
 
 def test_rerun_and_freeze_repeat_to_the_last_bit(night, tmp_path, capsys):
     out = night / "out-freeze"
-    assert run(night, out, "--no-cache", "--set", "saturate.amount=1.4") == 0
+    assert run(night, out, "--no-cache", "--set", "saturate.gain=1.4") == 0
     capsys.readouterr()
     assert call(["rerun", str(out / "run.json")]) == 0
     assert capsys.readouterr().out.splitlines() == ["picture.tif: identical", "bright.tif: identical"]
@@ -197,14 +197,14 @@ def test_rerun_and_freeze_repeat_to_the_last_bit(night, tmp_path, capsys):
 
 
 def test_a_sweep_shares_what_is_the_same_and_writes_the_chosen_recipe(night, tmp_path, capsys):
-    args = ["sweep", str(night / "r.yaml"), str(night / "stack.fits"), "--vary", "saturate.amount=1.0,1.2,1.6", "--cache", str(tmp_path / "cache")]
+    args = ["sweep", str(night / "r.yaml"), str(night / "stack.fits"), "--vary", "saturate.gain=1.0,1.2,1.6", "--cache", str(tmp_path / "cache")]
     assert call([*args, "-o", str(tmp_path / "sweep")]) == 0
     told = capsys.readouterr()
     assert (tmp_path / "sweep" / "contact.png").is_file()
     assert "2/3  1 steps run" in told.err
     assert call([*args, "--pick", "3", "-o", str(tmp_path / "mine.yaml")]) == 0
-    assert "amount: 1.6" in (tmp_path / "mine.yaml").read_text()
-    assert loads((tmp_path / "mine.yaml").read_text()).steps[-1].params.amount == 1.6
+    assert "gain: 1.6" in (tmp_path / "mine.yaml").read_text()
+    assert loads((tmp_path / "mine.yaml").read_text()).steps[-1].params.gain == 1.6
 
 
 def test_a_run_killed_at_any_moment_leaves_a_right_cache(night, tmp_path):
