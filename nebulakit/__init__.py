@@ -13,14 +13,14 @@ if TYPE_CHECKING:
     from nebulakit.files import read, write
     from nebulakit.image import Image
     from nebulakit.recipe import load as load_recipe
-    from nebulakit.run.face import run
+    from nebulakit.runner.face import run
 
 _WHERE = {
     "Image": ("nebulakit.image", "Image"),
     "read": ("nebulakit.files", "read"),
     "write": ("nebulakit.files", "write"),
     "load_recipe": ("nebulakit.recipe", "load"),
-    "run": ("nebulakit.run.face", "run"),
+    "run": ("nebulakit.runner.face", "run"),
 }
 
 

@@ -54,7 +54,11 @@ class About:
         if isinstance(number, bool) or not isinstance(number, (int, float)):
             return value
         # a share may be written either way; its bounds are told as fractions
-        number = number / 100 if isinstance(value, Quantity) and value.unit == "%" and self.high is not None and self.high <= 10 else number
+        number = (
+            number / 100
+            if isinstance(value, Quantity) and value.unit == "%" and self.high is not None and self.high <= 10
+            else number
+        )
         if (self.low is not None and number < self.low) or (self.high is not None and number > self.high):
             raise ValueError(f"must be {self.range()}, found {value}")
         return value
@@ -63,7 +67,13 @@ class About:
         """Tell the bounds in words."""
         if self.low is not None and self.high is not None:
             return f"between {self.low:g} and {self.high:g}"
-        return f"at least {self.low:g}" if self.low is not None else f"at most {self.high:g}" if self.high is not None else "any number"
+        return (
+            f"at least {self.low:g}"
+            if self.low is not None
+            else f"at most {self.high:g}"
+            if self.high is not None
+            else "any number"
+        )
 
 
 @dataclass(frozen=True)
@@ -143,7 +153,10 @@ def step(
             hint: Any = hints[a.name]
             kind = Annotated[hint, AfterValidator(told[0].check)]
             extra: Any = bounds or None
-            fields[a.name] = (kind, Field(... if a.default is a.empty else a.default, description=told[0].text, json_schema_extra=extra))
+            fields[a.name] = (
+                kind,
+                Field(... if a.default is a.empty else a.default, description=told[0].text, json_schema_extra=extra),
+            )
             if a.default is a.empty and told[0].example is None:
                 raise TypeError(f"step {fn.__name__}: required parameter {a.name} needs an example")
         if fn.__name__ in STEPS:
@@ -157,7 +170,18 @@ def step(
             return _call(STEPS[fn.__name__], fn, signature, args, given)  # type: ignore[no-any-return]
 
         STEPS[fn.__name__] = Step(
-            fn.__name__, checked, images, params, abouts, results, reads, gives, takes, makes, resizes, (fn.__doc__ or "").strip().split("\n")[0]
+            fn.__name__,
+            checked,
+            images,
+            params,
+            abouts,
+            results,
+            reads,
+            gives,
+            takes,
+            makes,
+            resizes,
+            (fn.__doc__ or "").strip().split("\n")[0],
         )
         example = {k: v.example for k, v in abouts.items() if v.example is not None}
         try:
@@ -181,7 +205,9 @@ def _call(declared: Step, fn: Callable[..., Any], signature: inspect.Signature, 
     if facts and not arrays:
         raise StepError(f"{declared.name}: {', '.join(facts)} can only be given together with arrays; an Image carries its own")
     facts.setdefault("scale", "display" if declared.reads == "display" else "linear")
-    layers: dict[str, Any] = {k: v if isinstance(v, Image) or v is None else Image.from_array(v, **facts) for k, v in bound.items()}
+    layers: dict[str, Any] = {
+        k: v if isinstance(v, Image) or v is None else Image.from_array(v, **facts) for k, v in bound.items()
+    }
     first: Image = next(iter(layers.values()))
     _fits(declared, first)
     try:
@@ -205,9 +231,13 @@ def _fits(declared: Step, image: Image) -> None:
         raise StepError(f"{declared.name} needs {want}, but what it was given is {image.scale}")
     n = len(image.channels)
     if declared.takes == "rgb" and n != 3:
-        raise StepError(f"{declared.name} needs red, green and blue, but what it was given has {n} channel{'s' * (n > 1)} ({', '.join(image.channels)})")
+        raise StepError(
+            f"{declared.name} needs red, green and blue, but what it was given has {n} channel{'s' * (n > 1)} ({', '.join(image.channels)})"
+        )
     if declared.takes in ("line", "mosaic") and n != 1:
-        raise StepError(f"{declared.name} needs a single plane, but what it was given has {n} channels ({', '.join(image.channels)})")
+        raise StepError(
+            f"{declared.name} needs a single plane, but what it was given has {n} channels ({', '.join(image.channels)})"
+        )
     if declared.name != "collapse_bayer" and image.channels == ("mosaic",) and not declared.resizes:
         raise StepError(f"{declared.name} cannot work on a colour-filter mosaic; put the step collapse_bayer before it")
 
@@ -247,7 +277,9 @@ def same_size(name: str, **layers: Image | None) -> None:
                 "layers must have the same size (crop or bin both, or take both after the same crop)"
             )
         if v.content != "mask" and image.content != "mask" and v.scale != image.scale:
-            raise StepError(f"{name}: {first} is {image.scale} but {k} is {v.scale}; stretch both, or neither, before combining them")
+            raise StepError(
+                f"{name}: {first} is {image.scale} but {k} is {v.scale}; stretch both, or neither, before combining them"
+            )
 
 
 def finite(number: float) -> float | None:

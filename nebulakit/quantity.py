@@ -103,7 +103,9 @@ class Length(Quantity):
             return self.number * image.fwhm
         scale = image.arcsec_per_px()
         if scale is None:
-            raise StepError(f"'{self}' needs a sky position (WCS) in the stack's header, and there is none. Give the length in px or fwhm.")
+            raise StepError(
+                f"'{self}' needs a sky position (WCS) in the stack's header, and there is none. Give the length in px or fwhm."
+            )
         return self.number / scale
 
 
@@ -178,7 +180,9 @@ class Position:
         if self.unit == "deg":
             found = image.pixel_of_sky(self.x, self.y)
             if found is None:
-                raise StepError(f"position {self} is RA and Dec, but the stack's header has no sky position (WCS). Give it in % or px.")
+                raise StepError(
+                    f"position {self} is RA and Dec, but the stack's header has no sky position (WCS). Give it in % or px."
+                )
             return found
         height, width = image.frame.stack_shape
         x, y = (self.x / 100 * width - 0.5, self.y / 100 * height - 0.5) if self.unit == "%" else (self.x, self.y)

@@ -17,8 +17,8 @@ from nebulakit.image import Image
 from nebulakit.recipe.model import Recipe, Ref
 from nebulakit.report import figures, render
 from nebulakit.report.special import special
-from nebulakit.run.execute import StepRun
-from nebulakit.run.store import Store, plain
+from nebulakit.runner.execute import StepRun
+from nebulakit.runner.store import Store, plain
 
 WHOLE, CLOSE = 760, 168
 

@@ -8,8 +8,8 @@ from typing import Any
 
 import nebulakit
 from nebulakit.report.collect import CLOSE, Collector, Pair
-from nebulakit.run.job import Done, Job, input_keys, publish_folder
-from nebulakit.run.store import versions
+from nebulakit.runner.job import Done, Job, input_keys, publish_folder
+from nebulakit.runner.store import versions
 
 FOOT = f"Made by nebulakit {nebulakit.__version__}. The picture is no measurement: it is stretched, balanced, and filled in under stars."
 

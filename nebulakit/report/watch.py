@@ -22,9 +22,9 @@ from nebulakit.recipe import load
 from nebulakit.recipe.model import Call, Recipe
 from nebulakit.report.collect import Collector
 from nebulakit.report.page import report, report_of
-from nebulakit.run.execute import execute
-from nebulakit.run.job import Done, Job, describe, input_keys, read_inputs, run_job
-from nebulakit.run.store import Store
+from nebulakit.runner.execute import execute
+from nebulakit.runner.job import Done, Job, describe, input_keys, read_inputs, run_job
+from nebulakit.runner.store import Store
 
 POLL = 0.1  # seconds between looks at the recipe file
 QUICK = 600_000  # pixels a preview should not exceed

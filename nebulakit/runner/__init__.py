@@ -2,6 +2,6 @@
 
 from __future__ import annotations
 
-from nebulakit.run.execute import Run, StepRun, execute
+from nebulakit.runner.execute import Run, StepRun, execute
 
 __all__ = ["Run", "StepRun", "execute"]

@@ -16,7 +16,7 @@ from nebulakit.declare import STEPS
 from nebulakit.errors import InputError, NebulakitError, StepError
 from nebulakit.image import Image, Notice
 from nebulakit.recipe.model import Call, Recipe, Ref
-from nebulakit.run.store import Keys, Store
+from nebulakit.runner.store import Keys, Store
 
 State = Literal["computed", "reused", "skipped"]
 Told = tuple[State, Mapping[str, Any], tuple[Notice, ...]]

@@ -10,7 +10,7 @@ import numpy.typing as npt
 from nebulakit.image import Image
 from nebulakit.recipe import load, loads
 from nebulakit.recipe.model import Recipe
-from nebulakit.run.execute import Run, execute
+from nebulakit.runner.execute import Run, execute
 
 
 def run(

@@ -15,11 +15,11 @@ from typing import Any, Literal
 
 import nebulakit
 from nebulakit.errors import InputError, ResourceError, UsageError
-from nebulakit.image import Image
+from nebulakit.image import Image, Notice
 from nebulakit.recipe.model import Call, Recipe, Ref
-from nebulakit.run.execute import Run, StepRun, execute, peak_memory_mb
-from nebulakit.run.plan import remember
-from nebulakit.run.store import Keys, Store, digest, file_hash, plain, versions
+from nebulakit.runner.execute import Run, StepRun, execute, peak_memory_mb
+from nebulakit.runner.plan import remember
+from nebulakit.runner.store import Keys, Store, digest, file_hash, plain, versions
 
 RECORD = "run.json"
 
@@ -130,25 +130,8 @@ def run_job(
         if job.store is not None:
             remember(job.store, job.recipe, job.stack.name, Keys(job.recipe, keys), finished)
     with _staging(job.folder) as staging:
-        written: list[dict[str, Any]] = []
-        for ref, name, options in _outputs(job, run):
-            path = staging / name
-            path.parent.mkdir(parents=True, exist_ok=True)
-            from nebulakit import files
-
-            files.write(run.results[ref], path, options)
-            image = run.results[ref]
-            written.append(
-                {
-                    "file": name,
-                    "layer": _layer_name(job.recipe, ref),
-                    "scale": image.scale,
-                    "width": image.shape[1],
-                    "height": image.shape[0],
-                    "sha256": file_hash(path),
-                }
-            )
-        record = describe(job, run, told, written, time.perf_counter() - start)
+        written, notices = _write_outputs(job, run, staging)
+        record = describe(job, run, told, written, time.perf_counter() - start, notices)
         done = Done(job, run, tuple(job.folder / w["file"] for w in written), record)
         extra = finish(done, staging)
         (staging / RECORD).write_text(json.dumps(record, indent=1, allow_nan=False) + "\n")
@@ -156,6 +139,21 @@ def run_job(
     if job.store is not None:
         job.store.trim()
     return done
+
+
+def _write_outputs(job: Job, run: Run, staging: Path) -> tuple[list[dict[str, Any]], list[tuple[str, Notice]]]:
+    """Write the recipe's outputs into ``staging``; give what each is, and what the writing has to say."""
+    from nebulakit import files
+
+    written, notices = [], []
+    for ref, name, options in _outputs(job, run):
+        image, path = run.results[ref], staging / name
+        path.parent.mkdir(parents=True, exist_ok=True)
+        notices += [(name, n) for n in files.write(image, path, options)]
+        height, width = image.shape
+        told = {"file": name, "layer": _layer_name(job.recipe, ref), "scale": image.scale, "width": width, "height": height}
+        written.append({**told, "sha256": file_hash(path)})
+    return written, notices
 
 
 def _outputs(job: Job, run: Run) -> Iterator[tuple[Ref, str, Any]]:
@@ -297,7 +295,14 @@ def _publish(staging: Path, folder: Path, names: list[Path]) -> None:
             path.unlink()
 
 
-def describe(job: Job, run: Run, inputs: Mapping[str, Any], outputs: list[dict[str, Any]], seconds: float) -> dict[str, Any]:
+def describe(
+    job: Job,
+    run: Run,
+    inputs: Mapping[str, Any],
+    outputs: list[dict[str, Any]],
+    seconds: float,
+    notices: Sequence[tuple[str, Notice]] = (),
+) -> dict[str, Any]:
     """Put together what ``run.json`` holds."""
     from nebulakit.recipe import resolved
 
@@ -330,7 +335,7 @@ def describe(job: Job, run: Run, inputs: Mapping[str, Any], outputs: list[dict[s
         ],
         "warnings": [
             {"id": n.id, "from": who, "text": n.text}
-            for who, n in [*run.notices, *(("store", n) for n in (job.store.notices if job.store else []))]
+            for who, n in [*run.notices, *notices, *(("store", n) for n in (job.store.notices if job.store else []))]
         ],
         "outputs": outputs,
         "seconds": round(seconds, 3),

@@ -9,8 +9,8 @@ from pathlib import Path
 from typing import Any, Literal
 
 from nebulakit.recipe.model import Call, Recipe, Ref
-from nebulakit.run.execute import StepRun, plan_reuse, reads
-from nebulakit.run.store import Keys, Store, digest
+from nebulakit.runner.execute import StepRun, plan_reuse, reads
+from nebulakit.runner.store import Keys, Store, digest
 
 
 @dataclass(frozen=True)

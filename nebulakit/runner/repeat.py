@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 
 from nebulakit.errors import InputError
-from nebulakit.run.store import file_hash
+from nebulakit.runner.store import file_hash
 
 
 def locate(name: str, facts: Mapping[str, Any], folder: Path, given: Path | None) -> Path:

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import numpy as np
 
-from nebulakit.run.sweep import Variant
+from nebulakit.runner.sweep import Variant
 
 TEXT = 22  # px per line under each picture
 

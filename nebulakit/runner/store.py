@@ -32,7 +32,7 @@ from nebulakit.recipe.model import Call, Recipe, Ref
 
 READ_SPEED = 5e8  # bytes per second that opening and checking a kept layer is assumed to cost
 LIBRARIES = ("numpy", "scipy", "scikit-image", "opencv-python-headless", "PyWavelets", "astropy")
-SOURCES = ("pixels", "steps", "files", "image.py", "declare.py", "quantity.py", "run/execute.py")
+SOURCES = ("pixels", "steps", "files", "image.py", "declare.py", "quantity.py", "runner/execute.py")
 
 
 def digest(value: Any) -> str:

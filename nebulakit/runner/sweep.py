@@ -11,8 +11,8 @@ import numpy as np
 
 from nebulakit.image import Image
 from nebulakit.recipe.model import Recipe
-from nebulakit.run.execute import Run, execute
-from nebulakit.run.store import Store
+from nebulakit.runner.execute import Run, execute
+from nebulakit.runner.store import Store
 
 
 @dataclass(frozen=True)
