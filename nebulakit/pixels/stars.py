@@ -80,13 +80,19 @@ def _plateau(plane: Plane) -> float | None:
 
 
 def find_stars(
-    planes: Planes, noise: Noise, coverage: npt.NDArray[np.float32] | None = None, white: tuple[float, ...] | None = None, *, threshold: float = 6.0
+    planes: Planes,
+    noise: Noise,
+    coverage: npt.NDArray[np.float32] | None = None,
+    white: tuple[float, ...] | None = None,
+    *,
+    threshold: float = 6.0,
+    fwhm: float | None = None,
 ) -> StarList:
     """Find the stars of planes (channel, y, x), brightest first.
 
     Detection on the channels' sum weighted by 1 / noise^2: starlet scales 2 + 3, ``threshold`` times above the noise and
     above the structure around, the largest of 5x5 pixels, round by the Hessian (4 det / trace^2; 1 = round, 0 = a ridge)
-    and of the sharpness that the stars share. Cut-off stars are found as connected plateaus at ``white``.
+    and of the sharpness that the stars share (or that of ``fwhm``). Cut-off stars are found as connected plateaus at ``white``.
     Positions are windowed centroids. Pixels that are NaN or without coverage hold no stars.
     """
     light, bad = _luminance(planes, noise, coverage)
@@ -100,7 +106,7 @@ def find_stars(
     blobs = _plateaus(planes, white, bad)
     ys, xs, snr, contrast = _maxima(band, bad, level, sigma_band, threshold)
     roundness, area = _shape(band, ys, xs)
-    usual = _usual_area(roundness, area, snr, contrast)
+    usual = _usual_area(roundness, area, snr, contrast) if fwhm is None else _area_of(fwhm)
     clear = contrast > 30  # a close pair is neither round nor sharp, but clearly there
     keep = (roundness > np.where(clear, 0.3, 0.5)) & (area > max(0.62 * usual, _area_of(1.3))) & (area < np.where(clear, 2.5, 1.6) * usual)
     if len(blobs):
@@ -138,7 +144,7 @@ def _luminance(planes: Planes, noise: Noise, coverage: npt.NDArray[np.float32] |
     light = np.zeros(planes.shape[1:], np.float32)
     for plane, w in zip(planes, weights, strict=True):
         light += plane * np.float32(w / math.sqrt(sum(weights)))
-    bad = ~good
+    bad = np.asarray(~good, bool)
     return (push_pull(light, bad) if bad.any() else light), bad
 
 
@@ -154,29 +160,23 @@ def _maxima(
     ys, xs = np.nonzero(ok)
     value = band[ys, xs].astype(np.float64)
     snr = value / (sigma * (1 if level is None else level[ys, xs].astype(np.float64)))
-    around = np.maximum(_local_spread(band)(ys, xs), sigma)
+    around = np.maximum(_spread_around(band, ys, xs), sigma) if len(ys) else np.zeros(0)
     contrast = value / around
     keep = contrast > threshold
     return ys[keep], xs[keep], snr[keep], contrast[keep]
 
 
-def _local_spread(band: Plane, box: int = 32):  # type: ignore[no-untyped-def]
-    """Give a function of (ys, xs): the robust spread of the band in the boxes around."""
+def _spread_around(band: Plane, ys: npt.NDArray[np.intp], xs: npt.NDArray[np.intp]) -> Floats:
+    """Give the robust spread of the band on three rings around each place."""
     h, w = band.shape
-    ny, nx = max(h // box, 1), max(w // box, 1)
-    by, bx = h // ny, w // nx
-    cells = np.abs(band[: ny * by, : nx * bx]).reshape(ny, by, nx, bx)[:, ::2, :, ::2].transpose(0, 2, 1, 3).reshape(ny, nx, -1)
-    spread = 1.4826 * np.median(cells, axis=2).astype(np.float64)
-
-    def at(ys: npt.NDArray[np.intp], xs: npt.NDArray[np.intp]) -> Floats:
-        fy, fx = np.clip((ys + 0.5) / by - 0.5, 0, ny - 1), np.clip((xs + 0.5) / bx - 0.5, 0, nx - 1)
-        y0, x0 = np.minimum(fy.astype(int), max(ny - 2, 0)), np.minimum(fx.astype(int), max(nx - 2, 0))
-        y1, x1 = np.minimum(y0 + 1, ny - 1), np.minimum(x0 + 1, nx - 1)
-        v, u = fy - y0, fx - x0
-        found = (1 - v) * ((1 - u) * spread[y0, x0] + u * spread[y0, x1]) + v * ((1 - u) * spread[y1, x0] + u * spread[y1, x1])
-        return np.asarray(found, np.float64)
-
-    return at
+    turns = np.arange(16) * (2 * math.pi / 16)
+    r = np.repeat([7.0, 10.0, 13.0], 16)
+    dy, dx = np.rint(r * np.sin(np.tile(turns, 3))).astype(int), np.rint(r * np.cos(np.tile(turns, 3))).astype(int)
+    values = [
+        np.abs(band[np.clip(y[:, None] + dy, 0, h - 1), np.clip(x[:, None] + dx, 0, w - 1)])
+        for y, x in zip(np.array_split(ys, -(-len(ys) // CHUNK)), np.array_split(xs, -(-len(xs) // CHUNK)), strict=True)
+    ]
+    return 1.4826 * np.concatenate([np.median(v, axis=1).astype(np.float64) for v in values])
 
 
 def _shape(band: Plane, ys: npt.NDArray[np.intp], xs: npt.NDArray[np.intp]) -> tuple[Floats, Floats]:
@@ -307,7 +307,7 @@ def _peaks(planes: Planes, bad: npt.NDArray[np.bool_], x: Floats, y: Floats, r_s
         for part in np.array_split(chosen, -(-len(chosen) // CHUNK)):
             for c, plane in enumerate(planes):
                 stamp, dx, dy = _cutouts(plane, x[part], y[part], half)
-                hidden = _cutouts(bad.view(np.uint8), x[part], y[part], half)[0] > 0  # type: ignore[arg-type]
+                hidden = _cutouts(bad.view(np.uint8), x[part], y[part], half)[0] > 0
                 r2 = dx**2 + dy**2
                 use = ((r2 <= outer[part][:, None, None] ** 2) & (r2 >= inner[part][:, None, None] ** 2) & ~hidden).astype(np.float64)
                 star = (1 + r2 / alpha2) ** -BETA

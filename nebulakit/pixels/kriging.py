@@ -1,0 +1,127 @@
+"""What the nebula would be inside a small disc, told from around it, and how sure that is.
+
+The light behind a star is taken as a Gaussian random field: a power-law spectrum cut by the seeing, with a locally
+measured strength, plus the noise with its own correlation. Its expectation inside the disc is linear in the pixels around.
+
+Sources: Rybicki & Press 1992, ApJ 398:169 (interpolation and constrained realisations of noisy data);
+Saydjari & Finkbeiner 2022, ApJ 933:155 (the light behind stars from the local covariance).
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+Array = npt.NDArray[np.float64]
+Ints = npt.NDArray[np.int_]
+
+GRID = 256
+LONGEST = 80.0  # px: structure beyond that is a level and a slope to a disc of a few px
+STRENGTHS = 0.003 * 4.0 ** np.arange(9)  # variance of the nebula's third starlet scale, in noise variances
+RING = 4.6
+
+
+@dataclass(frozen=True)
+class Disc:
+    """The pixels of a disc (``ky``, ``kx``) and of the ring around (``ry``, ``rx``), from its middle.
+
+    ``weights`` (strength, disc, ring) give the expectation in the disc, ``spread`` (strength, disc, disc) its covariance.
+    """
+
+    ky: Ints
+    kx: Ints
+    ry: Ints
+    rx: Ints
+    weights: Array
+    spread: Array
+
+
+class Field:
+    """Covariances of nebula and noise, in units of the noise variance of one pixel."""
+
+    def __init__(self, noise_blur: float, seeing: float, slope: float = 3.2) -> None:
+        """Take the blur of the noise and the seeing (Gaussian sigma, px), and the slope of the nebula's power spectrum."""
+        frequency = np.asarray(2 * np.pi * np.fft.fftfreq(GRID), np.float64)
+        k = np.maximum(np.hypot(frequency[:, None], frequency[None]), 2 * np.pi / LONGEST)
+        power = k**-slope * np.exp(-((k * seeing) ** 2))
+        self.scale_powers = np.array([float((power * _band(frequency, j) ** 2).mean()) for j in range(1, 6)])
+        self.covariance = np.fft.ifft2(power).real / self.scale_powers[2]
+        self.scale_powers /= self.scale_powers[2]
+        self.noise_blur = max(noise_blur, 0.05)
+        self._discs: dict[float, Disc] = {}
+
+    def _between(self, y1: Ints, x1: Ints, y2: Ints, x2: Ints, strength: float) -> Array:
+        dy, dx = y1[:, None] - y2[None], x1[:, None] - x2[None]
+        nebula = self.covariance[dy % GRID, dx % GRID] * strength
+        drift = 1e4 + 1e2 * (y1[:, None] * y2[None] + x1[:, None] * x2[None])  # an unknown level and slope
+        return np.asarray(nebula + drift + self.noise(dy, dx), np.float64)
+
+    def noise(self, dy: Ints, dx: Ints) -> Array:
+        """Give the covariance of the noise of two pixels so far apart."""
+        return np.asarray(np.exp(-(dy**2 + dx**2) / (4 * self.noise_blur**2)), np.float64)
+
+    def disc(self, radius: float) -> Disc:
+        """Give the weights and covariances for a disc of this radius."""
+        if radius in self._discs:
+            return self._discs[radius]
+        half = math.ceil(radius + RING)
+        yy, xx = np.mgrid[-half : half + 1, -half : half + 1]
+        far = np.hypot(yy, xx)
+        core, ring = far <= radius + 0.01, (far > radius + 0.01) & (far <= radius + RING)
+        ky, kx, ry, rx = yy[core], xx[core], yy[ring], xx[ring]
+        weights, spreads = [], []
+        for strength in STRENGTHS:
+            around = self._between(ry, rx, ry, rx, strength) + 1e-3 * np.eye(len(ry))
+            across = self._between(ky, kx, ry, rx, strength)
+            w = np.linalg.solve(around, across.T).T
+            v = self._between(ky, kx, ky, kx, strength) - w @ across.T
+            weights.append(w)
+            spreads.append((v + v.T) / 2 + 1e-4 * np.eye(len(ky)))
+        self._discs[radius] = Disc(ky, kx, ry, rx, np.stack(weights), np.stack(spreads))
+        return self._discs[radius]
+
+
+def _band(frequency: Array, scale: int) -> Array:
+    """Give the frequency response of starlet scale ``scale``."""
+    out = np.ones((len(frequency), len(frequency)))
+    for j in range(1, scale + 1):
+        line = (3 + 4 * np.cos(frequency * 2 ** (j - 1)) + np.cos(2 * frequency * 2 ** (j - 1))) / 8
+        low = line[:, None] * line[None]
+        out = out * (low if j < scale else 1 - low)
+    return out
+
+
+def strength_class(variance: npt.ArrayLike) -> Ints:
+    """Give the index into :data:`STRENGTHS` nearest to a measured variance of the third starlet scale.
+
+    >>> strength_class([0.0, 0.003, 0.05, 1e9]).tolist()
+    [0, 0, 2, 8]
+    """
+    ratio = np.maximum(np.asarray(variance, np.float64), STRENGTHS[0]) / STRENGTHS[0]
+    return np.asarray(np.clip(np.rint(np.log(ratio) / math.log(4)), 0, len(STRENGTHS) - 1), np.int_)
+
+
+_BLURS = np.linspace(0.0, 1.6, 33)
+
+
+def noise_blur(second_to_first: float) -> float:
+    """Give the Gaussian blur (px) of white noise whose second and first starlet scales have this ratio of sigmas.
+
+    >>> noise_blur(0.2007 / 0.8908)
+    0.0
+    """
+    frequency = np.asarray(2 * np.pi * np.fft.fftfreq(64), np.float64)
+    w1, w2 = _band(frequency, 1) ** 2, _band(frequency, 2) ** 2
+    # the blur acts on pixels: its taps are a sampled Gaussian, not a continuous one
+    n = np.arange(-8, 9)
+    ratios = []
+    for blur in _BLURS:
+        taps = np.exp(-(n**2) / (2 * max(blur, 0.05) ** 2))
+        response = np.abs((taps / taps.sum()) @ np.exp(-1j * n[:, None] * frequency[None]))
+        power = (response[:, None] * response[None]) ** 2
+        ratios.append(math.sqrt(float((power * w2).mean() / (power * w1).mean())))
+    found = float(np.interp(second_to_first, ratios, _BLURS))
+    return 0.0 if second_to_first <= ratios[0] + 1e-4 else found

@@ -1,0 +1,394 @@
+"""Parting a picture into what the stars gave and what lies behind them."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from typing import Any, NamedTuple
+
+import numpy as np
+import numpy.typing as npt
+
+from nebulakit.pixels import kriging, starlearn, starlet
+from nebulakit.pixels.facts import Noise, StarList
+from nebulakit.pixels.inpaint import harmonic, push_pull
+from nebulakit.pixels.starfit import DOUBT, PAD, StarFit
+from nebulakit.pixels.starlaw import FREEDOM, RADII, Law, moffat_law
+from nebulakit.pixels.stars import _peaks, find_stars
+
+Array = npt.NDArray[np.float64]
+Planes = npt.NDArray[np.float32]
+Plane = npt.NDArray[np.float32]
+Mask = npt.NDArray[np.bool_]
+Ints = npt.NDArray[np.int_]
+
+ROUNDS = 5
+
+
+def _inner(plane: Any) -> Any:
+    return plane[..., PAD:-PAD, PAD:-PAD]
+
+
+class Parted(NamedTuple):
+    """What came of parting a picture; ``touched`` is every pixel that is not as it was."""
+
+    nebula: Planes
+    stars: Planes
+    touched: Mask
+    found: StarList
+    record: dict[str, Any]
+
+
+def separate(
+    planes: Planes,
+    noise: Noise,
+    coverage: Plane | None = None,
+    white: tuple[float, ...] | None = None,
+    stars: StarList | None = None,
+    *,
+    halos: bool = True,
+    add: Sequence[tuple[float, float, float]] = (),
+    spare: Sequence[tuple[float, float, float]] = (),
+    seed: int = 1,
+) -> Parted:
+    """Part planes (channel, y, x) into nebula and stars, whose float32 sum is what came in, to the last bit.
+
+    ``halos`` False leaves the wide wings of bright stars in the nebula. ``add`` and ``spare``: (x, y, radius) of places
+    to be filled as if a star stood there, and of places whose stars are none.
+    """
+    found = find_stars(planes, noise, coverage, white) if stars is None else stars
+    if spare and len(found):
+        found = _without(found, spare)
+    fit = fit_stars(planes, noise, coverage, white, found, spare=spare)
+    record: dict[str, Any] = {}
+    if not halos:
+        for c, law in enumerate(fit.laws):
+            fit.laws[c] = Law(law.contour, law.table - law.wings, law.linear)
+        fit.redraw()
+    nebula, rest, touched = compose(planes, fit, noise, seed, add)
+    listed = _listed(fit, noise)
+    cores = _inner(fit.cores).any(0)
+    reach = fit.laws[int(np.argmax(fit.height.sum(1)))].radius(1 / np.maximum(fit.height.max(0), 1)) if fit.count else np.zeros(0)
+    record = {
+        "stars": fit.count,
+        "saturated": int(fit.saturated.sum()),
+        "share_touched": float(touched.mean()),
+        "share_filled": float((cores & (np.clip(_inner(fit.lost), 0, 1).max(0) > 0.5)).mean()),
+        "halo_radii_px": [float(v) for v in np.sort(reach[fit.saturated])[::-1][:20]],
+        "widths_px": [float(2 * RADII[int(np.searchsorted(-law.table, -0.5))]) for law in fit.laws],
+        "wings_share": [float(np.trapezoid(law.wings * RADII, RADII) / np.trapezoid(law.table * RADII, RADII)) for law in fit.laws],
+        "resampled_linearly": [float(law.linear) for law in fit.laws],
+    }
+    return Parted(nebula, rest, touched, listed, record)
+
+
+def _without(stars: StarList, spare: Sequence[tuple[float, float, float]]) -> StarList:
+    """Leave out the stars in these places."""
+    keep = np.ones(len(stars), bool)
+    for x, y, r in spare:
+        keep &= np.hypot(stars.x - x, stars.y - y) > r
+    return StarList(*(getattr(stars, k)[keep] for k in ("x", "y", "flux", "peak", "radius", "saturated")))
+
+
+def _listed(fit: StarFit, noise: Noise) -> StarList:
+    """Give the fitted stars as a list, brightest first, in the planes' own units."""
+    sigma = np.array(noise.sigma)
+    area = np.array([2 * math.pi * float(np.trapezoid(law.table * RADII, RADII)) for law in fit.laws])
+    peak, flux = sigma @ fit.height, (sigma * area) @ fit.height
+    radius = np.max([law.radius(0.5 / np.maximum(fit.height[c], 1e-6)) for c, law in enumerate(fit.laws)], axis=0, initial=0.0)
+    weight = np.maximum(fit.height, 1e-6)
+    x, y = ((weight * v).sum(0) / weight.sum(0) - PAD for v in (fit.x, fit.y))
+    order = np.argsort(-flux, kind="stable")
+    return StarList(*(np.asarray(v)[order] for v in (x, y, flux, peak, radius, fit.saturated)))
+
+
+def fit_stars(
+    planes: Planes,
+    noise: Noise,
+    coverage: Plane | None = None,
+    white: tuple[float, ...] | None = None,
+    stars: StarList | None = None,
+    log: Any = None,
+    spare: Sequence[tuple[float, float, float]] = (),
+) -> StarFit:
+    """Fit all stars of linear planes."""
+    sigma = np.array(noise.sigma, np.float32)
+    hidden = ~np.isfinite(planes)
+    if coverage is not None:
+        hidden = hidden | (coverage <= 0)
+    z = np.stack([push_pull(p, h) for p, h in zip(planes, hidden, strict=True)]) / sigma[:, None, None]
+    if white is not None:
+        hidden = hidden | _cut(planes, white)
+    found = find_stars(planes, noise, coverage, white) if stars is None else stars
+    fwhm = _width(z, found)
+    laws = [_law(z[c], hidden[c], found, fwhm) for c in range(len(planes))]
+    ratio = float(np.median([row[1] / row[0] for row in noise.scales]))
+    field = kriging.Field(kriging.noise_blur(ratio), fwhm / 2.355)
+    fit = StarFit(z, hidden, noise.map, laws, field)
+    fit.fwhm = fwhm
+    fit.freedom = np.tile(FREEDOM / 4, (len(planes), 1))
+    bad = np.zeros(planes.shape[1:], bool)
+    r_sat = np.where(found.saturated, 1.5, 0.0)
+    fit.add(found.x, found.y, np.maximum(_peaks(z, bad, found.x, found.y, r_sat, fwhm), 1), found.saturated)
+    _prepare(fit)
+    for k in range(ROUNDS):
+        fit.sweep(np.arange(fit.count))
+        fit.redraw()
+        starlearn.learn_scatter(fit, loosen=k >= 3)
+        if k < ROUNDS - 1:
+            for c in range(len(planes)):
+                starlearn.learn_tail(fit, c, _bright(fit, c), 0.2 * min(planes.shape[1:]))
+            fit.redraw()
+        if k < ROUNDS - 2:
+            new = _missed(fit, noise, (0.3, 0.15, 0.08)[min(k, 2)])
+            fit.drop(_kept(fit))
+            if spare:
+                far = np.ones(len(new[0]), bool)
+                for x, y, r in spare:
+                    far &= np.hypot(new[0] - x, new[1] - y) > r
+                new = (new[0][far], new[1][far], new[2][:, far])
+            if log:
+                log(f"round {k}: {len(new[0])} more stars")
+            fit.add(new[0], new[1], new[2], np.zeros(len(new[0]), bool))
+            _prepare(fit, again=True)
+        if log:
+            log(k)
+    return fit
+
+
+TOUCHED = 0.05  # sigma: star light below this is left where it is
+TILE = 512
+
+
+def compose(
+    planes: Planes, fit: StarFit, noise: Noise, seed: int, add: Sequence[tuple[float, float, float]] = ()
+) -> tuple[Planes, Planes, Mask]:
+    """Give nebula and stars, whose float32 sum is ``planes`` to the last bit, and which pixels were touched."""
+    nebula = planes.copy()
+    touched = np.zeros(planes.shape[1:], bool)
+    grain = _grain(fit, seed)
+    h, w = planes.shape[1:]
+    for c, sigma in enumerate(noise.sigma):
+        core = _inner(fit.cores[c])
+        drawn = _inner(fit.data[c]) - _inner(fit.rest[c])
+        there = (np.abs(drawn) > TOUCHED) | core
+        lost = np.clip(_inner(fit.lost[c]), 0, 1)
+        missing = np.sqrt(lost * (2 - lost))
+        ys, xs = np.nonzero(core)
+        level = 1.0 if noise.map is None else noise.map[ys, xs]
+        value = _inner(fit.rest[c]).copy()
+        value[ys, xs] = _inner(fit.behind[c])[ys, xs] + missing[ys, xs] * level * grain[c][ys % TILE, xs % TILE]
+        there &= np.isfinite(planes[c])
+        nebula[c][there] = value[there] * np.float32(sigma)
+        touched |= there
+    if add:
+        yy, xx = np.mgrid[0:h, 0:w]
+        hole = np.zeros((h, w), bool)
+        for x, y, r in add:
+            hole |= np.hypot(xx - x, yy - y) <= r
+        hole &= np.isfinite(planes).all(0)
+        ys, xs = np.nonzero(hole)
+        for c, sigma in enumerate(noise.sigma):
+            level = 1.0 if noise.map is None else noise.map[ys, xs]
+            nebula[c][ys, xs] = harmonic(nebula[c], hole)[ys, xs] + np.float32(sigma) * level * grain[c][ys % TILE, xs % TILE]
+        touched |= hole
+    stars = exact_rest(planes, nebula)
+    return nebula, stars, touched
+
+
+def exact_rest(whole: Planes, part: Planes) -> Planes:
+    """Give ``rest`` such that ``part + rest`` is ``whole`` in float32, to the last bit; ``part`` is nudged where it must be.
+
+    >>> whole, part = np.float32([[[1.1, 1e8]]]), np.float32([[[0.3, 0.7]]])
+    >>> bool((part + exact_rest(whole, part) == whole).all())
+    True
+    """
+    rest = whole - part
+    for attempt in range(6):
+        with np.errstate(invalid="ignore"):
+            wrong = (part + rest != whole) & np.isfinite(whole)
+        if not wrong.any():
+            return rest
+        if attempt < 3:
+            part[wrong] = whole[wrong] - rest[wrong]
+            rest[wrong] = whole[wrong] - part[wrong]
+        else:  # on a grid as coarse as the larger of the two, differences are exact
+            step = np.spacing(np.maximum(np.abs(whole[wrong]), np.abs(rest[wrong]))) * np.float32(2 ** (attempt - 2))
+            part[wrong] = np.rint(part[wrong] / step) * step
+            rest[wrong] = whole[wrong] - part[wrong]
+    part[wrong], rest[wrong] = whole[wrong], 0
+    return rest
+
+
+def _grain(fit: StarFit, seed: int) -> Planes:
+    """Give a tile of noise with the picture's own blur and covariance of colours, standard deviation 1."""
+    import cv2
+
+    rng = np.random.default_rng(seed)
+    c = len(fit.data)
+    tile = rng.standard_normal((c, TILE, TILE)).astype(np.float32)
+    if fit.field.noise_blur > 0.1:
+        tile = np.stack([cv2.GaussianBlur(p, (0, 0), fit.field.noise_blur, borderType=cv2.BORDER_REFLECT) for p in tile])
+        tile /= tile.std((1, 2), keepdims=True)
+    if c > 1:
+        fine = [(p - starlet.smooth(p, 1))[::3, ::3] for p in _inner(fit.rest)]
+        free = ~_inner(fit.cores).any(0)[::3, ::3]
+        values = np.stack([f[free] for f in fine])
+        values = values[:, (np.abs(values) < 3).all(0)]
+        if values.shape[1] > 100:
+            tile = np.tensordot(np.linalg.cholesky(np.corrcoef(values) + 1e-6 * np.eye(c)).astype(np.float32), tile, 1)
+    return tile
+
+
+def _cut(planes: Planes, white: tuple[float, ...]) -> Mask:
+    """Give the pixels that are cut off at white, and their neighbours."""
+    import cv2
+
+    out = np.zeros(planes.shape, bool)
+    for c, (plane, level) in enumerate(zip(planes, white, strict=True)):
+        sky = float(np.nanmedian(plane[::7, ::5]))
+        with np.errstate(invalid="ignore"):
+            cut = (plane > level - 0.06 * (level - sky)).astype(np.uint8)
+        out[c] = cv2.dilate(cut, np.ones((3, 3), np.uint8)) > 0
+    return out
+
+
+def _width(z: Planes, stars: StarList) -> float:
+    """Give a first width of the stars, from their flux and height."""
+    # find_stars told the flux by a Moffat law of the usual width: flux = peak * pi alpha^2 / (beta - 1), beta 3
+    if not len(stars):
+        return 3.0
+    alpha = math.sqrt(float(np.median(stars.flux / stars.peak)) * 2 / math.pi)
+    return float(np.clip(alpha * 2 * math.sqrt(2 ** (1 / 3) - 1), 1.2, 12))
+
+
+def _law(plane: Plane, hidden: Mask, stars: StarList, fwhm: float) -> Law:
+    """Give the first law of a channel."""
+    from scipy.spatial import cKDTree
+
+    if len(stars) >= 5:
+        place = np.column_stack([stars.x, stars.y])
+        apart = cKDTree(place).query(place, k=2)[0][:, 1]
+        half = int(min(max(math.ceil(2.2 * fwhm), 5), 14))
+        free = ~stars.saturated
+        h, w = plane.shape
+        for i in np.nonzero(free)[0]:
+            px, py = round(float(stars.x[i])), round(float(stars.y[i]))
+            inside = half <= px < w - half and half <= py < h - half
+            free[i] = inside and not hidden[py - half : py + half + 1, px - half : px + half + 1].any()
+        for least in (4.0, 3.0, 2.0):
+            chosen = np.nonzero(free & (apart > least * fwhm))[0][:80]
+            if len(chosen) >= 12:
+                break
+        if len(chosen) >= 5:
+            return starlearn.first_law(plane, stars.x[chosen], stars.y[chosen], fwhm)
+    return moffat_law((1.0, 0.0, 1.0), fwhm / (2 * math.sqrt(2 ** (1 / 3) - 1)), 3.0)
+
+
+def _bright(fit: StarFit, c: int) -> Ints:
+    order = np.argsort(-fit.height[c], kind="stable")
+    return np.asarray(order[fit.height[c, order] > 300][:150])
+
+
+def _prepare(fit: StarFit, again: bool = False) -> None:
+    """Start with the stars drawn from their first heights, the holes filled from around, and the nebula's strength."""
+    import cv2
+
+    for c in range(len(fit.data)):
+        drawn = _inner(fit.model(c))
+        data = _inner(fit.data[c])
+        filled = push_pull(data, drawn > 2)
+        if not again:
+            fit.rest[c] = fit.data[c] - fit.model(c)
+            fit.behind[c] = np.pad(push_pull(data, drawn > 3), PAD, mode="reflect")
+            keep = np.pad(drawn <= 3, PAD)
+            fit.behind[c][keep] = fit.rest[c][keep]
+            fit.mirror(fit.behind[c])
+        free = (drawn <= 2).astype(np.float32)
+        second = starlet.smooth(starlet.smooth(filled, 1), 2)
+        third = second - starlet.smooth(second, 3)
+        power = cv2.GaussianBlur(third * third * free, (0, 0), 8) / np.maximum(cv2.GaussianBlur(free, (0, 0), 8), 1e-3)
+        fit.strength[c] = np.pad(np.maximum(power - fit.third2[c], 0), PAD, mode="edge")
+
+
+def _missed(fit: StarFit, noise: Noise, doubt: float) -> tuple[Array, Array, Array]:
+    """Find stars in what is left; also those at the edge or just beyond it, whose light is mirrored there."""
+    import cv2
+    from scipy.spatial import cKDTree
+
+    planes = fit.rest.copy()
+    for c in range(len(planes)):
+        light = np.maximum(fit.data[c] - planes[c], 0)
+        fit.mirror(light)
+        # the nebula is taken off, so that what stands out of the light of a star is not measured by it
+        ground = starlet.smooth(starlet.smooth(starlet.smooth(np.where(fit.cores[c], fit.behind[c], planes[c]), 1), 2), 3)
+        planes[c] = np.where(fit.hidden[c], 0, planes[c] - ground)
+        planes[c] /= np.sqrt(1 + fit.photons[c] * light + (2 * fit.misfit[c] * light) ** 2 + 4 * fit.doubt[c])
+        fit.mirror(planes[c])
+    scales = tuple(tuple(k / s for k in row) for s, row in zip(noise.sigma, noise.scales, strict=True))
+    cut = cv2.dilate(np.asarray(fit.hidden.any(0), np.uint8), np.ones((5, 5), np.uint8)) > 0
+    cut[:PAD] = cut[-PAD:] = cut[:, :PAD] = cut[:, -PAD:] = False  # the margin mirrors what is inside
+    seen = (~cut).astype(np.float32)
+    found = find_stars(planes, Noise((1.0,) * len(planes), scales, fit.level), seen, None, threshold=7.0, fwhm=fit.fwhm)
+    x, y = found.x - PAD, found.y - PAD
+    h, w = _inner(planes).shape[1:]
+    keep = (x > -1) & (y > -1) & (x < w) & (y < h)
+    if fit.count and len(found):
+        near = cKDTree(np.column_stack([fit.x.mean(0) - PAD, fit.y.mean(0) - PAD])).query(np.column_stack([x, y]))[0]
+        keep &= near > 1.2
+    x, y = x[keep], y[keep]
+    bx, by = _beside(fit, planes)
+    if len(x) and len(bx):
+        alone = cKDTree(np.column_stack([x, y])).query(np.column_stack([bx, by]))[0] > 2
+        bx, by = bx[alone], by[alone]
+    x, y = np.concatenate([x, bx]), np.concatenate([y, by])
+    height = _peaks(_inner(fit.rest), np.zeros((h, w), bool), x, y, np.zeros(len(x)), 3.0)
+    # beside a cut-off star only what stands well out of its light is believed
+    py, px = np.clip(np.rint(y).astype(int), 0, h - 1), np.clip(np.rint(x).astype(int), 0, w - 1)
+    flank = np.sqrt(_inner(fit.doubt)[:, py, px]) / DOUBT
+    keep = (height > doubt * flank).sum(0) * 2 > len(height)
+    return x[keep], y[keep], np.maximum(height[:, keep], 1.0)
+
+
+def _beside(fit: StarFit, planes: Planes) -> tuple[Array, Array]:
+    """Give the brightest places close to stars that are poorly fitted: most are two stars taken for one."""
+    light = planes.sum(0) / math.sqrt(len(planes))
+    smooth = starlet.smooth(light, 1)
+    fine = smooth - starlet.smooth(starlet.smooth(smooth, 2), 3)
+    poor = np.nonzero((fit.poor.max(0) > 5) & ~fit.saturated)[0]
+    out: list[tuple[float, float]] = []
+    span = np.arange(-5, 6)
+    x, y = fit.x.mean(0), fit.y.mean(0)
+    h, w = light.shape
+    for i in poor[np.argsort(-fit.poor.max(0)[poor], kind="stable")]:
+        rows, cols = np.clip(round(y[i]) + span, 0, h - 1), np.clip(round(x[i]) + span, 0, w - 1)
+        cut = fine[rows[:, None], cols[None]].copy()
+        far = np.hypot(cols[None] - x[i], rows[:, None] - y[i])
+        cut[(far < 1.0) | (far > 5.2)] = -np.inf
+        j, k = np.unravel_index(int(np.argmax(cut)), cut.shape)
+        place = (float(cols[k]), float(rows[j]))
+        if cut[j, k] > 5 and all(math.hypot(place[0] - a, place[1] - b) > 3 for a, b in out):
+            out.append(place)
+    found = np.array(out).reshape(-1, 2) - PAD
+    return found[:, 0], found[:, 1]
+
+
+def _kept(fit: StarFit) -> Mask:
+    """Say which stars stay: those that are seen in some channel and did not fall together with a brighter one."""
+    from scipy.spatial import cKDTree
+
+    keep = (fit.height.max(0) > 5) | fit.saturated
+    x, y = fit.x.mean(0), fit.y.mean(0)
+    keep &= np.hypot(x - fit.origin[:, 0], y - fit.origin[:, 1]) < 2.5
+    h, w = fit.data.shape[1:]
+    inner = _inner(fit.hidden).any(0)
+    px = np.clip(np.rint(x).astype(int) - PAD, 0, w - 2 * PAD - 1)
+    py = np.clip(np.rint(y).astype(int) - PAD, 0, h - 2 * PAD - 1)
+    keep &= fit.saturated | ~inner[py, px]
+    order = np.argsort(-fit.height.sum(0) - 1e12 * fit.saturated, kind="stable")
+    rank = np.empty(len(order), int)
+    rank[order] = np.arange(len(order))
+    place = np.column_stack([fit.x.mean(0), fit.y.mean(0)])
+    for a, b in cKDTree(place).query_pairs(0.7):
+        keep[a if rank[a] > rank[b] else b] = False
+    return np.asarray(keep, bool)

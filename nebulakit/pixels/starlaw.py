@@ -1,0 +1,113 @@
+"""The image of a star as a law of position: a radial table on elliptical contours, and how single stars deviate from it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+import numpy.typing as npt
+
+Array = npt.NDArray[np.float64]
+Floats = npt.NDArray[np.float32]
+
+STEP = 0.025  # px between the entries of the table
+REACH = 240.0  # px
+RADII = np.arange(int(REACH / STEP) + 2) * STEP
+
+
+def _mode(*taps: tuple[dict[int, float], dict[int, float]]) -> Array:
+    kernel = np.zeros((5, 5))
+    for down, across in taps:
+        for j, a in down.items():
+            for i, b in across.items():
+                kernel[j + 2, i + 2] += a * b
+    return kernel
+
+
+_ONE = {0: 1.0}
+_SLOPE = {-1: -0.5, 1: 0.5}
+_BEND = {-1: 1.0, 0: -2.0, 1: 1.0}
+_SKEW = {-2: -0.5, -1: 1.0, 1: -1.0, 2: 0.5}
+_PEAKED = {-2: 1.0, -1: -4.0, 0: 6.0, 1: -4.0, 2: 1.0}
+
+MODES = (
+    *(_mode((_ONE, _BEND)), _mode((_BEND, _ONE)), _mode((_SLOPE, _SLOPE))),
+    *(_mode((_ONE, _SKEW)), _mode((_SKEW, _ONE)), _mode((_SLOPE, _BEND)), _mode((_BEND, _SLOPE))),
+    *(_mode((_ONE, _PEAKED)), _mode((_PEAKED, _ONE)), _mode((_BEND, _BEND))),
+)
+"""These widen it, skew it and make it more or less peaked: convolutions with a small kernel, as guiding, field and
+resampling make them (a kernel for each star, after Alard & Lupton 1998, ApJ 503:325)."""
+
+FREEDOM = np.array([0.06, 0.06, 0.04, 0.02, 0.02, 0.02, 0.02, 0.01, 0.01, 0.01])
+"""How much of each mode a star may have before anything is known of the stack (standard deviation, of its height)."""
+
+
+@dataclass(frozen=True)
+class Law:
+    """Brightness of a star of height 1 as a function of elliptical radius: ``u^2 = a dx^2 + 2 b dx dy + c dy^2``.
+
+    ``linear``: 0 where a star between pixels is the law taken there; 1 where the stack was resampled linearly, so that it
+    is the mean of the law at the four pixels around, by distance (such a star is wider between pixels than on one).
+    ``wings``: what of the table is wide exponential wings.
+    """
+
+    contour: tuple[float, float, float]
+    table: Floats
+    linear: float = 0.0
+    wings: Floats = field(default_factory=lambda: np.zeros(len(RADII), np.float32))
+
+    def at(self, dx: npt.ArrayLike, dy: npt.ArrayLike) -> Floats:
+        """Give the law at these distances from the star (arrays that broadcast)."""
+        a, b, c = self.contour
+        x, y = np.asarray(dx, np.float32), np.asarray(dy, np.float32)
+        u2 = np.float32(a) * x * x + np.float32(2 * b) * x * y + np.float32(c) * y * y
+        u = np.sqrt(np.maximum(u2, 0)) * np.float32(1 / STEP)
+        index = np.minimum(u.astype(np.int32), len(self.table) - 2)
+        part = np.minimum(u - index, np.float32(1))
+        low = self.table[index]
+        return np.asarray(low + part * (self.table[index + 1] - low), np.float32)
+
+    def radius(self, level: npt.ArrayLike) -> Array:
+        """Give how far from a star of height 1 its light sinks under ``level``."""
+        falling = np.maximum.accumulate(self.table[::-1])  # the table may waver where it is nearly 0
+        place = len(self.table) - np.searchsorted(falling, np.asarray(level, np.float32), "left")
+        return np.asarray(np.minimum(place, len(self.table) - 1) * STEP, np.float64)
+
+    def stamps(self, x: Array, y: Array, half: int) -> Floats:
+        """Give (n, 2 half + 1, 2 half + 1) stars of height 1, each ``x``, ``y`` (below a pixel or so) off the middle."""
+        span = np.arange(-half, half + 1, dtype=np.float32)
+        out = np.zeros((len(x), 2 * half + 1, 2 * half + 1), np.float32)
+        if self.linear < 1:
+            x4, y4 = np.asarray(x, np.float32), np.asarray(y, np.float32)
+            out += np.float32(1 - self.linear) * self.at(span[None, None, :] - x4[:, None, None], span[None, :, None] - y4[:, None, None])
+        if self.linear > 0:
+            wide = np.arange(-half - 2, half + 3, dtype=np.float32)
+            grid = np.float32(self.linear) * self.at(wide[None, :], wide[:, None])
+            x0, y0 = np.floor(x).astype(int), np.floor(y).astype(int)
+            fx, fy = (x - x0).astype(np.float32), (y - y0).astype(np.float32)
+            size = 2 * half + 1
+            for i, j in {(int(a), int(b)) for a, b in zip(x0, y0, strict=True)}:
+                k = (x0 == i) & (y0 == j)
+                at = [[grid[2 - j - q : 2 - j - q + size, 2 - i - p : 2 - i - p + size] for p in (0, 1)] for q in (0, 1)]
+                u, v = fx[k, None, None], fy[k, None, None]
+                out[k] += (1 - v) * ((1 - u) * at[0][0] + u * at[0][1]) + v * ((1 - u) * at[1][0] + u * at[1][1])
+        return out
+
+
+def moffat_law(contour: tuple[float, float, float], alpha: float, beta: float, linear: float = 0.0) -> Law:
+    """Give the law of a Moffat star.
+
+    >>> round(float(moffat_law((1, 0, 1), 3.0, 2.0).at(np.array(3.0), np.array(0.0))), 6)
+    0.25
+    """
+    return Law(contour, ((1 + (RADII / alpha) ** 2) ** -beta).astype(np.float32), linear)
+
+
+def applied(kernels: tuple[Array, ...] | Array, stars: npt.NDArray[np.floating]) -> Floats:
+    """Give (n, kernel, h - 4, w - 4): each 5x5 kernel applied to each star (n, h, w)."""
+    n, h, w = stars.shape
+    out = np.zeros((n, len(kernels), h - 4, w - 4), np.float32)
+    for k, kernel in enumerate(kernels):
+        for j, i in np.argwhere(kernel):
+            out[:, k] += np.float32(kernel[j, i]) * stars[:, 4 - j : h - j, 4 - i : w - i]
+    return out

@@ -1,0 +1,240 @@
+"""Learning from the bright stars what all stars share: the first law, its table and far wings, its scatter, its noise."""
+
+from __future__ import annotations
+
+import math
+from itertools import pairwise
+from typing import NamedTuple
+
+import numpy as np
+import numpy.typing as npt
+
+from nebulakit.pixels.psf import fit_moffat
+from nebulakit.pixels.starfit import PAD, StarFit
+from nebulakit.pixels.starlaw import FREEDOM, RADII, Law, moffat_law
+
+Array = npt.NDArray[np.float64]
+Plane = npt.NDArray[np.float32]
+Ints = npt.NDArray[np.int_]
+
+
+def first_law(plane: Plane, x: Array, y: Array, fwhm: float) -> Law:
+    """Fit one Moffat law to well separated stars of a plane (in noise sigma): contour, width, beta and linear share.
+
+    Each star has its own height, place and sloping ground; these are eliminated star by star (variable projection,
+    Golub & Pereyra 1973), and the shared values are found by least squares.
+    """
+    from scipy.optimize import least_squares
+
+    half = int(min(max(math.ceil(2.2 * fwhm), 5), 14))
+    h, w = plane.shape
+    px, py = np.rint(x).astype(int), np.rint(y).astype(int)
+    inside = (px >= half) & (px < w - half) & (py >= half) & (py < h - half)
+    px, py, x, y = px[inside], py[inside], x[inside], y[inside]
+    cuts = np.stack([plane[b - half : b + half + 1, a - half : a + half + 1] for a, b in zip(px, py, strict=True)]).astype(np.float64)
+    each = fit_moffat(cuts, np.column_stack([x - px, y - py]), fwhm)
+    qxx, qxy, qyy, beta = (float(np.median(v)) for v in (each[:, 3], each[:, 4], each[:, 5], np.exp(each[:, 6])))
+    sane = (each[:, 0] > 0) & (np.abs(each[:, 3] / qxx - 1) < 0.5) & (np.abs(each[:, 5] / qyy - 1) < 0.5)
+    cuts, each = cuts[sane], each[sane]
+    span = np.arange(-half, half + 1.0)
+    ground = np.stack([np.ones((2 * half + 1,) * 2), *np.meshgrid(span, span)]).reshape(3, -1)
+    data = cuts.reshape(len(cuts), -1)
+    # the brighter a star the more its misfit of the law, not its noise, decides
+    light = np.maximum(data - each[:, 7:8], 0)
+
+    def weights(misfit: float) -> Array:
+        return np.asarray(1 / np.sqrt(3 + light / 300 + (misfit * light) ** 2))
+
+    weight = weights(0.02)
+    place = each[:, 1:3].copy()
+
+    def law(v: Array) -> Law:
+        alpha, e1, e2 = math.exp(v[0]), v[2], v[3]
+        k = 1 / math.sqrt(max(1 - e1 * e1 - e2 * e2, 1e-3))
+        return moffat_law(((1 + e1) * k, e2 * k, (1 - e1) * k), alpha, math.exp(v[1]), float(v[4]))
+
+    def left(v: Array, move: bool = False) -> Array:
+        own = law(v)
+        d = 0.05
+        around = ((0, 0), (d, 0), (-d, 0), (0, d), (0, -d))
+        at = [own.stamps(place[:, 0] + a, place[:, 1] + b, half).reshape(len(cuts), -1).astype(np.float64) for a, b in around]
+        columns = np.stack([at[0], (at[1] - at[2]) / (2 * d), (at[3] - at[4]) / (2 * d), *np.broadcast_to(ground[:, None], (3, *at[0].shape))], -1)
+        columns *= weight[:, :, None]
+        target = data * weight
+        normal = np.matmul(columns.transpose(0, 2, 1), columns)
+        normal += 1e-9 * np.eye(6) * np.einsum("nkk->n", normal)[:, None, None]
+        found = np.linalg.solve(normal, np.matmul(columns.transpose(0, 2, 1), target[:, :, None]))[:, :, 0]
+        if move:
+            place[:] += np.clip(found[:, 1:3] / np.maximum(found[:, :1], 1e-9), -0.3, 0.3)
+        return np.asarray((target - np.einsum("npk,nk->np", columns, found)).ravel())
+
+    mean = math.sqrt(max(qxx * qyy - qxy * qxy, 1e-12))
+    total = (qxx + qyy) / 2
+    start = np.array([-0.5 * math.log(mean), math.log(beta), (qxx - qyy) / 2 / total, qxy / total, 0.5])
+    low, high = [math.log(0.3), math.log(1.2), -0.9, -0.9, 0.0], [math.log(30), math.log(30), 0.9, 0.9, 1.0]
+    best = np.clip(start, np.array(low) + 1e-3, np.array(high) - 1e-3)
+    for misfit in (0.02, 0.02, 0.006, 0.003, 0.003):
+        weight = weights(misfit)
+        left(best, move=True)
+        best = least_squares(left, best, bounds=(low, high), loss="soft_l1", f_scale=3.0, max_nfev=6, diff_step=1e-3).x
+    v = best.copy()
+    v[4] = 0.0 if v[4] < 0.03 else 1.0 if v[4] > 0.97 else v[4]
+    return law(v)
+
+
+def learn_scatter(fit: StarFit, loosen: bool) -> None:
+    """Learn from the last round how far stars deviate from the law, and what noise and misfit their light brings."""
+    from scipy.optimize import nnls
+
+    for c, seen in enumerate(fit.seen):
+        if not seen:
+            continue
+        light, rest2, spread = (np.concatenate([s[k] for s in seen]) for k in range(3))
+        height, modes2 = np.concatenate([s.height for s in seen]), np.concatenate([s.modes2 for s in seen])
+        if len(height) >= 10:
+            # a blend is no star: what lies far beyond the others does not count
+            usual = modes2 < 20 * np.median(modes2, axis=0)
+            weight = np.minimum((height / 300) ** 2, 30)[:, None] * usual
+            fit.freedom[c] = np.clip(np.sqrt((weight * modes2).sum(0) / np.maximum(weight.sum(0), 1e-9)), 2e-4, FREEDOM)
+        edges = np.geomspace(20, max(float(light.max(initial=0)), 100), 14)
+        place, excess = [], []
+        for low, high in pairwise(edges.tolist()):
+            k = (light > low) & (light <= high)
+            if k.sum() >= 25:
+                place.append(float(np.median(light[k])))
+                # the median of chi^2 with one degree of freedom is 0.455
+                excess.append(max(float(np.median(rest2[k])) / 0.455 - float(np.median(spread[k])), 0.0))
+        if len(place) >= 3:
+            x, y = np.array(place), np.array(excess)
+            weight = 1 / (y + 1)
+            found, _ = nnls(np.column_stack([x, x * x]) * weight[:, None], y * weight)
+            fit.photons[c] = float(np.clip(found[0], 3e-4, 1e-2))
+            fit.misfit[c] = float(np.clip(math.sqrt(found[1]), 3e-4, 0.03))
+        if loosen:
+            fit.loose[c] = np.clip(np.sqrt(np.maximum(fit.poor[c] / 2.5, 1.0)) * fit.loose[c], 1, 20)
+
+
+NODES = np.array([2, 2.5, 3, 3.5, 4, 4.5, 5, 5.5, 6, 7, 8, 9.5, 11, 13, 15.5, 18.5, 22, 26, 31, 37, 44, 52, 62, 74, 88, 105, 125.0])
+
+
+WINGS = np.array([6.0, 10, 16, 24, 36, 54])  # px: lengths of the exponential wings that a law may have
+
+
+class Profile(NamedTuple):
+    """What is left around stars by elliptical radius, (star, ring), per height; ``weight`` 0 where nothing is known."""
+
+    radius: Array
+    value: Array
+    weight: Array
+
+
+def profile(fit: StarFit, c: int, stars: Ints, longest: float) -> Profile:
+    """Measure what is left around these stars of channel ``c``, to where their light sinks under 0.3 sigma; cut-off ones further."""
+    law, plane = fit.laws[c], fit.rest[c]
+    h, w = plane.shape
+    lit = fit.data[c] - plane
+    bins = len(NODES) - 1
+    out = []
+    cut = fit.hidden[c]
+    for i in stars.tolist():
+        x, y, height = float(fit.x[c, i]), float(fit.y[c, i]), float(fit.height[c, i])
+        px, py = round(x), round(y)
+        saturated = bool(cut[min(max(py, 0), h - 1), min(max(px, 0), w - 1)])
+        end = longest if saturated else float(np.clip(law.radius(0.3 / height), 8.0, longest))
+        half = math.ceil(end)
+        y0, y1, x0, x1 = max(py - half, PAD), min(py + half + 1, h - PAD), max(px - half, PAD), min(px + half + 1, w - PAD)
+        if y1 - y0 < half or x1 - x0 < half:
+            continue
+        dx, dy = np.arange(x0, x1)[None] - x, np.arange(y0, y1)[:, None] - y
+        a, b, d = law.contour
+        u = np.sqrt(a * dx * dx + 2 * b * dx * dy + d * dy * dy)
+        own = height * law.at(dx, dy)
+        rest = plane[y0:y1, x0:x1]
+        k = np.digitize(u, NODES) - 1
+        use = (lit[y0:y1, x0:x1] - own < 2 + 0.03 * own) & ~cut[y0:y1, x0:x1] & (k >= 0) & (k < bins) & (u < end)
+        if use.sum() < 60:
+            continue
+        k, value, own = k[use], rest[use].astype(np.float64), own[use].astype(np.float64)
+        number = np.bincount(k, minlength=bins)
+        n = np.maximum(number, 1)
+        mean, light = np.bincount(k, value, bins) / n, np.bincount(k, own, bins) / n
+        spread2 = np.maximum(np.bincount(k, value**2, bins) / n - mean**2, 0.3)
+        # an annulus errs as a whole with the nebula and the law's misfit, however many pixels it has
+        error2 = spread2 / n + 0.3 * np.maximum(spread2 - 1 - fit.photons[c] * light, 0.1) + (1e-3 * light) ** 2
+        out.append((np.bincount(k, u[use], bins) / n, mean / height, np.where(number > 3, height**2 / error2, 0)))
+    return Profile(*(np.stack([o[j] for o in out]) for j in range(3))) if out else Profile(*np.zeros((3, 0, bins)))
+
+
+def _centred(values: Array, weight: Array) -> Array:
+    """Take each star's own weighted level off (star, ring, ...)."""
+    w = weight.reshape(weight.shape + (1,) * (values.ndim - 2))
+    return np.asarray(values - (w * values).sum(1, keepdims=True) / np.maximum(w.sum(1, keepdims=True), 1e-300))
+
+
+def learn_tail(fit: StarFit, c: int, stars: Ints, longest: float) -> None:
+    """Bring the law of a channel in line with what is left around its bright stars, from about one width outwards.
+
+    First exponential wings are fitted, every star on a level of its own (non-negative least squares); then what is left
+    is followed by a smooth factor on the law. Nothing is changed by less than it is sure.
+    """
+    from scipy.optimize import nnls
+
+    found = profile(fit, c, stars, longest)
+    if len(found.value) < 3:
+        return
+    law = fit.laws[c]
+    table = law.table.astype(np.float64)
+    width = 2 * float(RADII[int(np.searchsorted(-table, -0.5))])
+    weight = found.weight.copy()
+    value = found.value + np.interp(found.radius, RADII, law.wings)  # with the wings that were taken off so far
+    lengths = WINGS[(1.5 * width < WINGS) & (0.6 * longest > WINGS)]
+    far = found.radius > 2.5 * width
+    wings = np.zeros_like(table)
+    if len(lengths) and (weight * far > 0).sum() > 20:
+        atoms = np.exp(-found.radius[..., None] / lengths)
+        # the wings are not asked to mend a core that is a few percent off
+        slack = found.weight * (0.05 * np.interp(found.radius, RADII, table - law.wings)) ** 2
+        given = found.weight / (1 + slack)
+        weight = given
+        for _ in range(4):
+            outer = weight * far
+            root = np.sqrt(outer)[..., None]
+            amounts, _ = nnls((_centred(atoms, outer) * root).reshape(-1, len(lengths)), (_centred(value, outer) * root[..., 0]).ravel())
+            left = _centred(value - atoms @ amounts, outer)
+            # a star over uneven nebula counts less, an annulus with a neighbour nothing
+            chi2 = (outer * left**2).sum(1) / np.maximum((outer > 0).sum(1) - 2, 1)
+            weight = given / np.maximum(chi2, 1)[:, None]
+            weight = np.where(weight * left**2 * far > 16, 0, weight)
+        weight = np.where(weight > 0, weight * (1 + slack), 0)
+        wings = amounts @ np.exp(-RADII[None] / lengths[:, None])
+    rest = value - np.interp(found.radius, RADII, wings)
+    reach = np.where(found.weight > 0, found.radius, 0).max(1, keepdims=True)
+    level = np.where(found.radius > 0.6 * reach, weight, 0)
+    rest = rest - (level * rest).sum(1, keepdims=True) / np.maximum(level.sum(1, keepdims=True), 1e-300)
+    core = table - law.wings
+    base = np.interp(found.radius, RADII, core + wings)
+    factor = np.zeros(len(NODES) - 1)
+    place = np.sqrt(NODES[:-1] * NODES[1:])
+    for k in range(len(factor)):
+        w = weight[:, k] * base[:, k] ** 2
+        v = rest[:, k] / base[:, k]
+        good = (w > 0) & (found.radius[:, k] < 0.6 * reach[:, 0])
+        if good.sum() < 3 or place[k] < 0.9 * width:
+            continue
+        w, v = w[good], v[good]
+        for _ in range(3):
+            mean = float((w * v).sum() / w.sum())
+            off = np.abs(v - mean) * np.sqrt(w)
+            w = np.where(off > max(3.0, 4 * float(np.median(off))), 0, w)
+            if not w.any():
+                break
+        if w.any():
+            scatter2 = float((w * (v - mean) ** 2).sum() / w.sum()) / max(int((w > 0).sum()) - 1, 1)
+            sure = mean**2 / (1 / float(w.sum()) + scatter2)
+            factor[k] = np.clip(mean * sure / (sure + 2), -0.3, 0.3)
+    logs = np.log(np.maximum(RADII, 0.05))
+    curve = 1 + np.interp(logs, np.log(place), factor, left=0.0, right=0.0)
+    table = (core + wings) * curve
+    peak = table[0]
+    fit.laws[c] = Law(law.contour, (table / peak).astype(np.float32), law.linear, (wings * curve / peak).astype(np.float32))
+    fit.height[c] *= peak
