@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Any, Literal
 
 import numpy as np
@@ -124,7 +125,7 @@ def make_scene(seed: int = 7, shape: tuple[int, int] = (800, 1200), nebula: Kind
     stars, drawn = star_field(shape, night, stream[1])
 
     def variance(level: Planes) -> Planes:
-        return (level * night.electrons + night.read_noise**2) / (np.maximum(coverage, 1) * night.electrons**2)
+        return np.asarray((level * night.electrons + night.read_noise**2) / (np.maximum(coverage, 1) * night.electrons**2), np.float32)
 
     # bilinear resampling at random sub-pixel shifts leaves an autocorrelation of 1/6, 2/3, 1/6 along each axis,
     # which this two-tap filter has as well
@@ -160,7 +161,8 @@ def gas(shape: tuple[int, int], kind: Kind, night: Conditions, rng: np.random.Ge
     rough, clumps, lanes, wisps = (turbulence(shape, rng, slope) for slope in (3.2, 2.5, 3.0, 2.8))
     r = np.hypot(u, v) * np.exp(0.13 * rough)
     swirl = np.exp(0.55 * clumps + 0.25 * wisps)
-    reach, hard, skin = 0.3, 0.55, np.float32(0)
+    reach, hard = 0.3, 0.55
+    skin: Any = 0.0
     if kind == "none":
         nothing = np.zeros(shape, np.float32)
         return nothing, nothing, nothing
@@ -275,7 +277,8 @@ def turned_frames(shape: tuple[int, int], night: Conditions, rng: np.random.Gene
     for turn in np.deg2rad(turns):
         cx, cy = np.array([w - 1, h - 1]) / 2 + rng.normal(0, night.dither * min(shape), 2)
         c, s = math.cos(turn), math.sin(turn)
-        corners = [(cx + c * a - s * b, cy + s * a + c * b) for a, b in ((-0.47 * w, -0.47 * h), (0.47 * w, -0.47 * h), (0.47 * w, 0.47 * h), (-0.47 * w, 0.47 * h))]
+        sides = ((-0.47 * w, -0.47 * h), (0.47 * w, -0.47 * h), (0.47 * w, 0.47 * h), (-0.47 * w, 0.47 * h))
+        corners = [(cx + c * a - s * b, cy + s * a + c * b) for a, b in sides]
         frame = np.zeros(shape, np.uint8)
         cv2.fillConvexPoly(frame, np.round(corners).astype(np.int32), 1)
         count += frame
@@ -322,7 +325,7 @@ def star_field(shape: tuple[int, int], night: Conditions, rng: np.random.Generat
     if night.reflection:
         radius, dx, dy = 8 * night.fwhm, 1.4 * night.fwhm, -1.1 * night.fwhm
         yy, xx = np.mgrid[0:h, 0:w].astype(np.float32)
-        for i in np.flatnonzero(light.max(1) >= 20 * night.white):
+        for i in np.flatnonzero(light.max(1) >= 20 * night.white).tolist():
             disc = _soft(radius - np.hypot(xx - np.float32(x[i] + dx), yy - np.float32(y[i] + dy)), 0.4 * night.fwhm)
             for c, share in ((1, 0.6), (2, 1.0)):
                 out[c] += disc * np.float32(night.reflection * share * light[i, c] / (math.pi * radius**2))
@@ -356,7 +359,7 @@ def _reach(drawn: dict[str, npt.NDArray[np.float64]], night: Conditions, sigma: 
     """Give the radius at which each star's core sinks under half a sigma (at least one fwhm)."""
     a = night.fwhm / 2 / math.sqrt(2 ** (1 / night.beta) - 1)
     over = np.maximum(drawn["peak"].max(1) / (0.5 * max(sigma, 1e-12)), 1)
-    return np.maximum(a * np.sqrt(over ** (1 / night.beta) - 1), night.fwhm)
+    return np.asarray(np.maximum(a * np.sqrt(over ** (1 / night.beta) - 1), night.fwhm))
 
 
 def _soft(x: Any, width: float) -> Any:
@@ -368,3 +371,21 @@ def _scaled(plane: Planes, peak: float) -> Planes:
     """Bring the brightest thousandth to ``peak``."""
     top = float(np.percentile(plane, 99.9))
     return np.asarray(plane * np.float32(peak / top if top > 0 else 0.0), np.float32)
+
+
+def write_scene(scene: Scene, folder: Path) -> tuple[Path, Path]:
+    """Write a scene into ``folder``: stack.fits, coverage.fits, and the truth of lines, stars and sky in truth/.
+
+    Gives the paths of the stack and of its coverage map.
+    """
+    from nebulakit import files
+
+    facts = {"header": scene.header()}
+    truth = folder / "truth"
+    truth.mkdir(parents=True, exist_ok=True)
+    stack, coverage = folder / "stack.fits", folder / "coverage.fits"
+    files.write(Image.from_array(scene.stack, **facts), stack)
+    files.write(Image.from_array(scene.coverage, channels=("grey",), **facts), coverage)
+    for name, channel in (("ha", ("ha",)), ("oiii", ("oiii",)), ("nebula", None), ("stars", None), ("sky", None)):
+        files.write(Image.from_array(getattr(scene, name), channels=channel, **facts), truth / f"{name}.fits")
+    return stack, coverage

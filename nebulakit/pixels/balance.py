@@ -1,0 +1,154 @@
+"""How much light a line has, and by how much one line may be lifted beside the other."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from nebulakit.pixels import masks, starlet, tone
+from nebulakit.pixels.facts import Noise
+
+Plane = npt.NDArray[np.float32]
+Floats = npt.NDArray[np.float64]
+
+SURE = 3.0
+"""A box with this much light, in its own noise, shines."""
+_SKY = 0.25  # how well the sky's level is known, in a pixel's noise: light below SURE times this is no light
+
+
+@dataclass(frozen=True)
+class Light:
+    """What a line's boxes hold: ``share`` of the frame that shines, ``bright`` the 95 % quantile of these above the sky."""
+
+    share: float
+    bright: float
+    boxes: int
+
+
+@dataclass(frozen=True)
+class Gain:
+    """The gain of [O III], what was ``wanted``, the ``limit`` that noise sets, and what they rest on."""
+
+    gain: float
+    wanted: float
+    limit: float
+    noise_left: float
+    slope: float
+
+
+def box_noise(noise: Noise, channel: int, side: int) -> float:
+    """Give the noise of a mean over ``side`` x ``side`` pixels: neighbours alike count as the coarser scales show.
+
+    >>> white = Noise((2.0,), (tuple(2 * starlet.white_sigmas(5)),))
+    >>> round(box_noise(white, 0, 8), 3)
+    0.25
+    """
+    sigma, scales = noise.sigma[channel], noise.scales[channel]
+    j = min(len(scales), max(1, round(math.log2(max(side, 2)))))
+    if not scales or sigma <= 0:
+        return sigma / side
+    return float(scales[j - 1] / starlet.white_sigmas(j)[j - 1]) / side
+
+
+def box_levels(plane: Plane, side: int) -> Floats:
+    """Give the means of boxes (rows, columns); NaN where more than half of a box is NaN."""
+    side = max(1, min(side, *plane.shape))
+    rows, cols = plane.shape[0] // side, plane.shape[1] // side
+    cells = plane[: rows * side, : cols * side].reshape(rows, side, cols, side)
+    there = np.isfinite(cells)
+    count = there.sum((1, 3))
+    total = np.where(there, cells, np.float32(0)).sum((1, 3), dtype=np.float64)
+    return np.where(count * 2 >= side * side, total / np.maximum(count, 1), np.nan)
+
+
+def light(plane: Plane, noise: Noise, sky: float, side: int) -> Light:
+    """Measure a line (y, x): boxes of ``side`` px that lie more than :data:`SURE` of their noise above ``sky``."""
+    levels = box_levels(plane, side) - sky
+    thin = box_levels(noise.map, side) if noise.map is not None else np.ones_like(levels)
+    floor = SURE * math.hypot(box_noise(noise, 0, side), _SKY * noise.sigma[0])
+    seen = np.isfinite(levels)
+    shining = levels[seen & (levels > floor * np.where(np.isfinite(thin), thin, 1.0))]
+    total = int(seen.sum())
+    if not total:
+        return Light(0.0, 0.0, 0)
+    return Light(len(shining) / total, float(np.quantile(shining, 0.95)) if len(shining) else 0.0, len(shining))
+
+
+def noise_left(plane: Plane) -> float:
+    """Measure the noise that is in a plane now, blotches included: the deviation within blocks of 48 px, in quiet ones.
+
+    It is what is left after denoising, where the noise of the linear stack is what was there before. Structure of the
+    nebula raises single blocks; the quietest tenth of them is hardly touched, and stands for the sky.
+    """
+    side = 48
+    h, w = plane.shape
+    if min(h, w) < side:
+        side = max(1, min(h, w))
+    rows, cols = h // side, w // side
+    cells = (
+        plane[: rows * side, : cols * side].reshape(rows, side, cols, side).transpose(0, 2, 1, 3).reshape(rows * cols, side, side)
+    )
+    cells = cells[np.isfinite(cells).all((1, 2))].astype(np.float64)
+    if not len(cells) or side < 4:
+        return 0.0
+    axis = np.arange(side) - (side - 1) / 2
+    cells = cells - cells.mean((1, 2), keepdims=True)
+    unit = float((axis**2).mean())
+    for a in (axis[None, :, None], axis[None, None, :]):  # a tilt is no noise
+        cells = cells - (cells * a).mean((1, 2), keepdims=True) / unit * a
+    return float(np.quantile(np.sqrt((cells**2).mean((1, 2))), 0.1))
+
+
+def decide_gain(ha: Plane, oiii: Plane, ha_sky: float, lights: tuple[Light, Light], most: float) -> Gain:
+    """Decide by how much [O III] is multiplied.
+
+    Wanted: that the brightest parts of both lines stand equally high (their 95 % quantiles). Limit: the noise left in
+    [O III], lifted by the gain and shown by the stretch that suits H-alpha (sky at a tenth), stays under ``most`` of
+    the display's range at the sky level. Below 1 the gain is free: that dims [O III].
+    """
+    left = noise_left(oiii)
+    slope = sky_slope(ha, ha_sky)
+    limit = most / (slope * left) if slope * left > 0 else math.inf
+    a, b = lights
+    wanted = a.bright / b.bright if a.boxes and b.boxes else 1.0
+    gain = wanted if wanted <= 1 else max(1.0, min(wanted, limit))
+    return Gain(gain, wanted, limit, left, slope)
+
+
+def sky_slope(plane: Plane, sky: float) -> float:
+    """Give the slope (display level per light) at the sky of the stretch that `stretch_asinh` would choose for ``plane``."""
+    grain = tone.pixel_noise(plane[None])
+    found = tone.anchors(plane[None], (sky,), grain, stars=False)
+    softening, white = tone.decide_asinh(found, sky=0.1, lift=0.4, softening=None, white=None)
+    return tone.Stretch("asinh", softening, 0.0, white, 0.1).slope
+
+
+def smoothed(plane: Plane, sigma: float) -> Plane:
+    """Smooth by a Gaussian of ``sigma`` px, beside NaN by what is there alone; NaN stays NaN."""
+    gap = np.isnan(plane)
+    if not gap.any():
+        return masks.blurred(plane, sigma)
+    weight = masks.blurred((~gap).astype(np.float32), sigma)
+    out = masks.blurred(np.where(gap, np.float32(0), plane), sigma) / np.maximum(weight, np.float32(1e-6))
+    out[gap] = np.nan
+    return np.asarray(out, np.float32)
+
+
+def dominance(
+    one: Plane, other: Plane, skies: tuple[float, float], noises: tuple[float, float], ratio: float, sure: float
+) -> Plane:
+    """Give 0..1: where ``one`` is more than ``ratio`` times ``other`` (soft over an octave) and stands ``sure`` noises above its sky."""
+    a, b = one - np.float32(skies[0]), other - np.float32(skies[1])
+    floor = np.float32(max(noises[0], 1e-30))
+    a_up, b_up = np.maximum(a, floor), np.maximum(b, np.float32(max(noises[1], 1e-30)))
+    lead = np.log2(a_up / (b_up * np.float32(ratio))) + np.float32(0.5)
+    height = (a / floor - np.float32(0.5 * sure)) / np.float32(0.5 * sure) if sure > 0 else np.ones_like(a)
+    return np.asarray(_smoothstep(lead) * _smoothstep(height), np.float32)
+
+
+def _smoothstep(t: Plane) -> Plane:
+    t = np.clip(t, 0, 1)
+    return np.asarray(t * t * (3 - 2 * t), np.float32)
