@@ -154,7 +154,7 @@ def light_of(big: float, chroma: float, hue: float) -> tuple[float, float, float
     return r, g, b
 
 
-GRAIN = np.float32(2e-6)
+GRAIN = 2e-6
 """How far outside 0..1 light may lie and still count as inside: rounding of float32."""
 
 
@@ -177,16 +177,17 @@ def fit(lab: Array) -> Array:
 
 
 def room_for(lab: Array) -> Array:
-    """Give the share of each colour's chroma (3, n...) that a picture can show at that lightness and hue, at most 1."""
+    """Give the share of each colour's chroma (3, n...), at most 1, that leaves every channel a little above 0 and below 1."""
+    edge = decode1(0.004), decode1(0.996)
     share = np.ones(lab.shape[1:], np.float32)
-    where = np.flatnonzero(_outside(from_lab(lab)))
+    where = np.flatnonzero(_outside(from_lab(lab), *edge))
     if len(where):
-        np.put(share, where, _share_that_fits(np.take(lab.reshape(3, -1), where, axis=1)))
+        np.put(share, where, _share_that_fits(np.take(lab.reshape(3, -1), where, axis=1), *edge))
     return share
 
 
-def _share_that_fits(lab: Array) -> Array:
-    """Give the share of the chroma of colours (3, n) up to which all channels stay within 0..1."""
+def _share_that_fits(lab: Array, low: float = -GRAIN, high: float = 1 + GRAIN) -> Array:
+    """Give the share of the chroma of colours (3, n) up to which all channels of the light stay between two limits."""
     # along the way from grey each channel of the light is a cubic of the share
     rows = FROM_LAB
     start = [lab[0] * np.float32(r[0]) for r in rows]
@@ -201,17 +202,17 @@ def _share_that_fits(lab: Array) -> Array:
             value += c
             if c is not c0:
                 value *= share
-        share += np.float32(step) - np.float32(2 * step) * _outside(value)
+        share += np.float32(step) - np.float32(2 * step) * _outside(value, low, high)
         step /= 2
     share -= np.float32(4 * step)
     return np.maximum(share, 0, out=share)
 
 
-def _outside(light: Array) -> npt.NDArray[np.bool_]:
-    """Tell where light is outside 0..1 in any channel; NaN is not."""
+def _outside(light: Array, low: float = -GRAIN, high: float = 1 + GRAIN) -> npt.NDArray[np.bool_]:
+    """Tell where light is below ``low`` or above ``high`` in any channel; NaN is not."""
     worst = np.maximum(np.maximum(light[0], light[1]), light[2])
     least = np.minimum(np.minimum(light[0], light[1]), light[2])
-    return np.asarray((worst > 1 + GRAIN) | (least < -GRAIN))
+    return np.asarray((worst > np.float32(high)) | (least < np.float32(low)))
 
 
 def cusp(hue: float) -> tuple[float, float]:

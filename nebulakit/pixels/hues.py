@@ -105,8 +105,6 @@ def above_sky(planes: Array, sky: float, full: float) -> Array:
 
 def saturated(planes: Array, gain: float, window: Window | None, sky: float, full: float) -> Array:
     """Multiply chroma by ``gain`` in a range of hues, fading in from the sky to the level ``full``; lightness and hue stay."""
-    # what may be gained ends a little inside the range of a picture, so that no channel is cut
-    room = np.float32(0.985)
 
     def change(lab: Array, rows: slice) -> None:
         more = np.full(lab.shape[1:], gain - 1, np.float32)
@@ -118,8 +116,7 @@ def saturated(planes: Array, gain: float, window: Window | None, sky: float, ful
         if gain > 1:
             wanted = lab.copy()
             wanted[1:] *= more
-            share = colour.room_for(wanted) * room
-            more = np.maximum(np.minimum(more, more * share), 1)
+            more = np.maximum(more * colour.room_for(wanted), 1)
         lab[1:] *= more
 
     return on_lab(planes, change)

@@ -85,6 +85,17 @@ class Stretch:
         """How far under the sky the shown level is 0: at black, or further where the curve's slope at the sky leads there."""
         return max(self.black, self.sky / self.slope)
 
+    @property
+    def fade(self) -> float:
+        """Light above the sky at which colour has faded to half."""
+        return self.black if self.sky <= 0 else max(self.black, 1e-3 * self.reach)
+
+    @property
+    def tint(self) -> float:
+        """Display level per light by which a channel differs from the mean at the sky."""
+        shown = colour.decode1(self.sky)
+        return shown / self.fade * (colour.encode1(shown * 1.001) - colour.encode1(shown * 0.999)) / (0.002 * shown)
+
     def level(self, light: Array) -> Array:
         """Give the display level of light above the sky (any shape, one plane)."""
         if self.ease > 0:
@@ -133,35 +144,48 @@ def _coloured(light: Array, how: Stretch) -> Array:
     mean = light[0] + light[1]
     mean += light[2]
     mean *= np.float32(1 / 3)
-    level = colour.decode(how.level(mean))
-    lift = np.float32(how.reach if how.sky > 0 else 0)
-    mean += lift
-    level /= np.maximum(mean, np.float32(1e-6 * how.white))
-    shown = light + lift
-    shown *= level
+    level = how.level(mean)
+    fade = how.fade
+    # grey light, as strong as black is deep, is added so that colour fades where it is but noise
+    part = colour.decode(level)
+    part /= np.maximum(mean + np.float32(fade), np.float32(1e-6 * how.white))
+    shown = light + np.float32(fade)
+    shown *= part
     np.maximum(shown, 0, out=shown)
     most = np.maximum(np.maximum(shown[0], shown[1]), shown[2])
     if np.nanmax(most, initial=0) > colour.decode1(KNEE):
         shown *= colour.decode(roll_off(colour.encode(most))) / np.maximum(most, np.float32(1e-12))
+    # the grey turns the hue of what stands above the sky, so that is set again
     lab, wanted = colour.to_lab(shown), colour.to_lab(light)
     length = np.sqrt(wanted[1] * wanted[1] + wanted[2] * wanted[2])
     chroma = np.sqrt(lab[1] * lab[1] + lab[2] * lab[2])
     chroma /= np.maximum(length, np.float32(1e-20))
     np.multiply(wanted[1:], chroma, out=lab[1:])
-    return colour.encode(colour.fit(lab))
+    out = colour.encode(colour.fit(lab))
+    if fade > 0 and how.sky > 0:
+        # at the sky colour is noise: added to the level it leaves the sky of every channel where it belongs
+        clear = np.clip(mean * np.float32(1 / fade), 0, 1)
+        clear *= clear * (3 - 2 * clear)
+        light -= mean
+        light *= np.minimum(level * np.float32(how.tint / how.sky * 2), np.float32(how.tint))
+        light += level
+        np.clip(light, 0, 1, out=light)
+        out -= light
+        out *= clear
+        out += light
+    return out
 
 
 def noise_matrix(channels: int, how: Stretch) -> list[list[float]]:
-    """Give how small changes of the light's channels at the sky change the display's channels."""
+    """Give how small changes of the light's channels at the sky change the display's channels, (out, in)."""
     if channels != 3:
         return [[how.slope * (a == b) for b in range(channels)] for a in range(channels)]
-    shown = colour.decode1(how.sky)
-    step = 1e-4
-    to_light = (colour.decode1(how.sky + step) - colour.decode1(how.sky - step)) / (2 * step)
-    to_level = 1 / to_light
-    own = shown / how.reach * to_level if how.sky > 0 else how.slope
-    shared = how.slope - own if how.sky > 0 else 0.0
-    return [[own * (a == b) + shared / channels for b in range(channels)] for a in range(channels)]
+    step = np.float32(0.01 * (how.fade or how.white))
+    light = np.zeros((3, 1, 6), np.float32)
+    for c in range(3):
+        light[c, 0, 2 * c], light[c, 0, 2 * c + 1] = step, -step
+    shown = stretched(light, (0.0,) * 3, how)[:, 0].astype(float)
+    return [[float(v) for v in row] for row in (shown[:, ::2] - shown[:, 1::2]) / (2 * float(step))]
 
 
 @dataclass(frozen=True)
@@ -183,8 +207,8 @@ class Anchors:
 def anchors(planes: Array, sky: tuple[float, ...], noise: float, *, stars: bool) -> Anchors:
     """Find what a stretch is anchored to, on pixels averaged so far that noise hardly matters.
 
-    ``noise`` is that of one pixel (:func:`pixel_noise`). ``stars``: the layer holds stars and nebula; what is narrower than a few averaged pixels is taken away first.
-    Weighting by light makes the answer independent of how much empty sky lies around, and of where the faintest light
+    ``noise`` is that of one pixel (:func:`pixel_noise`). ``stars``: the layer holds stars and nebula; what is narrower
+    than a few averaged pixels is taken away first. Weighting by light makes the answer independent of how much empty sky lies around, and of where the faintest light
     is lost in noise.
     """
     import cv2
@@ -213,9 +237,10 @@ def anchors(planes: Array, sky: tuple[float, ...], noise: float, *, stars: bool)
     if (values > floor).sum() < 8:
         widest = max(highest, 30 * noise, 30 * scatter)
         return Anchors(widest / 3, widest, 1.0, noise, False) if widest > 0 else Anchors(1 / 3, 1.0, 1.0, noise, False)
-    bright = _light_quantile(values, floor, 0.98)
-    floor = max(floor, 0.02 * bright)
-    dim, bright = (_light_quantile(values, floor, q) for q in (0.1, 0.98))
+    bright = _light_quantile(values, max(floor, 0.02 * _light_quantile(values, floor, 0.98)), 0.98)
+    # dim light, smoothed once more, stands out of a noise almost four times lower
+    calm = starlet.smooth(filled, 1)[good].astype(np.float64)
+    dim = min(bright, _light_quantile(calm, max(1.2 * scatter, 0.02 * bright), 0.1))
     top = channels[:, good & (mean >= 0.7 * bright)]
     share = float(np.median(top.mean(0) / np.maximum(top.max(0), 1e-30))) if top.size else 1.0
     return Anchors(dim, bright, min(1.0, max(1 / 3, share)), noise, True)
@@ -224,6 +249,8 @@ def anchors(planes: Array, sky: tuple[float, ...], noise: float, *, stars: bool)
 def _light_quantile(values: npt.NDArray[np.float64], floor: float, share: float) -> float:
     """Give the value below which a share of the sum of all values above ``floor`` lies."""
     lit = np.sort(values[values > floor])
+    if not len(lit):
+        return floor
     total = np.cumsum(lit)
     return float(lit[min(len(lit) - 1, int(np.searchsorted(total, share * total[-1])))])
 

@@ -1,0 +1,139 @@
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from nebulakit.pixels import colour, tone
+
+CURVES = [("asinh", 0.02), ("asinh", 0.3), ("asinh", 10.0), ("midtone", 0.5), ("midtone", 0.9), ("midtone", 0.995)]
+curves = pytest.mark.parametrize(("kind", "shape"), CURVES)
+
+
+def how(kind: str, shape: float, sky: float = 0.1, black: float = 0.04, ease: float = 0.0) -> tone.Stretch:
+    return tone.Stretch(kind, shape, black, 1.0, sky, ease)  # type: ignore[arg-type]
+
+
+def nebula(noise: float, seed: int = 3, shape: tuple[int, int] = (320, 400), peak: float = 1.0) -> np.ndarray:
+    """A bright core in a wide faint shell, and noise."""
+    y, x = np.mgrid[: shape[0], : shape[1]] / min(shape) - 0.5
+    r = np.hypot(x, y)
+    light = peak * (np.exp(-((r / 0.1) ** 2)) + 0.15 * np.exp(-((r / 0.3) ** 4)))
+    return (light + np.random.default_rng(seed).normal(0, noise, shape)).astype(np.float32)[None]
+
+
+@curves
+def test_the_curve_rises_from_black_to_white_without_a_break(kind: str, shape: float) -> None:
+    stretch = how(kind, shape)
+    light = np.linspace(-stretch.reach, 3, 200001).astype(np.float32)
+    level = stretch.level(light.copy())
+    assert level[0] == pytest.approx(0, abs=1e-6)
+    assert np.diff(level).min() >= -3e-7
+    assert np.diff(level).max() < 2.2 * stretch.slope * (light[1] - light[0]) + 1e-6
+    assert level[-1] < 1
+    assert float(stretch.level(np.zeros(1, np.float32))[0]) == pytest.approx(0.1, abs=1e-7)
+    assert float(stretch.level(np.ones(1, np.float32))[0]) == pytest.approx(0.95, abs=1e-5)
+
+
+@curves
+def test_the_slope_at_the_sky_is_the_same_from_both_sides(kind: str, shape: float) -> None:
+    stretch = how(kind, shape)
+    step = 0.002 / stretch.slope
+    below, at, above = stretch.level(np.array([-step, 0, step], np.float32)).astype(float)
+    assert (above - at) / step == pytest.approx(stretch.slope, rel=0.12)
+    assert (at - below) / step == pytest.approx(stretch.slope, rel=0.12)
+
+
+def test_roll_off_is_a_straight_line_below_its_knee_and_never_reaches_1() -> None:
+    level = np.linspace(0, 8, 3001).astype(np.float32)
+    got = tone.roll_off(level.copy())
+    assert np.array_equal(got[level <= tone.KNEE], level[level <= tone.KNEE])
+    assert (np.diff(got) > 0).all()
+    assert got.max() < 0.999
+
+
+@given(st.floats(1e-4, 0.9), st.floats(0.05, 0.8))
+def test_anchors_are_met_exactly(dim: float, lift: float) -> None:
+    found = tone.Anchors(dim, 1.0, 1.0, 0.0, True)
+    for kind, decide in (("asinh", tone.decide_asinh), ("midtone", tone.decide_midtone)):
+        shape, white = decide(found, **{"softening" if kind == "asinh" else "bend": None}, sky=0.1, lift=lift, white=None)  # type: ignore[arg-type]
+        stretch = tone.Stretch(kind, shape, 0.01, white, 0.1)  # type: ignore[arg-type]
+        z = np.array([dim / white, 1 / white], np.float32)
+        low, high = 0.1 + 0.9 * stretch.rise(z).astype(float)
+        assert high == pytest.approx(1, abs=1e-4)
+        straight = 0.1 + 0.9 * dim
+        if lift > straight:  # a curve can lift, not lower
+            assert low == pytest.approx(lift, abs=2e-3) or dim < 1e-3
+        else:
+            assert low == pytest.approx(straight, abs=4e-3)
+
+
+def test_anchors_do_not_care_for_noise_nor_for_empty_sky_around() -> None:
+    clean = tone.anchors(nebula(0), (0.0,), 0.0, stars=False)
+    assert clean.found
+    for noise in (0.01, 0.03, 0.1):
+        noisy = tone.anchors(nebula(noise), (0.0,), noise, stars=False)
+        assert noisy.bright == pytest.approx(clean.bright, rel=0.04)
+        assert noisy.dim == pytest.approx(clean.dim, rel=0.1)
+    wide = np.zeros((1, 960, 1200), np.float32)
+    wide[:, 320:640, 400:800] = nebula(0)
+    around = tone.anchors(wide, (0.0,), 0.0, stars=False)
+    assert around.bright == pytest.approx(clean.bright, rel=0.02)
+    assert around.dim == pytest.approx(clean.dim, rel=0.05)
+
+
+def test_anchors_scale_with_the_light() -> None:
+    one, other = (tone.anchors(nebula(0.01) * k, (0.0,), 0.01 * k, stars=False) for k in (np.float32(1), np.float32(65535)))
+    assert other.bright == pytest.approx(one.bright * 65535, rel=1e-5)
+    assert other.dim == pytest.approx(one.dim * 65535, rel=1e-5)
+
+
+def test_stars_do_not_decide_where_the_nebula_does() -> None:
+    planes = nebula(0.01)
+    bare = tone.anchors(planes, (0.0,), 0.01, stars=True)
+    starry = planes.copy()
+    rng = np.random.default_rng(5)
+    for y, x in zip(rng.integers(4, 316, 150), rng.integers(4, 396, 150), strict=True):
+        starry[0, y - 1 : y + 2, x - 1 : x + 2] += 50
+    assert tone.anchors(starry, (0.0,), 0.01, stars=True).bright == pytest.approx(bare.bright, rel=0.05)
+
+
+def test_noise_alone_is_said_to_hold_no_light() -> None:
+    noise = np.random.default_rng(1).normal(0, 1, (1, 300, 300)).astype(np.float32)
+    found = tone.anchors(noise, (0.0,), 1.0, stars=False)
+    assert not found.found
+    soft, white = tone.decide_asinh(found, sky=0.1, lift=0.4, softening=None, white=None)
+    assert tone.Stretch("asinh", soft, 4.0, white, 0.1).slope <= tone.VISIBLE * 1.001
+
+
+def test_pixel_noise() -> None:
+    rng = np.random.default_rng(2)
+    planes = rng.normal(0, 2, (3, 400, 500)).astype(np.float32)
+    planes[:, :50] = np.nan
+    assert tone.pixel_noise(planes[:1]) == pytest.approx(2, rel=0.02)
+    assert tone.pixel_noise(planes) == pytest.approx(2 / math.sqrt(3), rel=0.02)
+    assert tone.pixel_noise(np.full((1, 9, 9), np.nan, np.float32)) == 0
+
+
+def test_colour_is_multiplied_by_one_factor() -> None:
+    rng = np.random.default_rng(4)
+    light = (rng.random((3, 40, 50)) * rng.random((1, 40, 50)) * 0.5 + 1e-3).astype(np.float32)
+    shown = tone.stretched(light, (0.0,) * 3, how("asinh", 0.1, sky=0.0, black=0.0))
+    ratio = colour.decode(shown.reshape(3, -1)) / light.reshape(3, -1)
+    assert (shown > 0.01).any()
+    dim = shown.reshape(3, -1).max(0) < tone.KNEE
+    assert dim.any()
+    np.testing.assert_allclose(ratio[1, dim] / ratio[0, dim], 1, atol=2e-2)  # the darkest channels lie at the rounding of light
+    np.testing.assert_allclose(np.median(ratio[1, dim] / ratio[0, dim]), 1, atol=1e-4)
+
+
+@pytest.mark.parametrize("channels", [1, 3])
+def test_noise_at_the_sky_comes_out_as_told(channels: int) -> None:
+    stretch = how("asinh", 0.2)
+    noise = np.random.default_rng(6).normal(0, 1e-3, (channels, 200, 250)).astype(np.float32)
+    shown = tone.stretched(noise, (0.0,) * channels, stretch)
+    told = np.sqrt((np.array(tone.noise_matrix(channels, stretch)) ** 2).sum(1)) * 1e-3
+    np.testing.assert_allclose(shown.std((1, 2)), told, rtol=0.1)  # colour fades by a law that is not quite linear

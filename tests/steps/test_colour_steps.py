@@ -1,0 +1,195 @@
+"""bicolour, limit_tint, saturate, turn_hue, curve, blend and the masks: as steps, with the facts they keep."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from nebulakit import steps
+from nebulakit.errors import StepError
+from nebulakit.image import Image
+from nebulakit.pixels import colour
+from nebulakit.pixels.facts import Noise
+
+
+def noise(*sigma: float) -> Noise:
+    return Noise(sigma, tuple((0.89 * s, 0.2 * s, 0.086 * s) for s in sigma))
+
+
+def line(name: str, sky: float = 0.1, sigma: float = 0.004, seed: int = 0) -> Image:
+    y, x = np.mgrid[:90, :120] / 90
+    centre = 0.45 if name == "ha" else 0.75
+    glow = 0.75 * np.exp(-(((x - centre) / 0.2) ** 2) - ((y - 0.5) / 0.18) ** 2)
+    planes = sky + glow + np.random.default_rng(seed).normal(0, sigma, glow.shape)
+    return Image(planes.astype(np.float32)[None], (name,), "display", "starless", sky=(sky,), noise=noise(sigma), fwhm=2.5)
+
+
+def picture() -> Image:
+    made: Image = steps.bicolour(line("ha"), line("oiii", seed=1))
+    return made
+
+
+def lch(planes: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    lab = colour.to_lab(colour.decode(planes))
+    return lab[0], np.hypot(lab[1], lab[2]), np.degrees(np.arctan2(lab[2], lab[1])) % 360
+
+
+def test_a_picture_of_two_lines() -> None:
+    made = picture()
+    assert made.is_rgb
+    assert made.scale == "display"
+    assert made.content == "starless"
+    assert made.sky == (0.1,) * 3
+    corner = made.planes[:, :12, :12]
+    assert np.ptp(np.median(corner, (1, 2))) < 0.002
+    assert np.median(corner) == pytest.approx(0.1, abs=0.002)
+    _, chroma, hue = lch(made.planes)
+    assert chroma[45, 20] > 0.05
+    assert abs(hue[45, 20] - 25) < 8
+    assert abs(hue[45, 90] - 205) < 8
+    assert chroma[45, 54] < 0.02  # where both are alike
+    assert made.record == {"ha_hue": 25.0, "oiii_hue": 205.0}
+
+
+def test_noise_of_the_picture_is_told_within_a_fifth() -> None:
+    flat = [
+        Image(
+            (0.1 + np.random.default_rng(s).normal(0, 0.004, (1, 100, 120))).astype(np.float32),
+            (n,),
+            "display",
+            sky=(0.1,),
+            noise=noise(0.004),
+        )
+        for s, n in enumerate(("ha", "oiii"))
+    ]
+    made = steps.bicolour(*flat)
+    assert made.noise is not None
+    np.testing.assert_allclose(made.planes.std((1, 2)), made.noise.sigma, rtol=0.2)
+
+
+def test_colours_by_name_and_by_hue() -> None:
+    named = steps.bicolour(line("ha"), line("oiii", seed=1), colours="gold-blue")
+    by_hue = steps.bicolour(line("ha"), line("oiii", seed=1), ha_hue="80 deg", oiii_hue=255)
+    assert np.array_equal(named.planes, by_hue.planes)
+    with pytest.raises(StepError, match="same size"):
+        steps.bicolour(line("ha"), line("oiii").replace(line("oiii").planes[:, :50]))
+
+
+def test_other_sky_levels_are_brought_together() -> None:
+    made = steps.bicolour(line("ha", sky=0.12), line("oiii", sky=0.08, seed=1))
+    assert np.ptp(np.median(made.planes[:, :12, :12], (1, 2))) < 0.003
+    assert made.sky == (0.12,) * 3
+
+
+def test_casts_go_and_the_lines_stay() -> None:
+    made = picture()
+    cast = made.replace(made.planes * np.float32([0.95, 1.12, 0.95])[:, None, None])
+    cast = cast.replace(np.minimum(cast.planes, 1))
+    mended = steps.limit_tint(cast)
+    grey = (slice(None), slice(0, 12), slice(0, 12))
+    green = [float(np.median(p.planes[grey][1] - p.planes[grey][[0, 2]].mean(0))) for p in (cast, mended)]
+    assert green[1] < 0.35 * green[0]
+    clean = steps.limit_tint(made)
+    strong = lch(made.planes)[1] > 0.06
+    np.testing.assert_allclose(clean.planes[:, strong], made.planes[:, strong], atol=2e-3)
+    assert np.abs(steps.limit_tint(cast, strength="0%").planes[grey] - cast.planes[grey]).max() < 1e-4
+
+
+def test_saturation_by_the_steps_defaults() -> None:
+    made = picture()
+    more = steps.saturate(made)
+    (l0, c0, h0), (l1, c1, h1) = lch(made.planes), lch(more.planes)
+    strong = (c0 > 0.05) & (made.planes.mean(0) > 0.2)
+    assert 1.15 < np.median((c1 / c0)[strong]) <= 1.2501
+    assert np.abs(l1 - l0).max() < 1e-4
+    assert np.abs((h1 - h0 + 180) % 360 - 180)[strong].max() < 0.05
+    dark = made.planes[:, :12, :12]
+    assert np.abs(more.planes[:, :12, :12] - dark).max() < 0.006
+    reds = steps.saturate(made, hues=["340 deg", "60 deg"], gain=1.5)
+    teal = (np.abs(h0 - 205) < 40) & strong
+    np.testing.assert_allclose(reds.planes[:, teal], made.planes[:, teal], atol=1e-4)
+
+
+def test_turning_only_the_reds() -> None:
+    made = picture()
+    turned = steps.turn_hue(made, by="30 deg", hues=[350, 60])
+    _, c0, h0 = lch(made.planes)
+    h1 = lch(turned.planes)[2]
+    red, teal = (c0 > 0.05) & (np.abs(h0 - 25) < 10), (c0 > 0.05) & (np.abs(h0 - 205) < 10)
+    assert np.abs(h1 - h0 - 30)[red].max() < 0.1
+    assert np.abs(h1 - h0)[teal].max() < 0.05
+    with pytest.raises(StepError, match="by"):
+        steps.turn_hue(made)
+
+
+def test_a_curve_and_its_facts() -> None:
+    made = picture()
+    lighter = steps.curve(made, points=[[0.1, 0.1], [0.3, 0.45]])
+    np.testing.assert_allclose(lighter.sky, made.sky, atol=1e-4)
+    assert lighter.noise is not None
+    np.testing.assert_allclose(
+        lighter.planes[:, :12, :12].std((1, 2)) / made.planes[:, :12, :12].std((1, 2)),
+        np.array(lighter.noise.sigma) / np.array(made.noise.sigma),  # type: ignore[union-attr]
+        rtol=0.25,
+    )
+    one = steps.curve(line("ha"), points=[[0.5, 0.6]])
+    assert float(one.planes.max()) > float(line("ha").planes.max())
+    red = steps.curve(made, points=[[0.5, 0.6]], of="red")
+    assert np.array_equal(red.planes[1:], made.planes[1:])
+    with pytest.raises(StepError, match="must rise from point to point"):
+        steps.curve(made, points=[[0.5, 0.6], [0.4, 0.7]])
+    with pytest.raises(StepError, match="there is no red"):
+        steps.curve(line("ha"), of="red")
+
+
+def test_a_mask_between_levels() -> None:
+    ha = line("ha")
+    mask = steps.level_mask(ha, above="20 sigma")
+    assert mask.channels == ("mask",)
+    assert mask.content == "mask"
+    assert mask.scale == "display"
+    assert mask.fwhm == ha.fwhm
+    plain = ha.planes[0] >= 0.1 + 20 * 0.004
+    assert np.array_equal(steps.level_mask(ha, above="20 sigma", feather="0 px").planes[0], plain.astype(np.float32))
+    assert float(mask.planes.sum()) == pytest.approx(plain.sum(), rel=0.02)
+    ring = steps.level_mask(ha, above=0.3, below=0.6, feather="0 px").planes[0]
+    assert np.array_equal(ring > 0, (ha.planes[0] >= np.float32(0.3)) & (ha.planes[0] <= np.float32(0.6)))
+    with pytest.raises(StepError, match="not above the lower level"):
+        steps.level_mask(ha, above=0.5, below=0.4)
+
+
+def test_a_mask_without_stars_to_measure_says_what_it_took() -> None:
+    flat = np.random.default_rng(0).normal(0, 1, (60, 60)).astype(np.float32)
+    mask = steps.level_mask(Image(flat[None], ("ha",), content="starless", noise=noise(1.0), sky=(0.0,)))
+    assert [n.id for n in mask.notices] == ["fwhm-assumed"]
+
+
+def test_masks_combine() -> None:
+    one, two = steps.level_mask(line("ha"), above=0.3), steps.level_mask(line("oiii"), above=0.3)
+    both, either = steps.combine_masks(one, two, how="and"), steps.combine_masks(one, two, how="or")
+    assert float(both.planes.mean()) < float(one.planes.mean()) < float(either.planes.mean())
+    assert np.array_equal(steps.combine_masks(one, how="not").planes, 1 - one.planes)
+    with pytest.raises(StepError, match="needs a second mask"):
+        steps.combine_masks(one, how="or")
+    with pytest.raises(StepError, match="b is no mask"):
+        steps.combine_masks(one, picture(), how="or")
+
+
+def test_blending_and_its_facts() -> None:
+    a, b = picture(), picture().replace(picture().planes[::-1].copy(), content="stars")
+    made = steps.blend(a, b, opacity="25%")
+    np.testing.assert_allclose(made.planes, 0.75 * a.planes + 0.25 * b.planes, atol=1e-6)
+    assert made.content == "scene"
+    assert made.sky == pytest.approx((0.1,) * 3, abs=1e-6)
+    assert made.noise is not None
+    both = zip(a.noise.sigma, b.noise.sigma, strict=True)  # type: ignore[union-attr]
+    assert made.noise.sigma == pytest.approx([np.hypot(0.75 * s, 0.25 * t) for s, t in both])
+    assert np.array_equal(steps.blend(a, b, opacity=0).planes, a.planes)
+    linear = Image(np.full((1, 9, 9), 3.0, np.float32), ("ha",))
+    assert float(steps.blend(linear, linear, mode="add", opacity=1).planes.max()) == 6
+    with pytest.raises(StepError, match="screen needs stretched data"):
+        steps.blend(linear, linear, mode="screen")
+    with pytest.raises(StepError, match="It needs as many, or one"):
+        steps.blend(line("ha"), a)
+    with pytest.raises(StepError, match="stretch both, or neither"):
+        steps.blend(line("ha"), linear.replace(np.zeros((1, 90, 120), np.float32)))
