@@ -136,6 +136,10 @@ def turned(planes: Array, angle: float, window: Window | None) -> Array:
     return on_lab(planes, change)
 
 
+FADE = 40.0
+"""Degrees over which a colour beyond the hues that two lines can make goes to grey."""
+
+
 def gaps(hues: tuple[float, float], width: float) -> list[tuple[float, float]]:
     """Give the ranges (start, extent) of hues that two lines do not make: further than ``width`` from either.
 
@@ -151,7 +155,7 @@ def gaps(hues: tuple[float, float], width: float) -> list[tuple[float, float]]:
 
 
 def tint_limited(planes: Array, hues: tuple[float, float], width: float, strength: float) -> Array:
-    """Pull hues that two lines cannot make to the edge of those they can, losing chroma on the way: all of it half-way between.
+    """Pull hues that two lines cannot make to the edge of those they can, losing chroma on the way: all of it at FADE degrees.
 
     ``strength`` 1 does so fully, 0 not at all. Lightness stays.
     """
@@ -167,7 +171,8 @@ def tint_limited(planes: Array, hues: tuple[float, float], width: float, strengt
             inside = along < extent
             first = along < extent / 2
             depth = np.minimum(along, np.float32(extent) - along)
-            depth *= np.float32(math.pi / extent)
+            depth *= np.float32(math.pi / 2 / min(FADE, extent / 2))
+            np.minimum(depth, np.float32(math.pi / 2), out=depth)
             kept = np.cos(depth)
             kept *= kept
             kept *= chroma

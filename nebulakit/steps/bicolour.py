@@ -110,9 +110,8 @@ def limit_tint(
     """Take back hues that two lines cannot make: green haze, magenta where noise or a residue tints.
 
     Colours within ``width`` of one of the two hues stay as they are. Others are pulled to the edge of that range and lose
-    chroma on the way, all of it half-way between the lines, so that a cast goes to grey and nothing jumps. Between lines
-    less than 120 degrees apart all hues of the shorter way stay. Lightness stays. Give the same colours as to `bicolour`.
-    Method: own, in OKLCh (B. Ottosson 2020).
+    chroma on the way, all of it 40 degrees further, so that a cast goes to grey and nothing jumps. Between lines less than
+    120 degrees apart all hues of the shorter way stay. Lightness stays. Give the same colours as to `bicolour`. Method: own, in OKLCh (B. Ottosson 2020).
 
     NaN stays NaN. Wrong for pictures whose colours do not come from two lines, such as those of `natural`.
 
@@ -120,7 +119,7 @@ def limit_tint(
     >>> picture = np.zeros((3, 2, 2), np.float32) + 0.2
     >>> picture[1, 0] = 0.3
     >>> [round(float(v), 3) for v in limit_tint(picture)[:, 0, 0]]
-    [0.215, 0.289, 0.267]
+    [0.256, 0.275, 0.269]
     """
     from nebulakit.pixels import hues
 
