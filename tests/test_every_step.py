@@ -8,6 +8,7 @@ import itertools
 import json
 import math
 import re
+import traceback
 from collections.abc import Callable, Iterator
 from typing import Any
 
@@ -168,19 +169,37 @@ def results(step: Step, made: Any) -> dict[str, Any]:
     return made._asdict()
 
 
-@functools.cache
-def accepted(name: str) -> tuple[tuple[Image, dict[str, Any]], ...]:
+Made = tuple[Image, dict[str, Any]]
+
+
+def accepted(name: str) -> tuple[Made, ...]:
     """Give the first images a step works on, each with what it makes of it."""
+    found, refusals, _ = tried(name)
+    assert found, f"{name} refuses every image its declaration lets it read: {refusals}"
+    return found
+
+
+@functools.cache
+def tried(name: str) -> tuple[tuple[Made, ...], tuple[str, ...], tuple[str, ...]]:
+    """Run a step on every image it may read: what it made, its refusals in words, and what went wrong otherwise."""
     step = STEPS[name]
-    found = []
-    refusals = []
+    found, refusals, crashes = [], [], []
     for first in candidates(step):
+        kind = f"{first.scale} {first.content} {first.channels}"
         try:
             found.append((first, results(step, step.call(**images_for(step, first), **examples(step)))))
         except StepError as fault:
-            refusals.append(f"{first.scale} {first.content} {first.channels}: {fault}")
-    assert found, f"{name} refuses every image its declaration lets it read: {refusals}"
-    return tuple(found)
+            refusals.append(f"{kind}: {fault}")
+        except Exception:
+            crashes.append(f"{kind}: {traceback.format_exc(limit=-4)}")
+    return tuple(found), tuple(refusals), tuple(crashes)
+
+
+@every_step
+def test_every_kind_of_image_is_worked_on_or_refused_in_words(step: Step) -> None:
+    _, refusals, crashes = tried(step.name)
+    assert not crashes, "\n".join(crashes)
+    assert all(len(r) > 60 for r in refusals), refusals
 
 
 def told(work: Callable[[], Any]) -> str | None:

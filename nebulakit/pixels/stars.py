@@ -140,7 +140,7 @@ def _luminance(planes: Planes, noise: Noise, coverage: npt.NDArray[np.float32] |
     if coverage is not None:
         good &= coverage > 0
     reach = float(np.nanmax(planes) - np.nanmin(planes)) if good.any() else 1.0
-    weights = [1 / max(s, 1e-7 * reach, 1e-300) ** 2 for s in noise.sigma]
+    weights = [1 / max(s, 1e-7 * reach or 1.0) ** 2 for s in noise.sigma]  # an even picture has no noise to weigh by
     light = np.zeros(planes.shape[1:], np.float32)
     for plane, w in zip(planes, weights, strict=True):
         light += plane * np.float32(w / math.sqrt(sum(weights)))

@@ -151,7 +151,7 @@ class Lookup:
             elif id in seen:
                 line = self.doc.steps[seen[id]].key.place.line
                 self.faults.add(entry.value.place, f"the id '{id}' is taken by the step in line {line}")
-            elif any(n == id for j, n in enumerate(names) if j != i):
+            elif raw.name != id and id in names:
                 self.faults.add(entry.value.place, f"the id '{id}' is the name of another step of this recipe; choose another")
             elif id in ("vars", "last"):
                 self.faults.add(entry.value.place, f"'{id}' cannot be an id; choose another")

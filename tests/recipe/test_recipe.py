@@ -220,3 +220,11 @@ def test_a_long_recipe_is_checked_at_once() -> None:
 
 def test_nothing_that_opens_pictures_is_loaded() -> None:
     assert "nebulakit.files.fits" not in vars(sys.modules["nebulakit.recipe"])
+
+
+def test_a_step_may_be_called_by_its_own_name_among_its_like() -> None:
+    r = recipe(
+        "  - denoise_wavelet: {}\n    id: first\n  - denoise_wavelet: {}\n    id: denoise_wavelet\n  - denoise_wavelet: {}\n"
+    )
+    assert [c.id for c in r.steps] == ["first", "denoise_wavelet", "denoise_wavelet-1"]
+    assert r.by_id("denoise_wavelet").index == 1
