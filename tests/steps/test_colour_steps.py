@@ -193,3 +193,45 @@ def test_blending_and_its_facts() -> None:
         steps.blend(line("ha"), a)
     with pytest.raises(StepError, match="stretch both, or neither"):
         steps.blend(line("ha"), linear.replace(np.zeros((1, 90, 120), np.float32)))
+
+
+def test_a_region_stays_on_the_sky_when_the_crop_changes() -> None:
+    ha = line("ha")
+    whole = steps.region_mask(ha, at=["40%", "60%"], radius="20%", across="8 px", angle=30)
+    cut = ha.replace(ha.planes[:, 20:, 30:], frame=ha.frame.then([[1, 0, 30], [0, 1, 20]]), coverage=None)
+    inside = steps.region_mask(cut, at=["40%", "60%"], radius="20%", across="8 px", angle=30, feather="0 px")
+    sharp = steps.region_mask(ha, at=["40%", "60%"], radius="20%", across="8 px", angle=30, feather="0 px")
+    assert np.array_equal(sharp.planes[:, 20:, 30:], inside.planes)
+    assert float(sharp.planes.sum()) == pytest.approx(np.pi * 24 * 8, rel=0.03)
+    assert float(whole.planes.sum()) == pytest.approx(float(sharp.planes.sum()), rel=0.15)
+    assert 0 < np.median(whole.planes[(whole.planes > 0.01) & (whole.planes < 0.99)]) < 1
+
+
+def test_a_region_turns_with_the_layer() -> None:
+    ha = line("ha")
+    options = {"at": ["30%", "40%"], "radius": "20%", "across": "5 px", "angle": 20, "feather": "0 px"}
+    h = ha.shape[0]
+    # turned by a quarter: new (x, y) shows old (y', h - 1 - x')
+    turned = ha.replace(np.rot90(ha.planes, -1, (1, 2)).copy(), frame=ha.frame.then([[0, 1, 0], [-1, 0, h - 1]]))
+    straight = steps.region_mask(ha, **options).planes
+    assert np.abs(np.rot90(straight, -1, (1, 2)) - steps.region_mask(turned, **options).planes).sum() <= 4
+
+
+def test_polygons_and_ramps() -> None:
+    ha = line("ha")
+    box = steps.region_mask(
+        ha,
+        shape="polygon",
+        points=[["30 px", "20 px"], ["80 px", "20 px"], ["80 px", "60 px"], ["30 px", "60 px"]],
+        feather="0 px",
+    )
+    assert float(box.planes.sum()) == pytest.approx(51 * 41, rel=0.03)
+    ramp = steps.region_mask(ha, shape="ramp", points=[["0%", "0%"], ["100%", "0%"]])
+    assert (np.diff(ramp.planes[0], axis=1) >= 0).all()
+    assert ramp.planes[0, 5, 60] == pytest.approx(0.5, abs=0.02)
+    with pytest.raises(StepError, match="at least three points, found 1"):
+        steps.region_mask(ha, shape="polygon", points=[["1%", "1%"]])
+    with pytest.raises(StepError, match="a ramp needs two points"):
+        steps.region_mask(ha, shape="ramp")
+    with pytest.raises(StepError, match="no sky position"):
+        steps.region_mask(ha, at=["83.8 deg", "-5.4 deg"])
