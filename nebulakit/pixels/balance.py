@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from nebulakit.pixels import masks, starlet, tone
+from nebulakit.pixels import colour, masks, starlet, tone
 from nebulakit.pixels.facts import Noise
 
 Plane = npt.NDArray[np.float32]
@@ -53,15 +53,24 @@ def box_noise(noise: Noise, channel: int, side: int) -> float:
     return float(scales[j - 1] / starlet.white_sigmas(j)[j - 1]) / side
 
 
+def block_means(plane: Plane, side: int) -> Floats:
+    """Give the means of whole blocks of ``side`` px (rows, columns) of a plane without NaN; what is left over at the end is not used."""
+    import cv2
+
+    rows, cols = plane.shape[0] // side, plane.shape[1] // side
+    part = plane[: rows * side, : cols * side]
+    return np.asarray(cv2.resize(part, (cols, rows), interpolation=cv2.INTER_AREA), np.float64).reshape(rows, cols)
+
+
 def box_levels(plane: Plane, side: int) -> Floats:
     """Give the means of boxes (rows, columns); NaN where more than half of a box is NaN."""
     side = max(1, min(side, *plane.shape))
-    rows, cols = plane.shape[0] // side, plane.shape[1] // side
-    cells = plane[: rows * side, : cols * side].reshape(rows, side, cols, side)
-    there = np.isfinite(cells)
-    count = there.sum((1, 3))
-    total = np.where(there, cells, np.float32(0)).sum((1, 3), dtype=np.float64)
-    return np.where(count * 2 >= side * side, total / np.maximum(count, 1), np.nan)
+    there = np.isfinite(plane)
+    if there.all():
+        return block_means(plane, side)
+    count = block_means(there.astype(np.float32), side)
+    total = block_means(np.where(there, plane, np.float32(0)), side)
+    return np.where(count >= 0.5, total / np.maximum(count, 1e-9), np.nan)
 
 
 def light(plane: Plane, noise: Noise, sky: float, side: int) -> Light:
@@ -88,12 +97,18 @@ def noise_left(plane: Plane) -> float:
     if min(h, w) < side:
         side = max(1, min(h, w))
     rows, cols = h // side, w // side
-    cells = (
-        plane[: rows * side, : cols * side].reshape(rows, side, cols, side).transpose(0, 2, 1, 3).reshape(rows * cols, side, side)
-    )
-    cells = cells[np.isfinite(cells).all((1, 2))].astype(np.float64)
-    if not len(cells) or side < 4:
+    if side < 4:
         return 0.0
+    every = max(1, math.ceil(math.sqrt(rows * cols / 600)))  # enough of them for a quantile
+    found = []
+    for y in range(0, rows, every):
+        for x in range(0, cols, every):
+            cell = plane[y * side : (y + 1) * side, x * side : (x + 1) * side]
+            if np.isfinite(cell).all():
+                found.append(cell)
+    if not found:
+        return 0.0
+    cells = np.asarray(found, np.float64)
     axis = np.arange(side) - (side - 1) / 2
     cells = cells - cells.mean((1, 2), keepdims=True)
     unit = float((axis**2).mean())
@@ -141,12 +156,19 @@ def dominance(
     one: Plane, other: Plane, skies: tuple[float, float], noises: tuple[float, float], ratio: float, sure: float
 ) -> Plane:
     """Give 0..1: where ``one`` is more than ``ratio`` times ``other`` (soft over an octave) and stands ``sure`` noises above its sky."""
-    a, b = one - np.float32(skies[0]), other - np.float32(skies[1])
-    floor = np.float32(max(noises[0], 1e-30))
-    a_up, b_up = np.maximum(a, floor), np.maximum(b, np.float32(max(noises[1], 1e-30)))
-    lead = np.log2(a_up / (b_up * np.float32(ratio))) + np.float32(0.5)
-    height = (a / floor - np.float32(0.5 * sure)) / np.float32(0.5 * sure) if sure > 0 else np.ones_like(a)
-    return np.asarray(_smoothstep(lead) * _smoothstep(height), np.float32)
+    out = np.empty_like(one)
+    floor, other_floor = (np.float32(max(n, 1e-30)) for n in noises)
+
+    def part(ys: slice) -> None:
+        a, b = one[ys] - np.float32(skies[0]), other[ys] - np.float32(skies[1])
+        lead = np.log2(np.maximum(a, floor) / (np.maximum(b, other_floor) * np.float32(ratio))) + np.float32(0.5)
+        made = _smoothstep(lead)
+        if sure > 0:
+            made *= _smoothstep(a * np.float32(2 / (sure * float(floor))) - np.float32(1))
+        out[ys] = made
+
+    colour.by_rows(part, (one.shape[0], one.shape[1]))
+    return out
 
 
 def _smoothstep(t: Plane) -> Plane:

@@ -20,10 +20,13 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
+from nebulakit.pixels import balance
+from nebulakit.pixels.colour import by_rows
 from nebulakit.pixels.facts import Noise
 from nebulakit.pixels.parallel import over
 
@@ -44,7 +47,7 @@ RESPONSES: dict[str, Matrix] = {
     "infrared-open": ((1.0, 0.0685), (0.1943, 1.0), (0.1057, 0.4879)),
 }
 
-_MAIN, _CROSS = 0.12, 0.22  # log deviation of a sensor's large and small entries about TYPICAL
+_MAIN, _CROSS = 0.15, 0.25  # log deviation of a sensor's large and small entries about TYPICAL
 _TAIL = 6.0  # degrees of freedom of the prior: a sensor far from typical is rare, not impossible
 _BOXES = 12_000  # about how many boxes the estimate looks at
 _SMALLEST_BOX = 6
@@ -99,14 +102,16 @@ def weighted(planes: Planes, rows: npt.ArrayLike) -> Planes:
     Each sum runs in a fixed order, so the bits do not depend on threads.
     """
     w = np.asarray(rows, np.float32)
+    out = np.empty((len(w), *planes.shape[1:]), np.float32)
 
-    def line(k: int) -> Planes:
-        out: Planes = planes[0] * w[k, 0]
-        for c in range(1, len(planes)):
-            out += planes[c] * w[k, c]
-        return out
+    def part(ys: slice) -> None:
+        for k, row in enumerate(w):
+            total = np.multiply(planes[0, ys], row[0], out=out[k, ys])
+            for c in range(1, len(planes)):
+                total += planes[c, ys] * row[c]
 
-    return np.stack(over(line, range(len(w))))
+    by_rows(part, (planes.shape[1], planes.shape[2]))
+    return out
 
 
 def apply_unmix(planes: Planes, matrix: npt.ArrayLike, sigma: npt.ArrayLike) -> Planes:
@@ -197,22 +202,22 @@ def box_means(planes: Planes, keep: Flags | None, relative: Planes | None) -> tu
     b = max(1, min(b, h // 4, w // 4))
     rows, cols = h // b, w // b
 
-    def cells(plane: npt.NDArray[np.float32]) -> npt.NDArray[np.float32]:
-        return plane[: rows * b, : cols * b].reshape(rows, b, cols, b)
-
-    good = np.isfinite(planes).all(0)
+    size = rows * b, cols * b
+    good: Any = np.isfinite(planes[:, : size[0], : size[1]]).all(0) if not np.isfinite(planes.sum(dtype=np.float64)) else None
     if keep is not None:
-        good &= keep
-    g = cells(good.astype(np.float32))
-    count = g.sum((1, 3), dtype=np.float64)
+        good = keep[: size[0], : size[1]] if good is None else good & keep[: size[0], : size[1]]
+    count = np.ones((rows, cols)) if good is None else balance.block_means(np.asarray(good, np.float32), b)
 
     def mean(plane: Planes) -> Floats:
-        total = (np.where(g > 0, cells(np.asarray(plane)), np.float32(0))).sum((1, 3), dtype=np.float64)
-        return np.where(count >= 0.5 * b * b, total / np.maximum(count, 1), np.nan)
+        part = plane[: size[0], : size[1]]
+        if good is None:
+            return balance.block_means(part, b)
+        total = balance.block_means(np.where(good, part, np.float32(0)), b)
+        return np.where(count >= 0.5, total / np.maximum(count, 1e-9), np.nan)
 
     out = np.stack(over(mean, list(planes)))
-    thin = mean(relative) if relative is not None else np.ones((rows, cols))
-    return out, thin * np.sqrt(b * b / np.maximum(count, 1))
+    thin = np.ones((rows, cols)) if relative is None else mean(relative)
+    return out, thin / np.sqrt(np.maximum(count, 1e-9))
 
 
 def estimate(boxes: Floats, sigma: Floats, thin: Floats | None = None) -> Response:
@@ -295,7 +300,7 @@ def _of(theta: Floats) -> Floats:
 def _theta(matrix: Floats) -> Floats:
     """The inverse of :func:`_of`, for any column scale."""
     m = normalised(matrix)
-    return np.log(np.maximum(np.array([m[1, 0], m[2, 0], m[2, 1], m[0, 1]]), 1e-6))
+    return np.asarray(np.log(np.maximum(np.array([m[1, 0], m[2, 0], m[2, 1], m[0, 1]]), 1e-6)))
 
 
 _TYPICAL_THETA = _theta(np.asarray(TYPICAL))
