@@ -9,7 +9,7 @@ from typing import Any, NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from nebulakit.pixels import kriging, starlearn, starlet
+from nebulakit.pixels import ghosts, kriging, starlearn, starlet
 from nebulakit.pixels.facts import Noise, StarList
 from nebulakit.pixels.inpaint import harmonic, push_pull
 from nebulakit.pixels.starfit import DOUBT, PAD, StarFit
@@ -124,7 +124,7 @@ def fit_stars(
     laws = [_law(z[c], hidden[c], found, fwhm) for c in range(len(planes))]
     ratio = float(np.median([row[1] / row[0] for row in noise.scales]))
     field = kriging.Field(kriging.noise_blur(ratio), fwhm / 2.355)
-    fit = StarFit(z, hidden, noise.map, laws, field)
+    fit = StarFit(z, hidden, noise.map, list(laws), field)
     fit.fwhm = fwhm
     fit.freedom = np.tile(FREEDOM / 4, (len(planes), 1))
     bad = np.zeros(planes.shape[1:], bool)
@@ -135,9 +135,17 @@ def fit_stars(
         fit.sweep(np.arange(fit.count))
         fit.redraw()
         starlearn.learn_scatter(fit, loosen=k >= 3)
+        if 1 <= k < ROUNDS - 1:
+            fit.ghosts = ghosts.find_ghosts(fit)
+            if k == 1 and any(fit.ghosts):  # what the law has learned so far was in part the discs
+                fit.laws = list(laws)
+            fit.redraw()
         if k < ROUNDS - 1:
+            longest = min(0.2 * min(planes.shape[1:]), 120.0)
+            starlearn.learn_wings(fit, longest)
+            fit.redraw()
             for c in range(len(planes)):
-                starlearn.learn_tail(fit, c, _bright(fit, c), 0.2 * min(planes.shape[1:]))
+                starlearn.learn_flanks(fit, c, _bright(fit, c), longest)
             fit.redraw()
         if k < ROUNDS - 2:
             new = _missed(fit, noise, (0.3, 0.15, 0.08)[min(k, 2)])

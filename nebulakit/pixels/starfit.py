@@ -14,7 +14,7 @@ import numpy as np
 import numpy.typing as npt
 
 from nebulakit.pixels.kriging import RING, Disc, Field, strength_class
-from nebulakit.pixels.starlaw import FREEDOM, MODES, Law, applied
+from nebulakit.pixels.starlaw import FREEDOM, MODES, Ghost, Law, applied
 
 Array = npt.NDArray[np.float64]
 Planes = npt.NDArray[np.float32]
@@ -69,6 +69,7 @@ class StarFit:
         self.usual = np.zeros((c, NM))  # modes that all stars share
         self.freedom = np.tile(FREEDOM, (c, 1))
         self.doubt = np.zeros_like(self.data)  # variance that comes from the flanks of cut-off stars
+        self.ghosts: list[Ghost | None] = [None] * c
         self.third2 = np.full(c, 0.016)  # noise variance of the third starlet scale
         self.fwhm = 3.0
         self.tie = 0.5  # px: how far a channel's place may lie from the common one
@@ -132,6 +133,16 @@ class StarFit:
         size = np.minimum(np.searchsorted(WIDE, reach), len(WIDE) - 1)
         for k in np.unique(size):
             self.paint(plane, c, np.nonzero((size == k) & (self.height[c] > 0))[0], int(WIDE[k]), 1.0)
+        ghost = self.ghosts[c]
+        if ghost is not None:
+            h, w = plane.shape
+            half = math.ceil(ghost.radius + 8 * ghost.soft + max(abs(ghost.dx), abs(ghost.dy)))
+            for i in np.nonzero(self.saturated & (self.height[c] > 0))[0]:
+                x, y = float(self.x[c, i]), float(self.y[c, i])
+                y0, y1, x0, x1 = max(round(y) - half, 0), min(round(y) + half + 1, h), max(round(x) - half, 0), min(round(x) + half + 1, w)
+                if y0 < y1 and x0 < x1:
+                    shape = ghost.at(np.arange(x0, x1)[None, :] - x, np.arange(y0, y1)[:, None] - y)
+                    plane[y0:y1, x0:x1] += np.float32(self.height[c, i]) * shape
         return plane
 
     def redraw(self) -> None:

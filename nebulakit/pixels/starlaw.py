@@ -111,3 +111,23 @@ def applied(kernels: tuple[Array, ...] | Array, stars: npt.NDArray[np.floating])
         for j, i in np.argwhere(kernel):
             out[:, k] += np.float32(kernel[j, i]) * stars[:, 4 - j : h - j, 4 - i : w - i]
     return out
+
+
+@dataclass(frozen=True)
+class Ghost:
+    """A disc ``dx``, ``dy`` off the star, ``bright`` per height of the star."""
+
+    dx: float
+    dy: float
+    radius: float
+    soft: float
+    bright: float
+
+    def at(self, x: Array, y: Array) -> Floats:
+        """Give the disc of a star of height 1 at these distances from it."""
+        return np.asarray(self.bright * disc(np.hypot(x - self.dx, y - self.dy), self.radius, self.soft), np.float32)
+
+
+def disc(r: Array, radius: float, soft: float) -> Array:
+    """Give a disc of height 1 with a soft edge, by the distance from its middle."""
+    return np.asarray(0.5 - 0.5 * np.tanh((r - radius) / (2 * soft)), np.float64)

@@ -117,30 +117,36 @@ def learn_scatter(fit: StarFit, loosen: bool) -> None:
 NODES = np.array([2, 2.5, 3, 3.5, 4, 4.5, 5, 5.5, 6, 7, 8, 9.5, 11, 13, 15.5, 18.5, 22, 26, 31, 37, 44, 52, 62, 74, 88, 105, 125.0])
 
 
-WINGS = np.array([6.0, 10, 16, 24, 36, 54])  # px: lengths of the exponential wings that a law may have
+SECTORS = 12
 
 
 class Profile(NamedTuple):
-    """What is left around stars by elliptical radius, (star, ring), per height; ``weight`` 0 where nothing is known."""
+    """What is left around stars by elliptical radius, (star, ring): place, value and its error; infinite where nothing is known."""
 
     radius: Array
     value: Array
-    weight: Array
+    error: Array
+    light: Array  # of the star itself, by its law
+    height: Array  # (star,)
 
 
 def profile(fit: StarFit, c: int, stars: Ints, longest: float) -> Profile:
-    """Measure what is left around these stars of channel ``c``, to where their light sinks under 0.3 sigma; cut-off ones further."""
+    """Measure what is left around these stars of channel ``c``, to where their light sinks under 0.3 sigma; cut-off ones further.
+
+    A ring is divided into sectors, and sectors that face each other are taken together: a slope of the nebula drops out,
+    and how the pairs differ tells how far the ring's mean can be trusted.
+    """
     law, plane = fit.laws[c], fit.rest[c]
     h, w = plane.shape
     lit = fit.data[c] - plane
     bins = len(NODES) - 1
+    pairs = SECTORS // 2
     out = []
     cut = fit.hidden[c]
     for i in stars.tolist():
         x, y, height = float(fit.x[c, i]), float(fit.y[c, i]), float(fit.height[c, i])
+        end = longest if fit.saturated[i] else float(np.clip(law.radius(0.3 / height), 8.0, longest))
         px, py = round(x), round(y)
-        saturated = bool(cut[min(max(py, 0), h - 1), min(max(px, 0), w - 1)])
-        end = longest if saturated else float(np.clip(law.radius(0.3 / height), 8.0, longest))
         half = math.ceil(end)
         y0, y1, x0, x1 = max(py - half, PAD), min(py + half + 1, h - PAD), max(px - half, PAD), min(px + half + 1, w - PAD)
         if y1 - y0 < half or x1 - x0 < half:
@@ -154,15 +160,90 @@ def profile(fit: StarFit, c: int, stars: Ints, longest: float) -> Profile:
         use = (lit[y0:y1, x0:x1] - own < 2 + 0.03 * own) & ~cut[y0:y1, x0:x1] & (k >= 0) & (k < bins) & (u < end)
         if use.sum() < 60:
             continue
-        k, value, own = k[use], rest[use].astype(np.float64), own[use].astype(np.float64)
-        number = np.bincount(k, minlength=bins)
-        n = np.maximum(number, 1)
-        mean, light = np.bincount(k, value, bins) / n, np.bincount(k, own, bins) / n
-        spread2 = np.maximum(np.bincount(k, value**2, bins) / n - mean**2, 0.3)
-        # an annulus errs as a whole with the nebula and the law's misfit, however many pixels it has
-        error2 = spread2 / n + 0.3 * np.maximum(spread2 - 1 - fit.photons[c] * light, 0.1) + (1e-3 * light) ** 2
-        out.append((np.bincount(k, u[use], bins) / n, mean / height, np.where(number > 3, height**2 / error2, 0)))
-    return Profile(*(np.stack([o[j] for o in out]) for j in range(3))) if out else Profile(*np.zeros((3, 0, bins)))
+        sector = np.floor((np.arctan2(dy, dx) / (2 * np.pi) + 1) * SECTORS).astype(int) % pairs
+        side = np.arctan2(dy, dx) > 0
+        cell = ((k * pairs + sector) * 2 + side)[use]
+        value = rest[use].astype(np.float64)
+        n = np.bincount(cell, minlength=bins * SECTORS).reshape(bins, pairs, 2)
+        mean = np.bincount(cell, value, bins * SECTORS).reshape(bins, pairs, 2) / np.maximum(n, 1)
+        both = (n > 0).all(2)
+        pair = np.where(both, mean.mean(2), np.nan)
+        number = both.sum(1)
+        ring = np.full(bins, np.nan)
+        spread = np.full(bins, np.nan)
+        for j in np.nonzero(number >= 4)[0]:
+            v = np.sort(pair[j][both[j]])
+            inner = v[1:-1] if len(v) > 4 else v  # a neighbour that is not known yet sits in one of them
+            ring[j], spread[j] = inner.mean(), v.std() / math.sqrt(len(v))
+        light = np.bincount(k[use], own[use], bins) / np.maximum(np.bincount(k[use], minlength=bins), 1)
+        noise = np.sqrt((1 + fit.photons[c] * light) / np.maximum(n.sum((1, 2)), 1))
+        error = np.sqrt(spread**2 + 4 * noise**2 + 0.15**2 + (1e-3 * light) ** 2)
+        place = np.bincount(k[use], u[use], bins) / np.maximum(np.bincount(k[use], minlength=bins), 1)
+        known = np.isfinite(ring)
+        out.append((place, np.where(known, ring, 0), np.where(known, error, np.inf), light, height))
+    if not out:
+        return Profile(*np.zeros((4, 0, bins)), np.zeros(0))
+    return Profile(*(np.stack([o[j] for o in out]) for j in range(4)), np.array([o[4] for o in out]))
+
+
+WINGS = np.array([6.0, 10, 16, 24, 36, 54])  # px: lengths of the exponential wings that a law may have
+
+
+def learn_wings(fit: StarFit, longest: float) -> None:
+    """Give all laws the exponential wings that fit what is left around the cut-off and other bright stars, far out.
+
+    All channels have the same wings, as shares of a star's light: they come from the same glass and air, and it is where
+    there is least nebula that they are seen. Every star stands on a level of its own in every channel (non-negative
+    least squares).
+    """
+    from scipy.optimize import nnls
+
+    widths = [2 * float(RADII[int(np.searchsorted(-law.table, -0.5))]) for law in fit.laws]
+    lengths = WINGS[(WINGS > 1.5 * max(widths)) & (WINGS < 0.6 * longest)]
+    if not len(lengths):
+        return
+    atoms = np.exp(-RADII[None] / lengths[:, None]) / (2 * np.pi * lengths[:, None] ** 2)  # of unit light
+    rows, values, weights, groups = [], [], [], []
+    areas = []
+    for c, law in enumerate(fit.laws):
+        area = 2 * math.pi * float(np.trapezoid((law.table - law.wings) * RADII, RADII))
+        areas.append(area)
+        order = np.argsort(-fit.height[c] - 1e12 * fit.saturated, kind="stable")
+        stars = order[(fit.height[c, order] > 3000) | fit.saturated[order]][:60]
+        found = profile(fit, c, stars, longest)
+        if not len(found.height):
+            continue
+        flux = found.height[:, None] * area
+        value = found.value + found.height[:, None] * np.interp(found.radius, RADII, law.wings)
+        core = found.height[:, None] * np.interp(found.radius, RADII, law.table - law.wings)
+        # the wings are not asked to mend a core that is a few percent off
+        error = np.sqrt(found.error**2 + (0.07 * core) ** 2)
+        far = (found.radius > 2.5 * widths[c]) & np.isfinite(error)
+        at = flux[..., None] * np.stack([np.interp(found.radius, RADII, a) for a in atoms], -1)
+        rows.append(at)
+        values.append(value)
+        weights.append(np.where(far, 1 / error**2, 0))
+        groups.append(np.full(len(found.height), c))
+    if not rows:
+        return
+    design, value, given = np.concatenate(rows), np.concatenate(values), np.concatenate(weights)
+    if (given > 0).sum() < 20:
+        return
+    weight = given
+    amounts = np.zeros(len(lengths))
+    for _ in range(5):
+        root = np.sqrt(weight)
+        amounts, _ = nnls((_centred(design, weight) * root[..., None]).reshape(-1, len(lengths)), (_centred(value, weight) * root).ravel())
+        left = _centred(value - design @ amounts, weight)
+        # a star over uneven nebula counts less, a ring with a neighbour nothing
+        chi2 = (weight * left**2).sum(1) / np.maximum((weight > 0).sum(1) - 2, 1)
+        weight = given / np.maximum(chi2, 1)[:, None]
+        weight = np.where(weight * left**2 > 16, 0, weight)
+    for c, law in enumerate(fit.laws):
+        wings = areas[c] * (amounts @ atoms)
+        table = law.table.astype(np.float64) - law.wings + wings
+        fit.laws[c] = Law(law.contour, (table / table[0]).astype(np.float32), law.linear, (wings / table[0]).astype(np.float32))
+        fit.height[c] *= table[0]
 
 
 def _centred(values: Array, weight: Array) -> Array:
@@ -171,70 +252,48 @@ def _centred(values: Array, weight: Array) -> Array:
     return np.asarray(values - (w * values).sum(1, keepdims=True) / np.maximum(w.sum(1, keepdims=True), 1e-300))
 
 
-def learn_tail(fit: StarFit, c: int, stars: Ints, longest: float) -> None:
-    """Bring the law of a channel in line with what is left around its bright stars, from about one width outwards.
+def learn_flanks(fit: StarFit, c: int, stars: Ints, longest: float) -> None:
+    """Follow what is left around bright stars of a channel by a smooth factor on the law without its wings.
 
-    First exponential wings are fitted, every star on a level of its own (non-negative least squares); then what is left
-    is followed by a smooth factor on the law. Nothing is changed by less than it is sure.
+    Only where that law is brighter than the wings, and nothing is changed by less than it is sure.
     """
-    from scipy.optimize import nnls
-
     found = profile(fit, c, stars, longest)
-    if len(found.value) < 3:
+    if len(found.height) < 3:
         return
     law = fit.laws[c]
-    table = law.table.astype(np.float64)
-    width = 2 * float(RADII[int(np.searchsorted(-table, -0.5))])
-    weight = found.weight.copy()
-    value = found.value + np.interp(found.radius, RADII, law.wings)  # with the wings that were taken off so far
-    lengths = WINGS[(1.5 * width < WINGS) & (0.6 * longest > WINGS)]
-    far = found.radius > 2.5 * width
-    wings = np.zeros_like(table)
-    if len(lengths) and (weight * far > 0).sum() > 20:
-        atoms = np.exp(-found.radius[..., None] / lengths)
-        # the wings are not asked to mend a core that is a few percent off
-        slack = found.weight * (0.05 * np.interp(found.radius, RADII, table - law.wings)) ** 2
-        given = found.weight / (1 + slack)
-        weight = given
-        for _ in range(4):
-            outer = weight * far
-            root = np.sqrt(outer)[..., None]
-            amounts, _ = nnls((_centred(atoms, outer) * root).reshape(-1, len(lengths)), (_centred(value, outer) * root[..., 0]).ravel())
-            left = _centred(value - atoms @ amounts, outer)
-            # a star over uneven nebula counts less, an annulus with a neighbour nothing
-            chi2 = (outer * left**2).sum(1) / np.maximum((outer > 0).sum(1) - 2, 1)
-            weight = given / np.maximum(chi2, 1)[:, None]
-            weight = np.where(weight * left**2 * far > 16, 0, weight)
-        weight = np.where(weight > 0, weight * (1 + slack), 0)
-        wings = amounts @ np.exp(-RADII[None] / lengths[:, None])
-    rest = value - np.interp(found.radius, RADII, wings)
-    reach = np.where(found.weight > 0, found.radius, 0).max(1, keepdims=True)
-    level = np.where(found.radius > 0.6 * reach, weight, 0)
-    rest = rest - (level * rest).sum(1, keepdims=True) / np.maximum(level.sum(1, keepdims=True), 1e-300)
-    core = table - law.wings
-    base = np.interp(found.radius, RADII, core + wings)
+    core = law.table.astype(np.float64) - law.wings
+    width = 2 * float(RADII[int(np.searchsorted(-law.table, -0.5))])
+    reach = np.where(np.isfinite(found.error), found.radius, 0).max(1, keepdims=True)
+    outer = np.where((found.radius > 0.6 * reach) & np.isfinite(found.error), 1 / found.error**2, 0)
+    rest = found.value - (outer * found.value).sum(1, keepdims=True) / np.maximum(outer.sum(1, keepdims=True), 1e-300)
+    base = found.height[:, None] * np.interp(found.radius, RADII, core)
     factor = np.zeros(len(NODES) - 1)
     place = np.sqrt(NODES[:-1] * NODES[1:])
+    wings = np.interp(place, RADII, law.wings) / np.maximum(np.interp(place, RADII, core), 1e-12)
     for k in range(len(factor)):
-        w = weight[:, k] * base[:, k] ** 2
-        v = rest[:, k] / base[:, k]
-        good = (w > 0) & (found.radius[:, k] < 0.6 * reach[:, 0])
-        if good.sum() < 3 or place[k] < 0.9 * width:
+        good = np.isfinite(found.error[:, k]) & (found.radius[:, k] < 0.6 * reach[:, 0]) & (base[:, k] > 0)
+        if good.sum() < 3 or place[k] < 0.9 * width or wings[k] > 1:
             continue
-        w, v = w[good], v[good]
+        v = rest[good, k] / base[good, k]
+        weight = (base[good, k] / found.error[good, k]) ** 2
+        w = weight
         for _ in range(3):
             mean = float((w * v).sum() / w.sum())
-            off = np.abs(v - mean) * np.sqrt(w)
-            w = np.where(off > max(3.0, 4 * float(np.median(off))), 0, w)
+            off = np.abs(v - mean) * np.sqrt(weight)
+            w = np.where(off > max(3.0, 4 * float(np.median(off))), 0, weight)
             if not w.any():
                 break
         if w.any():
             scatter2 = float((w * (v - mean) ** 2).sum() / w.sum()) / max(int((w > 0).sum()) - 1, 1)
             sure = mean**2 / (1 / float(w.sum()) + scatter2)
-            factor[k] = np.clip(mean * sure / (sure + 2), -0.3, 0.3)
+            factor[k] = np.clip(mean * sure / (sure + 2), -0.15, 0.15)
+    last = int(np.nonzero(factor)[0].max(initial=-1))
+    if last < 0:
+        return
     logs = np.log(np.maximum(RADII, 0.05))
-    curve = 1 + np.interp(logs, np.log(place), factor, left=0.0, right=0.0)
-    table = (core + wings) * curve
-    peak = table[0]
-    fit.laws[c] = Law(law.contour, (table / peak).astype(np.float32), law.linear, (wings * curve / peak).astype(np.float32))
-    fit.height[c] *= peak
+    tail = factor[last] * np.exp(-np.maximum(place - place[last], 0) / place[last])
+    factor[last + 1 :] = tail[last + 1 :]
+    core = core * (1 + np.interp(logs, np.log(place), factor, left=0.0))
+    table = core + law.wings
+    fit.laws[c] = Law(law.contour, (table / table[0]).astype(np.float32), law.linear, (law.wings / table[0]).astype(np.float32))
+    fit.height[c] *= table[0]

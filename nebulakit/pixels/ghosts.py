@@ -1,0 +1,176 @@
+"""Reflections of bright stars: discs beside them, of one brightness, in some channels only.
+
+A filter throws an out-of-focus image of a bright star back beside it. On the picture it is a flat disc with a soft edge,
+often off the star, and most of all a ring where its edge is, once the star itself is gone.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import numpy.typing as npt
+
+from nebulakit.pixels.starfit import PAD, StarFit
+from nebulakit.pixels.starlaw import Ghost, disc
+
+Array = npt.NDArray[np.float64]
+
+SURE = 12.0  # how far a disc's edge must stand out of all other circles of its size
+LEAST, MOST = 8.0, 90.0  # px: radii looked for
+
+
+def find_ghosts(fit: StarFit) -> list[Ghost | None]:
+    """Look in every channel for the disc that the cut-off stars share; they must have been taken off already.
+
+    Discs that are known (``fit.ghosts``) are measured again, on what is left with them put back.
+    """
+    stars = np.nonzero(fit.saturated & (fit.height.min(0) > 0))[0]
+    none: list[Ghost | None] = [None] * len(fit.data)
+    if len(stars) < 2:
+        return none
+    most = min(MOST, 0.12 * min(fit.data.shape[1:]))
+    half = 2 * (math.ceil(1.7 * most) // 2) + 1
+    stacks = [_stack(fit, c, stars, half) for c in range(len(fit.data))]
+    if any(fit.ghosts):
+        known = max((g for g in fit.ghosts if g is not None), key=lambda g: g.bright)
+        return [_refine(*s, (g.dx, g.dy, g.radius), g) if g else _refine(*s, (0, 0, 0), known, True) for g, s in zip(fit.ghosts, stacks, strict=True)]
+    seen = [_search(*_binned(value, weight), most) for value, weight in stacks]
+    best = max(range(len(seen)), key=lambda c: seen[c][0])
+    if seen[best][0] < SURE:
+        return none
+    first = _refine(*stacks[best], seen[best][1])
+    if first is None:
+        return none
+    out: list[Ghost | None] = []
+    for c, (value, weight) in enumerate(stacks):
+        same = math.hypot(seen[c][1][0] - first.dx, seen[c][1][1] - first.dy) < 0.4 * first.radius and seen[c][0] > 0.7 * SURE
+        out.append(first if c == best else _refine(value, weight, seen[c][1], first, not same))
+    return out
+
+
+def _binned(value: Array, weight: Array) -> tuple[Array, Array]:
+    """Bring a stack of odd size to half the scale, its middle pixel staying the middle of one."""
+    n = len(value) // 2 // 2
+    half = len(value) // 2
+    k = 2 * n - 1
+    w = weight[half - k - 1 : half + k + 1, half - k - 1 : half + k + 1]
+    v = value[half - k - 1 : half + k + 1, half - k - 1 : half + k + 1] * w
+    total = w.reshape(2 * n, 2, 2 * n, 2).sum((1, 3))
+    return np.divide(v.reshape(2 * n, 2, 2 * n, 2).sum((1, 3)), total, out=np.zeros_like(total), where=total > 0), total
+
+
+def _stack(fit: StarFit, c: int, stars: npt.NDArray[np.int_], half: int) -> tuple[Array, Array]:
+    """Lay what is left around the stars on one another: mean per height, and its weight."""
+    h, w = fit.rest.shape[1:]
+    size = 2 * half + 1
+    total, weight = np.zeros((size, size)), np.zeros((size, size))
+    lit = fit.data[c] - fit.rest[c]
+    flanks = fit.flanks(c)
+    for i in stars:
+        px, py = round(float(fit.x[c, i])), round(float(fit.y[c, i]))
+        y0, y1, x0, x1 = max(py - half, PAD), min(py + half + 1, h - PAD), max(px - half, PAD), min(px + half + 1, w - PAD)
+        if y1 - y0 < half or x1 - x0 < half:
+            continue
+        box = np.s_[y0:y1, x0:x1]
+        own = np.s_[y0 - py + half : y1 - py + half, x0 - px + half : x1 - px + half]
+        rest = fit.rest[c][box].astype(np.float64)
+        # neighbours' cores say nothing
+        free = ~fit.hidden[c][box] & (lit[box] - flanks[box] < 60)
+        if free.sum() < 100:
+            continue
+        level = float(np.median(rest[free]))
+        spread = max(1.4826 * float(np.median(np.abs(rest[free] - level))), 1.0)
+        height = float(fit.height[c, i])
+        # close to the star the law is not yet right to more than a few percent
+        good = free / (spread**2 + (0.05 * flanks[box]) ** 2)
+        value = np.clip(rest - level, -200, 200 + 0.1 * flanks[box])
+        total[own] += good * value * height
+        weight[own] += good * height**2
+    mean = np.divide(total, weight, out=np.zeros_like(total), where=weight > 0)
+    known = fit.ghosts[c]
+    if known is not None:
+        span = np.arange(-half, half + 1.0)
+        mean += known.at(span[None, :], span[:, None])
+    return mean, weight
+
+
+def _search(value: Array, weight: Array, most: float) -> tuple[float, tuple[float, float, float]]:
+    """Give how sure, and where, the clearest disc edge is in a stack of half scale: (dx, dy, radius) in whole pixels."""
+    from scipy.fft import irfft2, next_fast_len, rfft2
+
+    size = len(value)
+    place = 2 * (np.arange(size) - size / 2 + 0.5) - 0.5  # of the binned pixels, from the middle one
+    yy, xx = np.meshgrid(place, place, indexing="ij")
+    near = np.maximum(np.abs(yy), np.abs(xx))
+    radii = np.arange(LEAST, most, 2.0)
+    full = next_fast_len(size + math.ceil(most) + 6)
+    shape = (full, full)
+    lit, there = rfft2(value * weight, shape), rfft2(weight, shape)
+    axis = np.fft.fftfreq(full, 1 / full) * 2
+    r = np.hypot(axis[:, None], axis[None])
+    steps, sures = [], []
+    for radius in radii:
+        sides, sure = [], np.zeros((size, size))
+        for low, high in ((radius - 5, radius - 1), (radius + 1, radius + 5)):
+            ring = rfft2(((r >= low) & (r < high)).astype(np.float64))
+            total = np.maximum(irfft2(there * ring, shape)[:size, :size], 1e-6 * weight.max())
+            sides.append(irfft2(lit * ring, shape)[:size, :size] / total)
+            sure += 1 / total
+        steps.append(sides[0] - sides[1])
+        sures.append(sure)
+    best = (0.0, (0.0, 0.0, 0.0))
+    for k in range(3, len(radii) - 3):
+        # a halo falls at every radius, a disc's edge at one
+        edge = (steps[k] - 0.5 * (steps[k - 3] + steps[k + 3])) / np.sqrt(sures[k] + 0.25 * (sures[k - 3] + sures[k + 3]))
+        others = edge[near < near.max() - radii[k]]
+        spread = 1.4826 * float(np.median(np.abs(others - np.median(others)))) if others.size > 50 else np.inf
+        j = int(np.argmax(np.where(near <= max(0.7 * radii[k], 6), edge, -np.inf)))
+        sure = float(edge.flat[j]) / max(spread, 1e-12)
+        if sure > best[0]:
+            best = (sure, (float(xx.flat[j]), float(yy.flat[j]), float(radii[k])))
+    return best
+
+
+def _refine(
+    value: Array, weight: Array, place: tuple[float, float, float], like: Ghost | None = None, fixed: bool = False
+) -> Ghost | None:
+    """Fit a disc near ``place``, on a smooth ground with a halo around the star, to the stack; ``fixed``: only the brightness of ``like``."""
+    from scipy.optimize import least_squares
+
+    if fixed and like is not None:
+        place = (like.dx, like.dy, like.radius)
+    half = len(value) // 2
+    yy, xx = np.mgrid[-half : half + 1, -half : half + 1].astype(np.float64)
+    near = np.hypot(xx - place[0], yy - place[1]) < place[2] + 12
+    r = np.hypot(xx, yy)
+    use = near & (weight > 0.02 * np.median(weight[near])) & (r > 4)
+    if use.sum() < 100:
+        return None
+    x, y, r, v, root = xx[use], yy[use], r[use], value[use], np.sqrt(weight[use])
+    s = place[2] + 12
+    ground = np.stack([np.ones_like(x), x / s, y / s, x * y / s**2, x * x / s**2, y * y / s**2, *(np.exp(-r / q) for q in (5, 10, 20))], 1)
+
+    def solve(p: Array) -> tuple[Array, Array]:
+        flat = disc(np.hypot(x - p[0], y - p[1]), p[2], math.exp(p[3]))
+        columns = np.column_stack([flat, ground]) * root[:, None]
+        amounts = np.linalg.lstsq(columns, v * root, rcond=None)[0]
+        return np.asarray(v * root - columns @ amounts), np.asarray(amounts)
+
+    if fixed and like is not None:
+        p = np.array([*place, math.log(like.soft)])
+    else:
+        start = np.array([*place, math.log(like.soft if like else 1.0)])
+        room = np.array([6, 6, 6, 1.6]) if like is None else np.array([3, 3, 3, 0.7])
+        p = least_squares(
+            lambda q: solve(q)[0], start, bounds=(start - room, start + room), loss="soft_l1", max_nfev=40, x_scale=[1, 1, 1, 0.5]
+        ).x
+        if (np.abs(p - start) > 0.98 * room).any():  # nothing there has the shape of a disc
+            return None
+    left, amounts = solve(p)
+    flat = disc(np.hypot(x - p[0], y - p[1]), p[2], math.exp(p[3])) * root
+    # neighbouring pixels err together: the nebula's patches are some 5 px wide
+    error = math.sqrt(25 * float((left**2).mean()) / max(float(((flat - flat.mean()) ** 2).sum()), 1e-300))
+    if amounts[0] < 4 * error:
+        return None
+    return Ghost(float(p[0]), float(p[1]), float(p[2]), math.exp(float(p[3])), float(amounts[0]))
