@@ -39,6 +39,7 @@ class Frame:
 
     stack_shape: tuple[int, int]  # (height, width)
     to_stack_matrix: tuple[tuple[float, float, float], tuple[float, float, float]] = ((1.0, 0.0, 0.0), (0.0, 1.0, 0.0))
+    bottom_up: bool = False  # the stack's first row is the bottom of the picture; layers always have the top first
 
     @property
     def scale(self) -> float:
@@ -62,7 +63,7 @@ class Frame:
         """Give the frame of a layer whose pixels map to this one's by the 2x3 matrix ``new_to_old``."""
         full = np.vstack([np.asarray(self.to_stack_matrix), [0, 0, 1]]) @ np.vstack([np.asarray(new_to_old, float), [0, 0, 1]])
         (a, b, c), (d, e, f) = full[:2].tolist()
-        return Frame(self.stack_shape, ((a, b, c), (d, e, f)))
+        return dataclasses.replace(self, to_stack_matrix=((a, b, c), (d, e, f)))
 
     def bounding_box(self, shape: tuple[int, int]) -> tuple[int, int, int, int]:
         """Give (y0, x0, height, width) of a layer of ``shape`` in the stack's pixels."""

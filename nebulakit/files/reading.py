@@ -57,7 +57,8 @@ def read(
     planes, header, frame = raw.planes, raw.header, Frame(raw.planes.shape[1:])
     if raw.bottom_up:
         flip = geometry.orient_matrix(planes.shape[1:], 0, "vertical")
-        planes, frame = geometry.orient(planes, 0, "vertical"), frame.then(flip)
+        planes = geometry.orient(planes, 0, "vertical")
+        frame = Frame(planes.shape[1:], bottom_up=True).then(flip)
         header = geometry.move_header(header, flip) if header is not None else None
     if channels == ("mosaic",):
         # a pattern speaks of the picture with its top row first, however the rows lie in the file

@@ -21,11 +21,18 @@ def empty_border(planes: npt.NDArray[np.float32]) -> Mask | None:
     area must be solid (3x3 pixels at a time, or a line along half a side), and no such pixels may be scattered beside it:
     those are the sign of sky cut off at black, whose pixels are values.
     """
+    import cv2
+
     found: Mask | None = None
     for value in _candidates(planes):
         equal = _equal(planes, value)
         area = _solid(equal)
-        if area is not None and not _scattered(equal, area):
+        if area is None:
+            continue
+        beside = cv2.dilate(area.view(np.uint8), np.ones((11, 11), np.uint8)).view(np.bool_) & ~area
+        scattered = equal & beside
+        if scattered.sum() <= _RAGGED * beside.sum():
+            area |= scattered  # specks along the rim
             found = area if found is None else found | area
     return None if found is None or found.all() else found
 
@@ -59,13 +66,10 @@ def _solid(equal: Mask) -> Mask | None:
     box = np.ones((3, 3), np.uint8)
     # beyond the edge all counts as equal, so that a thin border survives the opening
     core = cv2.erode(small, box, borderType=cv2.BORDER_CONSTANT, borderValue=1)
-    opened = cv2.dilate(core, box, borderType=cv2.BORDER_CONSTANT, borderValue=0)
-    for line, where in ((equal[0], (0, slice(None))), (equal[-1], (-1, slice(None)))):
-        if line.mean() >= _LONG:
-            opened[where] |= line
-    for line, where in ((equal[:, 0], (slice(None), 0)), (equal[:, -1], (slice(None), -1))):
-        if line.mean() >= _LONG:
-            opened[where] |= line
+    opened: npt.NDArray[Any] = cv2.dilate(core, box, borderType=cv2.BORDER_CONSTANT, borderValue=0)
+    for edge in (np.s_[0, :], np.s_[-1, :], np.s_[:, 0], np.s_[:, -1]):
+        if equal[edge].mean() >= _LONG:
+            opened[edge] |= small[edge]
     for _ in range(3):  # ragged rims of the border belong to it
         opened = cv2.dilate(opened, box) & small
     _, labels, stats, _ = cv2.connectedComponentsWithStats(opened, connectivity=8)
@@ -75,12 +79,3 @@ def _solid(equal: Mask) -> Mask | None:
     keep = touches & (area >= _SMALLEST)
     keep[0] = False
     return keep[labels] if keep.any() else None
-
-
-def _scattered(equal: Mask, area: Mask) -> bool:
-    """Whether pixels of the same value also lie scattered beside the area."""
-    import cv2
-
-    beside = cv2.dilate(area.view(np.uint8), np.ones((11, 11), np.uint8)).view(np.bool_) & ~area
-    many: Any = beside.sum()
-    return bool(many and (equal & beside).sum() > _RAGGED * many)

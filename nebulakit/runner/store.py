@@ -340,6 +340,7 @@ def _facts(image: Image) -> tuple[dict[str, Any], dict[str, npt.NDArray[Any]]]:
         "header": image.header.tostring(sep="\n") if image.header is not None else None,
         "stack_shape": image.frame.stack_shape,
         "to_stack": image.frame.to_stack_matrix,
+        "bottom_up": image.frame.bottom_up,
     }
     if image.noise is not None:
         facts["noise"] = {"sigma": image.noise.sigma, "scales": image.noise.scales}
@@ -379,6 +380,6 @@ def _image(facts: Mapping[str, Any], arrays: Mapping[str, Any]) -> Image:
         _tuple(facts["white"]),
         arrays.get("coverage"),
         header,
-        Frame(_tuple(facts["stack_shape"]), _tuple(facts["to_stack"])),
+        Frame(_tuple(facts["stack_shape"]), _tuple(facts["to_stack"]), facts["bottom_up"]),
         _tuple(facts["history"]),
     )

@@ -1,0 +1,228 @@
+"""Decide which part of a stack to keep: the largest rectangle that is covered well enough everywhere."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any, Literal
+
+import numpy as np
+import numpy.typing as npt
+
+from nebulakit.errors import StepError
+from nebulakit.pixels import coverage as cov
+from nebulakit.pixels.borders import empty_border
+from nebulakit.pixels.rectangle import Box, largest_rectangle
+
+Floats = npt.NDArray[np.float32]
+Mask = npt.NDArray[np.bool_]
+
+_KEEPS = np.arange(0.40, 0.991, 0.01)
+
+
+@dataclass(frozen=True)
+class Crop:
+    """What was decided: the box, the coverage map in its true sense (None where none was given), and how it came about."""
+
+    box: Box
+    keep: float
+    coverage: Floats | None
+    source: Literal["map", "noise", "border"]
+    record: dict[str, Any]
+    doubts: tuple[tuple[str, str], ...]  # (id, text)
+
+
+def decide_crop(
+    planes: Floats,
+    coverage: Floats | None,
+    *,
+    keep: float | None,
+    aspect: float | None = None,
+    centre: tuple[float, float] | None = None,
+    counts: Literal["auto", "frames", "rejections", "variance"] = "auto",
+    linear: bool = True,
+) -> Crop:
+    """Find the largest rectangle whose coverage is at least ``keep`` of the best everywhere (None: area times coverage).
+
+    With a map it is exact. A map whose sense the noise does not show is set aside. Without one coverage is estimated
+    from the noise of linear data; of display data only the empty border is cut off.
+    """
+    good = np.isfinite(planes).all(0)
+    # a stretched sky may well be black; in linear data a solid even border is no sky
+    empty = empty_border(planes) if linear else None
+    if empty is not None:
+        good &= ~empty
+    if not good.any():
+        raise StepError("there is no pixel with a value in all channels; nothing can be cropped to")
+    doubts: list[tuple[str, str]] = []
+    record: dict[str, Any] = {}
+    if coverage is not None:
+        coverage, meaning = _understood(coverage, planes, good, counts, linear, record, doubts)
+        if meaning is not None and coverage is not None:
+            return _by_map(coverage, good & (coverage > 0), keep, aspect, centre, record, doubts)
+        coverage = None
+    return _by_noise(planes, good, keep, aspect, centre, linear, record, doubts)
+
+
+def _understood(
+    map_: Floats, planes: Floats, good: Mask, counts: str, linear: bool, record: dict[str, Any], doubts: list[tuple[str, str]]
+) -> tuple[Floats | None, str | None]:
+    """Bring a map to "more is better", or say that it cannot be used."""
+    meaning: Any = counts
+    if counts == "auto":
+        meaning = "frames"
+        if linear:
+            sense = cov.sense_of(map_, planes, good)
+            record["noise_correlation"] = round(sense.correlation, 3)
+            meaning = sense.meaning
+    if meaning is None:
+        doubts.append(
+            (
+                "coverage-unrelated",
+                f"the coverage map has nothing to do with the noise of the stack (rank correlation {record['noise_correlation']:+.2f}), "
+                "so it was set aside. If it is the right map, say what it counts, e.g. crop_to_coverage: {map_counts: frames}",
+            )
+        )
+        return None, None
+    record["map_counts"] = meaning
+    if meaning != "frames":
+        what = {"rejections": "rejected frames", "variance": "variance"}[meaning]
+        if counts == "auto":
+            text = f"the map is brighter where the stack is noisier, so it is taken to count {what} and was turned over"
+            doubts.append(("coverage-inverted", f"{text}. If it counts frames, say crop_to_coverage: {{map_counts: frames}}"))
+        return cov.as_frames(map_, meaning, planes, good), meaning
+    return np.where(good, map_, np.float32(0)).astype(np.float32), meaning
+
+
+def _by_map(
+    coverage: Floats,
+    there: Mask,
+    keep: float | None,
+    aspect: float | None,
+    centre: tuple[float, float] | None,
+    record: dict[str, Any],
+    doubts: list[tuple[str, str]],
+) -> Crop:
+    """Crop by a map."""
+    best, plain = cov.best_level(coverage)
+    if best <= 0:
+        raise StepError("the coverage map is zero wherever the stack has a value; give the map that belongs to this stack")
+    if not plain:
+        top = float(coverage.max())
+        text = f"fewer than one pixel in a thousand comes near the map's highest value {top:.6g}; the best coverage is taken to be {best:.6g}"
+        doubts.append(("coverage-spike", text))
+    if keep is None:
+        keep = _best_keep(lambda k, s: _pooled(coverage, there, k * best, s), coverage.shape, aspect, centre)
+    box = largest_rectangle(there & (coverage >= np.float32(keep * best)), aspect, centre)
+    if box is None:
+        _nothing(keep, centre)
+    assert box is not None
+    # the rim of a grainy map shatters any rectangle; then the map without its grain decides, and that is said
+    smooth = _grainless(coverage)
+    wider = largest_rectangle(there & (smooth >= np.float32(keep * best)), aspect, centre)
+    if wider is not None and wider.area > 1.2 * box.area:
+        low = float(np.mean(wider.cut(coverage) < keep * best))
+        text = f"the map is grainy: {low:.2%} of the pixels kept lie below {keep:.0%} one by one, their surroundings do not"
+        doubts.append(("coverage-grainy", text))
+        box = wider
+    record.update(best_coverage=best, worst_coverage=float(box.cut(coverage).min() / best))
+    return Crop(box, keep, coverage, "map", record, tuple(doubts))
+
+
+def _grainless(coverage: Floats) -> Floats:
+    """Median over 5x5 pixels."""
+    import cv2
+
+    return np.asarray(cv2.medianBlur(coverage, 5), np.float32)
+
+
+def _pooled(coverage: Floats, there: Mask, level: float, scale: int) -> Mask:
+    """Where blocks of ``scale`` px lie wholly above a level."""
+    ok = there & (coverage >= level)
+    h, w = (n // scale for n in ok.shape)
+    return np.asarray(ok[: h * scale, : w * scale].reshape(h, scale, w, scale).all((1, 3)))
+
+
+def _best_keep(mask_at: Any, shape: tuple[int, ...], aspect: float | None, centre: tuple[float, float] | None) -> float:
+    """Find the share at which area times coverage is largest: the light gathered in the rectangle."""
+    scale = max(1, max(shape) // 500)
+    at = None if centre is None else ((centre[0] + 0.5) / scale - 0.5, (centre[1] + 0.5) / scale - 0.5)
+    worth = []
+    for keep in _KEEPS:
+        box = largest_rectangle(mask_at(float(keep), scale), aspect, at)
+        worth.append(0.0 if box is None else box.area * float(keep))
+    # of equals the better covered
+    return round(float(_KEEPS[len(worth) - 1 - int(np.argmax(worth[::-1]))]), 4)
+
+
+def _by_noise(
+    planes: Floats,
+    good: Mask,
+    keep: float | None,
+    aspect: float | None,
+    centre: tuple[float, float] | None,
+    linear: bool,
+    record: dict[str, Any],
+    doubts: list[tuple[str, str]],
+) -> Crop:
+    """Crop by what the noise tells, or at least by the empty border."""
+    profile = cov.profile_of(planes, good) if linear else None
+    if profile is None:
+        box = largest_rectangle(good, aspect, centre)
+        if box is None:
+            _nothing(keep or 0.0, centre)
+        assert box is not None
+        return Crop(box, keep if keep is not None else 1.0, None, "border", record, tuple(doubts))
+    if keep is None:
+
+        def at(k: float, scale: int) -> Mask:
+            h, w = (n // scale for n in good.shape)
+            solid = good[: h * scale, : w * scale].reshape(h, scale, w, scale).all((1, 3))
+            return np.asarray(profile.mask((h, w), k, 1 / scale) & solid)
+
+        keep = _best_keep(at, good.shape, aspect, centre)
+    box = largest_rectangle(profile.mask(good.shape, keep) & good, aspect, centre)
+    if box is None:
+        _nothing(keep, centre)
+    assert box is not None
+    return Crop(box, keep, None, "noise", record, tuple(doubts))
+
+
+def _nothing(keep: float, centre: tuple[float, float] | None) -> None:
+    if centre is not None:
+        raise StepError(
+            f"the pixel x={centre[0]:.0f}, y={centre[1]:.0f} that shall be the centre is not covered to {keep:.0%} of the best (or lies "
+            "outside); choose another centre or a lower keep"
+        )
+    raise StepError(f"no pixel is covered to {keep:.0%} of the best; choose a lower keep")
+
+
+def nebula_centre(planes: Floats, good: Mask) -> tuple[float, float] | None:
+    """Find the middle (x, y) of the nebula's light: the centroid of what stands out of the sky in the first channel.
+
+    Medians of blocks leave the stars out; a curved surface fitted from below leaves the skyglow out. None where nothing
+    stands out.
+    """
+    h, w = good.shape
+    blocks = cov.block_noise(planes[:1], good, int(np.clip(min(h, w) // 40, 6, 64)))
+    level, size = blocks.level[0], blocks.size
+    known = np.isfinite(level)
+    if known.sum() < 30:
+        return None
+    rows, cols = level.shape
+    y, x = np.mgrid[-1 : 1 : rows * 1j, -1 : 1 : cols * 1j]
+    basis = np.stack([np.ones_like(x), x, y, x * x, x * y, y * y], -1)[known]
+    values, weight = level[known], np.ones(int(known.sum()))
+    for _ in range(40):  # what lies above the surface counts little: that is the nebula
+        root = np.sqrt(weight)[:, None]
+        fit = np.linalg.lstsq(basis * root, values * root[:, 0], rcond=None)[0]
+        rest = values - basis @ fit
+        below = rest[rest < 0]
+        s = 1.4826 * float(np.median(-below)) if below.size else 0.0
+        if s <= 0:
+            return None
+        weight = np.where(rest <= 0, 1.0, np.exp(-0.5 * (rest / s) ** 2) + 0.01)
+    above = np.where(rest > 3 * s, rest, 0.0)
+    if np.count_nonzero(above) < 5:
+        return None
+    yy, xx = (np.array(np.nonzero(known)) + 0.5) * size - 0.5
+    return float((xx * above).sum() / above.sum()), float((yy * above).sum() / above.sum())
