@@ -235,3 +235,21 @@ def test_polygons_and_ramps() -> None:
         steps.region_mask(ha, shape="ramp")
     with pytest.raises(StepError, match="no sky position"):
         steps.region_mask(ha, at=["83.8 deg", "-5.4 deg"])
+
+
+def test_contrast_steps_keep_the_sky_and_say_what_they_measured() -> None:
+    made = picture()
+    sky = (slice(None), slice(0, 10), slice(0, 10))
+    for work in (steps.local_contrast, steps.compress_range, steps.sharpen):
+        got = work(made)
+        assert got.sky == made.sky
+        assert got.noise == made.noise
+        assert float(np.median(got.planes[sky])) == pytest.approx(float(np.median(made.planes[sky])), abs=0.012)
+        assert got.planes[sky].std() < 1.1 * made.planes[sky].std()
+    pressed = steps.compress_range(made, strength="50%")
+    faint = (made.planes.mean(0) > 0.2) & (made.planes.mean(0) < 0.3)
+    assert pressed.planes[:, faint].mean() > made.planes[:, faint].mean() + 0.03
+    assert 0.3 < pressed.record["bright"] < 0.9
+    blind = made.replace(fwhm=None)
+    assert [n.id for n in steps.sharpen(blind).notices] == ["fwhm-assumed"]
+    assert not steps.sharpen(made).notices
