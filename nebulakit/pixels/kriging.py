@@ -79,7 +79,7 @@ class Field:
             w = np.linalg.solve(around, across.T).T
             v = self._between(ky, kx, ky, kx, strength) - w @ across.T
             weights.append(w)
-            spreads.append((v + v.T) / 2 + 1e-4 * np.eye(len(ky)))
+            spreads.append((v + v.T) / 2 + 0.05 * np.eye(len(ky)))
         self._discs[radius] = Disc(ky, kx, ry, rx, np.stack(weights), np.stack(spreads))
         return self._discs[radius]
 

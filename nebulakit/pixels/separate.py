@@ -10,6 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from nebulakit.pixels import ghosts, kriging, starlearn, starlet
+from nebulakit.pixels.beyond import find_beyond
 from nebulakit.pixels.facts import Noise, StarList
 from nebulakit.pixels.inpaint import harmonic, push_pull
 from nebulakit.pixels.starfit import DOUBT, PAD, StarFit
@@ -132,7 +133,7 @@ def fit_stars(
     fit.add(found.x, found.y, np.maximum(_peaks(z, bad, found.x, found.y, r_sat, fwhm), 1), found.saturated)
     _prepare(fit)
     for k in range(ROUNDS):
-        fit.sweep(np.arange(fit.count))
+        fit.sweep(np.nonzero(~fit.outside)[0])
         fit.redraw()
         starlearn.learn_scatter(fit, loosen=k >= 3)
         if 1 <= k < ROUNDS - 1:
@@ -148,6 +149,7 @@ def fit_stars(
                 starlearn.learn_flanks(fit, c, _bright(fit, c), longest)
             fit.redraw()
         if k < ROUNDS - 2:
+            find_beyond(fit)
             new = _missed(fit, noise, (0.3, 0.15, 0.08)[min(k, 2)])
             fit.drop(_kept(fit))
             if spare:
@@ -320,7 +322,7 @@ def _prepare(fit: StarFit, again: bool = False) -> None:
 
 
 def _missed(fit: StarFit, noise: Noise, doubt: float) -> tuple[Array, Array, Array]:
-    """Find stars in what is left; also those at the edge or just beyond it, whose light is mirrored there."""
+    """Find stars in what is left."""
     import cv2
     from scipy.spatial import cKDTree
 
@@ -340,7 +342,7 @@ def _missed(fit: StarFit, noise: Noise, doubt: float) -> tuple[Array, Array, Arr
     found = find_stars(planes, Noise((1.0,) * len(planes), scales, fit.level), seen, None, threshold=7.0, fwhm=fit.fwhm)
     x, y = found.x - PAD, found.y - PAD
     h, w = _inner(planes).shape[1:]
-    keep = (x > -1) & (y > -1) & (x < w) & (y < h)
+    keep = (x > 0.7) & (y > 0.7) & (x < w - 1.7) & (y < h - 1.7)
     if fit.count and len(found):
         near = cKDTree(np.column_stack([fit.x.mean(0) - PAD, fit.y.mean(0) - PAD])).query(np.column_stack([x, y]))[0]
         keep &= near > 1.2
@@ -393,6 +395,8 @@ def _kept(fit: StarFit) -> Mask:
     px = np.clip(np.rint(x).astype(int) - PAD, 0, w - 2 * PAD - 1)
     py = np.clip(np.rint(y).astype(int) - PAD, 0, h - 2 * PAD - 1)
     keep &= fit.saturated | ~inner[py, px]
+    within = (x > PAD - 0.5) & (y > PAD - 0.5) & (x < w - PAD - 0.5) & (y < h - PAD - 0.5)
+    keep = (keep & within) | fit.outside
     order = np.argsort(-fit.height.sum(0) - 1e12 * fit.saturated, kind="stable")
     rank = np.empty(len(order), int)
     rank[order] = np.arange(len(order))

@@ -57,6 +57,7 @@ class StarFit:
         self.modes = np.zeros((c, 0, NM))
         self.saturated = np.zeros(0, bool)
         self.origin = np.zeros((0, 2))
+        self.outside = np.zeros(0, bool)  # beyond the edge of the picture: not solved for, but drawn
         self.rest = self.data.copy()  # without the stars
         self.cores = np.zeros(self.data.shape, bool)  # pixels that were solved for
         self.behind = self.data.copy()  # the same, with the cores told from around where that is better
@@ -87,6 +88,7 @@ class StarFit:
         self.height = np.concatenate([self.height, height], 1)
         self.modes = np.concatenate([self.modes, np.zeros((c, len(x), NM))], 1)
         self.saturated = np.concatenate([self.saturated, saturated])
+        self.outside = np.concatenate([self.outside, np.zeros(len(x), bool)])
         self.origin = np.concatenate([self.origin, np.column_stack([x + PAD, y + PAD])])
         self.poor = np.concatenate([self.poor, np.ones((c, len(x)))], 1)
         self.loose = np.concatenate([self.loose, np.ones((c, len(x)))], 1)
@@ -94,7 +96,7 @@ class StarFit:
     def drop(self, keep: Mask) -> None:
         """Keep only these stars."""
         self.x, self.y, self.height, self.modes = self.x[:, keep], self.y[:, keep], self.height[:, keep], self.modes[:, keep]
-        self.saturated, self.origin = self.saturated[keep], self.origin[keep]
+        self.saturated, self.outside, self.origin = self.saturated[keep], self.outside[keep], self.origin[keep]
         self.poor, self.loose = self.poor[:, keep], self.loose[:, keep]
 
     # ---- drawing -------------------------------------------------------------------------------------------------

@@ -109,7 +109,7 @@ def learn_scatter(fit: StarFit, loosen: bool) -> None:
             weight = 1 / (y + 1)
             found, _ = nnls(np.column_stack([x, x * x]) * weight[:, None], y * weight)
             fit.photons[c] = float(np.clip(found[0], 3e-4, 1e-2))
-            fit.misfit[c] = float(np.clip(math.sqrt(found[1]), 3e-4, 0.03))
+            fit.misfit[c] = float(np.clip(math.sqrt(found[1]), 1e-3, 0.03))
         if loosen:
             fit.loose[c] = np.clip(np.sqrt(np.maximum(fit.poor[c] / 2.5, 1.0)) * fit.loose[c], 1, 20)
 
@@ -272,7 +272,7 @@ def learn_flanks(fit: StarFit, c: int, stars: Ints, longest: float) -> None:
     wings = np.interp(place, RADII, law.wings) / np.maximum(np.interp(place, RADII, core), 1e-12)
     for k in range(len(factor)):
         good = np.isfinite(found.error[:, k]) & (found.radius[:, k] < 0.6 * reach[:, 0]) & (base[:, k] > 0)
-        if good.sum() < 3 or place[k] < 0.9 * width or wings[k] > 1:
+        if good.sum() < 3 or place[k] < 2.0 * width or wings[k] > 1:
             continue
         v = rest[good, k] / base[good, k]
         weight = (base[good, k] / found.error[good, k]) ** 2

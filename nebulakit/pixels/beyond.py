@@ -1,0 +1,120 @@
+"""Stars on the edge of the picture or just beyond it, of which only a flank is seen."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import numpy.typing as npt
+
+from nebulakit.pixels.starfit import PAD, StarFit
+
+Array = npt.NDArray[np.float64]
+
+DEEP = 14  # px into the picture
+WIDE = 12  # px along the edge, to either side
+PLACES = (-1.0, -0.3, 0.4, 1.0, 1.7, 2.5, 3.5, 5.0, 7.0, 9.5, 12.5, 16.0, 20.0, 26.0)  # px beyond the edge
+SURE = 8.0
+
+
+def find_beyond(fit: StarFit) -> None:
+    """Find stars whose light comes in over an edge, and take it off; those known from before are found anew."""
+    known = np.nonzero(fit.outside)[0]
+    for c in range(len(fit.data)):
+        for k in known[fit.height[c, known] > 0]:
+            fit.paint(fit.rest[c], c, np.array([k]), 60, 1.0)
+    fit.drop(~fit.outside)
+    h, w = fit.data.shape[1] - 2 * PAD, fit.data.shape[2] - 2 * PAD
+    found: list[tuple[float, float, Array]] = []
+    for edge in range(4):
+        length = w if edge < 2 else h
+        if length < 4 * WIDE or min(h, w) < 3 * DEEP:
+            continue
+        for middle in _bumps(_strips(fit, edge, fit.rest, 24)[0]):
+            star = _solve(fit, edge, middle, length)
+            if star is None:
+                continue
+            along, out, height = star
+            x, y = {0: (along, -out), 1: (along, h - 1 + out), 2: (-out, along), 3: (w - 1 + out, along)}[edge]
+            if all(math.hypot(x - a, y - b) > 2.5 for a, b, _ in found):
+                found.append((x, y, height))
+                here = np.zeros(1, bool)
+                fit.add(np.array([x]), np.array([y]), height[:, None], here)
+                fit.outside[-1] = out > 0
+                for c in range(len(fit.data)):
+                    fit.paint(fit.rest[c], c, np.array([fit.count - 1]), 60, -1.0)
+
+
+def _strips(fit: StarFit, edge: int, planes: npt.NDArray[np.float32], deep: int) -> tuple[Array, Array]:
+    """Give (channel, depth, along) of what is at an edge of the picture, the outermost first, and its variance."""
+    inner = planes[:, PAD:-PAD, PAD:-PAD]
+    lit = (fit.data - fit.rest)[:, PAD:-PAD, PAD:-PAD] if planes is fit.rest else None
+    hidden, doubt = fit.hidden[:, PAD:-PAD, PAD:-PAD], fit.doubt[:, PAD:-PAD, PAD:-PAD]
+
+    def cut(a: npt.NDArray[np.generic]) -> Array:
+        return np.asarray(
+            (a[:, :deep], a[:, ::-1][:, :deep], a[:, :, :deep].transpose(0, 2, 1), a[:, :, ::-1][:, :, :deep].transpose(0, 2, 1))[edge], np.float64
+        )
+
+    variance = 1 + cut(doubt) + np.where(cut(hidden) > 0, 1e9, 0)
+    if lit is not None:
+        light = np.maximum(cut(lit), 0)
+        variance += fit.photons[:, None, None] * light + (0.01 * light) ** 2
+    return cut(inner), variance
+
+
+def _bumps(strip: Array) -> list[float]:
+    """Give where along an edge something bright stands right at it."""
+    from scipy.ndimage import gaussian_filter1d, median_filter
+
+    rim = strip[:, :3].mean((0, 1)) * math.sqrt(3 * len(strip))
+    ground = np.median(strip[:, 12:], axis=1).mean(0) * math.sqrt(3 * len(strip))
+    rise = gaussian_filter1d(rim - median_filter(ground, 15, mode="nearest"), 1.0, mode="nearest")
+    spread = max(1.4826 * float(np.median(np.abs(rise - np.median(rise)))), 1.0)
+    top = (rise[1:-1] >= rise[:-2]) & (rise[1:-1] > rise[2:]) & (rise[1:-1] - np.median(rise) > 6 * spread)
+    places = np.nonzero(top)[0] + 1
+    order = places[np.argsort(-rise[places], kind="stable")]
+    out: list[float] = []
+    for p in order:
+        if all(abs(p - q) > 4 for q in out):
+            out.append(float(p))
+    return out[: 40 + len(rise) // 50]
+
+
+def _solve(fit: StarFit, edge: int, middle: float, length: int) -> tuple[float, float, Array] | None:
+    """Find place along and beyond an edge, and the heights, of the star that best explains what comes in there."""
+    from scipy.optimize import least_squares
+
+    value, variance = _strips(fit, edge, fit.rest, DEEP)
+    a, b = max(round(middle) - WIDE, 0), min(round(middle) + WIDE + 1, length)
+    value, weight = value[:, :, a:b], 1 / np.sqrt(variance[:, :, a:b])
+    depth, along = np.mgrid[0:DEEP, a:b].astype(np.float64)
+    ground = np.stack([np.ones_like(depth), depth / DEEP, (along - middle) / WIDE], -1).reshape(-1, 3)
+    sideways = edge >= 2
+    sign = -1.0 if edge % 2 else 1.0
+
+    def left(p: Array) -> tuple[Array, Array]:
+        rest, heights = [], []
+        for c, law in enumerate(fit.laws):
+            d, s = (depth + p[1]) * sign, along - p[0]
+            star = law.at(d, s) if sideways else law.at(s, d)
+            root = weight[c].reshape(-1)
+            columns = np.column_stack([star.reshape(-1), ground]) * root[:, None]
+            amounts = np.linalg.lstsq(columns, value[c].reshape(-1) * root, rcond=None)[0]
+            if amounts[0] < 0:
+                amounts = np.concatenate([[0], np.linalg.lstsq(columns[:, 1:], value[c].reshape(-1) * root, rcond=None)[0]])
+            rest.append(value[c].reshape(-1) * root - columns @ amounts)
+            heights.append(amounts[0])
+        return np.concatenate(rest), np.array(heights)
+
+    def cost(p: Array) -> float:
+        return float(np.minimum(left(p)[0] ** 2, 25).sum())
+
+    nothing = float(np.minimum(left(np.array([middle, 1e3]))[0] ** 2, 25).sum())
+    tries = [np.array([middle + s, out]) for out in PLACES for s in (-1.5, 0.0, 1.5)]
+    best = min(tries, key=cost)
+    best = least_squares(lambda p: left(p)[0], best, loss="soft_l1", f_scale=3.0, bounds=(best - [3, 3], best + [3, 3]), max_nfev=15).x
+    rest, heights = left(best)
+    if nothing - float(np.minimum(rest**2, 25).sum()) < SURE**2 or (heights > 0).sum() * 2 <= len(heights):
+        return None
+    return float(best[0]), float(best[1]), heights
