@@ -19,6 +19,7 @@ from nebulakit import __version__  # noqa: E402
 VERBS = (
     "run",
     "demo",
+    "inspect",
     "check",
     "plan",
     "compare",

@@ -9,6 +9,7 @@ absent. Several runs may share a store: nothing in it is ever changed in place.
 
 from __future__ import annotations
 
+import contextlib
 import functools
 import hashlib
 import json
@@ -209,10 +210,8 @@ class Store:
             return None
 
     def _touch(self, path: Path) -> None:
-        try:
+        with contextlib.suppress(OSError):
             os.utime(path)
-        except OSError:
-            pass
 
     def write(self, path: Path, data: bytes | npt.NDArray[Any]) -> None:
         """Write a file whole: under a unique temporary name, then renamed."""

@@ -38,7 +38,7 @@ def test_close_ups_are_lossless(page):
 
 
 def test_a_failed_run_has_a_page_that_says_so(night, stack, tmp_path):
-    (tmp_path / "r.yaml").write_text((night / "r.yaml").read_text().replace("  - stretch_asinh", "  - crop: {box: [1%, 1%, 1.1%, 1.1%]}\n  - stretch_asinh"))
+    (tmp_path / "r.yaml").write_text((night / "r.yaml").read_text().replace("  - stretch_asinh", "  - crop: {box: [[10%, 10%], [10.1%, 10.1%]]}\n  - stretch_asinh"))
     assert call(["run", str(tmp_path / "r.yaml"), str(stack), "-o", str(tmp_path / "out"), "--no-cache"]) == 1
     text = (tmp_path / "out" / "report.html").read_text(encoding="utf-8")
     assert "This run failed." in text

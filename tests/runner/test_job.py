@@ -153,7 +153,7 @@ def test_a_folder_of_something_else_is_left_alone(night, tmp_path, capsys):
 def test_a_failing_step_leaves_the_old_files_and_says_which(night, tmp_path, capsys):
     assert run(night, tmp_path / "out", "--no-cache") == 0
     before = {p.name: p.read_bytes() for p in (tmp_path / "out").iterdir()}
-    broken = RECIPE.replace("  - stretch_asinh: {}\n", "  - crop: {box: [10%, 10%, 10.2%, 10.2%]}\n  - stretch_asinh: {}\n")
+    broken = RECIPE.replace("  - stretch_asinh: {}\n", "  - crop: {box: [[10%, 10%], [10.1%, 10.1%]]}\n  - stretch_asinh: {}\n")
     (tmp_path / "r.yaml").write_text(broken)
     args = ["run", str(tmp_path / "r.yaml"), str(night / "stack.fits"), "-o", str(tmp_path / "out"), "--no-report", "--no-cache"]
     capsys.readouterr()

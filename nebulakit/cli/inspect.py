@@ -1,0 +1,74 @@
+"""``nebulakit inspect``: what do I have?"""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Any, Literal
+
+import click
+
+from nebulakit.cli.run import pairs, set_threads
+
+
+@click.command("inspect", short_help="Tell what a stack is, and what is wrong with it.")
+@click.argument("stack", type=click.Path(path_type=Path))
+@click.option("--input", "inputs", multiple=True, metavar="coverage=FILE", help="Its coverage map.")
+@click.option(
+    "--assume", type=click.Choice(["linear", "display"]), help="Take it as linear or as stretched, whatever the file says."
+)
+@click.option(
+    "--pattern",
+    type=click.Choice(["RGGB", "BGGR", "GRBG", "GBRG"]),
+    help="The colour pattern of a mosaic, where the header is silent or wrong.",
+)
+@click.option("--picture", type=click.Path(path_type=Path), metavar="FILE", help="Write a first look, stretched.")
+@click.option("--json", "as_json", is_flag=True, help="The same facts as JSON, with a list of warnings.")
+@click.option("-j", "threads", type=click.IntRange(1, 256), metavar="N", help="Threads (default: all processors).")
+def command(
+    stack: Path,
+    inputs: tuple[str, ...],
+    assume: Literal["linear", "display"] | None,
+    pattern: str | None,
+    picture: Path | None,
+    as_json: bool,
+    threads: int | None,
+) -> int:
+    """Tell the facts of STACK: size, scale, noise, sky, gradient, stars, coverage, which recipe suits, and what looks wrong."""
+    from nebulakit import files
+    from nebulakit.runner.examine import examine, first_look
+
+    given = pairs(inputs, "--input", "coverage=map.fits")
+    if set(given) - {"coverage"}:
+        raise click.UsageError("inspect takes one further input: coverage=FILE")
+    set_threads(threads)
+    image = files.read(stack, coverage=given.get("coverage"), pattern=pattern, assume=assume)
+    facts = examine(image)
+    warnings = [{"id": n.id, "text": n.text} for n in image.notices]
+    if picture is not None:
+        files.write(first_look(image), picture)
+    if as_json:
+        click.echo(json.dumps({"file": stack.name, **facts, "warnings": warnings}, indent=1))
+        return 0
+    click.echo(stack.name)
+    for key, value in facts.items():
+        if value is not None:
+            click.echo(f"  {key.replace('_', ' '):<16} {shown(value)}")
+    for w in warnings:
+        click.echo(f"note ({w['id']}): {w['text']}", err=True)
+    if picture is not None:
+        click.echo(picture)
+    return 0
+
+
+def shown(value: Any) -> str:
+    """Put a fact on one line."""
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    if isinstance(value, float):
+        return f"{value:.4g}"
+    if isinstance(value, list):
+        return ", ".join(map(shown, value))
+    if isinstance(value, dict):
+        return ", ".join(f"{k.replace('_', ' ')} {shown(v)}" for k, v in value.items())
+    return str(value)
