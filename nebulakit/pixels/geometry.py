@@ -104,10 +104,17 @@ def bin_psf(psf: Psf, factor: int) -> Psf:
     """Give the PSF of an image binned by ``factor``, for a star in the middle of a binned pixel."""
     kernel, centre = np.asarray(psf.kernel, float), psf.kernel.shape[0] // 2
     reach = max(1, math.ceil((centre + 1) / factor))
-    # each binned pixel gathers the old ones under it; its border may cut them
-    edges = (np.arange(-reach, reach + 2) - 0.5) * factor
-    old = np.arange(-centre, centre + 1)
-    share = np.clip(np.minimum(edges[1:, None], old + 0.5) - np.maximum(edges[:-1, None], old - 0.5), 0, 1)
+    n = 2 * centre + 1
+    if factor % 2 == 0:
+        # the middle of a block lies between pixels: look at the kernel there (cubic, four pixels)
+        between = np.zeros((n + 1, n))
+        for tap, weight in zip((-2, -1, 0, 1), (-1 / 16, 9 / 16, 9 / 16, -1 / 16), strict=True):
+            for i in range(max(0, -tap), min(n + 1, n - tap)):
+                between[i, i + tap] = weight
+    else:
+        between = np.eye(n)
+    old = np.arange(len(between)) - (len(between) - 1) / 2
+    share = (np.round(old / factor)[None] == np.arange(-reach, reach + 1)[:, None]) @ between
     binned = share @ kernel @ share.T
     ratio = binned_fwhm(psf.fwhm, factor)
     return dataclasses.replace(psf, kernel=(binned / binned.sum()).astype(np.float32), fwhm=ratio)

@@ -1,0 +1,67 @@
+"""The largest rectangle: against every rectangle there is."""
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from hypothesis.extra.numpy import arrays
+
+from nebulakit.pixels.rectangle import Box, fit, largest_rectangle
+
+masks = arrays(np.bool_, st.tuples(st.integers(1, 8), st.integers(1, 8)))
+
+
+def every_box(ok):
+    rows, cols = ok.shape
+    for y0 in range(rows):
+        for y1 in range(y0 + 1, rows + 1):
+            for x0 in range(cols):
+                for x1 in range(x0 + 1, cols + 1):
+                    if ok[y0:y1, x0:x1].all():
+                        yield Box(y0, x0, y1 - y0, x1 - x0)
+
+
+@settings(max_examples=150)
+@given(masks)
+def test_free_rectangle_is_the_largest(ok):
+    found = largest_rectangle(ok)
+    best = max((box.area for box in every_box(ok)), default=0)
+    assert (found.area if found else 0) == best
+    assert found is None or found.cut(ok).all()
+
+
+@settings(max_examples=150)
+@given(masks, st.sampled_from([0.5, 1.0, 1.5, 16 / 9]))
+def test_rectangle_of_an_aspect_is_the_largest(ok, aspect):
+    found = largest_rectangle(ok, aspect)
+    best = max((int(np.prod(fit(b.height, b.width, aspect))) for b in every_box(ok)), default=0)
+    assert (found.area if found else 0) == best
+    if found:
+        assert found.cut(ok).all()
+        assert found.cut(ok).shape == (found.height, found.width)
+
+
+@settings(max_examples=150)
+@given(masks, st.data())
+def test_centred_rectangle_is_the_largest(ok, data):
+    x, y = data.draw(st.integers(0, ok.shape[1] - 1)), data.draw(st.integers(0, ok.shape[0] - 1))
+    found = largest_rectangle(ok, None, (x, y))
+    about = [b for b in every_box(ok) if 2 * b.y0 + b.height - 1 == 2 * y and 2 * b.x0 + b.width - 1 == 2 * x]
+    assert (found.area if found else 0) == max((b.area for b in about), default=0)
+
+
+def test_centred_rectangle_of_an_aspect_stays_inside_and_centred():
+    ok = np.zeros((101, 201), bool)
+    ok[10:90, 20:190] = True
+    found = largest_rectangle(ok, 1.5, (100, 50))
+    assert found is not None
+    assert found.cut(ok).all()
+    assert (found.y0 + found.height // 2, found.x0 + found.width // 2) == (50, 100)
+    # 79 rows about row 50 and a width of 3:2 of that, both odd
+    assert found.height == pytest.approx(79, abs=1)
+    assert found.width == pytest.approx(119, abs=2)
+
+
+def test_nothing_there():
+    assert largest_rectangle(np.zeros((5, 6), bool)) is None
+    assert largest_rectangle(np.zeros((5, 6), bool), 1.5, (2, 2)) is None
