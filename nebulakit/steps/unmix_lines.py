@@ -172,7 +172,7 @@ def _doubts(found: object) -> list[Notice]:
                 "That matters little where there is no [O III]; if you know the camera's response, give it as `sensor`.",
             )
         )
-    elif found.leak > 0.0125:
+    elif found.leak > 0.016:
         notices.append(
             Notice(
                 "sensor-doubt",
@@ -180,7 +180,7 @@ def _doubts(found: object) -> list[Notice]:
                 "If filaments of H-alpha show in [O III], dark or bright, give the camera's response as `sensor`.",
             )
         )
-    if found.third > 1.0 and not math.isnan(found.third):
+    if found.third > 0.6 and not math.isnan(found.third):
         notices.append(
             Notice(
                 "third-light",

@@ -1,0 +1,152 @@
+"""How much light a line has, what noise is left in it, and the gain between two lines."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from nebulakit.image import Image
+from nebulakit.pixels import balance, starlet
+from nebulakit.pixels.facts import Noise
+from nebulakit.pixels.noise import measure_noise
+from nebulakit.steps import stretch_asinh
+
+
+def white(sigma: float) -> Noise:
+    return Noise((sigma,), (tuple(float(v) for v in sigma * starlet.white_sigmas(6)),))
+
+
+@pytest.mark.parametrize("blur", [0.0, 0.7, 1.2])
+@pytest.mark.parametrize("side", [6, 8, 16])
+def test_noise_of_boxes_from_the_scales(blur: float, side: int) -> None:
+    """White and correlated noise: the deviation of real box means within 15 % (a starlet scale is no box)."""
+    import cv2
+
+    plane = np.random.default_rng(1).normal(0, 1, (768, 768)).astype(np.float32)
+    if blur:
+        plane = cv2.GaussianBlur(plane, (0, 0), blur)
+    told = balance.box_noise(measure_noise(plane[None]), 0, side)
+    assert told == pytest.approx(float(balance.block_means(plane, side).std()), rel=0.15)
+
+
+@given(st.integers(1, 40), st.integers(1, 40), st.integers(1, 9))
+def test_boxes_are_means(h: int, w: int, side: int) -> None:
+    plane = np.random.default_rng(h * 41 + w).random((h, w), dtype=np.float32)
+    side = min(side, h, w)
+    got = balance.box_levels(plane, side)
+    assert got.shape == (h // side, w // side)
+    assert got[-1, -1] == pytest.approx(
+        float(plane[(h // side - 1) * side : h // side * side, (w // side - 1) * side : w // side * side].mean()), abs=1e-6
+    )
+
+
+def test_boxes_beside_nothing() -> None:
+    plane = np.ones((8, 8), np.float32)
+    plane[:4, :3] = np.nan
+    plane[4:, :1] = np.nan
+    got = balance.box_levels(plane, 4)
+    assert math.isnan(got[0, 0])
+    assert got[1, 0] == got[0, 1] == 1
+
+
+def test_share_and_height_of_light() -> None:
+    rng = np.random.default_rng(2)
+    plane = rng.normal(0, 1, (240, 320)).astype(np.float32)
+    assert balance.light(plane, white(1.0), 0.0, 8).share < 0.003
+    plane[:60] += 5
+    found = balance.light(plane, white(1.0), 0.0, 8)
+    # a row of boxes is cut by the border of the light; 60 / 240 is a quarter
+    assert found.share == pytest.approx(0.25, abs=0.035)
+    assert found.bright == pytest.approx(5, abs=0.4)
+    assert balance.light(plane + np.float32(2), white(1.0), 2.0, 8).share == pytest.approx(found.share, abs=0.003)
+    assert balance.light(np.full((20, 20), np.nan, np.float32), white(1.0), 0.0, 8).share == 0
+
+
+def test_light_as_faint_as_a_doubtful_sky_is_none() -> None:
+    """Half a noise everywhere is no light: the sky is not known better."""
+    plane = np.random.default_rng(3).normal(0.5, 1, (200, 200)).astype(np.float32)
+    assert balance.light(plane, white(1.0), 0.0, 16).share < 0.01
+
+
+def test_noise_left_sees_blotches_and_not_the_nebula() -> None:
+    import cv2
+
+    rng = np.random.default_rng(4)
+    y, x = np.mgrid[0:400, 0:500]
+    nebula = 30 * np.exp(-((x - 250) ** 2 + (y - 200) ** 2) / 2 / 60**2)
+    grain = rng.normal(0, 1, (400, 500)).astype(np.float32)
+    assert balance.noise_left((grain + nebula + 0.01 * x).astype(np.float32)) == pytest.approx(1, rel=0.05)
+    blotches = cv2.GaussianBlur(rng.normal(0, 40, (400, 500)).astype(np.float32), (0, 0), 8)
+    left = balance.noise_left(blotches)
+    assert 0.5 * blotches.std() < left < 1.1 * blotches.std()
+    assert balance.noise_left(np.full((100, 100), np.nan, np.float32)) == 0
+    assert balance.noise_left(np.zeros((100, 100), np.float32)) == 0
+
+
+def lines(peak: float, noise: float, seed: int = 5) -> tuple[np.ndarray, np.ndarray]:
+    rng = np.random.default_rng(seed)
+    y, x = np.mgrid[0:300, 0:400]
+    ha = 100 * np.exp(-((x - 180) ** 2 + (y - 150) ** 2) / 2 / 60**2)
+    oiii = peak * np.exp(-((x - 220) ** 2 + (y - 150) ** 2) / 2 / 40**2)
+    return (ha + rng.normal(0, noise, ha.shape)).astype(np.float32), (oiii + rng.normal(0, noise, ha.shape)).astype(np.float32)
+
+
+def gain(peak: float, noise: float, most: float = 0.01) -> balance.Gain:
+    ha, oiii = lines(peak, noise)
+    lights = tuple(balance.light(p, white(noise), 0.0, 6) for p in (ha, oiii))
+    return balance.decide_gain(ha, oiii, 0.0, (lights[0], lights[1]), most)
+
+
+def test_without_noise_in_the_way_heights_become_equal() -> None:
+    found = gain(25, 0.001)
+    assert found.gain == found.wanted
+    # light down to 3 noises takes in different parts of the two Gaussians: equal within a third
+    assert found.gain == pytest.approx(4, rel=0.33)
+
+
+def test_noise_holds_the_gain() -> None:
+    quiet, loud = gain(10, 0.05), gain(10, 0.5)
+    assert loud.gain < quiet.gain <= quiet.wanted
+    assert loud.limit * loud.noise_left * loud.slope == pytest.approx(0.01, rel=1e-6)
+    assert loud.gain >= 1
+    assert gain(10, 0.5, most=0.05).gain > loud.gain
+
+
+def test_a_stronger_oiii_is_dimmed() -> None:
+    found = gain(300, 0.1)
+    assert found.gain == found.wanted < 0.6
+
+
+def test_no_oiii_is_not_lifted() -> None:
+    assert gain(0, 0.5).gain == 1
+
+
+def test_the_slope_is_that_of_the_stretch() -> None:
+    """What is called the slope at the sky is the one that the stretch step, left to itself, records for H-alpha."""
+    ha, _ = lines(10, 0.2)
+    shown = stretch_asinh(Image.from_array(ha, noise=white(0.2), sky=(0.0,)))
+    assert shown.record["slope_at_sky"] == pytest.approx(balance.sky_slope(ha, 0.0), rel=0.02)
+
+
+def test_one_line_before_the_other() -> None:
+    one, other = np.full((30, 60), 10, np.float32), np.full((30, 60), 10, np.float32)
+    one[:, :30] = 80
+    found = balance.dominance(one, other, (0.0, 0.0), (0.1, 0.1), 1.0, 5.0)
+    assert np.allclose(found[:, :30], 1)
+    assert np.allclose(found[:, 30:], 0.5)
+    assert np.allclose(balance.dominance(one, other, (0.0, 0.0), (0.1, 0.1), 8.0, 5.0)[:, :30], 0.5)
+    # and not at all where it is not surely seen
+    assert np.allclose(balance.dominance(one, other, (0.0, 0.0), (100.0, 0.1), 1.0, 5.0), 0)
+    assert np.allclose(balance.dominance(other * 0, other * 0 - 1, (0.0, 0.0), (0.1, 0.1), 1.0, 5.0), 0)
+
+
+def test_smoothing_keeps_gaps() -> None:
+    plane = np.ones((20, 20), np.float32)
+    plane[5:8, 5:8] = np.nan
+    got = balance.smoothed(plane, 2)
+    assert np.array_equal(np.isnan(got), np.isnan(plane))
+    assert np.allclose(got[~np.isnan(got)], 1)
