@@ -63,7 +63,7 @@ def block_noise(planes: Floats, good: Mask, size: int) -> Blocks:
 def _blocks(array: npt.NDArray[Any], rows: int, cols: int, size: int, step: int = 1) -> npt.NDArray[Any]:
     """Give the pixels of each block, (block, pixel)."""
     cut = array[: rows * size, : cols * size].reshape(rows, size, cols, size)[:, ::step, :, ::step]
-    return cut.transpose(0, 2, 1, 3).reshape(rows * cols, -1)
+    return cut.transpose(0, 2, 1, 3).reshape(rows * cols, cut.shape[1] * cut.shape[3])
 
 
 # --- what a given map counts ------------------------------------------------------------------------------------------

@@ -65,7 +65,8 @@ def to_yaml(recipe: Recipe, *, defaults: bool = False) -> str:
         values = canonical(call.params) if defaults else dict(call.given)
         layers = {name: name_of(ref) for name, ref in call.reads.items() if ref != call.first or name != next(iter(step.images))}
         lines.append(f"  - {call.step}: {flow({**layers, **values})}")
-        beside: dict[str, Any] = {"id": call.id} if call.called and call.id != call.step else {}
+        spoken_of = call.called and (call.id != call.step or sum(c.step == call.step for c in recipe.steps) > 1)
+        beside: dict[str, Any] = {"id": call.id} if spoken_of else {}
         if call.first is not None and call.first != last:
             beside["from"] = name_of(call.first)
         if call.names:
