@@ -158,35 +158,45 @@ GRAIN = 2e-6
 """How far outside 0..1 light may lie and still count as inside: rounding of float32."""
 
 
-def fit(lab: Array) -> Array:
+EDGE = decode1(0.004), decode1(0.996)
+"""Light a little above 0 and below 1: colours made stronger or lighter end here, so that no channel is cut."""
+
+
+def fit(lab: Array, before: Array | None = None) -> Array:
     """Give the light of OKLab colours (3, n...), the chroma of those that no picture can show brought down until it fits.
 
     Lightness and hue stay; clipping each channel by itself would turn the hue. Found by halving, on these pixels only.
+    ``before``: the light that the colours were made of; channels then end at EDGE, or where they were if that is beyond.
     ``lab`` may be changed.
     """
     np.clip(lab[0], 0, 1, out=lab[0])
     light = from_lab(lab)
-    where = np.flatnonzero(_outside(light))
+    low: float | Array = -GRAIN
+    high: float | Array = 1 + GRAIN
+    if before is not None:
+        low, high = np.minimum(_least(before), EDGE[0]).ravel(), np.maximum(_most(before), EDGE[1]).ravel()
+    flat = light.reshape(3, -1)
+    where = np.flatnonzero(_outside(flat, low, high))
     if len(where):
         picked = np.take(lab.reshape(3, -1), where, axis=1)
-        picked[1:] *= _share_that_fits(picked)
-        fitting = from_lab(picked)
-        for plane, mended in zip(light, fitting, strict=True):
+        if isinstance(low, np.ndarray) and isinstance(high, np.ndarray):
+            low, high = low[where], high[where]
+        picked[1:] *= _share_that_fits(picked, low, high)
+        for plane, mended in zip(flat, from_lab(picked), strict=True):
             np.put(plane, where, mended)
     return np.clip(light, 0, 1, out=light)
 
 
 def room_for(lab: Array) -> Array:
     """Give the share of each colour's chroma (3, n...), at most 1, that leaves every channel a little above 0 and below 1."""
-    edge = decode1(0.004), decode1(0.996)
     share = np.ones(lab.shape[1:], np.float32)
-    where = np.flatnonzero(_outside(from_lab(lab), *edge))
+    where = np.flatnonzero(_outside(from_lab(lab), *EDGE))
     if len(where):
-        np.put(share, where, _share_that_fits(np.take(lab.reshape(3, -1), where, axis=1), *edge))
+        np.put(share, where, _share_that_fits(np.take(lab.reshape(3, -1), where, axis=1), *EDGE))
     return share
 
 
-def _share_that_fits(lab: Array, low: float = -GRAIN, high: float = 1 + GRAIN) -> Array:
+def _share_that_fits(lab: Array, low: float | Array, high: float | Array) -> Array:
     """Give the share of the chroma of colours (3, n) up to which all channels of the light stay between two limits."""
     # along the way from grey each channel of the light is a cubic of the share
     rows = FROM_LAB
@@ -208,11 +218,17 @@ def _share_that_fits(lab: Array, low: float = -GRAIN, high: float = 1 + GRAIN) -
     return np.maximum(share, 0, out=share)
 
 
-def _outside(light: Array, low: float = -GRAIN, high: float = 1 + GRAIN) -> npt.NDArray[np.bool_]:
+def _most(light: Array) -> Array:
+    return np.asarray(np.maximum(np.maximum(light[0], light[1]), light[2]))
+
+
+def _least(light: Array) -> Array:
+    return np.asarray(np.minimum(np.minimum(light[0], light[1]), light[2]))
+
+
+def _outside(light: Array, low: float | Array, high: float | Array) -> npt.NDArray[np.bool_]:
     """Tell where light is below ``low`` or above ``high`` in any channel; NaN is not."""
-    worst = np.maximum(np.maximum(light[0], light[1]), light[2])
-    least = np.minimum(np.minimum(light[0], light[1]), light[2])
-    return np.asarray((worst > np.float32(high)) | (least < np.float32(low)))
+    return np.asarray((_most(light) > np.asarray(high, np.float32)) | (_least(light) < np.asarray(low, np.float32)))
 
 
 def cusp(hue: float) -> tuple[float, float]:

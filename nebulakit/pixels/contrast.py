@@ -41,9 +41,10 @@ def with_grey_level(planes: Array, old: Array, new: Array) -> Array:
     def work(rows: slice) -> None:
         factor = np.cbrt(colour.decode(np.clip(new[rows], 0, 1)))
         factor /= np.maximum(np.cbrt(colour.decode(old[rows])), np.float32(1e-3))
-        lab = colour.to_lab(colour.decode(np.ascontiguousarray(planes[:, rows])))
+        before = colour.decode(np.ascontiguousarray(planes[:, rows]))
+        lab = colour.to_lab(before)
         lab *= factor
-        out[:, rows] = colour.encode(colour.fit(lab))
+        out[:, rows] = colour.encode(colour.fit(lab, before))
 
     colour.by_rows(work, (planes.shape[1], planes.shape[2]))
     return out

@@ -61,13 +61,14 @@ def lightness_curve(planes: Array, curve: Callable[[Array], Array]) -> Array:
     out = np.empty_like(planes)
 
     def work(rows: slice) -> None:
-        lab = colour.to_lab(colour.decode(np.ascontiguousarray(planes[:, rows])))
+        before = colour.decode(np.ascontiguousarray(planes[:, rows]))
+        lab = colour.to_lab(before)
         old = lab[0].copy()
         light = curve(colour.encode(old * old * old))
         new = np.cbrt(colour.decode(light))
         new /= np.maximum(old, np.float32(1e-6))
         lab *= new
-        out[:, rows] = colour.encode(colour.fit(lab))
+        out[:, rows] = colour.encode(colour.fit(lab, before))
 
     colour.by_rows(work, (planes.shape[1], planes.shape[2]))
     return out

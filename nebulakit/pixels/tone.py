@@ -208,8 +208,8 @@ def anchors(planes: Array, sky: tuple[float, ...], noise: float, *, stars: bool)
     """Find what a stretch is anchored to, on pixels averaged so far that noise hardly matters.
 
     ``noise`` is that of one pixel (:func:`pixel_noise`). ``stars``: the layer holds stars and nebula; what is narrower
-    than a few averaged pixels is taken away first. Weighting by light makes the answer independent of how much empty sky lies around, and of where the faintest light
-    is lost in noise.
+    than a few averaged pixels is taken away first. Weighting by light makes the answer independent of how much empty sky
+    lies around, and of where the faintest light is lost in noise.
     """
     import cv2
 
@@ -350,9 +350,14 @@ def _solve(falling: Callable[[float], float], low: float, high: float) -> float:
     return math.exp((a + b) / 2)
 
 
-def star_bright(planes: Array, sky: tuple[float, ...]) -> float:
-    """Give the light of the brighter stars of a star layer: a tenth of all its light is brighter."""
-    values = planes.mean(0).astype(np.float32) - np.float32(sum(sky) / len(sky))
-    values = values[np.isfinite(values)]
-    highest = float(values.max()) if values.size else 0.0
-    return _light_quantile(values.astype(np.float64), 0.01 * highest, 0.9) if highest > 0 else 1.0
+def star_white(planes: Array, sky: tuple[float, ...], white: tuple[float, ...] | None, noise: float) -> float:
+    """Give the light above the sky at which a star is shown white: a thirtieth of that at which stars are cut off.
+
+    Where that is not known the brightest pixel stands for it. Not under 100 times the noise.
+    """
+    cut = (
+        [w - s for w, s in zip(white, sky, strict=True)]
+        if white
+        else [float(np.nanmax(p, initial=s)) - s for p, s in zip(planes, sky, strict=True)]
+    )
+    return max(math.fsum(cut) / len(cut) / 30, 100 * noise) or 1.0

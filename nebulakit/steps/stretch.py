@@ -27,7 +27,7 @@ Sky = Annotated[
 Lift = Annotated[
     Share | Auto,
     About(
-        "display level of dim light: of the nebula's dimmest tenth (auto: 40%), on a layer of stars alone of a star of 6 sigma (auto: 20%)",
+        "display level of dim light: of the nebula's dimmest tenth (auto: 40%), on a layer of stars alone of a star of 6 sigma (auto: 12%)",
         0,
         0.95,
         raise_when="the outer nebula or the faint stars are too dark",
@@ -45,7 +45,8 @@ Black = Annotated[
 White = Annotated[
     Level | Auto,
     About(
-        "level shown almost white (brighter light is rolled off); auto: 2% of the nebula's light is brighter",
+        "level shown almost white (brighter light is rolled off); auto: 2% of the nebula's light is brighter, "
+        "on a layer of stars alone a thirtieth of the level at which stars are cut off",
         raise_when="bright parts lose their structure",
         lower_when="nothing in the picture is bright",
     ),
@@ -78,7 +79,8 @@ def stretch_asinh(
     that the nebula's dim light comes to ``lift``. Light, not noise, decides this, so that a deeper stack of the same
     nebula looks the same. Under the sky a power leads down to ``black``. Levels above 0.9 are rolled off and never reach
     1. The three channels of a pixel are multiplied by one factor (in light), so hues stay; where light sinks into the
-    noise, colour fades into grey. On a layer of stars alone the sky stays 0 and a star of 6 sigma comes to ``lift``.
+    noise, colour fades into grey. On a layer of stars alone the sky stays 0, a star of 6 sigma comes to ``lift``
+    and what is fainter is drawn down to black.
     With ``like``, a layer of the same size, everything is decided on that layer: two lines stretched alike.
 
     The reference is the sky level known from earlier steps (0 after `remove_gradient`), else the sky is measured. Where
@@ -161,8 +163,8 @@ def _stretch(
 
     under = _level(black, guide)
     if under is None:
-        own = image.noise.sigma if guide.content == image.content else ()
-        under = zero if stars else zero - 4 * max(sigma, _typical(own))
+        other = image.noise.sigma if guide.content == image.content else ()
+        under = zero if stars else zero - 4 * max(sigma, _typical(other))
     if under > zero + 1e-6 * abs(zero):
         raise StepError(
             f"{name}: black is at {under:.6g}, above the sky at {zero:.6g}, so that the sky would be cut off. Give black a lower level."
@@ -171,12 +173,13 @@ def _stretch(
     if given is not None and given <= zero:
         raise StepError(f"{name}: white is at {given:.6g}, not above the sky at {zero:.6g}. Give white a higher level.")
 
-    wanted = (0.2 if stars else 0.4) if lift == "auto" else lift.fraction
+    wanted = (0.12 if stars else 0.4) if lift == "auto" else lift.fraction
     fixed = None if shape == "auto" else shape
     above = None if given is None else given - zero
     if stars:
-        above = tone.star_bright(guide.planes, guide.sky) if above is None else above
-        faint = 6 * _mean_noise(guide.noise.sigma)
+        own = _mean_noise(guide.noise.sigma)
+        above = tone.star_white(guide.planes, guide.sky, guide.white, own) if above is None else above
+        faint = 6 * own
         if fixed is None:
             fixed = (
                 tone.decide_faint(kind, faint=faint, shown=wanted, bright=above) if faint > 0 else 0.1 if kind == "asinh" else 0.9
@@ -198,7 +201,7 @@ def _stretch(
     # what is used is what is recorded, so that recorded values give the same picture to the last bit
     top = zero + above
     how = tone.Stretch(
-        kind, fixed, max(zero - under, 0.0), top - zero, target, 3 * _mean_noise(image.noise.sigma) if stars else 0.0
+        kind, fixed, max(zero - under, 0.0), top - zero, target, 6 * _mean_noise(image.noise.sigma) if stars else 0.0
     )
     planes = tone.stretched(image.planes, image.sky, how)
     count = len(image.channels)
