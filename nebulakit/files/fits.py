@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gzip
 import os
 import re
 import warnings
@@ -35,7 +36,12 @@ def load_fits(path: Path) -> Raw:
     with warnings.catch_warnings(record=True) as said:
         warnings.simplefilter("always")
         try:
-            with fits.open(path, mode="readonly", memmap=not _is_gz(path), do_not_scale_image_data=True) as hdus:
+            # opened here, not by the library, which forgets to close a file it stumbles over
+            packed = _is_gz(path)
+            with (
+                gzip.open(path) if packed else open(path, "rb") as file,
+                fits.open(file, mode="readonly", memmap=not packed, do_not_scale_image_data=True) as hdus,
+            ):
                 hdu, notices = _choose(path, hdus)
                 return _take(path, hdu, hdus[0], notices)
         except InputError:

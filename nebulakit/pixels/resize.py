@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import functools
-import math
 
 import numpy as np
 import numpy.typing as npt
@@ -16,9 +15,10 @@ Floats = npt.NDArray[np.float32]
 def shrink(planes: Floats, shape: tuple[int, int], *, encoded: bool = False) -> Floats:
     """Scale planes (channel, y, x) down to ``shape`` (height, width).
 
-    A windowed sinc (Lanczos, three lobes) as wide as the new pixels passes what they can show and stops what would turn
-    into moire. Its negative lobes would draw dark rings round stars; so no new pixel leaves the range of the old ones
-    under it and its neighbours. ``encoded``: the planes are sRGB-encoded and are averaged as light, which keeps small
+    Each new pixel is a mean weighted by a triangle twice its width: what the new pixels cannot show is stopped before it
+    turns into moire, no weight is negative, so stars get no dark rings, and their light stays what it was (a sharper,
+    windowed sinc clipped to the range of its surroundings was tried: stars gained a quarter of their light).
+    ``encoded``: the planes are sRGB-encoded and are averaged as light, which keeps small
     stars as bright as they look from afar. NaN counts as black.
     """
     out = np.empty((len(planes), *shape), np.float32)
@@ -36,18 +36,10 @@ def shrink(planes: Floats, shape: tuple[int, int], *, encoded: bool = False) -> 
 
 def _shrink(plane: Floats, shape: tuple[int, int]) -> Floats:
     """Scale one plane without NaN."""
-    import cv2
     from PIL import Image
 
-    h, w = plane.shape
-    made: Floats = np.array(Image.fromarray(plane).resize((shape[1], shape[0]), Image.Resampling.LANCZOS))
-    reach = [2 * math.ceil(old / new) + 1 for old, new in zip((w, h), (shape[1], shape[0]), strict=True)]
-    box = cv2.getStructuringElement(cv2.MORPH_RECT, reach)
-    rows, cols = (((np.arange(new) + 0.5) * old / new).astype(int) for old, new in zip((h, w), shape, strict=True))
-    at = np.ix_(rows, cols)
-    np.maximum(made, cv2.erode(plane, box)[at], out=made)
-    np.minimum(made, cv2.dilate(plane, box)[at], out=made)
-    return made
+    size = (shape[1], shape[0])
+    return np.array(Image.fromarray(plane).resize(size, Image.Resampling.BILINEAR, reducing_gap=None))
 
 
 @functools.cache

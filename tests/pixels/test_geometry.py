@@ -25,12 +25,18 @@ MATRICES = {
     "bin2": g.bin_matrix(2),
     "bin3": g.bin_matrix(3),
     "turned": np.array([[0.8, -0.6, 3.0], [0.6, 0.8, -7.0]]),
-} | {f"{turn}-{mirror}": g.orient_matrix(SHAPE, turn, mirror) for turn in (0, 90, 180, 270) for mirror in ("none", "horizontal", "vertical")}
+} | {
+    f"{turn}-{mirror}": g.orient_matrix(SHAPE, turn, mirror)
+    for turn in (0, 90, 180, 270)
+    for mirror in ("none", "horizontal", "vertical")
+}
 
 
 def header(kind):
     made = Header()
-    made.update({"CTYPE1": "RA---TAN-SIP", "CTYPE2": "DEC--TAN-SIP", "CRVAL1": 83.8, "CRVAL2": -5.4, "CRPIX1": 100.0, "CRPIX2": 80.0})
+    made.update(
+        {"CTYPE1": "RA---TAN-SIP", "CTYPE2": "DEC--TAN-SIP", "CRVAL1": 83.8, "CRVAL2": -5.4, "CRPIX1": 100.0, "CRPIX2": 80.0}
+    )
     made.update(LINEAR[kind] | SIP)
     return made
 
@@ -54,7 +60,9 @@ def test_cards_of_the_old_pixels_go_and_pixel_sizes_follow():
 
 
 @settings(max_examples=60)
-@given(st.sampled_from([0, 90, 180, 270]), st.sampled_from(["none", "horizontal", "vertical"]), st.integers(1, 5), st.integers(1, 5))
+@given(
+    st.sampled_from([0, 90, 180, 270]), st.sampled_from(["none", "horizontal", "vertical"]), st.integers(1, 5), st.integers(1, 5)
+)
 def test_orient_matrix_tells_where_each_pixel_came_from(turn, mirror, h, w):
     old = np.arange(h * w).reshape(h, w)
     new, matrix = g.orient(old, turn, mirror), g.orient_matrix((h, w), turn, mirror)
@@ -108,7 +116,9 @@ def test_psf_and_stars_follow_binning(factor):
     made = g.bin_planes(star, factor)[0]
     made /= made.sum()
     at, reach = int(size / factor // 2), psf.kernel.shape[0] // 2
-    assert np.allclose(made[at - 3 : at + 4, at - 3 : at + 4], psf.kernel[reach - 3 : reach + 4, reach - 3 : reach + 4], atol=2e-3)
+    assert np.allclose(
+        made[at - 3 : at + 4, at - 3 : at + 4], psf.kernel[reach - 3 : reach + 4, reach - 3 : reach + 4], atol=2e-3
+    )
     # width by the second moment, which adds: within the moment's own cut-off at the border
     yy, xx = np.mgrid[: made.shape[0], : made.shape[1]]
     width = 2.3548 * np.sqrt((made * ((xx - at) ** 2 + (yy - at) ** 2)).sum() / 2)

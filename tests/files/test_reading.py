@@ -1,0 +1,420 @@
+"""Files in: every kind of number, layout and fault."""
+
+import gzip
+import struct
+import warnings
+import zlib
+
+import imagecodecs
+import numpy as np
+import pytest
+import tifffile
+from astropy.io import fits
+from astropy.wcs import WCS
+from PIL import Image as Pictures
+
+from nebulakit.errors import InputError
+from nebulakit.files import read, read_map
+from nebulakit.files.icc import srgb_profile
+
+H, W = 12, 17
+rng = np.random.default_rng(3)
+
+
+def put(path, data, header=None, **more):
+    hdu = fits.PrimaryHDU(data, fits.Header(header or {}))
+    hdu.writeto(path, **more)
+    return path
+
+
+# --- FITS: numbers ----------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("kind", ["u1", "i2", "u2", "i4", "u4", "i8", "u8", "f4", "f8"])
+@pytest.mark.parametrize("packed", [False, True])
+def test_fits_numbers(tmp_path, kind, packed):
+    """Whole numbers become 0..1 of their type, negative ones stay negative; floats are kept."""
+    dtype = np.dtype(kind)
+    if dtype.kind == "f":
+        data, want = rng.normal(0, 3, (H, W)).astype(dtype), None
+    else:
+        info = np.iinfo(dtype)
+        data = rng.integers(info.min // 2, info.max // 2, (H, W), dtype=dtype)
+        data[0, 0] = info.max
+        want = data / info.max
+    path = put(tmp_path / "a.fits", data)
+    if packed:
+        path.with_suffix(".fits.gz").write_bytes(gzip.compress(path.read_bytes()))
+        path = path.with_suffix(".fits.gz")
+    image = read(path)
+    assert image.channels == ("grey",)
+    assert image.scale == "linear"
+    # float32 holds 24 bits
+    assert np.allclose(image.planes[0], data if want is None else want, rtol=2e-7, atol=0)
+    assert image.record["file_values"] == str(dtype.newbyteorder("="))
+
+
+def test_fits_int8_by_its_bzero(tmp_path):
+    path = put(tmp_path / "a.fits", np.arange(-6, 6, dtype=np.int8).reshape(3, 4))
+    assert np.allclose(read(path).planes[0] * 127, np.arange(-6, 6).reshape(3, 4))
+
+
+def test_fits_blank_becomes_nan(tmp_path):
+    hdu = fits.PrimaryHDU(np.array([[1, 2, -99], [3, 4, 5]], np.int16))
+    hdu.header["BLANK"] = -99
+    hdu.writeto(tmp_path / "a.fits")
+    planes = read(tmp_path / "a.fits").planes[0]
+    assert np.isnan(planes[0, 2])
+    assert np.isfinite(planes).sum() == 5
+
+
+def test_fits_own_scaling_gives_physical_values(tmp_path):
+    hdu = fits.PrimaryHDU(np.arange(12, dtype=np.int16).reshape(3, 4))
+    hdu.header["BSCALE"], hdu.header["BZERO"] = 0.5, 100.0
+    hdu.writeto(tmp_path / "a.fits")  # astropy rewrites unless told; read what is on disk
+    with fits.open(tmp_path / "a.fits") as h:
+        want = h[0].data.copy()
+    assert np.allclose(read(tmp_path / "a.fits").planes[0], want)
+
+
+def test_nan_and_infinities_are_not_covered(tmp_path):
+    data = np.ones((H, W), np.float32)
+    data[0, 0], data[1, 1], data[2, 2], data[3, 3] = np.nan, np.inf, -np.inf, -5
+    image = read(put(tmp_path / "a.fits", data), coverage=np.full((H, W), 7.0))
+    assert np.isnan(image.planes[0][[0, 1, 2], [0, 1, 2]]).all()
+    assert image.planes[0, 3, 3] == -5
+    assert image.coverage is not None
+    assert (image.coverage == 0).sum() == 3
+    assert image.covered().sum() == H * W - 3
+
+
+# --- FITS: layouts ----------------------------------------------------------------------------------------------------
+
+
+def test_fits_planes_first_and_last(tmp_path):
+    data = rng.random((3, H, W), np.float32)
+    first = read(put(tmp_path / "a.fits", data))
+    last = read(put(tmp_path / "b.fits", np.moveaxis(data, 0, -1)))
+    for image in (first, last):
+        assert image.channels == ("red", "green", "blue")
+        assert np.array_equal(image.planes, data)
+
+
+def test_fits_axes_of_one_are_dropped(tmp_path):
+    assert read(put(tmp_path / "a.fits", np.ones((1, 1, H, W), np.float32))).planes.shape == (1, H, W)
+
+
+def test_fits_largest_image_is_taken_and_named(tmp_path):
+    small, large = np.zeros((4, 4), np.float32), rng.random((H, W), np.float32)
+    hdus = [fits.PrimaryHDU(), fits.ImageHDU(small, name="A"), fits.ImageHDU(large, name="B"), fits.ImageHDU(large + 1, name="C")]
+    fits.HDUList(hdus).writeto(tmp_path / "a.fits")
+    image = read(tmp_path / "a.fits")
+    assert np.array_equal(image.planes[0], large)
+    assert [n.id for n in image.notices] == ["one-of-several-images"]
+    assert "2 (B)" in image.notices[0].text
+
+
+@pytest.mark.parametrize("kind", ["RICE_1", "GZIP_1", "GZIP_2", "HCOMPRESS_1"])
+def test_fits_tile_compressed(tmp_path, kind):
+    data = rng.integers(0, 60000, (64, 48), dtype=np.uint16)
+    fits.HDUList([fits.PrimaryHDU(), fits.CompImageHDU(data, compression_type=kind)]).writeto(tmp_path / "a.fits.fz")
+    image = read(tmp_path / "a.fits.fz")
+    assert np.allclose(image.planes[0] * 65535, data, atol=0.01)
+    assert image.notices == ()
+
+
+@pytest.mark.parametrize("shape", [(2, H, W), (7, 10, 11), (5,), (4, H, W)])
+def test_fits_other_cubes_are_refused(tmp_path, shape):
+    with pytest.raises(InputError, match=r"neither one plane nor|no opacity"):
+        read(put(tmp_path / "a.fits", rng.normal(0, 1, shape)))
+
+
+def test_fits_opacity_is_dropped_with_a_note(tmp_path):
+    data = rng.random((4, H, W), np.float32)
+    data[3] = 1
+    image = read(put(tmp_path / "a.fits", data))
+    assert np.array_equal(image.planes, data[:3])
+    assert [n.id for n in image.notices] == ["alpha-dropped"]
+
+
+def test_header_is_kept_without_what_describes_the_file(tmp_path):
+    card = {"OBJECT": "a nebula", "BSCALE": 1.0, "CTYPE3": "RGB", "DATE": "2020-01-01", "CRPIX1": 3.0}
+    image = read(put(tmp_path / "a.fits", np.ones((H, W), np.float32), card))
+    assert dict(image.header) == {"OBJECT": "a nebula", "CRPIX1": 3.0}
+
+
+# --- FITS: rows and mosaics -------------------------------------------------------------------------------------------
+
+
+def test_stated_row_order_is_honoured(tmp_path):
+    data = rng.random((H, W), np.float32)
+    wcs = {
+        "CTYPE1": "RA---TAN",
+        "CTYPE2": "DEC--TAN",
+        "CRPIX1": 5.0,
+        "CRPIX2": 3.0,
+        "CRVAL1": 10.0,
+        "CRVAL2": 20.0,
+        "CDELT1": -0.01,
+        "CDELT2": 0.01,
+    }
+    plain = read(put(tmp_path / "a.fits", data, wcs))
+    down = read(put(tmp_path / "b.fits", data, wcs | {"ROWORDER": "TOP-DOWN"}), coverage=np.arange(H * W).reshape(H, W))
+    up = read(put(tmp_path / "c.fits", data, wcs | {"ROWORDER": "BOTTOM-UP"}), coverage=np.arange(H * W).reshape(H, W))
+    assert np.array_equal(plain.planes[0], data)  # without the card the first row is the top
+    assert np.array_equal(down.planes[0], data)
+    assert np.array_equal(up.planes[0], data[::-1])
+    assert up.coverage is not None
+    assert up.coverage[0, 0] == (H - 1) * W
+    # the sky stays on its pixels, and run.json's rows are the file's
+    assert np.allclose(up.wcs().wcs_pix2world([[4.0, 2.0]], 0), WCS(fits.Header(wcs)).wcs_pix2world([[4.0, H - 1 - 2.0]], 0))
+    assert up.frame.to_stack(4, 0) == (4, H - 1)
+    assert up.header["ROWORDER"] == "TOP-DOWN"
+
+
+@pytest.mark.parametrize("order", [None, "TOP-DOWN", "BOTTOM-UP"])
+def test_mosaic_by_its_header(tmp_path, order):
+    """The pattern speaks of the picture with its top row first, however the rows lie in the file."""
+    from nebulakit.steps import collapse_bayer
+
+    seen = np.tile(np.float32([[1, 2], [2, 3]]), (5, 6))  # R G / G B
+    cards = {"BAYERPAT": "RGGB"} | ({"ROWORDER": order} if order else {})
+    image = read(put(tmp_path / "a.fits", seen[::-1] if order == "BOTTOM-UP" else seen, cards))
+    assert image.channels == ("mosaic",)
+    assert [float(p.mean()) for p in collapse_bayer(image).planes] == [1, 2, 3]
+    assert [float(p.mean()) for p in collapse_bayer(image, pattern="RGGB").planes] == [1, 2, 3]
+
+
+def test_mosaic_pattern_offsets_and_override(tmp_path):
+    path = put(tmp_path / "a.fits", np.ones((H, W), np.float32), {"BAYERPAT": "RGGB", "XBAYROFF": 1})
+    assert read(path).header["BAYERPAT"] == "GRBG"
+    assert read(path, pattern="BGGR").header["BAYERPAT"] == "BGGR"
+    with pytest.raises(InputError, match="no colour pattern"):
+        read(path, pattern="XYZ")
+    with pytest.raises(InputError, match="is no mosaic"):
+        read(put(tmp_path / "b.fits", np.ones((3, H, W), np.float32)), pattern="RGGB")
+
+
+# --- borders and coverage ---------------------------------------------------------------------------------------------
+
+
+def test_empty_border_becomes_nan_but_scattered_zeros_stay(tmp_path):
+    data = rng.normal(1, 0.1, (3, 60, 80)).astype(np.float32)
+    data[:, :, :9] = 0
+    data[:, 30, 40] = 0
+    image = read(put(tmp_path / "a.fits", data))
+    assert np.isnan(image.planes[:, :, :9]).all()
+    assert np.isfinite(image.planes[:, :, 9:]).all()
+    assert image.planes[0, 30, 40] == 0
+    assert image.record["empty_border"] == pytest.approx(9 / 80, abs=1e-5)
+
+
+def test_sky_cut_off_at_black_is_no_border(tmp_path):
+    data = np.maximum(rng.normal(0, 1, (3, 60, 80)), 0.9).astype(np.float32)  # 82 % of each channel at 0.9
+    data[:, :20, :20] = 0.9
+    assert np.isfinite(read(put(tmp_path / "a.fits", data)).planes).all()
+
+
+def test_burnt_out_corner_is_no_border(tmp_path):
+    data = rng.normal(0.2, 0.01, (3, 60, 80)).astype(np.float32)
+    data[:, :15, :15] = 1
+    assert np.isfinite(read(put(tmp_path / "a.fits", data)).planes).all()
+
+
+def test_coverage_map_of_another_size_is_refused_with_both_sizes(tmp_path):
+    path = put(tmp_path / "a.fits", np.ones((H, W), np.float32))
+    cover = put(tmp_path / "c.fits", np.ones((H, W + 1), np.float32))
+    with pytest.raises(InputError, match=r"c\.fits is 18 x 12 px, but the stack is 17 x 12 px"):
+        read(path, coverage=cover)
+
+
+def test_coverage_keeps_its_counts_and_a_mask_is_scaled(tmp_path):
+    path = put(tmp_path / "c.fits", np.full((H, W), 1500, np.uint16))
+    image = read(put(tmp_path / "a.fits", np.ones((H, W), np.float32)), coverage=path)
+    assert image.coverage is not None
+    assert np.unique(image.coverage).tolist() == [1500]
+    assert read_map(path)[0, 0] == pytest.approx(1500 / 65535)
+
+
+# --- TIFF -------------------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("order", ["<", ">"])
+@pytest.mark.parametrize(
+    "extra", [{}, {"compression": "zlib", "predictor": True}, {"compression": "lzw"}, {"tile": (16, 16)}, {"bigtiff": True}]
+)
+@pytest.mark.parametrize("kind", ["u2", "u4", "f4", "i2"])
+def test_tiff_layouts(tmp_path, order, extra, kind):
+    dtype = np.dtype(kind)
+    data = rng.random((3, 33, 41)) if dtype.kind == "f" else rng.integers(0, np.iinfo(dtype).max, (3, 33, 41), dtype=dtype)
+    data = data.astype(dtype)
+    want = data if dtype.kind == "f" else data / np.iinfo(dtype).max
+    tifffile.imwrite(tmp_path / "p.tif", data, photometric="rgb", planarconfig="separate", byteorder=order, **extra)
+    tifffile.imwrite(tmp_path / "c.tif", np.moveaxis(data, 0, -1), photometric="rgb", byteorder=order, **extra)
+    for name in ("p.tif", "c.tif"):
+        image = read(tmp_path / name)
+        assert image.channels == ("red", "green", "blue")
+        assert image.scale == "linear"
+        assert np.allclose(image.planes, want, rtol=2e-7)
+
+
+def test_tiff_half_and_double_floats(tmp_path):
+    for kind in ("f2", "f8"):
+        data = rng.normal(0, 1, (H, W)).astype(kind)
+        tifffile.imwrite(tmp_path / f"{kind}.tif", data)
+        assert np.array_equal(read(tmp_path / f"{kind}.tif").planes[0], data.astype(np.float32))
+
+
+def test_tiff_white_is_zero_is_turned(tmp_path):
+    tifffile.imwrite(tmp_path / "a.tif", np.uint16([[0, 65535], [13107, 0]]), photometric="miniswhite")
+    assert read(tmp_path / "a.tif").planes[0].tolist() == [[1, 0], [pytest.approx(0.8), 1]]
+
+
+def test_tiff_palette_is_looked_up(tmp_path):
+    table = np.zeros((3, 256), np.uint16)
+    table[0, 1], table[2, 2] = 65535, 65535
+    tifffile.imwrite(tmp_path / "a.tif", np.uint8([[0, 1], [2, 0]]), photometric="palette", colormap=table)
+    image = read(tmp_path / "a.tif")
+    assert image.planes[:, 0, 1].tolist() == [1, 0, 0]
+    assert image.planes[:, 1, 0].tolist() == [0, 0, 1]
+    assert image.scale == "display"
+
+
+def test_tiff_alpha_is_dropped_with_a_note(tmp_path):
+    data = rng.integers(0, 65535, (H, W, 4), dtype=np.uint16)
+    tifffile.imwrite(tmp_path / "a.tif", data, photometric="rgb", extrasamples=["unassalpha"])
+    image = read(tmp_path / "a.tif")
+    assert np.allclose(np.moveaxis(image.planes, 0, -1) * 65535, data[..., :3], atol=0.01)
+    assert [n.id for n in image.notices] == ["alpha-dropped"]
+
+
+@pytest.mark.parametrize(
+    ("kind", "profile", "scale"),
+    [("u2", False, "linear"), ("u2", True, "display"), ("u1", False, "display"), ("f4", False, "linear")],
+)
+def test_linear_or_display_by_what_the_file_says(tmp_path, kind, profile, scale):
+    data = (rng.random((H, W, 3)) * (1 if kind == "f4" else 200)).astype(kind)
+    tifffile.imwrite(tmp_path / "a.tif", data, photometric="rgb", iccprofile=srgb_profile() if profile else None)
+    image = read(tmp_path / "a.tif")
+    assert image.scale == scale
+    assert image.record["scale_because"]
+    assert read(tmp_path / "a.tif", assume="linear").scale == "linear"
+    assert read(tmp_path / "a.tif", assume="display").record["assume"] == "display"
+
+
+# --- PNG and JPEG -----------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("kind", ["u1", "u2"])
+@pytest.mark.parametrize("planes", [1, 2, 3, 4])
+def test_png_keeps_all_its_bits(tmp_path, kind, planes):
+    top = np.iinfo(kind).max
+    data = rng.integers(0, top, (H, W, planes), dtype=kind)
+    (tmp_path / "a.png").write_bytes(imagecodecs.png_encode(data if planes > 1 else data[..., 0]))
+    image = read(tmp_path / "a.png")
+    colours = {1: 1, 2: 1, 3: 3, 4: 3}[planes]
+    assert np.allclose(np.moveaxis(image.planes, 0, -1) * top, data[..., :colours], atol=0.01)
+    assert [n.id for n in image.notices] == (["alpha-dropped"] if planes in (2, 4) else [])
+    assert image.scale == ("display" if kind == "u1" else "linear")
+
+
+@pytest.mark.parametrize(("gamma", "scale"), [(100000, "linear"), (45455, "display")])
+def test_png_gamma(tmp_path, gamma, scale):
+    made = bytes(imagecodecs.png_encode(np.zeros((4, 4), np.uint16)))
+    body = b"gAMA" + struct.pack(">I", gamma)
+    chunk = struct.pack(">I", 4) + body + struct.pack(">I", zlib.crc32(body))
+    (tmp_path / "a.png").write_bytes(made[:33] + chunk + made[33:])
+    assert read(tmp_path / "a.png").scale == scale
+
+
+def test_jpeg_is_display(tmp_path):
+    Pictures.new("RGB", (W, H), (255, 0, 51)).save(tmp_path / "a.jpg", quality=100, subsampling=0)
+    image = read(tmp_path / "a.jpg")
+    assert image.scale == "display"
+    assert image.planes[:, 0, 0] == pytest.approx([1, 0, 0.2], abs=0.01)
+
+
+# --- what is no picture, or a damaged one -----------------------------------------------------------------------------
+
+
+def test_names_do_not_count_contents_do(tmp_path):
+    put(tmp_path / "a.fits", np.ones((H, W), np.float32))
+    (tmp_path / "a.fits").rename(tmp_path / "a.tif")
+    assert read(tmp_path / "a.tif").shape == (H, W)
+
+
+@pytest.mark.parametrize(
+    ("content", "words"),
+    [(b"", "empty"), (b"hello, this is text", "neither FITS, TIFF, PNG nor JPEG"), (b"\x1f\x8b\x08rest", "not a FITS file")],
+)
+def test_no_picture(tmp_path, content, words):
+    (tmp_path / "a.fits").write_bytes(content)
+    with pytest.raises(InputError, match=words):
+        read(tmp_path / "a.fits")
+
+
+def test_missing_file_and_folder(tmp_path):
+    with pytest.raises(InputError, match=r"no file nowhere\.fits"):
+        read(tmp_path / "nowhere.fits")
+    with pytest.raises(InputError, match="folder"):
+        read(tmp_path)
+
+
+def test_all_nan_is_refused(tmp_path):
+    with pytest.raises(InputError, match="every pixel is empty"):
+        read(put(tmp_path / "a.fits", np.full((H, W), np.nan, np.float32)))
+
+
+def test_tables_alone_are_refused(tmp_path):
+    table = fits.BinTableHDU.from_columns([fits.Column("x", "E", array=np.arange(3.0))])
+    fits.HDUList([fits.PrimaryHDU(), table]).writeto(tmp_path / "a.fits")
+    with pytest.raises(InputError, match="no image in it, only a header without data, a table"):
+        read(tmp_path / "a.fits")
+
+
+def whole_files(folder):
+    data = rng.integers(0, 60000, (40, 50, 3), dtype=np.uint16)
+    put(folder / "a.fits", np.moveaxis(data, -1, 0))
+    (folder / "b.fits.gz").write_bytes(gzip.compress((folder / "a.fits").read_bytes()))
+    fits.HDUList([fits.PrimaryHDU(), fits.CompImageHDU(data[..., 0])]).writeto(folder / "c.fits.fz")
+    tifffile.imwrite(folder / "d.tif", data, photometric="rgb")
+    tifffile.imwrite(folder / "e.tif", data, photometric="rgb", compression="zlib")
+    (folder / "f.png").write_bytes(imagecodecs.png_encode(data))
+    Pictures.fromarray((data >> 8).astype(np.uint8)).save(folder / "g.jpg")
+    return sorted(folder.iterdir())
+
+
+def test_a_file_cut_short_anywhere_is_a_sentence(tmp_path):
+    """No cut may give a picture made of nothing, another error, or a warning."""
+    for path in whole_files(tmp_path):
+        content = path.read_bytes()
+        for share in (0.02, 0.3, 0.5, 0.8):  # the last tenth of a small FITS file may be padding
+            path.write_bytes(content[: int(len(content) * share)])
+            with warnings.catch_warnings():
+                warnings.simplefilter("error")
+                with pytest.raises(InputError):
+                    read(path)
+
+
+def test_random_damage_is_a_picture_or_a_sentence(tmp_path):
+    for path in whole_files(tmp_path):
+        content = path.read_bytes()
+        random = np.random.default_rng(len(content))
+        for _ in range(25):
+            bad = bytearray(content)
+            for at in random.integers(0, len(bad) if random.random() < 0.5 else 400, 6):
+                bad[int(at)] = int(random.integers(256))
+            path.write_bytes(bytes(bad))
+            with warnings.catch_warnings():
+                warnings.simplefilter("error")
+                try:
+                    read(path)
+                except InputError:
+                    continue
+
+
+def test_a_claim_of_terabytes_takes_no_memory(tmp_path):
+    header = fits.Header({"SIMPLE": True, "BITPIX": -32, "NAXIS": 2, "NAXIS1": 2_000_000, "NAXIS2": 2_000_000})
+    (tmp_path / "a.fits").write_bytes(header.tostring().encode() + b"\0" * 2880)
+    with pytest.raises(InputError, match="claims to hold"):
+        read(tmp_path / "a.fits")
