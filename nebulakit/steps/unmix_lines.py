@@ -59,7 +59,7 @@ def unmix_lines(
     """
     import numpy as np
 
-    from nebulakit.pixels import balance, unmix
+    from nebulakit.pixels import balance, response, unmix
 
     same_size("unmix_lines", image=image, stars=stars)
     known = image.measured("noise")
@@ -71,9 +71,9 @@ def unmix_lines(
     notices: list[Notice] = []
     record: dict[str, object] = {}
     if sensor == "auto":
-        keep = unmix.free_of_stars(known.planes, sigma, None if stars is None else stars.planes, known.content == "scene")
+        keep = response.free_of_stars(known.planes, sigma, None if stars is None else stars.planes, known.content == "scene")
         level = sky.astype(np.float32)[:, None, None]
-        found = unmix.decide_unmix(known.planes - level if sky.any() else known.planes, sigma, keep, known.noise.map)
+        found = response.decide_unmix(known.planes - level if sky.any() else known.planes, sigma, keep, known.noise.map)
         matrix = np.asarray(found.matrix)
         notices += _doubts(found)
         record = {
@@ -151,7 +151,7 @@ def _given(sensor: tuple[Pair, Pair, Pair]) -> Any:
 
 def _doubts(found: object) -> list[Notice]:
     """Say where the estimate should not be trusted."""
-    from nebulakit.pixels.unmix import Response
+    from nebulakit.pixels.response import Response
 
     assert isinstance(found, Response)
     leak = f"as much as {100 * 2 * found.leak:.0f} % of H-alpha may be left in [O III], or taken out of it too much"
@@ -180,7 +180,7 @@ def _doubts(found: object) -> list[Notice]:
                 "If filaments of H-alpha show in [O III], dark or bright, give the camera's response as `sensor`.",
             )
         )
-    if found.third > 0.6 and not math.isnan(found.third):
+    if found.third > 1.0 and not math.isnan(found.third):
         notices.append(
             Notice(
                 "third-light",

@@ -12,7 +12,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from nebulakit.demo import Scene, make_scene
-from nebulakit.pixels import unmix
+from nebulakit.pixels import response, unmix
 from nebulakit.pixels.noise import measure_noise
 
 OTHER = ((0.80, 0.036), (0.070, 0.62), (0.018, 0.70))  # a sensor whose every entry differs from the typical one
@@ -109,7 +109,7 @@ def test_columns_are_normalised_to_their_main_channels() -> None:
 @pytest.mark.parametrize("kind", ["cove", "bubble", "fans", "veil"])
 def test_the_sensor_is_found(kind: str) -> None:
     planes, _, _, sigma = seen(kind)
-    found = unmix.decide_unmix(planes, sigma)
+    found = response.decide_unmix(planes, sigma)
     typical = errors(kind, unmix.TYPICAL)
     ha, oiii, leak = errors(kind, found.matrix)
     # the project's goals: within a tenth of the best possible, 2 % of H-alpha
@@ -123,7 +123,7 @@ def test_the_sensor_is_found(kind: str) -> None:
 def test_a_place_of_pure_h_alpha_is_made_use_of() -> None:
     """Outside the hard light of its star the veil is pure H-alpha: crosstalk to a few parts in a thousand."""
     planes, _, _, sigma = seen("veil")
-    found = unmix.decide_unmix(planes, sigma)
+    found = response.decide_unmix(planes, sigma)
     true = unmix.normalised(OTHER)
     assert found.evidence == "plane and edge"
     assert abs(errors("veil", found.matrix)[2]) < 0.008
@@ -135,7 +135,7 @@ def test_doubts_are_told_and_are_true() -> None:
     true = unmix.normalised(OTHER)
     for kind in ("cove", "bubble", "fans", "veil", "lantern"):
         planes, _, _, sigma = seen(kind)
-        found = unmix.decide_unmix(planes, sigma)
+        found = response.decide_unmix(planes, sigma)
         for row, column in ((1, 0), (2, 0), (2, 1), (0, 1)):
             off = abs(math.log(found.matrix[row][column] / true[row, column]))
             assert off < 3 * max(found.trust[row][column], 0.005), (kind, row, column)
@@ -144,17 +144,17 @@ def test_doubts_are_told_and_are_true() -> None:
 
 def test_without_light_it_falls_back() -> None:
     rng = np.random.default_rng(3)
-    found = unmix.decide_unmix(rng.normal(0, 1e-5, (3, 200, 260)).astype(np.float32), (1e-5, 1e-5, 1e-5))
+    found = response.decide_unmix(rng.normal(0, 1e-5, (3, 200, 260)).astype(np.float32), (1e-5, 1e-5, 1e-5))
     assert found.evidence == "prior"
     assert np.allclose(found.matrix, unmix.normalised(unmix.TYPICAL))
     assert found.leak > 0.01
     for odd in (np.zeros((3, 50, 50), np.float32), np.full((3, 50, 50), np.nan, np.float32), np.zeros((3, 2, 2), np.float32)):
-        assert unmix.decide_unmix(odd, (1e-5,) * 3).evidence == "prior"
+        assert response.decide_unmix(odd, (1e-5,) * 3).evidence == "prior"
 
 
 def test_one_line_alone_leaves_the_other_typical() -> None:
     planes, _, _, sigma = seen("ember")
-    found = unmix.decide_unmix(planes, sigma)
+    found = response.decide_unmix(planes, sigma)
     assert found.evidence == "one line"
     assert found.matrix[2][1] == pytest.approx(0.62 / 0.78, rel=0.1)
     assert found.matrix[1][0] == pytest.approx(unmix.normalised(OTHER)[1, 0], abs=0.02)
@@ -163,7 +163,7 @@ def test_one_line_alone_leaves_the_other_typical() -> None:
 
 def test_units_do_not_matter() -> None:
     planes, _, _, sigma = seen("bubble")
-    a, b = (unmix.decide_unmix(planes * np.float32(k), sigma * k) for k in (1, 4096))  # a power of two: exact in float32
+    a, b = (response.decide_unmix(planes * np.float32(k), sigma * k) for k in (1, 4096))  # a power of two: exact in float32
     assert np.allclose(a.matrix, b.matrix, rtol=1e-6)
 
 
@@ -173,7 +173,7 @@ def test_a_left_over_sky_hardly_matters() -> None:
     h, w = planes.shape[1:]
     y, x = np.mgrid[-1 : 1 : h * 1j, -1 : 1 : w * 1j]
     glow = np.stack([0.5 * x + 0.2, -0.4 * y - 0.3, 0.3 * x * y + 0.3]) * sigma[:, None, None]
-    before, after = (unmix.decide_unmix(p.astype(np.float32), sigma) for p in (planes, planes + glow))
+    before, after = (response.decide_unmix(p.astype(np.float32), sigma) for p in (planes, planes + glow))
     assert after.matrix[2][1] == pytest.approx(before.matrix[2][1], rel=0.02)
     assert abs(errors("bubble", after.matrix)[2]) <= 0.02
 
@@ -181,7 +181,7 @@ def test_a_left_over_sky_hardly_matters() -> None:
 def test_a_pedestal_is_noticed() -> None:
     planes, _, _, sigma = seen("bubble")
     sky = np.array([0.020, 0.012, 0.013], np.float32)[:, None, None]
-    found = unmix.decide_unmix(planes + sky, sigma)
+    found = response.decide_unmix(planes + sky, sigma)
     assert abs(errors("bubble", found.matrix)[2]) <= 0.03  # against 0.5 and more where it is taken for light
 
 
@@ -191,7 +191,7 @@ def test_places_left_out_do_not_count() -> None:
     spoilt[1, 100:160, 100:160] += 0.01
     keep = np.ones(planes.shape[1:], bool)
     keep[96:164, 96:164] = False
-    found = unmix.decide_unmix(spoilt, sigma, keep)
+    found = response.decide_unmix(spoilt, sigma, keep)
     assert abs(errors("veil", found.matrix)[2]) < 0.01
 
 
@@ -199,17 +199,17 @@ def test_stars_are_kept_out() -> None:
     s = scene("bubble")
     stack = s.stack - s.sky
     sigma = np.median(s.sigma, (1, 2))
-    keep = unmix.free_of_stars(stack, sigma, None, True)
+    keep = response.free_of_stars(stack, sigma, None, True)
     assert keep is not None
     bright = s.stars.min(0) > 40 * sigma.max()
     assert keep[bright & (s.coverage > 0)].mean() < 0.1
     assert keep.mean() > 0.6
-    told = unmix.free_of_stars(stack, sigma, s.stars, False)
+    told = response.free_of_stars(stack, sigma, s.stars, False)
     assert told is not None
     assert not told[s.stars.max(0) > 1.01 * sigma.min()].any()
-    without = unmix.free_of_stars(s.starless, sigma, None, True)
+    without = response.free_of_stars(s.starless, sigma, None, True)
     assert without is None or without[40:-40, 50:-50].mean() > 0.98  # a knot may be taken for one
-    assert unmix.free_of_stars(stack, sigma, None, False) is None
+    assert response.free_of_stars(stack, sigma, None, False) is None
 
 
 # -- noise --------------------------------------------------------------------------------------------------------------
@@ -250,7 +250,7 @@ def test_a_mosaic_gives_the_same_without_interpolation() -> None:
 
     ha, oiii = half(s.ha), half(s.oiii)
     sigma = np.array(measure_noise(cells).sigma)
-    found = unmix.decide_unmix(cells, sigma)
+    found = response.decide_unmix(cells, sigma)
     got, best = (unmix.apply_unmix(cells, m, sigma).astype(float) for m in (found.matrix, OTHER))
     for k, true in enumerate((ha, oiii)):
         off = [math.sqrt(1 - np.corrcoef(p[k].ravel(), true.ravel())[0, 1] ** 2) for p in (got, best)]

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from nebulakit import steps
-from nebulakit.pixels import colour, unmix
+from nebulakit.pixels import colour, response, unmix
 
 # Responses at 656 and 501 nm, (R, G, B) each, the largest 1. From open numeric tables; no second source for any of them.
 INFRARED_OPEN = ((1.0, 0.1943, 0.1057), (0.0685, 1.0, 0.4879))
@@ -30,8 +30,8 @@ def test_the_infrared_cut_response_is_the_mean_of_three() -> None:
 
 def test_the_typical_response_lies_among_the_published_ones() -> None:
     """Typical sensors behind a dual-band filter have no open table; every entry lies within twice its stated deviation."""
-    typical = unmix._theta(np.asarray(unmix.TYPICAL))
-    deviation = np.sqrt(np.diag(unmix._prior_covariance()))
+    typical = response._theta(np.asarray(unmix.TYPICAL))
+    deviation = np.sqrt(np.diag(response._prior_covariance()))
     published = np.log([[h[1], max(h[2], 1e-9), o[2], o[0]] for h, o in INFRARED_CUT])
     middle = np.median(published, 0)
     assert (np.abs(typical - middle) < 2 * deviation).all()

@@ -96,7 +96,7 @@ def test_no_second_line_is_said() -> None:
 
 
 def test_a_third_light_is_said() -> None:
-    assert "third-light" in ids(lines("bubble", dust=6e-4)[0])
+    assert "third-light" in ids(lines("bubble", dust=6e-4, frames=9000)[0])
     assert "third-light" not in ids(lines("bubble")[0])
 
 
