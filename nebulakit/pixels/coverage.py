@@ -17,6 +17,7 @@ Meaning = Literal["frames", "rejections", "variance"]
 
 _ANGLES = 120
 _WINDOW = 4.0  # degrees to each side of a ray
+_FEW = 150  # blocks
 _CERTAIN = 0.1  # rank correlation under which a map has nothing to do with the noise
 
 
@@ -98,15 +99,17 @@ def sense_of(map_: Floats, planes: Floats, good: Mask) -> Sense:
         mn, mv, nv = np.corrcoef(m, n)[0, 1], np.corrcoef(m, v)[0, 1], np.corrcoef(n, v)[0, 1]
         rho = float((mn - mv * nv) / np.sqrt((1 - mv**2) * (1 - nv**2)))
     rho = rho if np.isfinite(rho) else float(mn)
+    if known.sum() < _FEW and rho < 0.5:
+        return Sense("frames", rho)  # too few blocks to say more than what a map mostly is
     if abs(rho) < _CERTAIN:
         return Sense(None, rho)
     if rho < 0:
         return Sense("frames", rho)
     t = told[known]
-    if (t > 0).mean() > 0.99:
+    if (t > 0).all():
         # a variance map is proportional to the noise's variance, a count of rejections is not
-        t, q = np.log(np.maximum(t, t[t > 0].min())), noise
-        slope = float(np.median(np.abs(q - np.median(q))) / max(float(np.median(np.abs(t - np.median(t)))), 1e-12))
+        t = np.log(t)
+        slope = float(((t - t.mean()) * (noise - noise.mean())).mean() / t.var())
         if 0.7 < slope < 1.4:
             return Sense("variance", rho)
     return Sense("rejections", rho)
@@ -175,11 +178,11 @@ class Profile:
         """Give the pixels whose coverage is at least ``keep``, on a picture ``scale`` times as large."""
         import cv2
 
-        reach, whole = np.array([self._reach(ray, keep) for ray in self.rays]).T
-        if whole.mean() > 0.9:
-            return np.ones(shape, np.bool_)
+        told = np.array([self._reach(ray, keep) for ray in self.rays])
         # one ray of many may be off; a few neighbours decide, rather for the field than against it
-        reach = np.percentile([np.roll(reach, i) for i in range(-2, 3)], 68, axis=0)
+        reach, whole = np.percentile([np.roll(told, i, axis=0) for i in range(-2, 3)], 68, axis=0).T
+        if (whole > 0.5).mean() > 0.95:
+            return np.ones(shape, np.bool_)
         angle = np.radians(np.arange(len(reach)) * 360 / len(reach))
         x = (self.middle[0] + 0.5 + reach * np.cos(angle)) * scale - 0.5
         y = (self.middle[1] + 0.5 + reach * np.sin(angle)) * scale - 0.5

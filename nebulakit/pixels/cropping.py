@@ -43,10 +43,11 @@ def decide_crop(
 ) -> Crop:
     """Find the largest rectangle whose coverage is at least ``keep`` of the best everywhere (None: area times coverage).
 
-    With a map it is exact. A map whose sense the noise does not show is set aside. Without one coverage is estimated
+    With a map it is exact. A map with which the noise has nothing to do raises a doubt, and is set aside if it would
+    leave little. Without one coverage is estimated
     from the noise of linear data; of display data only the empty border is cut off.
     """
-    good = np.isfinite(planes).all(0)
+    good: Mask = np.isfinite(planes).all(axis=0)
     # a stretched sky may well be black; in linear data a solid even border is no sky
     empty = empty_border(planes) if linear else None
     if empty is not None:
@@ -56,17 +57,16 @@ def decide_crop(
     doubts: list[tuple[str, str]] = []
     record: dict[str, Any] = {}
     if coverage is not None:
-        coverage, meaning = _understood(coverage, planes, good, counts, linear, record, doubts)
-        if meaning is not None and coverage is not None:
+        coverage = _understood(coverage, planes, good, counts, linear, record, doubts)
+        if coverage is not None:
             return _by_map(coverage, good & (coverage > 0), keep, aspect, centre, record, doubts)
-        coverage = None
     return _by_noise(planes, good, keep, aspect, centre, linear, record, doubts)
 
 
 def _understood(
     map_: Floats, planes: Floats, good: Mask, counts: str, linear: bool, record: dict[str, Any], doubts: list[tuple[str, str]]
-) -> tuple[Floats | None, str | None]:
-    """Bring a map to "more is better", or say that it cannot be used."""
+) -> Floats | None:
+    """Bring a map to "more is better", or None where it cannot be used."""
     meaning: Any = counts
     if counts == "auto":
         meaning = "frames"
@@ -75,22 +75,22 @@ def _understood(
             record["noise_correlation"] = round(sense.correlation, 3)
             meaning = sense.meaning
     if meaning is None:
-        doubts.append(
-            (
-                "coverage-unrelated",
-                f"the coverage map has nothing to do with the noise of the stack (rank correlation {record['noise_correlation']:+.2f}), "
-                "so it was set aside. If it is the right map, say what it counts, e.g. crop_to_coverage: {map_counts: frames}",
-            )
-        )
-        return None, None
+        text = f"the coverage map has nothing to do with the noise of the stack (rank correlation {record['noise_correlation']:+.2f})"
+        tell = "If it is the right map, say what it counts, e.g. crop_to_coverage: {map_counts: frames}"
+        box = largest_rectangle(good & (map_ >= np.float32(0.5 * cov.best_level(map_)[0])))
+        if box is None or box.area < 0.25 * good.size:
+            doubts.append(("coverage-unrelated", f"{text}, so it was set aside. {tell}"))
+            return None
+        doubts.append(("coverage-unrelated", f"{text}; it is taken to count frames all the same. {tell}"))
+        meaning = "frames"
     record["map_counts"] = meaning
     if meaning != "frames":
         what = {"rejections": "rejected frames", "variance": "variance"}[meaning]
         if counts == "auto":
             text = f"the map is brighter where the stack is noisier, so it is taken to count {what} and was turned over"
             doubts.append(("coverage-inverted", f"{text}. If it counts frames, say crop_to_coverage: {{map_counts: frames}}"))
-        return cov.as_frames(map_, meaning, planes, good), meaning
-    return np.where(good, map_, np.float32(0)).astype(np.float32), meaning
+        return cov.as_frames(map_, meaning, planes, good)
+    return np.where(good, map_, np.float32(0)).astype(np.float32)
 
 
 def _by_map(
