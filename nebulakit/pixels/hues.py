@@ -104,7 +104,10 @@ def above_sky(planes: Array, sky: float, full: float) -> Array:
 
 
 def saturated(planes: Array, gain: float, window: Window | None, sky: float, full: float) -> Array:
-    """Multiply chroma by ``gain`` in a range of hues, fading in from the sky to the level ``full``; lightness and hue stay."""
+    """Multiply chroma by ``gain`` in a range of hues, fading in from the sky to the level ``full``; lightness and hue stay.
+
+    The nearer chroma comes to what a picture can show, the less it gains.
+    """
 
     def change(lab: Array, rows: slice) -> None:
         more = np.full(lab.shape[1:], gain - 1, np.float32)
@@ -114,9 +117,15 @@ def saturated(planes: Array, gain: float, window: Window | None, sky: float, ful
             more *= above_sky(planes[:, rows], sky, full)
         more += np.float32(1)
         if gain > 1:
+            # as told where three times the rise would fit; from there on less and less, so that no flat areas form
+            reach = more * np.float32(3) - np.float32(2)
             wanted = lab.copy()
-            wanted[1:] *= more
-            more = np.maximum(more * colour.room_for(wanted), 1)
+            wanted[1:] *= reach
+            room = np.maximum(reach * colour.room_for(wanted) - np.float32(1), np.float32(1e-9))
+            rise = np.minimum((more - np.float32(1)) / room, np.float32(5 / 3))
+            bent = np.maximum(rise - np.float32(1 / 3), 0)
+            rise -= bent * bent * np.float32(3 / 8)
+            more = rise * room + np.float32(1)
         lab[1:] *= more
 
     return on_lab(planes, change)

@@ -56,8 +56,8 @@ def saturate(
 ) -> Image:
     """Strengthen or weaken colour, in all hues or in a range of them, without turning a hue or changing lightness.
 
-    Chroma in OKLCh (B. Ottosson 2020) is multiplied by ``gain``. Where a picture cannot show so much it grows as far as it
-    fits at that lightness and hue: clipping channels one by one would turn the hue. Near the sky, where colour is noise,
+    Chroma in OKLCh (B. Ottosson 2020) is multiplied by ``gain``. Where a picture could not show so much it grows less
+    and less, up to what fits at that lightness and hue: clipping channels one by one would turn the hue. Near the sky, where colour is noise,
     a gain over 1 fades out.
 
     NaN stays NaN. Reds of H-alpha lie near the limit of what sRGB can show: raise their lightness (`curve`) rather than
@@ -67,7 +67,7 @@ def saturate(
     >>> picture = np.full((3, 40, 40), 0.1, np.float32)
     >>> picture[:, :9, :9] = np.float32([[[0.6]], [[0.4]], [[0.4]]])
     >>> [round(float(v), 3) for v in saturate(picture, gain=1.5)[:, 0, 0]]
-    [0.657, 0.364, 0.37]
+    [0.66, 0.362, 0.368]
     """
     from nebulakit.pixels import hues as work
 
