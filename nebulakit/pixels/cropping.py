@@ -47,7 +47,7 @@ def decide_crop(
     leave little. Without one coverage is estimated
     from the noise of linear data; of display data only the empty border is cut off.
     """
-    good: Mask = np.isfinite(planes).all(axis=0)
+    good: Mask = np.asarray(np.isfinite(planes).all(axis=0))
     # a stretched sky may well be black; in linear data a solid even border is no sky
     empty = empty_border(planes) if linear else None
     if empty is not None:
