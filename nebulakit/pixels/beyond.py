@@ -11,8 +11,8 @@ from nebulakit.pixels.starfit import PAD, StarFit
 
 Array = npt.NDArray[np.float64]
 
-DEEP = 14  # px into the picture
-WIDE = 12  # px along the edge, to either side
+DEEP = 11  # px into the picture
+WIDE = 9  # px along the edge, to either side
 PLACES = (-1.0, -0.3, 0.4, 1.0, 1.7, 2.5, 3.5, 5.0, 7.0, 9.5, 12.5, 16.0, 20.0, 26.0)  # px beyond the edge
 SURE = 8.0
 
@@ -68,7 +68,7 @@ def _bumps(strip: Array) -> list[float]:
     from scipy.ndimage import gaussian_filter1d, median_filter
 
     rim = strip[:, :3].mean((0, 1)) * math.sqrt(3 * len(strip))
-    ground = np.median(strip[:, 12:], axis=1).mean(0) * math.sqrt(3 * len(strip))
+    ground = np.median(strip[:, 10:], axis=1).mean(0) * math.sqrt(3 * len(strip))
     rise = gaussian_filter1d(rim - median_filter(ground, 15, mode="nearest"), 1.0, mode="nearest")
     spread = max(1.4826 * float(np.median(np.abs(rise - np.median(rise)))), 1.0)
     top = (rise[1:-1] >= rise[:-2]) & (rise[1:-1] > rise[2:]) & (rise[1:-1] - np.median(rise) > 6 * spread)
@@ -111,10 +111,15 @@ def _solve(fit: StarFit, edge: int, middle: float, length: int) -> tuple[float, 
         return float(np.minimum(left(p)[0] ** 2, 25).sum())
 
     nothing = float(np.minimum(left(np.array([middle, 1e3]))[0] ** 2, 25).sum())
-    tries = [np.array([middle + s, out]) for out in PLACES for s in (-1.5, 0.0, 1.5)]
-    best = min(tries, key=cost)
+    # of all places that explain it about as well the nearest: far off, any slope looks like a bright star
+    tries = [(np.array([middle + s, out]), out) for out in PLACES for s in (-1.5, 0.0, 1.5)]
+    costs = np.array([cost(p) for p, _ in tries])
+    good = costs <= costs.min() + 0.1 * max(nothing - costs.min(), 0)
+    best = tries[int(np.nonzero(good)[0][0])][0]
     best = least_squares(lambda p: left(p)[0], best, loss="soft_l1", f_scale=3.0, bounds=(best - [3, 3], best + [3, 3]), max_nfev=15).x
     rest, heights = left(best)
     if nothing - float(np.minimum(rest**2, 25).sum()) < SURE**2 or (heights > 0).sum() * 2 <= len(heights):
+        return None
+    if best[1] > 1 and float(np.mean(rest**2 > 25)) > 0.1:  # something else stands there that no star beyond explains
         return None
     return float(best[0]), float(best[1]), heights

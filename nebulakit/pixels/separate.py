@@ -16,6 +16,7 @@ from nebulakit.pixels.inpaint import harmonic, push_pull
 from nebulakit.pixels.starfit import DOUBT, PAD, StarFit
 from nebulakit.pixels.starlaw import FREEDOM, RADII, Law, moffat_law
 from nebulakit.pixels.stars import _peaks, find_stars
+from nebulakit.pixels.wings import learn_wings
 
 Array = npt.NDArray[np.float64]
 Planes = npt.NDArray[np.float32]
@@ -130,7 +131,10 @@ def fit_stars(
     fit.freedom = np.tile(FREEDOM / 4, (len(planes), 1))
     bad = np.zeros(planes.shape[1:], bool)
     r_sat = np.where(found.saturated, 1.5, 0.0)
-    fit.add(found.x, found.y, np.maximum(_peaks(z, bad, found.x, found.y, r_sat, fwhm), 1), found.saturated)
+    h, w = bad.shape
+    px, py = np.clip(np.rint(found.x).astype(int), 0, w - 1), np.clip(np.rint(found.y).astype(int), 0, h - 1)
+    cut = found.saturated | (hidden[:, py, px].any(0) if white is not None else False)
+    fit.add(found.x, found.y, np.maximum(_peaks(z, bad, found.x, found.y, r_sat, fwhm), 1), cut)
     _prepare(fit)
     for k in range(ROUNDS):
         fit.sweep(np.nonzero(~fit.outside)[0])
@@ -143,13 +147,14 @@ def fit_stars(
             fit.redraw()
         if k < ROUNDS - 1:
             longest = min(0.2 * min(planes.shape[1:]), 120.0)
-            starlearn.learn_wings(fit, longest)
+            learn_wings(fit, longest)
             fit.redraw()
             for c in range(len(planes)):
                 starlearn.learn_flanks(fit, c, _bright(fit, c), longest)
             fit.redraw()
         if k < ROUNDS - 2:
-            find_beyond(fit)
+            if k > 0:
+                find_beyond(fit)
             new = _missed(fit, noise, (0.3, 0.15, 0.08)[min(k, 2)])
             fit.drop(_kept(fit))
             if spare:
@@ -396,7 +401,7 @@ def _kept(fit: StarFit) -> Mask:
     py = np.clip(np.rint(y).astype(int) - PAD, 0, h - 2 * PAD - 1)
     keep &= fit.saturated | ~inner[py, px]
     within = (x > PAD - 0.5) & (y > PAD - 0.5) & (x < w - PAD - 0.5) & (y < h - PAD - 0.5)
-    keep = (keep & within) | fit.outside
+    keep = (keep & (within | fit.saturated)) | fit.outside
     order = np.argsort(-fit.height.sum(0) - 1e12 * fit.saturated, kind="stable")
     rank = np.empty(len(order), int)
     rank[order] = np.arange(len(order))

@@ -234,7 +234,8 @@ class StarFit:
         whole = ~self.hidden[c, ky, kx].any(1)
         free = self.freedom[c][None] * np.where(whole, self.loose[c, stars], 1.0)[:, None]
         # a plateau's middle is the star's, whatever its flanks seem to say
-        tie = np.where(self.saturated[stars], 0.02, self.tie)[:, None] * np.ones(2)
+        inside = (px > PAD + 5) & (py > PAD + 5) & (px < w - PAD - 6) & (py < h - PAD - 6)
+        tie = np.where(self.saturated[stars] & inside, 0.02, self.tie)[:, None] * np.ones(2)
         prior = np.concatenate([np.full((n, 1), 1e-12), tie**-2.0, free**-2.0], 1)
         home = np.zeros((n, 3 + NM, 1))
         home[:, 1, 0] = np.clip(self.origin[stars, 0] - self.x[c, stars], -1, 1)

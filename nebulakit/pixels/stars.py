@@ -244,16 +244,22 @@ def _plateaus(planes: Planes, white: tuple[float, ...] | None, bad: npt.NDArray[
 
     if white is None:
         return np.zeros((0, 3))
-    cut = np.zeros(bad.shape, bool)
+    cut, round_it = np.zeros(bad.shape, bool), np.zeros(bad.shape, bool)
     for plane, level in zip(planes, white, strict=True):
         sky = float(np.nanmedian(plane[::7, ::5]))
-        cut |= plane > level - 0.03 * (level - sky)
-    count, _, stats, centres = cv2.connectedComponentsWithStats(cut.astype(np.uint8), connectivity=8)
+        with np.errstate(invalid="ignore"):
+            mine = plane > level - 0.03 * (level - sky)
+            bright = (plane > sky + 0.25 * (level - sky)).astype(np.uint8)
+        cut |= mine
+        # a hot pixel stands alone, the brightest pixel of a star does not
+        round_it |= mine & (cv2.erode(bright, np.ones((3, 3), np.uint8), borderType=cv2.BORDER_REPLICATE) > 0)
+    count, labels, stats, centres = cv2.connectedComponentsWithStats(cut.astype(np.uint8), connectivity=8)
     if count < 2:
         return np.zeros((0, 3))
     size, extent = stats[1:, cv2.CC_STAT_AREA], stats[1:, [cv2.CC_STAT_WIDTH, cv2.CC_STAT_HEIGHT]]
-    # a bright nebula cut off at white is large and ragged, a lone pixel is hot
-    ok = (size >= 2) & (extent.max(1) < 0.1 * max(bad.shape)) & (size > 0.4 * extent.prod(1)) & (extent.max(1) <= 3 * extent.min(1))
+    stars = np.bincount(labels[round_it], minlength=count)[1:] > 0
+    # a bright nebula cut off at white is large and ragged
+    ok = ((size >= 4) | stars) & (extent.max(1) < 0.1 * max(bad.shape)) & (size > 0.4 * extent.prod(1)) & (extent.max(1) <= 3 * extent.min(1))
     return np.column_stack([centres[1:][ok], np.sqrt(size[ok] / math.pi)])
 
 
