@@ -125,7 +125,9 @@ def make_scene(seed: int = 7, shape: tuple[int, int] = (800, 1200), nebula: Kind
     stars, drawn = star_field(shape, night, stream[1])
 
     def variance(level: Planes) -> Planes:
-        return np.asarray((level * night.electrons + night.read_noise**2) / (np.maximum(coverage, 1) * night.electrons**2), np.float32)
+        return np.asarray(
+            (level * night.electrons + night.read_noise**2) / (np.maximum(coverage, 1) * night.electrons**2), np.float32
+        )
 
     # bilinear resampling at random sub-pixel shifts leaves an autocorrelation of 1/6, 2/3, 1/6 along each axis,
     # which this two-tap filter has as well
@@ -143,7 +145,12 @@ def make_scene(seed: int = 7, shape: tuple[int, int] = (800, 1200), nebula: Kind
     stack = np.where(there, clean + noise(clean), np.float32(night.empty))
     peak = drawn["peak"].max(1) + np.mean(night.sky)
     catalogue = StarList(
-        drawn["x"], drawn["y"], drawn["flux"].sum(1), drawn["peak"].sum(1), _reach(drawn, night, float(np.median(sigma))), peak >= night.white
+        drawn["x"],
+        drawn["y"],
+        drawn["flux"].sum(1),
+        drawn["peak"].sum(1),
+        _reach(drawn, night, float(np.median(sigma))),
+        peak >= night.white,
     )
     return Scene(stack, coverage, ha, oiii, dust, neb, stars, sky, clean, sigma, starless, catalogue, nebula, seed, night)
 
@@ -161,16 +168,18 @@ def gas(shape: tuple[int, int], kind: Kind, night: Conditions, rng: np.random.Ge
     rough, clumps, lanes, wisps = (turbulence(shape, rng, slope) for slope in (3.2, 2.5, 3.0, 2.8))
     r = np.hypot(u, v) * np.exp(0.13 * rough)
     swirl = np.exp(0.55 * clumps + 0.25 * wisps)
-    reach, hard = 0.3, 0.55
+    reach, hard, thin = 0.3, 0.55, 0.0
     skin: Any = 0.0
     if kind == "none":
         nothing = np.zeros(shape, np.float32)
         return nothing, nothing, nothing
     if kind == "cove":
-        cloud = _soft(p + 0.09 * rough + 0.10 - 0.22 * np.exp(-((q / 0.3) ** 2)), 0.03)
-        density = 0.10 + cloud * swirl
+        face = p + 0.09 * rough + 0.10 - 0.22 * np.exp(-((q / 0.3) ** 2))
+        cloud = _soft(face, 0.03)
+        # gas streams off the face into the open
+        density = cloud * swirl + 0.22 * np.exp(np.minimum(face, 0) / 0.13) * np.exp(0.4 * wisps + 0.2 * clumps) + 0.004
         skin = 0.10 * cloud * swirl  # the near side of the cloud, lit from elsewhere
-        reach, hard = 0.36, 0.45
+        reach, hard, thin = 0.36, 0.45, 0.6
     elif kind == "bubble":
         knots = np.exp(1.1 * np.maximum(clumps, 0))
         density = 0.22 * swirl * _soft(0.34 - r, 0.02) + knots * np.exp(-(((r - 0.30) / 0.035) ** 2))
@@ -178,7 +187,9 @@ def gas(shape: tuple[int, int], kind: Kind, night: Conditions, rng: np.random.Ge
     elif kind == "fans":
         ring = np.exp(-((p / (0.03 + 0.25 * np.abs(q))) ** 2))  # a dense waist that shades the plane across the axis
         wall = np.exp(-(((np.hypot(p * 0.8, q * 1.9) * np.exp(0.1 * rough) - 0.27) / 0.04) ** 2))
-        density = (0.25 * swirl + 1.1 * wall * swirl) * _soft(0.38 - np.hypot(p * 0.8, q * 1.7), 0.02) + 2.5 * ring * _soft(0.14 - r, 0.015)
+        density = (0.25 * swirl + 1.1 * wall * swirl) * _soft(0.38 - np.hypot(p * 0.8, q * 1.7), 0.02) + 2.5 * ring * _soft(
+            0.14 - r, 0.015
+        )
         reach, hard = 0.36, 0.40
     elif kind == "veil":
         density = 0.45 * swirl + 0.8 * np.exp(-2.5 * np.abs(wisps)) + 0.25
@@ -190,7 +201,7 @@ def gas(shape: tuple[int, int], kind: Kind, night: Conditions, rng: np.random.Ge
     else:  # ember
         density = np.exp(-((r / 0.33) ** 2)) * swirl + 0.02
         reach, hard = 0.30, 0.0
-    ha, oiii = ionised(density.astype(np.float32), (cx, cy), reach * side, hard)
+    ha, oiii = ionised(density.astype(np.float32), (cx, cy), reach * side, hard, thin)
     ha = ha + skin
     shade = 1 - 0.6 * _soft(lanes - 1.2 + 0.2 * wisps, 0.12)  # cool dust in front of both lines
     ha, oiii = ha * shade, oiii * shade
@@ -199,11 +210,12 @@ def gas(shape: tuple[int, int], kind: Kind, night: Conditions, rng: np.random.Ge
     return _scaled(ha, night.ha_peak), _scaled(oiii, peak if hard else 0.0), _scaled(dust, night.dust)
 
 
-def ionised(density: Planes, star: tuple[float, float], reach: float, hard: float) -> tuple[Planes, Planes]:
+def ionised(density: Planes, star: tuple[float, float], reach: float, hard: float, thin: float = 0.0) -> tuple[Planes, Planes]:
     """Give the H-alpha and [O III] light of gas around a star at ``star`` (x, y).
 
     Photons of the star are used up as density squared times distance squared; the typical ray ends at ``reach`` px.
-    O++ lives where less than the share ``hard`` of them is used up.
+    O++ lives where less than the share ``hard`` of them is used up. Thin gas is hotter and shines more in [O III] for its
+    H-alpha: by the power ``thin`` of the density.
     """
     import cv2
 
@@ -216,12 +228,17 @@ def ionised(density: Planes, star: tuple[float, float], reach: float, hard: floa
     used /= np.float32(max(supply, 1e-12))
     y, x = np.mgrid[0:h, 0:w].astype(np.float32)
     along = np.hypot(x - np.float32(star[0]), y - np.float32(star[1]))
-    row = np.mod(np.arctan2(y - np.float32(star[1]), x - np.float32(star[0])), np.float32(2 * math.pi)) * np.float32(angles / (2 * math.pi)) + 1
+    row = (
+        np.mod(np.arctan2(y - np.float32(star[1]), x - np.float32(star[0])), np.float32(2 * math.pi))
+        * np.float32(angles / (2 * math.pi))
+        + 1
+    )
     wrapped = np.concatenate([used[-1:], used, used[:1]])
     spent = cv2.remap(wrapped, along, row, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
     shine = density**2
     ha = shine * _soft(1.0 - spent, 0.12)
-    oiii = shine * _soft(hard - spent, 0.15 * hard) if hard else np.zeros_like(ha)
+    hot = shine * np.maximum(density, np.float32(1e-6)) ** np.float32(-thin) if thin else shine
+    oiii = hot * _soft(hard - spent, 0.15 * hard) if hard else np.zeros_like(ha)
     return ha, oiii
 
 
@@ -251,7 +268,9 @@ def seen(plane: Planes, night: Conditions) -> Planes:
 
 def skyglow(shape: tuple[int, int], night: Conditions, rng: np.random.Generator) -> Planes:
     """Give the sky of each channel: lamps below one side, a little more of a broad second source, each in its own colour."""
-    y, x = np.meshgrid(np.linspace(-1, 1, shape[0], dtype=np.float32), np.linspace(-1, 1, shape[1], dtype=np.float32), indexing="ij")
+    y, x = np.meshgrid(
+        np.linspace(-1, 1, shape[0], dtype=np.float32), np.linspace(-1, 1, shape[1], dtype=np.float32), indexing="ij"
+    )
     side = rng.uniform(0, 2 * math.pi)
     towards = (x * math.cos(side) + y * math.sin(side)) / math.sqrt(2)
     lamps = np.exp(1.2 * towards)
@@ -285,7 +304,9 @@ def turned_frames(shape: tuple[int, int], night: Conditions, rng: np.random.Gene
     return np.round(count / len(turns) * night.frames).astype(np.float32)
 
 
-def star_field(shape: tuple[int, int], night: Conditions, rng: np.random.Generator) -> tuple[Planes, dict[str, npt.NDArray[np.float64]]]:
+def star_field(
+    shape: tuple[int, int], night: Conditions, rng: np.random.Generator
+) -> tuple[Planes, dict[str, npt.NDArray[np.float64]]]:
     """Give the light of the stars (3, y, x) and where they are, the brightest first; they may lie outside the frame."""
     import cv2
 
@@ -300,8 +321,9 @@ def star_field(shape: tuple[int, int], night: Conditions, rng: np.random.Generat
     y = np.concatenate([rng.uniform(0, h - 1, n_bright), rng.uniform(-margin, h + margin, n)])
     warmth = rng.normal(0, 0.3, n + n_bright)
     colour = np.array([0.9, 1.0, 0.85]) * np.exp(np.outer(warmth, [0.5, 0.0, -0.5]))
-    rank = np.argsort(-flux)
-    x, y, light = x[rank], y[rank], flux[rank, None] * colour[rank]
+    light = flux[:, None] * colour
+    rank = np.argsort(-light.sum(1), kind="stable")
+    x, y, light = x[rank], y[rank], light[rank]
 
     out = np.zeros((3, *shape), np.float32)
     tops = np.zeros_like(light)
