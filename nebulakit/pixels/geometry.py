@@ -140,7 +140,7 @@ def bin_noise(noise: Noise, factor: int) -> Noise:
     """
     sigma, scales = [], []
     for s, row in zip(noise.sigma, noise.scales, strict=True):
-        width = _blur_of(row[1] / row[0]) if len(row) > 1 and row[0] > 0 else 0.0
+        width = blur_of(row[1] / row[0]) if len(row) > 1 and row[0] > 0 else 0.0
         n = 1024
         whole = np.fft.fftfreq(n * factor)
         block = np.divide(
@@ -173,7 +173,7 @@ def _scales(power: Matrix, freq: Matrix, count: int) -> list[float]:
     return out
 
 
-def _blur_of(ratio: float) -> float:
+def blur_of(ratio: float) -> float:
     """Give the Gaussian width whose noise has this ratio of the second starlet scale to the first."""
     freq, low, high = np.fft.fftfreq(512), 0.0, 3.0
     for _ in range(40):
