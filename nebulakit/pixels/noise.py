@@ -131,16 +131,21 @@ def _variances(found: list[Blocks], grid: Grid, thin: Floats, mapped: bool) -> t
         square = np.full(grid.total, np.nan)
         square[good] = (used[:, good] ** 2 / np.median(used[:, good] ** 2, axis=1, keepdims=True)).mean(0)
         light = _calm(blocks.level, grid)
-        explained, even = _by_light(square / thin, light, good) * thin, _by_light(square, light, good)
-        local = _calm(square / even, grid, smooth=True)
-        # blocks differ by chance: a map is only drawn where they differ by more
-        chance = float(np.median(np.abs(np.log(square[good] / even[good])))) / max(1.0, float(min(9, good.sum())) ** 0.5)
-        spread = float(np.median(np.abs(np.log(local[good] / np.median(local[good])))))
-        with_map.append(explained)
-        without.append(even * (local if spread > 1.2 * chance else 1.0))
-        scatter += [float(np.median(np.abs(np.log(square[good] / p[good])))) for p in (explained, without[-1])]
+        models = [_by_light(square / t, light, good) * t for t in (thin, np.ones(grid.total))]
+        models = [m * _local(square / m, good, grid) for m in models]
+        with_map.append(models[0])
+        without.append(models[1])
+        scatter += [float(np.median(np.abs(np.log(square[good] / m[good])))) for m in models]
     by_map = mapped and scatter[0] <= 1.1 * scatter[1] + 0.005
     return (with_map if by_map else without), by_map
+
+
+def _local(ratio: Floats, good: Flags, grid: Grid) -> Floats:
+    """Give what neighbouring blocks have in common beyond a model of them; 1 where they differ by no more than chance."""
+    found = _calm(ratio, grid, smooth=True)
+    chance = float(np.median(np.abs(np.log(ratio[good])))) / max(1.0, float(min(9, good.sum())) ** 0.5)
+    spread = float(np.median(np.abs(np.log(found[good] / np.median(found[good])))))
+    return found if spread > 1.2 * chance else np.ones(grid.total)
 
 
 def _whole(values: Floats, grid: Grid) -> Plane:
@@ -207,3 +212,57 @@ def _map(shape: tuple[int, ...], rest: Plane, weight: Plane | None) -> tuple[flo
         return middle, None
     full *= np.float32(1 / middle)
     return middle, full
+
+
+def fine_noise(planes: npt.NDArray[np.float32]) -> Floats:
+    """Give per plane the standard deviation of its finest differences in quiet blocks, from a few blocks only.
+
+    Of white noise that is the pixels' own; see :func:`fine_share` for what it is of correlated noise.
+    """
+    grid, there, gaps = choose_blocks(planes, None)
+    grid, there = every_other(grid), there.reshape(grid.shape)
+    there = np.asarray(there[::2, ::2] if there.shape != grid.shape else there).ravel()
+    found = over(lambda p: measure_blocks(p, grid, there, None, gaps), planes)
+    first = [b.bands[0][np.isfinite(b.bands[0])] for b in found]
+    return np.array([float(np.quantile(v, _QUIET)) if v.size else 0.0 for v in first])
+
+
+def fine_share(noise: Noise) -> Floats:
+    """Give per channel what :func:`fine_noise` should find of a noise that is told."""
+    family = noise_model.family()
+    out = []
+    for sigma, row in zip(noise.sigma, noise.scales, strict=True):
+        width = noise_model.width_of(np.asarray(row, float))
+        out.append(sigma * float(np.interp(width, family.widths, family.gains[:, 0])))
+    return np.array(out)
+
+
+def quiet_scales(planes: npt.NDArray[np.float32], scales: int = SCALES) -> Floats:
+    """Give the standard deviation (channel, scale) of what the starlet planes hold where a picture is quietest.
+
+    The mean over the quietest quarter of blocks of 32 px: after noise reduction, this is the noise that is left, and what
+    structure there is in the emptiest parts. NaN is left out. On large planes a part of the rows is enough.
+    """
+    import cv2
+
+    rows = planes.shape[1]
+    part = max(1, rows * planes.shape[2] // 3_000_000)
+    height = max(1, min(rows, max(256, rows // part // 4)))
+    starts = sorted({round(i * (rows - height) / 3) for i in range(4)}) if height < rows else [0]
+
+    def one(plane: Plane) -> list[float]:
+        squares: list[list[Floats]] = [[] for _ in range(scales)]
+        for y in starts:
+            filled, good = starlet.fill_gaps(plane[y : y + height])
+            size = (max(1, filled.shape[1] // 32), max(1, filled.shape[0] // 32))
+            seen = None if good is None else cv2.resize(good.astype(np.float32), size, interpolation=cv2.INTER_AREA).ravel() > 0.9
+            for j, (w, _) in enumerate(starlet.descend(filled, scales)):
+                block = cv2.resize(np.square(w), size, interpolation=cv2.INTER_AREA).ravel().astype(np.float64)
+                squares[j].append(block if seen is None or not seen.any() else block[seen])
+        out = []
+        for blocks in squares:
+            ordered = np.sort(np.concatenate(blocks))
+            out.append(float(np.sqrt(ordered[: max(1, len(ordered) // 4)].mean())))
+        return out
+
+    return np.array(over(one, planes))

@@ -147,3 +147,22 @@ def _two_parts(found: Floats, allowed: Floats, noise: Floats, light: Floats) -> 
         better = (cost < best) & (p > 0)
         best, sigma = np.where(better, cost, best), np.where(better, np.sqrt(np.maximum(p, 0)), sigma)
     return best, sigma
+
+
+def width_of(found: Floats) -> float:
+    """Give the kernel width whose noise has the ratio of w_2 to w_1 that was found."""
+    if not (len(found) > 1 and found[0] > 0 and found[1] > 0):
+        return 0.0
+    widths, ratios = _ratios()
+    return float(np.interp(found[1] / found[0], ratios, widths))
+
+
+@functools.cache
+def _ratios() -> tuple[Floats, Floats]:
+    """Tell the ratio of w_2 to w_1 for every kernel width."""
+    widths = family().widths
+    ratios = []
+    for width in widths:
+        two = scales(float(width), 2)
+        ratios.append(two[1] / two[0])
+    return widths, np.array(ratios)

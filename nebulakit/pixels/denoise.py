@@ -1,0 +1,350 @@
+"""Wavelet noise reduction against a known noise: an undecimated wavelet, shrunk locally, twice.
+
+Each plane is taken apart by the biorthogonal 9/7 wavelet without decimation (Cohen, Daubechies & Feauveau 1992, CPAM
+45:485; Starck & Murtagh 2006), from the third level on a halved grid; what the halving cannot hold is a band of its own.
+A first pass shrinks every coefficient by how far the energy round it stands above the noise of its band (Mihcak, Kozintsev,
+Ramchandran & Moulin 1999, IEEE SPL 6:300). A second pass shrinks the untouched coefficients again, by the energy of the
+first result's (empirical Wiener filter, Ghael, Sayeed & Baraniuk 1997, Proc. SPIE 3169:389). Planes of several channels
+are first turned so that light gathers in the first of them while noise stays even and independent.
+"""
+
+from __future__ import annotations
+
+import functools
+from collections.abc import Iterator
+from typing import Any, NamedTuple
+
+import numpy as np
+import numpy.typing as npt
+
+from nebulakit.pixels import noise_model
+from nebulakit.pixels.facts import Noise
+from nebulakit.pixels.parallel import over
+
+Plane = npt.NDArray[np.float32]
+Planes = npt.NDArray[np.float32]
+Floats = npt.NDArray[np.float64]
+
+LEVELS = 6  # structure of about 1, 2, 4, 8, 16, 32 px
+
+_TILE = 448  # px: few enough that what is in work stays in the processor's cache
+_MARGINS = (40, 32)  # how far a value depends on others: on the finest two levels together, on one level after them
+# First pass: energy is taken over so many pixels (fine levels, coarse levels, what halving leaves); a coefficient is kept
+# by what lies over the noise by more than 1 + _DOUBT, less where a wider neighbourhood shows structure too.
+_NEAR, _WIDE, _DOUBT, _TRUST = (7, 5, 3), (21, 11, 9), 2.0, 4.0
+# Second pass: energy over so many pixels; gain x(x+a)/(x(x+a)+1) of the ratio x of light to noise, which leaves clear
+# structure more fully alone than Wiener's x/(x+1): what is taken away looks less like the nebula.
+_PILOT, _LIFT = (11, 7, 3), 0.3
+
+
+class Wavelet(NamedTuple):
+    """Filters with sum 1 (low) and 0 (high): undecimated, low * back + high * high_back gives the plane again."""
+
+    low: Floats
+    high: Floats
+    back: Floats
+    high_back: Floats
+
+
+@functools.cache
+def wavelet() -> Wavelet:
+    """Give the biorthogonal 9/7 filters; symmetric and of odd length, so that mirrored borders are exact."""
+    import pywt
+
+    filters = pywt.Wavelet("bior4.4")
+    out = []
+    for taps in (filters.dec_lo, filters.dec_hi, filters.rec_lo, filters.rec_hi):
+        there = np.flatnonzero(np.abs(taps) > 1e-12)
+        out.append(np.asarray(taps)[there[0] : there[-1] + 1] / np.sqrt(2))
+    return Wavelet(*out)
+
+
+# Between the points of a halved grid: six-point interpolation (Deslauriers & Dubuc 1989, Constr. Approx. 5:49).
+_BETWEEN = np.array([3, 0, -25, 0, 150, 256, 150, 0, -25, 0, 3]) / 256
+
+
+def decide_denoise(planes: Planes, noise: Noise, strength: float = 1.0, by_scale: tuple[float, ...] = (1.0,) * LEVELS) -> dict[str, Any]:
+    """Find what :func:`apply_denoise` needs: the axes of colour and the noise variance of every band.
+
+    ``planes`` (channel, y, x) without NaN. ``strength`` multiplies the noise that is reckoned with, ``by_scale`` the same
+    level by level.
+    """
+    sigma = np.asarray(noise.sigma, float)
+    axes = _axes(planes, sigma)
+    levels = _levels(planes.shape[1:])
+    white = np.array([_band_variances(row, s, levels) for row, s in zip(noise.scales, sigma, strict=True)])  # (channel, level, band)
+    factor = strength * np.array([by_scale[min(j, len(by_scale) - 1)] for j in range(levels)])
+    bands = np.einsum("kc,clb->klb", axes**2, white) * (factor**2)[None, :, None]
+    return {"sigma": sigma.tolist(), "axes": axes.tolist(), "variances": bands.tolist()}
+
+
+def apply_denoise(planes: Planes, values: dict[str, Any], noise_map: Plane | None = None) -> Planes:
+    """Reduce the noise of planes (channel, y, x) without NaN; ``noise_map`` (y, x) is the noise relative to sigma."""
+    sigma = np.asarray(values["sigma"], np.float32)
+    axes = np.asarray(values["axes"], np.float32)
+    inverse = _inverse_variances(noise_map, len(values["variances"][0]))
+    into, back = axes / sigma, sigma[:, None] * axes.T
+    out: Planes = np.zeros_like(planes)
+    for k, variances in enumerate(values["variances"]):
+        turned = _mix(planes, into[k])
+        calm = _denoise_plane(turned, variances, inverse)
+        for c in range(len(planes)):
+            if back[c, k]:
+                _add_scaled(out[c], calm, float(back[c, k]))
+    return out
+
+
+def _mix(planes: Planes, weights: npt.NDArray[np.float32]) -> Plane:
+    """Give the weighted sum of planes."""
+    out = planes[0] * weights[0]
+    for plane, w in zip(planes[1:], weights[1:], strict=True):
+        _add_scaled(out, plane, float(w))
+    return out
+
+
+def _add_scaled(out: Plane, plane: Plane, factor: float) -> None:
+    """Add ``factor * plane`` to ``out`` in place, in rows that fit the cache."""
+    for y in range(0, len(out), 64):
+        out[y : y + 64] += plane[y : y + 64] * np.float32(factor)
+
+
+def _axes(planes: Planes, sigma: Floats) -> Floats:
+    """Give orthonormal axes (axis, channel) of planes in units of their noise, on which their structure is least spread.
+
+    Principal axes first; then the two with the most light are turned to where few values hold it (independent components,
+    Hyvarinen & Oja 2000, Neural Networks 13:411), which for two emission lines is nearly one line an axis.
+    """
+    import cv2
+
+    if len(planes) == 1:
+        return np.ones((1, 1))
+    small = []
+    for plane, s in zip(planes, sigma, strict=True):
+        size = (max(1, plane.shape[1] // 4), max(1, plane.shape[0] // 4))
+        coarse = cv2.resize(plane, size, interpolation=cv2.INTER_AREA)
+        small.append((coarse - cv2.GaussianBlur(coarse, (0, 0), 2.0, borderType=cv2.BORDER_REFLECT_101)).ravel().astype(np.float64) / s)
+    structure = np.array(small)
+    _, vectors = np.linalg.eigh(structure @ structure.T)
+    axes: Floats = vectors.T[::-1].copy()
+    a, b = axes[:2] @ structure[:, :: max(1, structure.shape[1] // 200_000)]
+    turns = np.deg2rad(np.arange(0, 90, 3))
+    spread = [float((np.log1p((c * a + s * b) ** 2) + np.log1p((c * b - s * a) ** 2)).sum()) for c, s in zip(np.cos(turns), np.sin(turns), strict=True)]
+    c, s = np.cos(turns[int(np.argmin(spread))]), np.sin(turns[int(np.argmin(spread))])
+    axes[:2] = [c * axes[0] + s * axes[1], c * axes[1] - s * axes[0]]
+    return axes * np.where(axes.sum(1) < 0, -1.0, 1.0)[:, None]
+
+
+def _levels(shape: tuple[int, ...]) -> int:
+    """Give how many levels a plane is large enough for."""
+    return max(1, min(LEVELS, int(np.log2(max(2, min(shape)) / 4)) + 1))
+
+
+def _band_variances(scales: tuple[float, ...], sigma: float, levels: int) -> Floats:
+    """Give the noise variance (level, band) of a plane in units of sigma**2, from the standard deviations of its starlet planes.
+
+    Bands: high across, high down, high both, and what halving the grid leaves (0 on the first level).
+    """
+    found = np.asarray(scales, float) / sigma
+    width = noise_model.width_of(found)
+    more = found / noise_model.scales(width, len(found))  # what the kernel does not explain: sharpening, for one
+    taps = noise_model.kernel(width)
+    row = np.convolve(taps, taps)
+    row = row / row[len(row) // 2]
+    out, gap, w = [], 1, wavelet()
+    for level in range(levels):
+        low, high = _filtered(row, w.low, gap), _filtered(row, w.high, gap)
+        middle = len(low) // 2, len(high) // 2
+        left = 0.0
+        if level:
+            left = _left_by_halving(low)
+        bands = np.array([high[middle[1]] * low[middle[0]]] * 2 + [high[middle[1]] ** 2, left])
+        out.append(bands * more[min(level, len(more) - 1)] ** 2)
+        row, gap = (low[middle[0] % 2 :: 2], 2) if level else (low, 2)
+    return np.array(out)
+
+
+def _filtered(row: Floats, taps: Floats, gap: int) -> Floats:
+    """Give the autocorrelation of noise after a filter with ``gap - 1`` zeros between the taps."""
+    spread = np.zeros((len(taps) - 1) * gap + 1)
+    spread[::gap] = taps
+    return np.convolve(np.convolve(row, spread), spread)
+
+
+def _left_by_halving(row: Floats) -> float:
+    """Give the mean variance of a plane less what interpolation makes of every other row and column of it."""
+    place = np.array([-5, -3, -1, 1, 3, 5])
+    taps = _BETWEEN[place + 5]
+    wide = np.pad(row, 12)
+    middle = len(wide) // 2
+    own, cross = wide[middle], taps @ wide[middle + place]
+    made = taps @ wide[middle + place[:, None] - place] @ taps
+    one_way = own * own - 2 * cross * own + made * own
+    both_ways = own * own - 2 * cross * cross + made * made
+    return float((2 * one_way + both_ways) / 4)
+
+
+def _inverse_variances(noise_map: Plane | None, levels: int) -> list[Plane | None]:
+    """Give one over the squared noise map for the grid of the first levels and of each halved one."""
+    if noise_map is None:
+        return [None] * levels
+    import cv2
+
+    square, out = np.square(noise_map), []
+    for _ in range(levels):
+        out.append(1 / np.maximum(square, np.float32(1e-6)))
+        half = ((square.shape[1] + 1) // 2, (square.shape[0] + 1) // 2)
+        square = cv2.resize(square, half, interpolation=cv2.INTER_AREA)  # type: ignore[assignment]
+    return list(out)
+
+
+def _denoise_plane(plane: Plane, variances: list[list[float]], inverse: list[Plane | None]) -> Plane:
+    """Reduce the noise of one plane in units of its noise."""
+    first = _descend([plane], variances, inverse, 0)
+    return _descend([plane, first], variances, inverse, 0)
+
+
+def _descend(planes: list[Plane], variances: list[list[float]], inverse: list[Plane | None], stage: int) -> Plane:
+    """Shrink the first of ``planes`` from this stage on; a second, where given, is the pilot."""
+    shape = planes[0].shape
+    gaps = (1, 2)[: len(variances)] if stage == 0 else (2,)
+    here, rest = variances[: len(gaps)], variances[len(gaps) :]
+    halved = [np.empty(((shape[0] + 1) // 2, (shape[1] + 1) // 2), np.float32) for _ in planes] if gaps[-1] == 2 else []
+    out = np.empty(shape, np.float32)
+    margin = _MARGINS[min(stage, 1)]
+
+    def details(tile: tuple[slice, slice]) -> None:
+        outer, inner = _around(tile, shape, margin)
+        calm, lows = _shrink_tile([p[outer] for p in planes], gaps, here, None if inverse[stage] is None else inverse[stage][outer], stage)  # type: ignore[index]
+        out[tile] = calm[inner]
+        for low, half in zip(lows, halved, strict=True):
+            half[_half(tile)] = low[_half(inner)]
+
+    over(details, list(_tiles(shape)))
+    if not halved:
+        return out
+    coarse = _descend(halved, rest, inverse, stage + 1) if rest else halved[0]
+
+    def light(tile: tuple[slice, slice]) -> None:
+        outer, inner = _around(tile, shape, margin)
+        raised = _between(coarse[_half(outer)], (outer[0].stop - outer[0].start, outer[1].stop - outer[1].start))
+        for gap in reversed(gaps):
+            raised = _filter(raised, wavelet().back, wavelet().back, gap)
+        out[tile] += raised[inner]
+
+    over(light, list(_tiles(shape)))
+    return out
+
+
+def _tiles(shape: tuple[int, ...]) -> Iterator[tuple[slice, slice]]:
+    """Cut a plane into tiles that start at even rows and columns."""
+    for y in range(0, shape[0], _TILE):
+        for x in range(0, shape[1], _TILE):
+            yield slice(y, min(y + _TILE, shape[0])), slice(x, min(x + _TILE, shape[1]))
+
+
+def _around(tile: tuple[slice, slice], shape: tuple[int, ...], margin: int) -> tuple[tuple[slice, slice], tuple[slice, slice]]:
+    """Give a tile with its margin, and where in that the tile lies."""
+    outer = tuple(slice(max(0, s.start - margin), min(n, s.stop + margin)) for s, n in zip(tile, shape, strict=True))
+    inner = tuple(slice(s.start - o.start, s.stop - o.start) for s, o in zip(tile, outer, strict=True))
+    return outer, inner  # type: ignore[return-value]
+
+
+def _half(tile: tuple[slice, slice]) -> tuple[slice, slice]:
+    """Give the place of a tile on the halved grid."""
+    return slice(tile[0].start // 2, (tile[0].stop + 1) // 2), slice(tile[1].start // 2, (tile[1].stop + 1) // 2)
+
+
+def _shrink_tile(
+    tiles: list[Plane], gaps: tuple[int, ...], variances: list[list[float]], inverse: Plane | None, stage: int
+) -> tuple[Plane, list[Plane]]:
+    """Take tiles (and their pilot) apart, shrink, and put the details together again: (details, lows on the halved grid)."""
+    w = wavelet()
+    lows, kept = tiles, []
+    for level, gap in enumerate(gaps):
+        bands = []
+        size = min(stage * 2 + level, 2) // 2
+        for b, (across, down) in enumerate(((w.high, w.low), (w.low, w.high), (w.high, w.high))):
+            bands.append(_shrink([_filter(t, across, down, gap) for t in lows], variances[level][b], inverse, size))
+        kept.append(bands)
+        lows = [_filter(t, w.low, w.low, gap) for t in lows]
+    halves: list[Plane] = []
+    if gaps[-1] == 2:
+        halves = [np.ascontiguousarray(t[::2, ::2]) for t in lows]
+        left = [t - _between(h, t.shape) for t, h in zip(lows, halves, strict=True)]
+        calm = _shrink(left, variances[-1][3], inverse, 2)
+    else:  # too small for more: the rest stays as it is
+        calm = lows[0]
+    for gap, (across, down, both) in zip(reversed(gaps), reversed(kept), strict=True):
+        calm = _filter(calm, w.back, w.back, gap)
+        calm += _filter(across, w.high_back, w.back, gap)
+        calm += _filter(down, w.back, w.high_back, gap)
+        calm += _filter(both, w.high_back, w.high_back, gap)
+    return calm, halves
+
+
+def _shrink(bands: list[Plane], variance: float, inverse: Plane | None, size: int) -> Plane:
+    """Shrink a band by the energy round every coefficient: its own (first pass), or that of the pilot's band after it."""
+    import cv2
+
+    per = np.float32(1 / max(variance, 1e-12))
+    scale: Any = per if inverse is None else inverse * per
+    band = bands[0]
+
+    def energy(of: Plane, n: int) -> Plane:
+        mean = cv2.boxFilter(of, -1, (n, n), borderType=cv2.BORDER_REFLECT_101)
+        mean *= scale
+        return mean  # type: ignore[return-value]
+
+    if len(bands) == 2:
+        ratio = energy(np.square(bands[1]), _PILOT[size])
+        gain = ratio + np.float32(_LIFT)
+        gain *= ratio
+        np.add(gain, np.float32(1), out=ratio)
+        gain /= ratio
+        gain *= band
+        return gain
+    square = np.square(band)
+    doubt = energy(square, _WIDE[size])
+    doubt -= np.float32(1)
+    doubt = cv2.max(doubt, 0)  # type: ignore[assignment]
+    doubt *= np.float32(_TRUST)
+    doubt += np.float32(1)
+    np.divide(np.float32(_DOUBT), doubt, out=doubt)
+    doubt += np.float32(1)
+    gain = energy(square, _NEAR[size])
+    gain -= doubt
+    gain = cv2.max(gain, 0)  # type: ignore[assignment]
+    np.add(gain, np.float32(1), out=doubt)
+    gain /= doubt
+    gain *= band
+    return gain
+
+
+def _filter(plane: Plane, across: Floats, down: Floats, gap: int) -> Plane:
+    """Filter along rows and columns with ``gap - 1`` zeros between the taps; mirror borders."""
+    import cv2
+
+    return cv2.sepFilter2D(plane, -1, _spread(across.tobytes(), gap), _spread(down.tobytes(), gap), borderType=cv2.BORDER_REFLECT_101)  # type: ignore[return-value]
+
+
+@functools.cache
+def _spread(taps: bytes, gap: int) -> npt.NDArray[np.float32]:
+    """Put zeros between taps."""
+    dense = np.frombuffer(taps)
+    spread = np.zeros((len(dense) - 1) * gap + 1, np.float32)
+    spread[::gap] = dense
+    return spread
+
+
+def _between(half: Plane, shape: tuple[int, ...]) -> Plane:
+    """Bring a plane of every other row and column back to all of them, by interpolation."""
+    wide = np.zeros(shape, np.float32)
+    wide[::2, ::2] = half
+    return _filter(wide, _BETWEEN, _BETWEEN, 1)
+
+
+def only(part: str, before: Planes, after: Planes) -> Planes:
+    """Give planes of which only the "brightness" (mean of the channels) or the "colour" (what differs from it) has changed."""
+    change = after - before
+    mean = change.mean(0, keepdims=True)
+    return before + (mean if part == "brightness" else change - mean)
