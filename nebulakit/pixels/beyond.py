@@ -111,15 +111,19 @@ def _solve(fit: StarFit, edge: int, middle: float, length: int) -> tuple[float, 
         return float(np.minimum(left(p)[0] ** 2, 25).sum())
 
     nothing = float(np.minimum(left(np.array([middle, 1e3]))[0] ** 2, 25).sum())
-    # of all places that explain it about as well the nearest: far off, any slope looks like a bright star
-    tries = [(np.array([middle + s, out]), out) for out in PLACES for s in (-1.5, 0.0, 1.5)]
-    costs = np.array([cost(p) for p, _ in tries])
-    good = costs <= costs.min() + 0.1 * max(nothing - costs.min(), 0)
-    best = tries[int(np.nonzero(good)[0][0])][0]
+    tries = [np.array([middle + s, out]) for out in PLACES for s in (-1.5, 0.0, 1.5)]
+    costs = np.array([cost(p) for p in tries])
+    # bright stars are rare: as many as there are with at least this light, f^-1.1, a place further out must explain more
+    rare = np.array([4.2 * math.log(max(float(left(p)[1].max()), 1.0)) for p in tries])
+    freedom = weight.size - 6 * len(fit.laws)
+    best = tries[int(np.argmin(costs / max(1.0, float(costs.min()) / freedom) + rare))]
     best = least_squares(lambda p: left(p)[0], best, loss="soft_l1", f_scale=3.0, bounds=(best - [3, 3], best + [3, 3]), max_nfev=15).x
     rest, heights = left(best)
-    if nothing - float(np.minimum(rest**2, 25).sum()) < SURE**2 or (heights > 0).sum() * 2 <= len(heights):
+    after = float(np.minimum(rest**2, 25).sum())
+    if nothing - after < SURE**2 or (heights > 0).sum() * 2 <= len(heights):
         return None
-    if best[1] > 1 and float(np.mean(rest**2 > 25)) > 0.1:  # something else stands there that no star beyond explains
+    far = best[1] > 1
+    # what is further out must explain most of what comes in, and not be brighter than any star in the picture
+    if after > (0.6 if far else 0.85) * nothing or (far and (heights > 2 * fit.height.max(1, initial=1e3)).any()):
         return None
     return float(best[0]), float(best[1]), heights
