@@ -19,6 +19,9 @@ SURE = 3.0
 _SKY = 0.25  # how well the sky's level is known, in a pixel's noise: light below SURE times this is no light
 
 
+_QUIET = 2.5  # how much noisier a typical block of empty sky is than the quietest tenth, after denoising
+
+
 @dataclass(frozen=True)
 class Light:
     """What a line's boxes hold: ``share`` of the frame that shines, ``bright`` the 95 % quantile of these above the sky."""
@@ -87,10 +90,10 @@ def light(plane: Plane, noise: Noise, sky: float, side: int) -> Light:
 
 
 def noise_left(plane: Plane) -> float:
-    """Measure the noise that is in a plane now, blotches included: the deviation within blocks of 48 px, in quiet ones.
+    """Measure the noise that is in a plane now, blotches included: the deviation within blocks of 48 px.
 
-    It is what is left after denoising, where the noise of the linear stack is what was there before. Structure of the
-    nebula raises single blocks; the quietest tenth of them is hardly touched, and stands for the sky.
+    It is what is left after denoising, where the noise of the linear stack is what was there before. The darkest third
+    of the blocks speaks for the sky; where even these hold structure, the quietest tenth does, times the usual ratio.
     """
     side = 48
     h, w = plane.shape
@@ -110,11 +113,14 @@ def noise_left(plane: Plane) -> float:
         return 0.0
     cells = np.asarray(found, np.float64)
     axis = np.arange(side) - (side - 1) / 2
-    cells = cells - cells.mean((1, 2), keepdims=True)
+    level = cells.mean((1, 2), keepdims=True)
+    dark = np.argsort(level.ravel(), kind="stable")[: max(1, len(cells) // 3)]
+    cells = cells - level
     unit = float((axis**2).mean())
     for a in (axis[None, :, None], axis[None, None, :]):  # a tilt is no noise
         cells = cells - (cells * a).mean((1, 2), keepdims=True) / unit * a
-    return float(np.quantile(np.sqrt((cells**2).mean((1, 2))), 0.1))
+    deviation = np.sqrt((cells**2).mean((1, 2)))
+    return min(float(np.median(deviation[dark])), _QUIET * float(np.quantile(deviation, 0.1)))
 
 
 def decide_gain(ha: Plane, oiii: Plane, ha_sky: float, lights: tuple[Light, Light], most: float) -> Gain:

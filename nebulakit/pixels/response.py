@@ -87,7 +87,7 @@ def free_of_stars(planes: Planes, sigma: npt.ArrayLike, stars: Planes | None, se
     import cv2
 
     spike = np.ones(planes.shape[1:], bool)
-    element = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (9, 9))
+    element = cv2.getStructuringElement(cv2.MORPH_RECT, (9, 9))
     for plane, s in zip(planes, noise, strict=True):
         filled = np.where(np.isfinite(plane), plane, np.float32(0))
         spike &= filled - cv2.morphologyEx(filled, cv2.MORPH_OPEN, element) > 10 * s
