@@ -166,4 +166,4 @@ def _coverage(given: Any, image: Image, bottom_up: bool) -> Floats:
             "Give the map that was made with this stack, before any crop."
         )
     there = np.isfinite(found) & np.isfinite(image.planes).all(0)
-    return np.where(there, found, np.float32(0)).astype(np.float32)
+    return np.where(there, found.astype(np.float32, copy=False), np.float32(0))

@@ -180,7 +180,8 @@ def _png(pixels: npt.NDArray[Any], profile: bytes | None, dpi: float | None) -> 
     """Make a PNG, and put profile and resolution into it."""
     import imagecodecs
 
-    made = bytes(imagecodecs.png_encode(pixels, level=4))
+    # noise does not pack: runs of equal bytes are all there is to win, and looking for more takes three times as long
+    made = bytes(imagecodecs.png_encode(pixels, level=1, strategy=3))
     end = 8 + 4 + 4 + 13 + 4  # signature and header; what follows is the picture
     extra = b""
     if profile:
