@@ -28,7 +28,7 @@ Floats = npt.NDArray[np.float64]
 LEVELS = 6  # structure of about 1, 2, 4, 8, 16, 32 px
 
 _TILE = 448  # px: few enough that what is in work stays in the processor's cache
-_MARGINS = (40, 32)  # how far a value depends on others: on the finest two levels together, on one level after them
+_MARGINS = (36, 28)  # how far a value depends on others: on the finest two levels together, on one level after them
 # First pass: energy is taken over so many pixels (fine levels, coarse levels, what halving leaves); a coefficient is kept
 # by what lies over the noise by more than 1 + _DOUBT, less where a wider neighbourhood shows structure too.
 _NEAR, _WIDE, _DOUBT, _TRUST = (7, 5, 3), (21, 11, 9), 2.0, 4.0
@@ -96,7 +96,7 @@ def apply_denoise(planes: Planes, values: dict[str, Any], noise_map: Plane | Non
 
 def _mix(planes: Planes, weights: npt.NDArray[np.float32]) -> Plane:
     """Give the weighted sum of planes."""
-    out = planes[0] * weights[0]
+    out: Plane = planes[0] * weights[0]
     for plane, w in zip(planes[1:], weights[1:], strict=True):
         _add_scaled(out, plane, float(w))
     return out
@@ -189,12 +189,13 @@ def _inverse_variances(noise_map: Plane | None, levels: int) -> list[Plane | Non
         return [None] * levels
     import cv2
 
-    square, out = np.square(noise_map), []
+    square: Plane = np.square(noise_map)
+    out: list[Plane | None] = []
     for _ in range(levels):
-        out.append(1 / np.maximum(square, np.float32(1e-6)))
+        out.append(np.reciprocal(np.maximum(square, np.float32(1e-6))))
         half = ((square.shape[1] + 1) // 2, (square.shape[0] + 1) // 2)
-        square = cv2.resize(square, half, interpolation=cv2.INTER_AREA)  # type: ignore[assignment]
-    return list(out)
+        square = np.asarray(cv2.resize(square, half, interpolation=cv2.INTER_AREA), np.float32)
+    return out
 
 
 def _denoise_plane(plane: Plane, variances: list[list[float]], inverse: list[Plane | None]) -> Plane:
@@ -228,7 +229,7 @@ def _descend(planes: list[Plane], variances: list[list[float]], inverse: list[Pl
         outer, inner = _around(tile, shape, margin)
         raised = _between(coarse[_half(outer)], (outer[0].stop - outer[0].start, outer[1].stop - outer[1].start))
         for gap in reversed(gaps):
-            raised = _filter(raised, wavelet().back, wavelet().back, gap)
+            raised = _across(_down(raised, wavelet().back, gap), wavelet().back, gap)
         out[tile] += raised[inner]
 
     over(light, list(_tiles(shape)))
@@ -258,15 +259,12 @@ def _shrink_tile(
     tiles: list[Plane], gaps: tuple[int, ...], variances: list[list[float]], inverse: Plane | None, stage: int
 ) -> tuple[Plane, list[Plane]]:
     """Take tiles (and their pilot) apart, shrink, and put the details together again: (details, lows on the halved grid)."""
-    w = wavelet()
     lows, kept = tiles, []
     for level, gap in enumerate(gaps):
-        bands = []
         size = min(stage * 2 + level, 2) // 2
-        for b, (across, down) in enumerate(((w.high, w.low), (w.low, w.high), (w.high, w.high))):
-            bands.append(_shrink([_filter(t, across, down, gap) for t in lows], variances[level][b], inverse, size))
-        kept.append(bands)
-        lows = [_filter(t, w.low, w.low, gap) for t in lows]
+        parts = [_analyse(t, gap) for t in lows]
+        kept.append([_shrink([p[b] for p in parts], variances[level][b - 1], inverse, size) for b in (1, 2, 3)])
+        lows = [p[0] for p in parts]
     halves: list[Plane] = []
     if gaps[-1] == 2:
         halves = [np.ascontiguousarray(t[::2, ::2]) for t in lows]
@@ -274,12 +272,28 @@ def _shrink_tile(
         calm = _shrink(left, variances[-1][3], inverse, 2)
     else:  # too small for more: the rest stays as it is
         calm = lows[0]
-    for gap, (across, down, both) in zip(reversed(gaps), reversed(kept), strict=True):
-        calm = _filter(calm, w.back, w.back, gap)
-        calm += _filter(across, w.high_back, w.back, gap)
-        calm += _filter(down, w.back, w.high_back, gap)
-        calm += _filter(both, w.high_back, w.high_back, gap)
+    for gap, bands in zip(reversed(gaps), reversed(kept), strict=True):
+        calm = _join(calm, bands, gap)
     return calm, halves
+
+
+def _analyse(plane: Plane, gap: int) -> tuple[Plane, Plane, Plane, Plane]:
+    """Take a plane apart: low both ways; high across; high down; high both ways."""
+    w = wavelet()
+    low, high = _across(plane, w.low, gap), _across(plane, w.high, gap)
+    return _down(low, w.low, gap), _down(high, w.low, gap), _down(low, w.high, gap), _down(high, w.high, gap)
+
+
+def _join(low: Plane, bands: list[Plane], gap: int) -> Plane:
+    """Put together what :func:`_analyse` took apart."""
+    w = wavelet()
+    left = _down(low, w.back, gap)
+    left += _down(bands[1], w.high_back, gap)
+    right = _down(bands[0], w.back, gap)
+    right += _down(bands[2], w.high_back, gap)
+    out = _across(left, w.back, gap)
+    out += _across(right, w.high_back, gap)
+    return out
 
 
 def _shrink(bands: list[Plane], variance: float, inverse: Plane | None, size: int) -> Plane:
@@ -306,25 +320,32 @@ def _shrink(bands: list[Plane], variance: float, inverse: Plane | None, size: in
     square = np.square(band)
     doubt = energy(square, _WIDE[size])
     doubt -= np.float32(1)
-    doubt = cv2.max(doubt, 0)  # type: ignore[assignment]
+    cv2.threshold(doubt, 0.0, 0.0, cv2.THRESH_TOZERO, dst=doubt)
     doubt *= np.float32(_TRUST)
     doubt += np.float32(1)
     np.divide(np.float32(_DOUBT), doubt, out=doubt)
     doubt += np.float32(1)
     gain = energy(square, _NEAR[size])
     gain -= doubt
-    gain = cv2.max(gain, 0)  # type: ignore[assignment]
+    cv2.threshold(gain, 0.0, 0.0, cv2.THRESH_TOZERO, dst=gain)
     np.add(gain, np.float32(1), out=doubt)
     gain /= doubt
     gain *= band
     return gain
 
 
-def _filter(plane: Plane, across: Floats, down: Floats, gap: int) -> Plane:
-    """Filter along rows and columns with ``gap - 1`` zeros between the taps; mirror borders."""
+def _across(plane: Plane, taps: Floats, gap: int) -> Plane:
+    """Filter along rows with ``gap - 1`` zeros between the taps (which this routine does not pay for); mirror borders."""
     import cv2
 
-    return cv2.sepFilter2D(plane, -1, _spread(across.tobytes(), gap), _spread(down.tobytes(), gap), borderType=cv2.BORDER_REFLECT_101)  # type: ignore[return-value]
+    return cv2.filter2D(plane, -1, _spread(taps.tobytes(), gap)[None], borderType=cv2.BORDER_REFLECT_101)  # type: ignore[return-value]
+
+
+def _down(plane: Plane, taps: Floats, gap: int) -> Plane:
+    """Filter along columns, as :func:`_across` does along rows."""
+    import cv2
+
+    return cv2.filter2D(plane, -1, _spread(taps.tobytes(), gap)[:, None], borderType=cv2.BORDER_REFLECT_101)  # type: ignore[return-value]
 
 
 @functools.cache
@@ -338,13 +359,14 @@ def _spread(taps: bytes, gap: int) -> npt.NDArray[np.float32]:
 
 def _between(half: Plane, shape: tuple[int, ...]) -> Plane:
     """Bring a plane of every other row and column back to all of them, by interpolation."""
-    wide = np.zeros(shape, np.float32)
+    wide: Plane = np.zeros(shape, np.float32)
     wide[::2, ::2] = half
-    return _filter(wide, _BETWEEN, _BETWEEN, 1)
+    return _down(_across(wide, _BETWEEN, 1), _BETWEEN, 1)
 
 
 def only(part: str, before: Planes, after: Planes) -> Planes:
     """Give planes of which only the "brightness" (mean of the channels) or the "colour" (what differs from it) has changed."""
     change = after - before
     mean = change.mean(0, keepdims=True)
-    return before + (mean if part == "brightness" else change - mean)
+    out: Planes = before + (mean if part == "brightness" else change - mean)
+    return out

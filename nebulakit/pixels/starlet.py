@@ -16,8 +16,8 @@ Plane = npt.NDArray[np.float32]
 
 B3 = np.array([1, 4, 6, 4, 1], np.float64) / 16
 
-_DENSE_UP_TO = 3  # a filter routine pays for the zeros between the taps: from here on adding shifted rows is faster
-_ROWS = 32  # rows worked on at once, so that they stay in the processor's cache
+_ROWS = 128  # rows worked on at once, so that they stay in the processor's cache
+_LONGEST = 6  # filter2D skips the zeros between the taps, but leaves that way for kernels longer than this scale's
 
 
 def smooth(plane: Plane, scale: int) -> Plane:
@@ -30,32 +30,43 @@ def smooth(plane: Plane, scale: int) -> Plane:
     """
     import cv2
 
-    gap = 2 ** (scale - 1)
-    if scale <= _DENSE_UP_TO:
-        taps = np.zeros(4 * gap + 1, np.float32)
-        taps[::gap] = B3
-        return cv2.sepFilter2D(plane, -1, taps, taps, borderType=cv2.BORDER_REFLECT_101)  # type: ignore[return-value]
-
-    height, width = plane.shape
-    edge = 2 * gap
-    wide = cv2.copyMakeBorder(plane, edge, edge, edge, edge, cv2.BORDER_REFLECT_101)
+    gap, (height, width) = 2 ** (scale - 1), plane.shape
+    reach = 2 * gap
+    taps = np.zeros(4 * gap + 1, np.float32)
+    taps[::gap] = B3
     out = np.empty_like(plane)
 
-    def rows(y: int) -> None:
-        n = min(_ROWS, height - y)
-        down = wide[y + gap : y + gap + n] + wide[y + 3 * gap : y + 3 * gap + n]
+    def narrow(y: int) -> None:
+        n = min(step, height - y)
+        top = max(0, y - reach)
+        part = plane[top : min(height, y + n + reach)]
+        if scale == 1:
+            out[y : y + n] = cv2.sepFilter2D(part, -1, taps, taps, borderType=cv2.BORDER_REFLECT_101)[y - top : y - top + n]
+            return
+        down = cv2.filter2D(part, -1, taps[:, None], borderType=cv2.BORDER_REFLECT_101)[y - top : y - top + n]
+        out[y : y + n] = cv2.filter2D(down, -1, taps[None], borderType=cv2.BORDER_REFLECT_101)
+
+    def wide(y: int) -> None:
+        n = min(step, height - y)
+        down = framed[y + gap : y + gap + n] + framed[y + 3 * gap : y + 3 * gap + n]
         down *= 4
-        down += wide[y : y + n]
-        down += wide[y + 4 * gap : y + 4 * gap + n]
-        down += 6 * wide[y + edge : y + edge + n]
+        down += framed[y : y + n]
+        down += framed[y + 4 * gap : y + 4 * gap + n]
+        down += 6 * framed[y + reach : y + reach + n]
         across = down[:, gap : gap + width] + down[:, 3 * gap : 3 * gap + width]
         across *= 4
         across += down[:, :width]
         across += down[:, 4 * gap :]
-        across += 6 * down[:, edge : edge + width]
+        across += 6 * down[:, reach : reach + width]
         np.multiply(across, np.float32(1 / 256), out=out[y : y + n])
 
-    over(rows, range(0, height, _ROWS))
+    if scale <= _LONGEST:
+        step = max(_ROWS, 2 * reach)
+        over(narrow, range(0, height, step))
+    else:
+        step = _ROWS // 4
+        framed = cv2.copyMakeBorder(plane, reach, reach, reach, reach, cv2.BORDER_REFLECT_101)
+        over(wide, range(0, height, step))
     return out
 
 
