@@ -71,7 +71,7 @@ def _solid(equal: Mask) -> Mask | None:
         if equal[edge].mean() >= _LONG:
             opened[edge] |= small[edge]
     for _ in range(3):  # ragged rims of the border belong to it
-        opened = cv2.dilate(opened, box) & small
+        opened = np.asarray(cv2.dilate(opened, box), np.uint8) & small
     _, labels, stats, _ = cv2.connectedComponentsWithStats(opened, connectivity=8)
     h, w = equal.shape
     x0, y0, wide, high, area = (stats[:, k] for k in range(5))

@@ -235,7 +235,7 @@ def profile_of(planes: Floats, good: Mask) -> Profile | None:
     return Profile(middle, float(size), rays, alike)
 
 
-def _middle(there: npt.NDArray[Any]) -> float:
+def _middle(there: Any) -> float:
     return float(np.flatnonzero(there)[[0, -1]].mean())
 
 
