@@ -76,6 +76,11 @@ def _binned(plane: npt.NDArray[np.float32], pixels: int) -> npt.NDArray[np.float
     return np.asarray(cv2.resize(plane[: height * k, : width * k], (width, height), interpolation=cv2.INTER_AREA), np.float32)
 
 
+def box_levels(plane: npt.NDArray[np.float32], side: int) -> npt.NDArray[np.float64]:
+    """Give the level of each box of ``side`` px, row by row: the median after what stands above it was clipped; NaN where too little is there."""
+    return _clipped_medians(_box_rows(plane, side))
+
+
 def _box_rows(plane: npt.NDArray[np.float32], side: int) -> npt.NDArray[np.float32]:
     """Cut a plane in boxes of ``side`` px, one a row; what is left over at the far edges goes unseen."""
     ny, nx = plane.shape[0] // side, plane.shape[1] // side

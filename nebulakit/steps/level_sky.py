@@ -1,0 +1,70 @@
+"""Bring the sky to one level."""
+
+from __future__ import annotations
+
+from typing import Annotated as A
+
+import numpy as np
+
+from nebulakit.declare import About, step
+from nebulakit.image import Image
+from nebulakit.pixels import gradient as glow
+from nebulakit.quantity import Level
+
+
+@step()
+def level_sky(
+    image: Image,
+    *,
+    to: A[Level, About("the level that the sky of every channel is brought to")] = Level(0, ""),
+    order: A[
+        int,
+        About(
+            "order of the surface that is taken off: 0 a level only, 1 a tilt, 2 a bowl",
+            0,
+            2,
+            raise_when="a line layer is still brighter on one side",
+            lower_when="the line's own faint light is taken for sky",
+            look=False,
+        ),
+    ] = 0,
+) -> Image:
+    """Bring the sky of every channel to one level, and take off what is left of a tilt.
+
+    Order 0 moves each channel by its measured sky level (the level on which most of the darker star-free boxes agree).
+    Orders 1 and 2 fit a plane or a quadratic to the boxes that hold no light of their own, as `remove_gradient` does, and
+    only where the data show that it is there; made for line layers, whose faint residual gradient a gain would lift.
+    Method: own; see `remove_gradient` for its sources.
+
+    NaN stays NaN. Noise and all facts stay, the sky is at ``to``. On display layers values may leave 0..1 and are kept inside.
+
+    >>> plane = np.random.default_rng(0).normal(7, 1, (64, 64))
+    >>> bool(abs(np.median(level_sky(plane))) < 0.2)
+    True
+    """
+    known = image.measured("noise", "sky")
+    assert known.noise is not None
+    assert known.sky is not None
+    goal = to.value(known.replace(sky=(0.0,) * len(image.channels)))
+    sigma = np.asarray(known.noise.sigma)
+    used = 0
+    measured = known.replace(sky=None).measured("sky").sky
+    assert measured is not None
+    take = np.broadcast_to(np.asarray(measured, np.float32)[:, None, None], image.planes.shape)
+    if order > 0 and (sigma > 0).all():
+        fits = [
+            glow.decide_gradient(p[None], s, order=None, orders=range(order + 1))
+            for p, s in zip(image.planes, sigma[:, None], strict=True)
+        ]
+        used = max(f.order for f in fits)
+        if used > 0:
+            take = np.concatenate([glow.surface(f.coefficients, image.shape, f.order) for f in fits])
+    planes = image.planes - (take - goal.astype(np.float32)[:, None, None])
+    if image.scale == "display":
+        planes = np.clip(planes, 0, 1)
+    out = image.replace(planes, noise=known.noise, sky=tuple(float(g) for g in goal))
+    return out.noted(
+        order=used,
+        sky_was=[float(v) for v in measured],
+        taken_sigma=[float(np.ptp(t) / s) if s > 0 else 0.0 for t, s in zip(take, sigma, strict=True)],
+    )

@@ -1,0 +1,190 @@
+"""Take out the skyglow."""
+
+from __future__ import annotations
+
+from typing import Annotated as A
+from typing import Any, Literal, NamedTuple
+
+import numpy as np
+
+from nebulakit.declare import About, same_size, step
+from nebulakit.errors import StepError
+from nebulakit.image import Image, Notice
+from nebulakit.pixels import gradient as glow
+from nebulakit.quantity import Position, Share
+
+
+class Flattened(NamedTuple):
+    """The picture without its skyglow, and the skyglow."""
+
+    image: Image
+    model: Image
+
+
+@step(reads="linear")
+def remove_gradient(
+    image: Image,
+    protect: Image | None = None,
+    *,
+    order: A[
+        Literal["auto"] | int,
+        About(
+            "highest order of the surface; auto: what the data show, among 0 (a level, nothing else), 1, 2 and 6",
+            0,
+            8,
+            raise_when="the sky is still uneven",
+            lower_when="the nebula's faint outer part is taken for sky",
+            look=False,
+        ),
+    ] = "auto",
+    by: A[
+        Literal["subtract", "divide"],
+        About("subtract for light that was added (skyglow); divide for light that was lost (vignetting)", look=False),
+    ] = "subtract",
+    sky: A[
+        tuple[Position, ...],
+        About("places that are certainly empty sky, such as [[8%, 10%], [90%, 88%]] of the uncropped stack", look=False),
+    ] = (),
+    reach: A[
+        Share,
+        About(
+            "radius around each place in sky that counts as sky, as a share of the frame's short side",
+            0.005,
+            0.3,
+            raise_when="more of the sky around the places is empty",
+            lower_when="light of the nebula lies near the places",
+            look=False,
+        ),
+    ] = Share(3, "%"),
+) -> Flattened:
+    """Fit the skyglow beside the nebula and take it out, so that the empty sky of every channel is at zero.
+
+    The levels of small star-free boxes are told by a smooth surface per channel and by a nebula that can only add light.
+    The channels are turned so that two see one line each and one sees neither; the surfaces are mostly alike in shape and
+    small in high orders (a prior), and the order is chosen by the evidence of the data. Where a constant tells the sky as
+    well, only its level is taken off. ``protect``, a mask or any layer of the same size, marks what must not be taken
+    for sky (where it is above 0.5). Sources: Laplace evidence and one-sided mixture, Bishop 2006, Pattern Recognition and
+    Machine Learning, 4.4 and 9; asymmetric weights, Eilers & Boelens 2005.
+
+    NaN stays NaN and is not looked at; negative values afterwards are values. Noise stays what it was. With ``by: divide``
+    the level is kept and the noise is no longer known. StepError where there is nothing to look at or sizes differ. Fails
+    where nebula fills the frame with a slope of its own: no statistic tells that from skyglow; give ``sky`` or ``protect``.
+
+    >>> y, x = np.mgrid[0:96, 0:128].astype(np.float32)
+    >>> noise = np.random.default_rng(1).normal(0, 0.01, (96, 128)).astype(np.float32)
+    >>> flat, model = remove_gradient(5 + 0.02 * x + 0.01 * y + noise)
+    >>> bool(np.abs(np.median(flat)) < 0.002), round(float(np.ptp(model)), 1)
+    (True, 3.5)
+    """
+    known = image.measured("noise")
+    assert known.noise is not None
+    same_size("remove_gradient", image=image, protect=protect)
+    covered = image.covered()
+    if not covered.any():
+        raise StepError("remove_gradient: there is no pixel with a value; look at the crop before it")
+    left_out = ~covered
+    if protect is not None:
+        left_out = left_out | (np.nan_to_num(protect.planes[0]) > 0.5)
+    sigma = np.asarray(known.noise.sigma)
+    sigma = np.where(sigma > 0, sigma, max(float(np.nanstd(image.planes)) * 1e-3, 1e-12))
+    found = glow.decide_gradient(
+        image.planes,
+        sigma,
+        order=None if order == "auto" else order,
+        left_out=left_out,
+        sure=_sure(image, sky, reach) if sky else None,
+    )
+    model = glow.surface(found.coefficients, image.shape, found.order)
+    rise = [float(np.ptp(m[covered])) for m in model]
+    record: dict[str, Any] = {
+        "order": found.order,
+        "by": by,
+        "gradient_sigma": [r / float(s) for r, s in zip(rise, sigma, strict=True)],
+        "sky_level": [float(np.mean(m[covered])) for m in model],
+        "left_sigma": _left(found),
+        "boxes": int(found.boxes.usable.size),
+        "boxes_sky": int((found.weight > 0.5).sum()),
+        "evidence": {str(k): round(v, 1) for k, v in found.evidence.items()},
+        "samples": _samples(found, image),
+    }
+    notices = _doubts(found)
+    if by == "divide":
+        level = model.mean(axis=(1, 2), keepdims=True)
+        if (model <= 0.05 * level).any():
+            raise StepError(
+                "remove_gradient: by: divide needs a sky well above zero everywhere, and this one sinks to it; use by: subtract"
+            )
+        flat = image.replace(
+            image.planes / (model / level), noise=None, sky=tuple(level.ravel().tolist()), white=None, stars=None
+        )
+    else:
+        white = None if image.white is None else tuple(w - r for w, r in zip(image.white, record["sky_level"], strict=True))
+        flat = image.replace(image.planes - model, noise=known.noise, sky=(0.0,) * len(image.channels), white=white)
+    seen = np.where(np.isfinite(image.planes), model, np.float32(np.nan))
+    return Flattened(flat.noted(*notices, **record), image.replace(seen, noise=None, stars=None, psf=None, white=None, sky=None))
+
+
+def _sure(image: Image, places: tuple[Position, ...], reach: Share) -> Any:
+    """Give the function that says which boxes lie near the places called sky."""
+    h, w = image.shape
+    at = [p.pixel(image) for p in places]
+    radius = reach.fraction * min(h, w)
+
+    def near(x: Any, y: Any) -> Any:
+        px, py = (x + 1) / 2 * (w - 1), (y + 1) / 2 * (h - 1)
+        return np.any([np.hypot(px - a, py - b) <= radius for a, b in at], axis=0)
+
+    return near
+
+
+def _left(found: glow.Gradient) -> list[float]:
+    """Give the spread of the sky boxes' levels about the surface, in sigma, per channel."""
+    index = np.flatnonzero(found.boxes.usable)
+    level = found.boxes.level[:, index]
+    a = glow.basis(found.boxes.x[index], found.boxes.y[index], found.order)
+    scale = found.scale[:, None]
+    r = (level - (found.coefficients / scale) @ a.T)[:, found.weight > 0.5]
+    return [float(1.4826 * np.median(np.abs(c))) if c.size else 0.0 for c in r]
+
+
+def _samples(found: glow.Gradient, image: Image, limit: int = 400) -> list[dict[str, Any]]:
+    """Give where was looked, thinned to ``limit``: position in the layer's pixels, weight, and why a box was left out."""
+    h, w = image.shape
+    every = max(1, -(-found.boxes.usable.size // limit))
+    weight = np.zeros(found.boxes.usable.size)
+    weight[found.boxes.usable] = found.weight
+    out = []
+    for n in range(0, found.boxes.usable.size, every):
+        x, y = (found.boxes.x[n] + 1) / 2 * (w - 1), (found.boxes.y[n] + 1) / 2 * (h - 1)
+        if not found.boxes.usable[n]:
+            continue
+        sky = float(weight[n])
+        out.append(
+            {"x": round(float(x), 1), "y": round(float(y), 1), "weight": round(sky, 2)}
+            | ({} if sky > 0.5 else {"rejected": "nebula"})
+        )
+    return out
+
+
+def _doubts(found: glow.Gradient) -> list[Notice]:
+    """Warn where the fitted surface has the shape of the nebula it was fitted beside."""
+    index = np.flatnonzero(found.boxes.usable)
+    if found.order == 0 or len(index) < 50:
+        return []
+    a = glow.basis(found.boxes.x[index], found.boxes.y[index], found.order)
+    fitted = ((found.coefficients / found.scale[:, None]) @ a.T)[0]
+    nebula = found.boxes.level[0, index] - fitted
+    bright = (found.weight < 0.5).mean()
+    if bright < 0.3 or float(np.std(nebula)) < 1 or float(np.std(fitted)) < 1:
+        return []
+    alike = float(np.corrcoef(fitted, np.clip(nebula, 0, None))[0, 1])
+    if alike < 0.4:
+        return []
+    return [
+        Notice(
+            "gradient-looks-like-nebula",
+            f"The gradient that was found rises where the nebula is bright (correlation {alike:.2f}), and nebula covers {100 * bright:.0f} % of the frame: "
+            "part of its light may have been taken for skyglow. Compare the two in the report; if so use order: 1, or say where sky is: "
+            "sky: [[8%, 10%], [90%, 88%]].",
+        )
+    ]
