@@ -1,0 +1,122 @@
+"""The colours of stars: brought to white on average, and one colour from the core of each star to its rim."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import numpy.typing as npt
+
+from nebulakit.pixels.facts import StarList
+from nebulakit.pixels.masks import blurred
+
+Plane = npt.NDArray[np.float32]
+Planes = npt.NDArray[np.float32]
+Array = npt.NDArray[np.float64]
+
+# a star's light as a sum of Gaussians (width in fwhm, share): near enough to a Moffat law with a halo to tell whose light it is
+LIGHT = ((0.45, 0.62), (1.1, 0.28), (2.7, 0.07), (6.5, 0.02), (16.0, 0.01))
+GAIN_RANGE = (0.2, 5.0)
+
+
+def star_fluxes(planes: Planes, stars: StarList, fwhm: float, white: tuple[float, ...] | None) -> tuple[Array, npt.NDArray[np.bool_]]:
+    """Give the light of every star per channel (star, channel), and which stars were not cut off.
+
+    Unclipped stars are summed within 0.8 fwhm. Of a star whose core is cut off the colour is read on the first ring
+    outside that core, one fwhm wide. NaN counts as no light.
+    """
+    n, (channels, h, w) = len(stars), planes.shape
+    flux, whole = np.zeros((n, channels)), np.ones(n, bool)
+    x, y = np.rint(stars.x).astype(int), np.rint(stars.y).astype(int)
+    limits = np.full(channels, np.inf) if white is None else 0.85 * np.asarray(white)
+    r = max(1, math.ceil(0.8 * fwhm))
+    step = np.arange(-r, r + 1)
+    for part in np.array_split(np.arange(n), max(1, math.ceil(n / 20000))):
+        rows, columns = y[part, None] + step, x[part, None] + step
+        inside = ((rows >= 0) & (rows < h))[:, :, None] & ((columns >= 0) & (columns < w))[:, None, :]
+        cuts = planes[:, np.clip(rows, 0, h - 1)[:, :, None], np.clip(columns, 0, w - 1)[:, None, :]]
+        cuts = np.where(inside, np.nan_to_num(cuts), 0)
+        dy = (rows - stars.y[part, None])[:, :, None]
+        dx = (columns - stars.x[part, None])[:, None, :]
+        aperture = np.clip(0.8 * fwhm + 0.5 - np.hypot(dx, dy), 0, 1)
+        flux[part] = (cuts * aperture).sum((2, 3)).T
+        whole[part] = ~(cuts >= limits[:, None, None, None]).any((0, 2, 3))
+    whole &= ~stars.saturated
+    for i in np.flatnonzero(~whole):
+        flux[i] = _ring(planes, float(stars.x[i]), float(stars.y[i]), fwhm, limits)
+    return np.maximum(flux, 0), whole
+
+
+def _ring(planes: Planes, x: float, y: float, fwhm: float, limits: Array) -> Array:
+    """Give the light per channel of a star with a cut-off core, scaled from the first ring that is whole in all channels."""
+    h, w = planes.shape[1:]
+    far = min(120, max(h, w))
+    y0, y1, x0, x1 = max(round(y) - far, 0), min(round(y) + far + 1, h), max(round(x) - far, 0), min(round(x) + far + 1, w)
+    cut = planes[:, y0:y1, x0:x1]
+    if not cut.size:
+        return np.zeros(len(planes))
+    distance = np.hypot(np.arange(x0, x1)[None] - x, np.arange(y0, y1)[:, None] - y)
+    over = (np.nan_to_num(cut) >= limits[:, None, None]).any(0)
+    # the core reaches as far as rings are mostly cut off
+    rings = np.minimum(distance.astype(int), far)
+    share = np.bincount(rings.ravel(), over.ravel(), far + 1) / np.maximum(np.bincount(rings.ravel(), minlength=far + 1), 1)
+    inner = int(np.argmax(share < 0.05)) + 0.5
+    ring = (distance >= inner) & (distance < inner + max(1.5, fwhm)) & ~over & np.isfinite(cut).all(0)
+    if not ring.any():
+        return np.zeros(len(planes))
+    level = cut[:, ring].mean(1, dtype=np.float64)
+    middle = inner + max(1.5, fwhm) / 2
+    profile = sum(a * math.exp(-(middle**2) / (2 * (s * fwhm) ** 2)) / (2 * math.pi * (s * fwhm) ** 2) for s, a in LIGHT)
+    return np.asarray(level / max(profile, 1e-12))
+
+
+def decide_balance(fluxes: Array, good: npt.NDArray[np.bool_]) -> tuple[float, ...] | None:
+    """Give the factor per channel that makes the middle star colour white and keeps its light; None with fewer than 5 stars."""
+    use = good & (fluxes > 0).all(1)
+    if use.sum() < 5:
+        return None
+    part = fluxes[use] / fluxes[use].sum(1, keepdims=True)
+    middle = np.exp(np.median(np.log(np.maximum(part, 1e-6)), axis=0))
+    gains = np.clip(1 / (len(middle) * middle / middle.sum()), *GAIN_RANGE)
+    return tuple(float(g) for g in gains)
+
+
+def colour_matrix(gains: tuple[float, ...], colour: float) -> Array:
+    """Give the matrix that applies the gains and keeps the share ``colour`` of what differs from grey."""
+    n = len(gains)
+    return (colour * np.eye(n) + (1 - colour) * np.full((n, n), 1 / n)) @ np.diag(gains)
+
+
+def apply_balance(planes: Planes, matrix: Array, even: StarList | None, fluxes: Array, fwhm: float) -> Planes:
+    """Multiply planes (channel, y, x) by ``matrix``; with a star list, let every star have one colour out to its rim.
+
+    The colour of a place is that of the stars whose light falls there, each by its share. Where they do not account for the
+    light (a star that is not in the list), the pixel keeps its own colour.
+    """
+    flat = planes.reshape(len(planes), -1)
+    out = np.stack([sum(np.float32(m) * p for m, p in zip(row, flat, strict=True)) for row in matrix.tolist()])
+    out = np.asarray(out, np.float32).reshape(planes.shape)
+    if even is None or not len(even):
+        return out
+    light = out.mean(0)
+    shares = _shed(planes.shape[1:], even, np.maximum(fluxes @ matrix.T, 0), fwhm)
+    model = shares.mean(0)
+    trust = np.clip(2 * model / np.maximum(np.abs(np.nan_to_num(light)), 1e-12), 0, 1)
+    trust = np.where(model > 1e-9 * float(model.max(initial=0)), trust, np.float32(0)).astype(np.float32)
+    tint = shares / np.maximum(model, 1e-20)
+    for c in range(len(out)):
+        out[c] += trust * (light * tint[c] - out[c])
+    return out
+
+
+def _shed(shape: tuple[int, int], stars: StarList, fluxes: Array, fwhm: float) -> Planes:
+    """Give the light of point stars spread by the law above, (channel, y, x)."""
+    h, w = shape
+    points = np.zeros((fluxes.shape[1], h, w), np.float32)
+    x0, y0 = np.floor(stars.x).astype(int), np.floor(stars.y).astype(int)
+    fx, fy = stars.x - x0, stars.y - y0
+    for dy, dx, part in ((0, 0, (1 - fx) * (1 - fy)), (0, 1, fx * (1 - fy)), (1, 0, (1 - fx) * fy), (1, 1, fx * fy)):
+        inside = (x0 + dx >= 0) & (x0 + dx < w) & (y0 + dy >= 0) & (y0 + dy < h)
+        for c in range(len(points)):
+            np.add.at(points[c], (y0[inside] + dy, x0[inside] + dx), (part * fluxes[:, c])[inside].astype(np.float32))
+    return np.stack([sum(np.float32(a) * blurred(p, s * fwhm) for s, a in LIGHT) for p in points]).astype(np.float32)

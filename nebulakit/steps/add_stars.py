@@ -1,0 +1,73 @@
+"""Putting the stars back."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+import numpy as np
+
+from nebulakit.declare import About, same_size, step
+from nebulakit.errors import StepError
+from nebulakit.image import Image
+from nebulakit.quantity import Share
+
+
+@step()
+def add_stars(
+    image: Image,
+    stars: Image,
+    *,
+    brightness: Annotated[
+        Share,
+        About(
+            "share of the stars' light that is added",
+            0,
+            2,
+            raise_when="the stars look pale against the nebula",
+            lower_when="the stars outshine the nebula",
+        ),
+    ] = Share(100, "%"),
+) -> Image:
+    """Put the stars back: as a sum of light on linear layers, by screening on stretched ones.
+
+    Screen, 1 - (1 - nebula)(1 - stars), never clips and leaves a picture without stars as it is; it undoes the parting
+    of a stretched picture where that was made by the inverse. A grey star layer is laid on all channels. The result
+    knows the nebula's sky and noise, and the stars' list, width and PSF.
+
+    NaN in the nebula stays NaN; NaN among the stars is no star. Raises StepError where the layers differ in size or
+    scale, or where coloured stars meet a single channel. Source: the screen blend mode, ISO 32000-1, 11.3.5.
+
+    >>> import numpy as np
+    >>> shown = add_stars(np.float32([[0.4, 0.2]]), np.float32([[0.5, 0.0]]), scale="display")
+    >>> [round(float(v), 3) for v in shown[0, 0]]
+    [0.7, 0.2]
+    """
+    same_size("add_stars", image=image, stars=stars)
+    if len(stars.channels) not in (1, len(image.channels)):
+        raise StepError(
+            f"add_stars: the nebula has {len(image.channels)} channel{'s' * (len(image.channels) > 1)} ({', '.join(image.channels)}) but the stars "
+            f"have {len(stars.channels)} ({', '.join(stars.channels)}); use a star layer of the same kind, or a grey one."
+        )
+    light = np.nan_to_num(stars.planes) * np.float32(brightness.fraction)
+    if image.scale == "display":
+        light = np.clip(light, 0, 1)
+        planes = image.planes + light * (1 - image.planes)
+    else:
+        planes = image.planes + light
+    return image.replace(
+        planes,
+        content="mask" if image.content == "mask" else "scene",
+        stars=stars.stars if stars.stars is not None else image.stars,
+        fwhm=stars.fwhm if stars.fwhm is not None else image.fwhm,
+        psf=stars.psf,
+        sky=_sky(image, stars, brightness.fraction),
+        white=image.white if image.white is not None else stars.white,
+    )
+
+
+def _sky(image: Image, stars: Image, share: float) -> tuple[float, ...] | None:
+    """Give the level of the sky in the sum."""
+    if image.sky is None or stars.sky is None or image.scale == "display":
+        return image.sky
+    more = stars.sky if len(stars.sky) == len(image.sky) else stars.sky * len(image.sky)
+    return tuple(a + share * b for a, b in zip(image.sky, more, strict=True))
