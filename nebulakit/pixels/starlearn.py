@@ -35,6 +35,8 @@ def first_law(plane: Plane, x: Array, y: Array, fwhm: float) -> Law:
     each = fit_moffat(cuts, np.column_stack([x - px, y - py]), fwhm)
     qxx, qxy, qyy, beta = (float(np.median(v)) for v in (each[:, 3], each[:, 4], each[:, 5], np.exp(each[:, 6])))
     sane = (each[:, 0] > 0) & (np.abs(each[:, 3] / qxx - 1) < 0.5) & (np.abs(each[:, 5] / qyy - 1) < 0.5)
+    if sane.sum() < 3:  # what was found are no stars of one width (a starless layer): the usual law
+        return moffat_law((1.0, 0.0, 1.0), fwhm / (2 * math.sqrt(2 ** (1 / 3) - 1)), 3.0)
     cuts, each = cuts[sane], each[sane]
     span = np.arange(-half, half + 1.0)
     ground = np.stack([np.ones((2 * half + 1,) * 2), *np.meshgrid(span, span)]).reshape(3, -1)

@@ -82,6 +82,8 @@ def separate_stars(
 
     from nebulakit.pixels.separate import separate
 
+    if image.content == "mask":
+        raise StepError("separate_stars: a mask holds no stars; give it the picture itself.")
     if not np.isfinite(image.planes).any():
         raise StepError("separate_stars: every pixel is NaN (no data); there is nothing to part.")
     known = image.measured("noise", "white", "stars", "psf", "fwhm")
