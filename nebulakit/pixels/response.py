@@ -93,7 +93,8 @@ def free_of_stars(planes: Planes, sigma: npt.ArrayLike, stars: Planes | None, se
         spike &= filled - cv2.morphologyEx(filled, cv2.MORPH_OPEN, element) > 10 * s
     if not spike.any():
         return None
-    return np.asarray(cv2.dilate(spike.astype(np.uint8), element) == 0)
+    keep = np.asarray(cv2.dilate(spike.astype(np.uint8), element) == 0)
+    return keep if keep.mean() > 0.5 else None  # so many are filaments, not stars
 
 
 def box_means(planes: Planes, keep: Flags | None, relative: Planes | None) -> tuple[Floats, Floats]:

@@ -208,7 +208,7 @@ def test_stars_are_kept_out() -> None:
     assert told is not None
     assert not told[s.stars.max(0) > 1.01 * sigma.min()].any()
     without = response.free_of_stars(s.starless, sigma, None, True)
-    assert without is None or without[40:-40, 50:-50].mean() > 0.98  # a knot may be taken for one
+    assert without is None or without[40:-40, 50:-50].mean() > 0.95  # knots of the rim may be taken for some
     assert response.free_of_stars(stack, sigma, None, False) is None
 
 
