@@ -301,3 +301,22 @@ def test_stretched_channels_are_mixed_in_light() -> None:
     flat = Image.from_array(0.1 + rng.normal(0, 0.004, (3, 200, 200)), scale="display", sky=(0.1,) * 3).measured("noise")
     mixed = steps.mix_channels(flat, matrix=((0.3, 0.4, 0.3), (0, 2, 0), (0, 0, 1)))
     assert mixed.noise.sigma == pytest.approx(mixed.planes.std((1, 2)).tolist(), rel=0.03)
+
+
+# -- from a mosaic ------------------------------------------------------------------------------------------------------
+
+
+def test_lines_of_a_mosaic_are_as_right_as_those_of_colours() -> None:
+    """collapse_bayer interpolates nothing, so the noise stays each channel's own and the sensor is found as well."""
+    s = make_scene(seed=23, shape=(480, 640), nebula="bubble")
+    plane = np.choose(np.add(*np.indices(s.coverage.shape) % 2), s.starless)  # R G / G B
+    image = Image.from_array(plane[60:-60, 80:-80], channels=("mosaic",), sky=(0.0,), fwhm=3.0)
+    colours = steps.collapse_bayer(image, pattern="RGGB")
+    colours = colours.replace(content="starless", sky=(0.0, 0.0, 0.0), noise=None).measured("noise")
+    ha, oiii = steps.unmix_lines(colours)
+    assert np.array_equal(unmix.correlation(colours.planes, colours.noise.sigma), np.eye(3))
+    for line, true, k in ((ha, s.ha, 0), (oiii, s.oiii, 1)):
+        half = true[60:-60, 80:-80].reshape(180, 2, 240, 2).mean((1, 3)).ravel().astype(float)
+        best = unmix.apply_unmix(colours.planes, s.sensor, colours.noise.sigma)[k]
+        off = [1 - np.corrcoef(p.ravel().astype(float), half)[0, 1] ** 2 for p in (line.planes[0], best)]
+        assert off[0] <= 1.1**2 * off[1]
