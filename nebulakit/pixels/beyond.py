@@ -23,23 +23,28 @@ def find_beyond(fit: StarFit) -> None:
     for c in range(len(fit.data)):
         for k in known[fit.height[c, known] > 0]:
             fit.paint(fit.rest[c], c, np.array([k]), 60, 1.0)
+    before = list(zip((fit.x.mean(0)[known] - PAD).tolist(), (fit.y.mean(0)[known] - PAD).tolist(), strict=True))
     fit.drop(~fit.outside)
     h, w = fit.data.shape[1] - 2 * PAD, fit.data.shape[2] - 2 * PAD
-    found: list[tuple[float, float, Array]] = []
+    found: list[tuple[float, float]] = []
     for edge in range(4):
         length = w if edge < 2 else h
         if length < 4 * WIDE or min(h, w) < 3 * DEEP:
             continue
         for middle in _bumps(_strips(fit, edge, fit.rest, 24)[0]):
-            star = _solve(fit, edge, middle, length)
+            old = None
+            for x, y in before:
+                along, out = ((x, -y), (x, y - h + 1), (y, -x), (y, x - w + 1))[edge]
+                if out > 0 and abs(along - middle) < 4:
+                    old = np.array([along, out])
+            star = _solve(fit, edge, middle, length, old)
             if star is None:
                 continue
             along, out, height = star
             x, y = {0: (along, -out), 1: (along, h - 1 + out), 2: (-out, along), 3: (w - 1 + out, along)}[edge]
-            if all(math.hypot(x - a, y - b) > 2.5 for a, b, _ in found):
-                found.append((x, y, height))
-                here = np.zeros(1, bool)
-                fit.add(np.array([x]), np.array([y]), height[:, None], here)
+            if all(math.hypot(x - a, y - b) > 2.5 for a, b in found):
+                found.append((x, y))
+                fit.add(np.array([x]), np.array([y]), height[:, None], np.zeros(1, bool))
                 fit.outside[-1] = out > 0
                 for c in range(len(fit.data)):
                     fit.paint(fit.rest[c], c, np.array([fit.count - 1]), 60, -1.0)
@@ -81,7 +86,7 @@ def _bumps(strip: Array) -> list[float]:
     return out[: 40 + len(rise) // 50]
 
 
-def _solve(fit: StarFit, edge: int, middle: float, length: int) -> tuple[float, float, Array] | None:
+def _solve(fit: StarFit, edge: int, middle: float, length: int, old: Array | None) -> tuple[float, float, Array] | None:
     """Find place along and beyond an edge, and the heights, of the star that best explains what comes in there."""
     from scipy.optimize import least_squares
 
@@ -119,7 +124,7 @@ def _solve(fit: StarFit, edge: int, middle: float, length: int) -> tuple[float, 
     # bright stars are rare: as many as there are with at least this light, f^-1.1, a place further out must explain more
     rare = np.array([4.2 * math.log(max(float(left(p)[1].max()), 1.0)) for p in tries])
     freedom = weight.size - 6 * len(fit.laws)
-    best = tries[int(np.argmin(costs / max(1.0, float(costs.min()) / freedom) + rare))]
+    best = old if old is not None else tries[int(np.argmin(costs / max(1.0, float(costs.min()) / freedom) + rare))]
     best = least_squares(lambda p: left(p)[0], best, loss="soft_l1", f_scale=3.0, bounds=(best - [3, 3], best + [3, 3]), max_nfev=15).x
     rest, heights = left(best)
     after = float(np.minimum(rest**2, 25).sum())
@@ -127,6 +132,6 @@ def _solve(fit: StarFit, edge: int, middle: float, length: int) -> tuple[float, 
         return None
     far = best[1] > 1
     # what is further out must explain most of what comes in, and not be brighter than any star in the picture
-    if after > (0.6 if far else 0.85) * nothing or (far and (heights > 2 * fit.height.max(1, initial=1e3)).any()):
+    if after > (0.75 if far else 0.85) * nothing or (far and (heights > 4 * fit.height.max(1, initial=1e3)).any()):
         return None
     return float(best[0]), float(best[1]), heights
