@@ -263,13 +263,13 @@ def _shrink_tile(
     for level, gap in enumerate(gaps):
         size = min(stage * 2 + level, 2) // 2
         parts = [_analyse(t, gap) for t in lows]
-        kept.append([_shrink([p[b] for p in parts], variances[level][b - 1], inverse, size) for b in (1, 2, 3)])
+        kept.append(_shrink([list(p[1:]) for p in parts], variances[level][:3], inverse, size))
         lows = [p[0] for p in parts]
     halves: list[Plane] = []
     if gaps[-1] == 2:
         halves = [np.ascontiguousarray(t[::2, ::2]) for t in lows]
-        left = [t - _between(h, t.shape) for t, h in zip(lows, halves, strict=True)]
-        calm = _shrink(left, variances[-1][3], inverse, 2)
+        left = [[t - _between(h, t.shape)] for t, h in zip(lows, halves, strict=True)]
+        calm = _shrink(left, variances[-1][3:], inverse, 2)[0]
     else:  # too small for more: the rest stays as it is
         calm = lows[0]
     for gap, bands in zip(reversed(gaps), reversed(kept), strict=True):
@@ -296,40 +296,58 @@ def _join(low: Plane, bands: list[Plane], gap: int) -> Plane:
     return out
 
 
-def _shrink(bands: list[Plane], variance: float, inverse: Plane | None, size: int) -> Plane:
-    """Shrink a band by the energy round every coefficient: its own (first pass), or that of the pilot's band after it."""
+def _shrink(parts: list[list[Plane]], variances: list[float], inverse: Plane | None, size: int) -> list[Plane]:
+    """Shrink the bands of one level: by their own energy, or by that of the pilot's bands, the second of ``parts``."""
+    if len(parts) == 1:
+        return [_by_own_energy(band, variance, inverse, size) for band, variance in zip(parts[0], variances, strict=True)]
+    ratios = [_ratio(np.square(band), variance, inverse, _PILOT[size]) for band, variance in zip(parts[1], variances, strict=True)]
+    if len(ratios) > 1:  # where one direction holds structure the others are likelier to, too
+        together = sum(ratios[1:], ratios[0])
+        together *= np.float32(1 / len(ratios))
+        for ratio in ratios:
+            ratio *= together
+            np.sqrt(ratio, out=ratio)
+    return [_guided(band, ratio) for band, ratio in zip(parts[0], ratios, strict=True)]
+
+
+def _ratio(square: Plane, variance: float, inverse: Plane | None, n: int) -> Plane:
+    """Give the mean energy of ``n`` x ``n`` pixels over that of the noise."""
     import cv2
 
-    per = np.float32(1 / max(variance, 1e-12))
-    scale: Any = per if inverse is None else inverse * per
-    band = bands[0]
+    mean: Plane = np.asarray(cv2.boxFilter(square, -1, (n, n), borderType=cv2.BORDER_REFLECT_101), np.float32)
+    mean *= np.float32(1 / max(variance, 1e-12))
+    if inverse is not None:
+        mean *= inverse
+    return mean
 
-    def energy(of: Plane, n: int) -> Plane:
-        mean = cv2.boxFilter(of, -1, (n, n), borderType=cv2.BORDER_REFLECT_101)
-        mean *= scale
-        return mean  # type: ignore[return-value]
 
-    if len(bands) == 2:
-        ratio = energy(np.square(bands[1]), _PILOT[size])
-        gain = ratio + np.float32(_LIFT)
-        gain *= ratio
-        np.add(gain, np.float32(1), out=ratio)
-        gain /= ratio
-        gain *= band
-        return gain
-    square = np.square(band)
-    doubt = energy(square, _WIDE[size])
+def _by_own_energy(band: Plane, variance: float, inverse: Plane | None, size: int) -> Plane:
+    """Shrink a band by the energy round every coefficient."""
+    import cv2
+
+    square: Plane = np.square(band)
+    doubt = _ratio(square, variance, inverse, _WIDE[size])
     doubt -= np.float32(1)
     cv2.threshold(doubt, 0.0, 0.0, cv2.THRESH_TOZERO, dst=doubt)
     doubt *= np.float32(_TRUST)
     doubt += np.float32(1)
     np.divide(np.float32(_DOUBT), doubt, out=doubt)
     doubt += np.float32(1)
-    gain = energy(square, _NEAR[size])
+    gain = _ratio(square, variance, inverse, _NEAR[size])
     gain -= doubt
     cv2.threshold(gain, 0.0, 0.0, cv2.THRESH_TOZERO, dst=gain)
     np.add(gain, np.float32(1), out=doubt)
     gain /= doubt
+    gain *= band
+    return gain
+
+
+def _guided(band: Plane, ratio: Plane) -> Plane:
+    """Shrink a band where the ratio of light to noise is told."""
+    gain = ratio + np.float32(_LIFT)
+    gain *= ratio
+    np.add(gain, np.float32(1), out=ratio)
+    gain /= ratio
     gain *= band
     return gain
 
