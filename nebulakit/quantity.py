@@ -77,7 +77,8 @@ class Quantity:
     def __get_pydantic_json_schema__(cls, schema: CoreSchema, handler: GetJsonSchemaHandler) -> dict[str, Any]:
         """Describe what may be written, for editors."""
         unit = "|".join(re.escape(u) for u in cls.UNITS if u)
-        text = {"type": "string", "pattern": rf"^\s*{_NUMBER}\s*({unit})\s*$"}
+        bare = "?" if cls.BARE is not None else ""
+        text = {"type": "string", "pattern": rf"^\s*{_NUMBER}\s*({unit}){bare}\s*$"}
         return {"anyOf": [{"type": "number"}, text]} if cls.BARE is not None else text
 
 

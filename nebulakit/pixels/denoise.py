@@ -315,6 +315,7 @@ def _ratio(square: Plane, variance: float, inverse: Plane | None, n: int) -> Pla
     import cv2
 
     mean: Plane = np.asarray(cv2.boxFilter(square, -1, (n, n), borderType=cv2.BORDER_REFLECT_101), np.float32)
+    np.maximum(mean, 0, out=mean)  # running sums leave a trace below zero beside bright light
     mean *= np.float32(1 / max(variance, 1e-12))
     if inverse is not None:
         mean *= inverse
