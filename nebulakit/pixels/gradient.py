@@ -134,26 +134,43 @@ def measure_boxes(planes: Planes, sigma: Doubles, left_out: Mask | None = None, 
     small = np.stack(
         [cv2.resize(np.where(good, p, 0)[: size[1] * k, : size[0] * k], size, interpolation=cv2.INTER_AREA) for p in planes]
     )
-    share = np.asarray(cv2.resize(good.astype(np.float32)[: size[1] * k, : size[0] * k], size, interpolation=cv2.INTER_AREA))
+    share: Any = cv2.resize(good.astype(np.float32)[: size[1] * k, : size[0] * k], size, interpolation=cv2.INTER_AREA)
     there = share > 0.999
     middle = [float(np.median(p[there])) if there.any() else 0.0 for p in small]
     filled = np.stack([np.where(there, p, np.float32(m)) for p, m in zip(small, middle, strict=True)])
     usable = there & ~star_mask(filled, sigma / k)
     side = int(np.clip(min(size) // 26, 4, 24))
-    levels = np.stack([box_levels(np.where(usable, p, np.float32(np.nan)), side) for p in small])
     ny, nx = size[1] // side, size[0] // side
     count = np.maximum(box_sums(usable.astype(np.float32), side), 1)
     yy, xx = np.mgrid[0 : size[1], 0 : size[0]].astype(np.float32)
     x, y = (box_sums(np.where(usable, p, np.float32(0)), side) / count for p in (xx, yy))
-    full = (count >= 0.3 * side * side) & np.isfinite(levels).all(axis=0)
+    u, v = x / max(size[0] - 1, 1) * 2 - 1, y / max(size[1] - 1, 1) * 2 - 1
+    enough = count >= 0.3 * side * side
+    seen = [np.where(usable, p / np.float32(s), np.float32(np.nan)) for p, s in zip(small, sigma, strict=True)]
+    levels = np.stack([_levels(p, side, u, v, enough) for p in seen])
+    full = enough & np.isfinite(levels).all(axis=0)
     return Boxes(
         (x * k + (k - 1) / 2) / max(w - 1, 1) * 2 - 1,
         (y * k + (k - 1) / 2) / max(h - 1, 1) * 2 - 1,
-        np.where(full, levels, 0) / sigma[:, None],
+        np.where(full, levels, 0),
         full,
         (ny, nx),
         1.7 / (side * k),  # of a median, in noise that neighbours share
     )
+
+
+def _levels(plane: Planes, side: int, u: Doubles, v: Doubles, enough: Mask) -> Doubles:
+    """Give the boxes' levels at the middles (u, v) of their pixels.
+
+    A slope inside a box and a star in its corner would shift the median: a first smooth surface is taken off before the
+    medians and put back after them.
+    """
+    rough = box_levels(plane, side)
+    good = enough & np.isfinite(rough)
+    order = max(o for o in (0, 1, 2, 3) if len(terms(o)) * 3 <= max(int(good.sum()), 3))
+    c = _quantile_fit(basis(u[good], v[good], order), rough[good], 0.5) if good.sum() >= 3 else np.zeros(len(terms(order)))
+    flat = plane - surface(c[None], plane.shape, order)[0]
+    return np.asarray(box_levels(flat, side) + basis(u, v, order) @ c)
 
 
 def box_sums(plane: Planes, side: int) -> Doubles:
@@ -218,7 +235,7 @@ class _Fit:
 
     def _solve(self, weight: Doubles, pull: Doubles) -> float:
         nt = len(self.degree)
-        h: Doubles = self.precision()
+        h: Any = self.precision()
         b = np.zeros(self.n * nt)
         for k in range(self.n):
             aw = self.a * weight[k][:, None]
