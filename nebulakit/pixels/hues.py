@@ -11,34 +11,61 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from nebulakit.pixels import colour
+from nebulakit.pixels import colour, tone
 from nebulakit.pixels.colour import Array
 
 COLOURS: dict[str, tuple[float, float]] = {"red-teal": (25, 205), "gold-blue": (80, 255), "rose-cyan": (5, 200)}
 """Hues (degrees, OKLCh) of H-alpha and [O III]."""
 
 
-def two_lines(ha: Array, oiii: Array, sky: tuple[float, float], hues: tuple[float, float], purity: float) -> Array:
+def two_lines(
+    ha: Array, oiii: Array, sky: tuple[float, float], hues: tuple[float, float], purity: float, softening: float
+) -> Array:
     """Paint two display planes (y, x) in the hues of two lines; give red, green and blue.
 
-    In light: what both lines have in common is white, what one has beyond the other is that line's colour. So both at
-    the sky are grey at the sky's level (that of the first line), and nothing can leave 0..1.
+    In light: the line ahead gives the brightness M; with rho the ratio of the weaker line to it, M rho of that is white
+    and the rest has the colour of the line ahead. rho is the ratio of the lines before the stretch, an asinh of that
+    ``softening``, or the same gas would change its hue with its brightness. Both at the sky are grey at the sky's level
+    (that of the first line), both alike are grey anywhere, and nothing can leave 0..1.
     """
     first, second = (colour.line_light(h, purity) for h in hues)
-    base, other = (colour.decode1(s) for s in sky)
     out = np.empty((3, *ha.shape), np.float32)
+    level, other = sky
+    steep = math.asinh(1 / softening)
+    # light s of a line is replaced by s/2 + sqrt(s^2/4 + ground^2), so that at the sky M rho is the weaker line's own light
+    # and the sky's noise stays balanced
+    slope = (colour.decode1(level + 1e-4) - colour.decode1(level - 1e-4)) / 2e-4
+    ground = max(0.005, 0.5 * colour.decode1(level) * steep * softening / (1 - level) / slope)
+
+    def light_before(shown: Array) -> Array:
+        y = tone.unrolled(shown)
+        y -= np.float32(level)
+        y *= np.float32(steep / (1 - level))
+        np.exp(y, out=y)
+        y -= 1 / y
+        y *= np.float32(0.25 * softening)
+        root = y * y
+        root += np.float32(ground * ground)
+        y += np.sqrt(root, out=root)
+        return y
 
     def work(rows: slice) -> None:
-        a, b = colour.decode(ha[rows]), colour.decode(oiii[rows])
-        if other != base:  # bring the second line's sky to the first's, white stays white
-            b = np.maximum((b - np.float32(1)) * np.float32((1 - base) / (1 - other)) + np.float32(1), 0)
-        both = np.minimum(a, b)
-        a -= both
-        b -= both
+        one, two = ha[rows], oiii[rows]
+        if other != level:  # bring the second line's sky to the first's; black and white stay
+            under = np.minimum(two, np.float32(other)) * np.float32(level / other if other > 0 else 1)
+            two = under + np.maximum(two - np.float32(other), 0) * np.float32((1 - level) / (1 - other))
+        brighter = colour.decode(np.maximum(one, two))
+        a, b = light_before(one), light_before(two)
+        ahead = a >= b
+        shared = np.minimum(a, b)
+        shared /= np.maximum(a, b, out=a)
+        shared *= brighter
+        brighter -= shared
         for c in range(3):
-            light = a * np.float32(first[c])
-            light += b * np.float32(second[c])
-            light += both
+            light = ahead * np.float32(first[c] - second[c])
+            light += np.float32(second[c])
+            light *= brighter
+            light += shared
             out[c, rows] = colour.encode(light)
 
     colour.by_rows(work, (ha.shape[0], ha.shape[1]))

@@ -118,6 +118,14 @@ def roll_off(level: Array) -> Array:
     return level
 
 
+def unrolled(level: Array) -> Array:
+    """Undo :func:`roll_off`, up to a level of 4; gives a new array."""
+    above = np.clip((level - np.float32(KNEE)) * np.float32(1 / (1 - KNEE)), 0, np.float32(31 / 32))
+    out = np.minimum(level, np.float32(KNEE))
+    out += np.float32(1 - KNEE) * above / (1 - above)
+    return np.asarray(out)
+
+
 def stretched(planes: Array, sky: tuple[float, ...], how: Stretch) -> Array:
     """Stretch linear planes (1 or 3); give encoded display planes.
 
@@ -277,6 +285,30 @@ def pixel_noise(planes: Array) -> float:
     return 1.4826 * float(np.median(np.abs(np.concatenate(fine)))) / 0.8908 if fine else 0.0
 
 
+def softening_of(shown: Array, sky: float, lift: float = 0.4) -> float:
+    """Tell the softening of the asinh that made a display plane (y, x): that with which its dim light came to ``lift``.
+
+    As :func:`decide_asinh` chooses it; 0.3 where nothing stands above the sky. After other curves it is a fair guess of
+    how strongly light was bent.
+    """
+    import cv2
+
+    y = unrolled(shown)
+    side = max(1, round(math.sqrt(y.size / 200_000)))
+    if side > 1:
+        y = np.asarray(cv2.resize(y, (y.shape[1] // side, y.shape[0] // side), interpolation=cv2.INTER_AREA), np.float32)
+    y = (y - np.float32(sky)) * np.float32(1 / (1 - sky))
+    wanted = (lift - sky) / (1 - sky)
+
+    def above(softening: float) -> float:
+        steep = math.asinh(1 / softening)
+        light = np.sinh(np.clip(y, -1, 4) * np.float32(steep)) * np.float32(softening)
+        found = anchors(light[None], (0.0,), 0.0, stars=False)
+        return math.asinh(found.dim / softening) / steep - wanted if found.found else 0.0
+
+    return _solve(above, 0.003, GENTLE, 16) if above(0.3) != 0 else 0.3
+
+
 VISIBLE = 0.1
 """No stretch found from the data shows the noise of the layer, as it is, stronger than this at the sky."""
 
@@ -337,14 +369,14 @@ def decide_faint(kind: str, *, faint: float, shown: float, bright: float) -> flo
     return _solve(lambda a: math.asinh(x / a) / math.asinh(1 / a) - shown, 1e-9, GENTLE)
 
 
-def _solve(falling: Callable[[float], float], low: float, high: float) -> float:
+def _solve(falling: Callable[[float], float], low: float, high: float, halvings: int = 80) -> float:
     """Give where a falling function is zero between low and high, by halving their logarithms; else the nearer end."""
     if falling(low) <= 0:
         return low
     if falling(high) >= 0:
         return high
     a, b = math.log(low), math.log(high)
-    for _ in range(80):
+    for _ in range(halvings):
         middle = (a + b) / 2
         a, b = (middle, b) if falling(math.exp(middle)) > 0 else (a, middle)
     return math.exp((a + b) / 2)

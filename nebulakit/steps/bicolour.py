@@ -42,14 +42,25 @@ def bicolour(
             lower_when="bright parts turn into flat areas of one colour",
         ),
     ] = Share(85, "%"),
+    softening: Annotated[
+        float | Literal["auto"],
+        About(
+            "softening of the asinh stretch that made the lines, undone before their ratio is taken; auto: found from H-alpha",
+            1e-3,
+            10,
+            raise_when="faint parts have the colour of the weaker line",
+            lower_when="bright parts have the colour of the weaker line or are pale",
+        ),
+    ] = "auto",
 ) -> Image:
     """Make a colour picture of two stretched lines, each in its own hue, bright where either is and pale where both are.
 
-    In light (sRGB decoded): what the two lines have in common is white, what one has beyond the other is painted in
-    that line's colour. So the hue tells which line is ahead and by how much, both together go towards white whatever
-    the hues, the sky of both is a neutral grey at H-alpha's sky level, and no channel can leave 0..1. Stretch both lines
-    alike (`like`) before, else the colours tell of the stretch and not of the nebula. Method: additive mixing, own; hues
-    of B. Ottosson 2020, OKLab.
+    In light (sRGB decoded): the line that is ahead gives the brightness, of which the share that the other line has of it
+    is white and the rest has the colour of the line ahead. The share is that before the stretch, which is told from H-alpha
+    itself (the softening with which its dim light came to 40%) and undone, so that the same gas has the same hue where it is bright and where it is
+    faint. Both lines together go towards white whatever the hues, the sky of both is a neutral grey at H-alpha's sky
+    level, and no channel can leave 0..1. Stretch both lines alike (`like`) before, else the colours tell of the stretch
+    and not of the nebula. Own method; hues of B. Ottosson 2020, OKLab.
 
     A pixel with NaN in either line is NaN. Fails (StepError) on layers of different size. Where a line holds only noise
     the noise is painted in its colour: lower the noise first.
@@ -59,15 +70,16 @@ def bicolour(
     >>> ha[0], oiii[1] = 0.7, 0.7
     >>> picture = bicolour(ha, oiii)
     >>> [[round(float(v), 2) for v in picture[:, row, 0]] for row in range(3)]
-    [[0.7, 0.22, 0.22], [0.27, 0.66, 0.7], [0.1, 0.1, 0.1]]
+    [[0.7, 0.24, 0.25], [0.28, 0.66, 0.7], [0.1, 0.1, 0.1]]
     """
-    from nebulakit.pixels import curves, hues
+    from nebulakit.pixels import curves, hues, tone
 
     same_size("bicolour", ha=ha, oiii=oiii)
     ha, oiii = ha.measured("sky", "noise"), oiii.measured("sky", "noise")
     assert ha.sky and oiii.sky and ha.noise and oiii.noise
     pair = _hues(colours, ha_hue, oiii_hue)
-    planes = hues.two_lines(ha.planes[0], oiii.planes[0], (ha.sky[0], oiii.sky[0]), pair, purity.fraction)
+    soft = tone.softening_of(ha.planes[0], ha.sky[0]) if softening == "auto" else softening
+    planes = hues.two_lines(ha.planes[0], oiii.planes[0], (ha.sky[0], oiii.sky[0]), pair, purity.fraction, soft)
     return ha.replace(
         planes,
         channels=("red", "green", "blue"),
@@ -76,7 +88,7 @@ def bicolour(
         noise=curves.noise_of_both(ha.noise, oiii.noise).mixed(hues.two_lines_noise(pair, purity.fraction)),
         white=None,
         coverage=ha.coverage if ha.coverage is not None else oiii.coverage,
-    ).noted(ha_hue=pair[0], oiii_hue=pair[1])
+    ).noted(ha_hue=pair[0], oiii_hue=pair[1], softening=soft)
 
 
 @step(reads="display", takes="rgb")

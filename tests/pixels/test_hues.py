@@ -5,7 +5,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from nebulakit.pixels import colour, hues
+from nebulakit.pixels import colour, hues, tone
 
 
 def picture(seed: int = 1, n: int = 5000) -> np.ndarray:
@@ -27,7 +27,7 @@ level = st.floats(0, 1, width=32)
 @given(level, level, st.floats(0, 360), st.floats(0, 360), st.floats(0, 1))
 def test_two_lines_stay_in_range_and_meet_in_grey(a: float, b: float, first: float, second: float, purity: float) -> None:
     ha, oiii = (np.array([[v, max(a, b)]], np.float32) for v in (a, b))
-    got = hues.two_lines(ha, oiii, (0.1, 0.1), (first, second), purity)
+    got = hues.two_lines(ha, oiii, (0.1, 0.1), (first, second), purity, 0.28)
     assert got.min() >= -1e-6
     assert got.max() <= 1 + 1e-6
     np.testing.assert_allclose(got[:, 0, 1], max(a, b), atol=2e-6)  # both alike: grey of that level
@@ -38,26 +38,26 @@ def test_each_line_has_its_hue_and_the_first_one_ahead_turns_it(colours: str) ->
     pair = hues.COLOURS[colours]
     up = np.linspace(0.1, 1, 40, dtype=np.float32)[None]
     down = up[:, ::-1].copy()
-    got = hues.two_lines(up, down, (0.0, 0.0), pair, 0.85)
+    got = hues.two_lines(up, down, (0.0, 0.0), pair, 0.85, 0.28)
     _, c, h = lch(got)
     strong = c[0] > 0.05
     ahead = (up > down)[0]
     assert turn(h[0, strong & ahead], pair[0]).max() < 12  # what both share adds white light, which turns OKLab's hue a little
     assert turn(h[0, strong & ~ahead], pair[1]).max() < 12
-    alone = hues.two_lines(up, np.zeros_like(up), (0.0, 0.0), pair, 0.85)
-    assert turn(lch(alone)[2][0], pair[0]).max() < 0.5
+    alone = hues.two_lines(up, np.zeros_like(up), (0.0, 0.0), pair, 0.85, 0.28)
+    assert turn(lch(alone)[2][0, 5:], pair[0]).max() < 2.5
 
 
 def test_the_sky_of_both_is_neutral_at_the_first_ones_level() -> None:
     ha, oiii = np.full((2, 2), 0.12, np.float32), np.full((2, 2), 0.07, np.float32)
-    got = hues.two_lines(ha, oiii, (0.12, 0.07), (25, 205), 0.85)
+    got = hues.two_lines(ha, oiii, (0.12, 0.07), (25, 205), 0.85, 0.28)
     np.testing.assert_allclose(got, 0.12, atol=2e-6)
 
 
 def test_blue_over_red_tells_the_ratio_of_the_lines() -> None:
     rng = np.random.default_rng(3)
     ha, oiii = (0.1 + 0.8 * rng.random((2, 60, 60))).astype(np.float32)
-    got = hues.two_lines(ha, oiii, (0.1, 0.1), hues.COLOURS["red-teal"], 0.85)
+    got = hues.two_lines(ha, oiii, (0.1, 0.1), hues.COLOURS["red-teal"], 0.85, 0.28)
     ratio = (colour.decode(oiii) / colour.decode(ha)).ravel()
     told = ((got[2] - got[0]) / (got[2] + got[0])).ravel()
     rank = lambda v: np.argsort(np.argsort(v))  # noqa: E731
@@ -143,7 +143,21 @@ def test_nan_stays_where_it_is() -> None:
         hues.saturated(planes, 1.5, hues.Window(0, 90, 10), 0.1, 0.2),
         hues.turned(planes, 30, None),
         hues.tint_limited(planes, (25, 205), 30, 1.0),
-        hues.two_lines(planes[0], planes[1], (0.1, 0.1), (25, 205), 0.85),
+        hues.two_lines(planes[0], planes[1], (0.1, 0.1), (25, 205), 0.85, 0.28),
     ):
         assert np.isnan(made[:, 3, 4]).all()
         assert np.isnan(made).sum() == 3
+
+
+@pytest.mark.parametrize("softening", [0.03, 0.3, 5.0])
+def test_the_same_ratio_has_the_same_colour_bright_or_faint(softening: float) -> None:
+    light = np.geomspace(0.02, 1, 60).astype(np.float32)[None]
+
+    def shown(part: float) -> np.ndarray:
+        return np.asarray(0.1 + 0.8 * tone.asinh_rise(light * np.float32(part), softening), np.float32)
+
+    for ratio in (0.3, 0.7):
+        got = colour.decode(hues.two_lines(shown(1), shown(ratio), (0.1, 0.1), (25, 205), 0.85, softening))
+        bright = light[0] > (0.05 if softening < 0.1 else 0.25)
+        told = (got[2] / got[0])[0, bright]
+        assert np.ptp(told) < 0.12 * told.mean()  # near the sky grey is added

@@ -137,3 +137,19 @@ def test_noise_at_the_sky_comes_out_as_told(channels: int) -> None:
     shown = tone.stretched(noise, (0.0,) * channels, stretch)
     told = np.sqrt((np.array(tone.noise_matrix(channels, stretch)) ** 2).sum(1)) * 1e-3
     np.testing.assert_allclose(shown.std((1, 2)), told, rtol=0.1)  # colour fades by a law that is not quite linear
+
+
+@pytest.mark.parametrize("peak", [10.0, 100.0])
+def test_the_softening_is_told_from_what_it_made(peak: float) -> None:
+    planes = nebula(0.002, peak=1.0) * np.float32(peak)
+    found = tone.anchors(planes, (0.0,), 0.002 * peak, stars=False)
+    soft, white = tone.decide_asinh(found, sky=0.1, lift=0.4, softening=None, white=None)
+    shown = tone.stretched(planes, (0.0,), tone.Stretch("asinh", soft, 0.01 * peak, white, 0.1))
+    assert tone.softening_of(shown[0], 0.1) == pytest.approx(soft, rel=0.05)
+    assert tone.softening_of(np.full((50, 60), 0.1, np.float32), 0.1) == 0.3
+    assert tone.softening_of(np.full((50, 60), np.nan, np.float32), 0.1) == 0.3
+
+
+def test_roll_off_is_undone() -> None:
+    level = np.linspace(0, 3.9, 400).astype(np.float32)
+    np.testing.assert_allclose(tone.unrolled(tone.roll_off(level.copy())), level, atol=2e-4)
