@@ -50,7 +50,7 @@ def build_schema() -> dict[str, Any]:
     }
     for name in sorted(STEPS):
         definitions |= _definitions(STEPS[name])
-    steps = {"type": "array", "minItems": 1, "items": {"oneOf": [{"$ref": f"#/definitions/{name}"} for name in sorted(STEPS)]}}
+    steps = {"type": "array", "minItems": 1, "items": {"anyOf": [{"$ref": f"#/definitions/{name}"} for name in sorted(STEPS)]}}
     return {
         "$schema": "http://json-schema.org/draft-07/schema#",
         "title": "nebulakit recipe",
