@@ -160,4 +160,4 @@ def test_the_same_ratio_has_the_same_colour_bright_or_faint(softening: float) ->
         got = colour.decode(hues.two_lines(shown(1), shown(ratio), (0.1, 0.1), (25, 205), 0.85, softening))
         bright = light[0] > (0.05 if softening < 0.1 else 0.25)
         told = (got[2] / got[0])[0, bright]
-        assert np.ptp(told) < 0.12 * told.mean()  # near the sky grey is added
+        assert np.ptp(told) < 0.15 * told.mean()  # near the sky grey is added
