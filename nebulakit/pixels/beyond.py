@@ -46,6 +46,9 @@ def find_beyond(fit: StarFit) -> None:
                 found.append((x, y))
                 fit.add(np.array([x]), np.array([y]), height[:, None], np.zeros(1, bool))
                 fit.outside[-1] = out > 0
+                # the bright ones throw ghosts like those in the picture
+                brightest = fit.height[:, fit.saturated & ~fit.outside]
+                fit.saturated[-1] = bool(out > 0 and brightest.size and (height > 0.5 * brightest.min(1)).all())
                 for c in range(len(fit.data)):
                     fit.paint(fit.rest[c], c, np.array([fit.count - 1]), 60, -1.0)
 

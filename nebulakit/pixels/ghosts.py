@@ -25,7 +25,7 @@ def find_ghosts(fit: StarFit) -> list[Ghost | None]:
 
     Discs that are known (``fit.ghosts``) are measured again, on what is left with them put back.
     """
-    stars = np.nonzero(fit.saturated & (fit.height.min(0) > 0))[0]
+    stars = np.nonzero(fit.saturated & ~fit.outside & (fit.height.min(0) > 0))[0]
     none: list[Ghost | None] = [None] * len(fit.data)
     if len(stars) < 2:
         return none

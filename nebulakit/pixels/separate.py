@@ -155,7 +155,7 @@ def fit_stars(
         if k < ROUNDS - 2:
             if k > 0:
                 find_beyond(fit)
-            new = _missed(fit, noise, (0.3, 0.15, 0.08)[min(k, 2)])
+            new = _missed(fit, noise, (0.3, 0.15, 0.1)[min(k, 2)])
             fit.drop(_kept(fit))
             if spare:
                 far = np.ones(len(new[0]), bool)
@@ -180,6 +180,7 @@ def compose(
 ) -> tuple[Planes, Planes, Mask]:
     """Give nebula and stars, whose float32 sum is ``planes`` to the last bit, and which pixels were touched."""
     nebula = planes.copy()
+    _fill_edges(fit)
     touched = np.zeros(planes.shape[1:], bool)
     grain = _grain(fit, seed)
     h, w = planes.shape[1:]
@@ -209,6 +210,19 @@ def compose(
         touched |= hole
     stars = exact_rest(planes, nebula)
     return nebula, stars, touched
+
+
+def _fill_edges(fit: StarFit) -> None:
+    """Tell the nebula from further in where much light comes in from a star beyond the edge."""
+    for c in range(len(fit.data)):
+        light = np.zeros_like(fit.data[c])
+        for k in np.nonzero(fit.outside & (fit.height[c] > 0))[0]:
+            fit.paint(light, c, np.array([k]), 60, 1.0)
+        hole = _inner(light) > 40
+        if hole.any():
+            _inner(fit.behind[c])[hole] = harmonic(_inner(fit.rest[c]), hole)[hole]
+            _inner(fit.cores[c])[hole] = True
+            _inner(fit.lost[c])[hole] = 1.0
 
 
 def exact_rest(whole: Planes, part: Planes) -> Planes:
@@ -358,10 +372,16 @@ def _missed(fit: StarFit, noise: Noise, doubt: float) -> tuple[Array, Array, Arr
         bx, by = bx[alone], by[alone]
     x, y = np.concatenate([x, bx]), np.concatenate([y, by])
     height = _peaks(_inner(fit.rest), np.zeros((h, w), bool), x, y, np.zeros(len(x)), 3.0)
-    # beside a cut-off star only what stands well out of its light is believed
+    # beside a cut-off star only what stands well out of its light, and not as a part of its flank, is believed
     py, px = np.clip(np.rint(y).astype(int), 0, h - 1), np.clip(np.rint(x).astype(int), 0, w - 1)
+    turns = np.arange(16) * (2 * math.pi / 16)
+    ry, rx = (np.rint(np.concatenate([r * f(turns) for r in (1.3 * fit.fwhm, 1.8 * fit.fwhm)])).astype(int) for f in (np.sin, np.cos))
+    rest = _inner(fit.rest)
+    around = np.median(rest[:, np.clip(py[:, None] + ry, 0, h - 1), np.clip(px[:, None] + rx, 0, w - 1)], axis=2)
+    stands = rest[:, py, px] - around
     flank = np.sqrt(_inner(fit.doubt)[:, py, px]) / DOUBT
-    keep = (height > doubt * flank).sum(0) * 2 > len(height)
+    keep = (stands > doubt * flank).sum(0) * 2 > len(height)
+    height = np.clip(height, 0.5 * stands, 2.5 * np.maximum(stands, 1))
     return x[keep], y[keep], np.maximum(height[:, keep], 1.0)
 
 
