@@ -145,9 +145,8 @@ def _band_variances(scales: tuple[float, ...], sigma: float, levels: int) -> Flo
     Bands: high across, high down, high both, and what halving the grid leaves (0 on the first level).
     """
     found = np.asarray(scales, float) / sigma
-    width = noise_model.width_of(found)
-    more = found / noise_model.scales(width, len(found))  # what the kernel does not explain: sharpening, for one
-    taps = noise_model.kernel(width)
+    taps = noise_model.kernel_of(found)
+    more = found / noise_model.scales(taps, len(found))  # what the kernel does not explain: sharpening, for one
     row = np.convolve(taps, taps)
     row = row / row[len(row) // 2]
     out, gap, w = [], 1, wavelet()

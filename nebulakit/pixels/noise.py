@@ -63,7 +63,7 @@ def measure_noise(planes: npt.NDArray[np.float32], coverage: npt.NDArray[np.floa
     found = over(lambda p: measure_blocks(p, first, np.isfinite(thin), None, gaps), planes)
     fits = _fit(found, _variances(found, first, thin, weight is not None)[0])
     thin = thinness(weight, grid)
-    found = over(lambda pf: measure_blocks(pf[0], grid, there, pf[1].width, gaps), list(zip(planes, fits, strict=True)))
+    found = over(lambda pf: measure_blocks(pf[0], grid, there, pf[1].kernel, gaps), list(zip(planes, fits, strict=True)))
     variances, by_map = _variances(found, grid, thin, weight is not None)
     fits = _fit(found, variances)
 
@@ -78,14 +78,14 @@ def measure_noise(planes: npt.NDArray[np.float32], coverage: npt.NDArray[np.floa
             ratio = np.sqrt(v / (rest.ravel() * thin))[np.isfinite(blocks.level)]
         at_one = fit.sigma * even * (float(np.median(ratio)) if ratio.size else 1.0)
         sigma.append(at_one)
-        scales.append(tuple(float(at_one * s) for s in noise_model.scales(fit.width, SCALES)))
+        scales.append(tuple(float(at_one * s) for s in noise_model.scales(noise_model.family().kernels[fit.kernel], SCALES)))
     return Noise(tuple(sigma), tuple(scales), full)
 
 
 def _plain(planes: npt.NDArray[np.float32]) -> Noise:
     """Take the spread of all pixels of planes too small for anything else, as if it were white noise."""
     sigma = [float(np.std(plane[np.isfinite(plane)], dtype=np.float64)) if np.isfinite(plane).any() else 0.0 for plane in planes]
-    return Noise(tuple(sigma), tuple(tuple(float(s * w) for w in noise_model.scales(0.0, SCALES)) for s in sigma), None)
+    return Noise(tuple(sigma), tuple(tuple(float(s * w) for w in noise_model.scales(np.ones(1), SCALES)) for s in sigma), None)
 
 
 def _weight(coverage: Plane | None) -> Plane | None:
@@ -98,7 +98,7 @@ def _weight(coverage: Plane | None) -> Plane | None:
 
 
 def _fit(found: list[Blocks], variances: list[Floats]) -> list[noise_model.Fit]:
-    """Find noise and kernel width of the planes from their quiet blocks, where the relative variance is 1."""
+    """Find noise and kernel of the planes from their quiet blocks, where the relative variance is 1."""
     quiet, below, independent, counts, steps = [], [], [], [], []
     for blocks, variance in zip(found, variances, strict=True):
         relative = blocks.bands / np.sqrt(variance)
@@ -132,10 +132,10 @@ def _variances(found: list[Blocks], grid: Grid, thin: Floats, mapped: bool) -> t
         square[good] = (used[:, good] ** 2 / np.median(used[:, good] ** 2, axis=1, keepdims=True)).mean(0)
         light = _calm(blocks.level, grid)
         models = [_by_light(square / t, light, good) * t for t in (thin, np.ones(grid.total))]
+        scatter += [float(np.median(np.abs(np.log(square[good] / m[good])))) for m in models]
         models = [m * _local(square / m, good, grid) for m in models]
         with_map.append(models[0])
         without.append(models[1])
-        scatter += [float(np.median(np.abs(np.log(square[good] / m[good])))) for m in models]
     by_map = mapped and scatter[0] <= 1.1 * scatter[1] + 0.005
     return (with_map if by_map else without), by_map
 
@@ -229,11 +229,12 @@ def fine_noise(planes: npt.NDArray[np.float32]) -> Floats:
 
 def fine_share(noise: Noise) -> Floats:
     """Give per channel what :func:`fine_noise` should find of a noise that is told."""
-    family = noise_model.family()
+    across = noise_model.binomial(noise_model.DIFFERENCES[0][0])
     out = []
     for sigma, row in zip(noise.sigma, noise.scales, strict=True):
-        width = noise_model.width_of(np.asarray(row, float))
-        out.append(sigma * float(np.interp(width, family.widths, family.gains[:, 0])))
+        taps = noise_model.kernel_of(np.asarray(row, float))
+        left = np.convolve(taps, across)
+        out.append(sigma * float(left @ left / (taps @ taps)))
     return np.array(out)
 
 

@@ -111,8 +111,8 @@ def thinness(weight: Plane | None, grid: Grid) -> Floats:
     return np.where(least > 0, (middle / np.maximum(core, np.float32(1e-6) * middle)).mean((1, 2)), np.nan)
 
 
-def measure_blocks(plane: Plane, grid: Grid, there: Flags, width: float | None, gaps: bool) -> Blocks:
-    """Measure the bands of the blocks that are ``there``; with a kernel width known, stars are left out."""
+def measure_blocks(plane: Plane, grid: Grid, there: Flags, kernel: int | None, gaps: bool) -> Blocks:
+    """Measure the bands of the blocks that are ``there``; with a kernel of the noise told, stars are left out."""
     import cv2
 
     bands, pixels, level = np.full((len(noise_model.REACH), grid.total), np.nan), np.zeros(grid.total), np.full(grid.total, np.nan)
@@ -145,11 +145,11 @@ def measure_blocks(plane: Plane, grid: Grid, there: Flags, width: float | None, 
     smooth = starlet.smooth(tall, 1)
     values.append(core(tall - smooth))
     family = noise_model.family()
-    near = int(np.abs(family.widths - (0.45 if width is None else width)).argmin())
+    near = int(np.abs(family.widths[: len(family.widths) // 2] - 0.45).argmin()) if kernel is None else kernel
     least = _robust(values[0]) / family.gains[near, 0]
     use = np.ones(values[0].shape, bool) if known is None else core(known) > 0
     starless = False
-    if width is not None and grid.margin >= 14:
+    if kernel is not None and grid.margin >= 14:
         blobs = smooth - starlet.smooth(starlet.smooth(smooth, 2), 3)
         free = use & ~_stars(core, blobs, least * family.blob[near], side)
         starless = bool((free.mean(1) >= 0.2).sum() >= FEWEST_BLOCKS)
@@ -157,7 +157,7 @@ def measure_blocks(plane: Plane, grid: Grid, there: Flags, width: float | None, 
     enough = use.mean(1) >= (0.2 if known is None else 0.05)
     rounding = 3e-7 * np.abs(middle)  # less than this is no noise but the end of the digits
     for i, v in enumerate(values):
-        guess = least * family.gains[near, i] if i < SURE and width is not None else _robust(v)
+        guess = least * family.gains[near, i] if i < SURE and kernel is not None else _robust(v)
         bands[i, index] = np.where(enough, _spread(v, use, guess, bool(step)), np.nan)
     nothing = (bands[-1, index] <= rounding) & (np.ptp(core(tall), axis=1) <= 4 * rounding)
     bands[:, index[nothing]] = 0

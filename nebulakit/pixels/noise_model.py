@@ -1,8 +1,8 @@
 """Noise that resampling made alike among neighbours: a family of spectra, and how it is told from light.
 
-Noise is white noise smoothed by a sampled Gaussian of some width, light a power law blurred by air and optics. Both are
-told apart by a few bands at the highest frequencies of the pixel grid, where hardly any light is left, by how one
-band stands to the other.
+Noise is white noise smoothed by a sampled Gaussian of some width, on its own or after interpolation halfway between pixels
+(and twice, as demosaicing does); light is a power law blurred by air and optics. Both are told apart by a few bands at the
+highest frequencies of the pixel grid, where hardly any light is left, by how one band stands to the other.
 """
 
 from __future__ import annotations
@@ -25,17 +25,19 @@ _TRUST = np.array([0.01, 0.01, 0.01, 0.01, 0.01, 0.01, 0.01, 0.02, 0.02, 0.05])
 
 _LIGHT_SLOPE = 3.0
 _LIGHT_WIDTHS = (0.9, 1.05, 1.2, 1.4, 1.6, 1.9)  # px; nothing in a picture taken through air and optics is much sharper
-_OWN_WIDTH = 9.0  # a plane keeps its own kernel width where the planes' common one fits it worse by so much (chi square)
+_OWN = 9.0  # a plane keeps its own kernel where the planes' common one fits it worse by so much (chi square)
+_BEFORE = ((1.0,), (0.276393, 0.723607), (0.5, 0.5), (0.25, 0.5, 0.25))  # what may have come before the Gaussian
 _N = 128  # size of the grid of frequencies
 
 
 class Family(NamedTuple):
-    """The spectra: of noise by kernel width, of light by blur."""
+    """The spectra: of noise by kernel, of light by blur."""
 
-    widths: Floats  # (widths,)
-    gains: Floats  # (widths, bands): standard deviation in each band where pixels have 1
-    share: Floats  # (widths, bands): how many of the values are independent, (mean P)**2 / mean(P**2)
-    blob: Floats  # (widths,): standard deviation of w_2 + w_3 where pixels have 1
+    kernels: tuple[Floats, ...]  # the first are sampled Gaussians alone
+    widths: Floats  # (kernels,): of the Gaussian
+    gains: Floats  # (kernels, bands): standard deviation in each band where pixels have 1
+    share: Floats  # (kernels, bands): how many of the values are independent, (mean P)**2 / mean(P**2)
+    blob: Floats  # (kernels,): standard deviation of w_2 + w_3 where pixels have 1
     light: Floats  # (blurs, bands): variance of light in each band, relative
 
 
@@ -43,7 +45,7 @@ class Fit(NamedTuple):
     """What was found for a plane."""
 
     sigma: float
-    width: float
+    kernel: int  # its place in the family
 
 
 @functools.cache
@@ -63,16 +65,21 @@ def kernel(width: float) -> Floats:
     return taps / float(taps.sum())
 
 
-def scales(width: float, count: int) -> Floats:
-    """Give the standard deviations of starlet planes w_1.. of noise of a kernel width whose pixels have 1."""
-    fine, pixels = starlet.kernel_sigmas(kernel(width), count)
+def scales(taps: Floats, count: int) -> Floats:
+    """Give the standard deviations of starlet planes w_1.. of noise of a kernel whose pixels have 1."""
+    fine, pixels = starlet.kernel_sigmas(taps, count)
     return fine / float(pixels[0])
 
 
 @functools.cache
 def family() -> Family:
     """Compute the spectra once."""
-    widths = np.concatenate([[0.0], np.arange(0.26, 1.0, 0.005), np.arange(1.0, 3.01, 0.05)])
+    fine, coarse = np.concatenate([[0.0], np.arange(0.26, 1.0, 0.005), np.arange(1.0, 3.01, 0.05)]), np.arange(0.0, 1.01, 0.02)
+    kernels, widths = [], []
+    for before in _BEFORE:
+        for width in fine if len(before) == 1 else coarse:
+            kernels.append(np.convolve(before, kernel(float(width))))
+            widths.append(float(width))
     line = [np.abs(np.fft.fft(binomial(order), _N)) ** 2 for order in range(9)]
     squares = [np.outer(line[down], line[across]) for across, down in DIFFERENCES]
     low = [np.ones((_N, _N))]
@@ -84,8 +91,8 @@ def family() -> Family:
     bands = np.stack([*squares, (low[0] - low[1]) ** 2]).reshape(len(REACH), -1)
     blob = ((low[1] - low[3]) ** 2).ravel()
     gains, share, blobs = [], [], []
-    for width in widths:
-        one = np.abs(np.fft.fft(kernel(float(width)), _N)) ** 2
+    for taps in kernels:
+        one = np.abs(np.fft.fft(taps, _N)) ** 2
         noise = np.outer(one, one).ravel() / float(one.mean()) ** 2
         spectra = bands * noise
         gains.append(np.sqrt(spectra.mean(1)))
@@ -95,11 +102,11 @@ def family() -> Family:
     k = np.hypot(f[:, None], f).ravel()
     k[0] = 1 / _N
     light = np.stack([(bands * k**-_LIGHT_SLOPE * np.exp(-((2 * np.pi * k * blur) ** 2))).mean(1) for blur in _LIGHT_WIDTHS])
-    return Family(widths, np.array(gains), np.array(share), np.array(blobs), light / light[:, -1:])
+    return Family(tuple(kernels), np.array(widths), np.array(gains), np.array(share), np.array(blobs), light / light[:, -1:])
 
 
 def fit(quiet: list[Floats], below: list[float], independent: list[Floats], blocks: list[Floats], steps: list[float]) -> list[Fit]:
-    """Find noise and kernel width of planes from the standard deviations of their bands in quiet blocks.
+    """Find noise and kernel of planes from the standard deviations of their bands in quiet blocks.
 
     ``quiet``: per plane one value a band, NaN where not measured: a quantile of the blocks, ``below`` standard deviations
     under their middle. ``independent``: pixels of a block. ``blocks``: how many there were. ``steps``: the
@@ -126,13 +133,13 @@ def fit(quiet: list[Floats], below: list[float], independent: list[Floats], bloc
     out = []
     for cost, sigma in zip(costs, sigmas, strict=True):
         own = int(cost.argmin())
-        i = own if cost[together] - cost[own] > _OWN_WIDTH else together
-        out.append(Fit(float(sigma[i]), float(known.widths[i])))
+        i = own if cost[together] - cost[own] > _OWN else together
+        out.append(Fit(float(sigma[i]), i))
     return out
 
 
 def _two_parts(found: Floats, allowed: Floats, noise: Floats, light: Floats) -> tuple[Floats, Floats]:
-    """Explain variances by noise and light, both at least 0, for every kernel width: (cost, sigma of the noise)."""
+    """Explain variances by noise and light, both at least 0, for every kernel: (cost, sigma of the noise)."""
     best, sigma = np.full(len(noise), np.inf), np.zeros(len(noise))
     a, y = noise / found / allowed, 1 / allowed
     for blurred in light:
@@ -149,20 +156,17 @@ def _two_parts(found: Floats, allowed: Floats, noise: Floats, light: Floats) -> 
     return best, sigma
 
 
-def width_of(found: Floats) -> float:
-    """Give the kernel width whose noise has the ratio of w_2 to w_1 that was found."""
+def kernel_of(found: Floats) -> Floats:
+    """Give the sampled Gaussian after which noise has the ratio of w_2 to w_1 that was found."""
     if not (len(found) > 1 and found[0] > 0 and found[1] > 0):
-        return 0.0
+        return kernel(0.0)
     widths, ratios = _ratios()
-    return float(np.interp(found[1] / found[0], ratios, widths))
+    return kernel(float(np.interp(found[1] / found[0], ratios, widths)))
 
 
 @functools.cache
 def _ratios() -> tuple[Floats, Floats]:
-    """Tell the ratio of w_2 to w_1 for every kernel width."""
-    widths = family().widths
-    ratios = []
-    for width in widths:
-        two = scales(float(width), 2)
-        ratios.append(two[1] / two[0])
-    return widths, np.array(ratios)
+    """Tell the ratio of w_2 to w_1 for every width of a Gaussian."""
+    widths = np.arange(0.0, 3.01, 0.01)
+    two = [scales(kernel(float(width)), 2) for width in widths]
+    return widths, np.array([pair[1] / pair[0] for pair in two])

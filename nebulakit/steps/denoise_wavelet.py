@@ -74,7 +74,7 @@ def denoise_wavelet(
         return image.replace().noted(_nothing("the layer has a single channel and no colour, so it stayed as it was. Use of: both."))
     level = _noise(image)
     if not any(s > 0 for s in level.sigma):
-        return image.replace().noted(_nothing("no noise was found in this layer, so it stayed as it was."), noise_told=_rows(level.scales))
+        return image.replace().noted(_nothing("no noise was found in this layer, so it stayed as it was."), noise_before=_rows(level.scales))
     if image.noise is not None and image.scale == "linear":
         grain = float(np.max(noise.fine_noise(image.planes) / np.maximum(noise.fine_share(level), 1e-30)))
         if grain < _SMOOTHED:
@@ -82,7 +82,7 @@ def denoise_wavelet(
                 f"the finest grain of this layer is {grain:.0%} of what the stack's noise should be: it was smoothed already, "
                 "so it stayed as it was. Take out an earlier noise reduction, or one that was done before stacking."
             )
-            return image.replace().noted(_nothing(why), noise_told=_rows(level.scales), grain_share=grain)
+            return image.replace().noted(_nothing(why), noise_before=_rows(level.scales), grain_share=grain)
 
     filled, there = [], np.ones(image.shape, bool)
     for plane in image.planes:
@@ -92,23 +92,20 @@ def denoise_wavelet(
             there &= good
     planes = np.stack(filled)
     del filled
-    before = noise.quiet_scales(image.planes)
     calm = denoise.apply_denoise(planes, denoise.decide_denoise(planes, level, strength, by_scale), level.map)
     if of != "both":
         calm = denoise.only(of, planes, calm)
     if image.scale == "display":
         calm = np.clip(calm, min(0.0, float(planes.min())), max(1.0, float(planes.max())))
     out = calm if there.all() else np.where(there, calm, image.planes)
-    after = noise.quiet_scales(out)
+    after = noise.quiet_scales(out, len(level.scales[0]))
     return image.replace(out).noted(
         strength=strength,
         by_scale=list(by_scale),
         of=of,
         sigma=[float(s) for s in level.sigma],
-        noise_told=_rows(level.scales),
-        noise_before=before.tolist(),
-        noise_after=after.tolist(),
-        noise_left=[float(np.sqrt((a**2).sum() / max(float((b**2).sum()), 1e-60))) for a, b in zip(after, before, strict=True)],
+        noise_before=_rows(level.scales),
+        noise_after=[[min(float(a), float(b)) for a, b in zip(*pair, strict=True)] for pair in zip(after, level.scales, strict=True)],
     )
 
 
