@@ -348,7 +348,7 @@ def test_the_same_again_and_with_more_threads(step: Step) -> None:
 @every_step
 def test_what_was_decided_can_be_given_back(step: Step) -> None:
     """A recorded value named like a parameter is one, and with it the step gives the same pixels."""
-    for first, made in accepted(step.name)[:2]:
+    for first, made in accepted(step.name)[:1]:
         record = json.loads(json.dumps(dict(made[step.results[0]].record)))
         decided = {k: v for k, v in record.items() if k in step.abouts and v is not None}
         step.check({**examples(step), **decided})
