@@ -11,6 +11,7 @@ import numpy.typing as npt
 
 from nebulakit.pixels import ghosts, kriging, starlearn, starlet
 from nebulakit.pixels.beyond import find_beyond
+from nebulakit.pixels.flanks import learn_ghosts, learn_own
 from nebulakit.pixels.facts import Noise, StarList
 from nebulakit.pixels.inpaint import harmonic, push_pull
 from nebulakit.pixels.starfit import DOUBT, PAD, StarFit
@@ -152,6 +153,10 @@ def fit_stars(
             for c in range(len(planes)):
                 starlearn.learn_flanks(fit, c, _bright(fit, c), longest)
             fit.redraw()
+            if k >= 1:
+                learn_own(fit, longest)
+                learn_ghosts(fit)
+                fit.redraw()
         if k < ROUNDS - 2:
             if k > 0:
                 find_beyond(fit)

@@ -71,6 +71,8 @@ class StarFit:
         self.freedom = np.tile(FREEDOM, (c, 1))
         self.doubt = np.zeros_like(self.data)  # variance that comes from the flanks of cut-off stars
         self.ghosts: list[Ghost | None] = [None] * c
+        self.ghostly = np.ones((c, 0))  # brightness of each star's ghosts, 1 as usual
+        self.own: list[list[npt.NDArray[np.float32] | None]] = [[] for _ in range(c)]  # each star's correction to the law
         self.third2 = np.full(c, 0.016)  # noise variance of the third starlet scale
         self.fwhm = 3.0
         self.tie = 0.5  # px: how far a channel's place may lie from the common one
@@ -90,6 +92,9 @@ class StarFit:
         self.saturated = np.concatenate([self.saturated, saturated])
         self.outside = np.concatenate([self.outside, np.zeros(len(x), bool)])
         self.origin = np.concatenate([self.origin, np.column_stack([x + PAD, y + PAD])])
+        self.ghostly = np.concatenate([self.ghostly, np.ones((c, len(x)))], 1)
+        for own in self.own:
+            own.extend([None] * len(x))
         self.poor = np.concatenate([self.poor, np.ones((c, len(x)))], 1)
         self.loose = np.concatenate([self.loose, np.ones((c, len(x)))], 1)
 
@@ -97,6 +102,8 @@ class StarFit:
         """Keep only these stars."""
         self.x, self.y, self.height, self.modes = self.x[:, keep], self.y[:, keep], self.height[:, keep], self.modes[:, keep]
         self.saturated, self.outside, self.origin = self.saturated[keep], self.outside[keep], self.origin[keep]
+        self.ghostly = self.ghostly[:, keep]
+        self.own = [[o for o, k in zip(own, keep, strict=True) if k] for own in self.own]
         self.poor, self.loose = self.poor[:, keep], self.loose[:, keep]
 
     # ---- drawing -------------------------------------------------------------------------------------------------
@@ -135,17 +142,29 @@ class StarFit:
         size = np.minimum(np.searchsorted(WIDE, reach), len(WIDE) - 1)
         for k in np.unique(size):
             self.paint(plane, c, np.nonzero((size == k) & (self.height[c] > 0))[0], int(WIDE[k]), 1.0)
-        ghost = self.ghosts[c]
-        if ghost is not None:
-            h, w = plane.shape
-            half = math.ceil(ghost.radius + 8 * ghost.soft + max(abs(ghost.dx), abs(ghost.dy)))
-            for i in np.nonzero(self.saturated & (self.height[c] > 0))[0]:
-                x, y = float(self.x[c, i]), float(self.y[c, i])
-                y0, y1, x0, x1 = max(round(y) - half, 0), min(round(y) + half + 1, h), max(round(x) - half, 0), min(round(x) + half + 1, w)
-                if y0 < y1 and x0 < x1:
-                    shape = ghost.at(np.arange(x0, x1)[None, :] - x, np.arange(y0, y1)[:, None] - y)
-                    plane[y0:y1, x0:x1] += np.float32(self.height[c, i]) * shape
+        self._special(plane, c)
         return plane
+
+    def _special(self, plane: Plane, c: int) -> None:
+        """Draw what cut-off stars have besides the law: ghosts and corrections of their own."""
+        h, w = plane.shape
+        ghost = self.ghosts[c]
+        for i in np.nonzero(self.saturated & (self.height[c] > 0))[0].tolist():
+            own = self.own[c][i]
+            half = 0 if own is None else 64
+            if ghost is not None:
+                half = max(half, math.ceil(ghost.radius + 8 * ghost.soft + max(abs(ghost.dx), abs(ghost.dy))))
+            if not half:
+                continue
+            x, y = float(self.x[c, i]), float(self.y[c, i])
+            y0, y1, x0, x1 = max(round(y) - half, 0), min(round(y) + half + 1, h), max(round(x) - half, 0), min(round(x) + half + 1, w)
+            if y0 >= y1 or x0 >= x1:
+                continue
+            dx, dy = np.arange(x0, x1)[None, :] - x, np.arange(y0, y1)[:, None] - y
+            if ghost is not None:
+                plane[y0:y1, x0:x1] += np.float32(self.height[c, i] * self.ghostly[c, i]) * ghost.at(dx, dy)
+            if own is not None:
+                plane[y0:y1, x0:x1] += Law(self.laws[c].contour, own).at(dx, dy)
 
     def redraw(self) -> None:
         """Bring ``rest`` in line with the stars as they are known now."""

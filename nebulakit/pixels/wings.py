@@ -43,7 +43,7 @@ def learn_wings(fit: StarFit, longest: float) -> None:
         first = int(np.searchsorted(NODES, 3 * widths[c]))
         if not len(found.height) or first >= len(NODES) - 4:
             continue
-        nebula = _ring_covariance(fit, c, NODES[first:][NODES[first:] <= longest + 1])
+        nebula = ring_covariance(fit, c, NODES[first:][NODES[first:] <= longest + 1])
         for i, height in enumerate(found.height):
             r, error = found.radius[i, first:], found.error[i, first:]
             use = np.nonzero(np.isfinite(error[: len(nebula)]))[0]
@@ -96,7 +96,7 @@ def learn_wings(fit: StarFit, longest: float) -> None:
         fit.height[c] *= table[0]
 
 
-def _ring_covariance(fit: StarFit, c: int, edges: Array) -> Array:
+def ring_covariance(fit: StarFit, c: int, edges: Array) -> Array:
     """Give the covariance of the nebula's means over rings (between ``edges``, px) around one place."""
     from scipy.fft import irfft2, next_fast_len, rfft2
 
