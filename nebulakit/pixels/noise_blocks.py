@@ -146,7 +146,7 @@ def measure_blocks(plane: Plane, grid: Grid, there: Flags, kernel: int | None, g
     values.append(core(tall - smooth))
     family = noise_model.family()
     near = int(np.abs(family.widths[: len(family.widths) // 2] - 0.45).argmin()) if kernel is None else kernel
-    least = _robust(values[0]) / family.gains[near, 0]
+    least = robust(values[0]) / family.gains[near, 0]
     use = np.ones(values[0].shape, bool) if known is None else core(known) > 0
     starless = False
     if kernel is not None and grid.margin >= 14:
@@ -157,8 +157,8 @@ def measure_blocks(plane: Plane, grid: Grid, there: Flags, kernel: int | None, g
     enough = use.mean(1) >= (0.2 if known is None else 0.05)
     rounding = 3e-7 * np.abs(middle)  # less than this is no noise but the end of the digits
     for i, v in enumerate(values):
-        guess = least * family.gains[near, i] if i < SURE and kernel is not None else _robust(v)
-        bands[i, index] = np.where(enough, _spread(v, use, guess, bool(step)), np.nan)
+        guess = least * family.gains[near, i] if i < SURE and kernel is not None else robust(v)
+        bands[i, index] = np.where(enough, spread(v, use, guess, bool(step)), np.nan)
     nothing = (bands[-1, index] <= rounding) & (np.ptp(core(tall), axis=1) <= 4 * rounding)
     bands[:, index[nothing]] = 0
     pixels[index] = use.sum(1)
@@ -196,13 +196,13 @@ def _defects(patches: Plane) -> tuple[float, float, Flags, bool]:
     return step, lowest, usable, cut
 
 
-def _robust(values: Plane) -> Floats:
+def robust(values: Plane) -> Floats:
     """Give the standard deviation of each row from the median of its sizes; where that is 0, the plain one."""
     middle = np.median(np.abs(values[:, ::3]), axis=1).astype(np.float64) * 1.4826
     return np.where(middle > 0, middle, np.sqrt(np.square(values).mean(1, dtype=np.float64)))
 
 
-def _spread(values: Plane, use: Flags, guess: Floats, plain: bool) -> Floats:
+def spread(values: Plane, use: Flags, guess: Floats, plain: bool) -> Floats:
     """Give the standard deviation of each row's used values about 0, what lies beyond 3 of it left out (unless ``plain``)."""
     if plain:  # few levels: values beyond 3 sigma of a robust guess may be all there is of the noise
         square = np.square(values) * use
