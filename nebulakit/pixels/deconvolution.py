@@ -23,6 +23,7 @@ from nebulakit.pixels import starlet
 from nebulakit.pixels.facts import Noise, Psf
 from nebulakit.pixels.parallel import over
 from nebulakit.pixels.psf import fit_moffat, moffat_fwhm
+from nebulakit.pixels.spared import Spared, without
 
 Plane = npt.NDArray[np.float32]
 Array = npt.NDArray[np.float64]
@@ -32,8 +33,11 @@ LEVELS = (0.1, 0.03, 0.01, 0.003)  # share of a frequency the star image must ha
 SPECTRUM = 3.0  # power of the unblurred nebula falls like frequency to minus this
 MARGIN = 2.5  # how many times the noise let in must be outweighed
 DOUBT = 0.06  # how well the noise energy of a place is known at best
+RIPPLE = 5e-4  # of a star's peak: what its image may rise outwards; narrower stars than this allows are not aimed at
 NARROWER = 0.97  # the PSF is taken this much narrower: a star narrower than assumed would get a dark ring, a wider one none
 FILTER_REACH = 6.0  # fwhm: cut shorter, the filters' faint tails would cost the stars half a percent of their light
+VOUCHED = 2.0  # times the energy close by: how much signal the wider surroundings may claim for a place
+FLANK = 6.0  # energy of the wider surroundings over that close by, from where on a place is the flank of a bright star
 ROWS = 1024  # rows of a block: borders depend on the image alone, so the bits do not depend on threads
 
 
@@ -86,26 +90,41 @@ def decide_deconvolve(psfs: Sequence[Psf | None], noise: Noise, size: float) -> 
     if not known:
         return [None] * len(psfs)
     aim = max(size * math.exp(math.fsum(known) / len(known)), NARROWEST)
-    return [
-        None if psf is None or aim > 0.95 * psf.fwhm else make_plan(psf, bands, aim)
-        for psf, bands in zip(psfs, noise.scales, strict=True)
-    ]
+    plans: list[Plan | None] = [None] * len(psfs)
+    for _ in range(2):  # one channel may not come that far: then the others wait for it
+        for c, (psf, bands) in enumerate(zip(psfs, noise.scales, strict=True)):
+            held = plans[c]
+            if psf is None or aim > 0.95 * psf.fwhm:
+                plans[c] = None
+            elif held is None or held.reached.fwhm < 0.98 * aim:
+                plans[c] = make_plan(psf, bands, aim)
+        aim = max([aim, *(p.reached.fwhm for p in plans if p is not None)])
+    return plans
 
 
 def make_plan(psf: Psf, sigma: tuple[float, ...], fwhm: float) -> Plan:
-    """Work out how a plane with star image ``psf`` and band noise ``sigma`` is brought to stars of ``fwhm`` px."""
+    """Work out how a plane with star image ``psf`` and band noise ``sigma`` is brought to stars of ``fwhm`` px.
+
+    Frequencies that the blur wiped out cannot come back; where the lack of them would make a star image that is no longer
+    smooth, a wider one is aimed at.
+    """
     n = 128
     while n < 2 * (FILTER_REACH * psf.fwhm + 1):
         n *= 2
     taken = replace(psf, kernel=_narrower(psf.kernel, NARROWER), fwhm=NARROWER * psf.fwhm)
     now, true = _transfer(taken.kernel, n), _transfer(psf.kernel, n)
-    low, high = 0.36 * psf.fwhm, psf.fwhm
-    reached = psf
-    for _ in range(9):  # the filters stop short of the kernel aimed at: aim so that the width wished for comes out
-        middle = 0.5 * (low + high)
-        wanted = _transfer(narrow_kernel(taken, middle), n)
-        reached = _reached(psf, true + _difference(now, wanted, LEVELS[-1]) * true)
-        low, high = (low, middle) if reached.fwhm > fwhm else (middle, high)
+    reached, wanted = psf, true
+    aim = fwhm
+    while aim < psf.fwhm:
+        low, high = 0.36 * psf.fwhm, psf.fwhm
+        for _ in range(9):  # the filters stop short of the kernel aimed at: aim so that the width wished for comes out
+            middle = 0.5 * (low + high)
+            wanted = _transfer(narrow_kernel(taken, middle), n)
+            reached, ripple = _reached(psf, true + _difference(now, wanted, LEVELS[-1]) * true)
+            low, high = (low, middle) if reached.fwhm > aim else (middle, high)
+        if ripple < RIPPLE:
+            break
+        aim *= 1.03
     bands = max(4, math.ceil(math.log2(psf.fwhm)) + 3)
     own = list(sigma[:bands])
     own += [own[-1] / 2 ** (i + 1) for i in range(bands - len(own))]
@@ -162,8 +181,8 @@ def _difference(
     return (wanted - now) * np.conj(now) / (np.abs(now) ** 2 + least**2)
 
 
-def _reached(psf: Psf, transfer: npt.NDArray[np.complex128]) -> Psf:
-    """Give the star image whose transform is ``transfer``."""
+def _reached(psf: Psf, transfer: npt.NDArray[np.complex128]) -> tuple[Psf, float]:
+    """Give the star image whose transform is ``transfer``, and how far it rises outwards or dips under 0, of its peak."""
     r = psf.kernel.shape[0] // 2
     n = transfer.shape[0]
     image = np.fft.fftshift(np.fft.ifft2(transfer).real)
@@ -173,8 +192,13 @@ def _reached(psf: Psf, transfer: npt.NDArray[np.complex128]) -> Psf:
     law = fit_moffat(stamp[None], np.zeros((1, 2)), 0.7 * psf.fwhm)[0]
     beta = float(np.exp(law[6]))
     fwhm = 2 * math.sqrt(2 ** (1 / beta) - 1) / max(float(law[3] * law[5] - law[4] ** 2), 1e-12) ** 0.25
+    y, x = np.mgrid[-r : r + 1, -r : r + 1]
+    ring = np.rint(np.hypot(x, y)).astype(int).ravel()
+    profile = np.bincount(ring, kernel.ravel())[: r + 1] / np.bincount(ring)[: r + 1]
+    ripple = max(float(np.diff(profile).max()), -float(profile.min())) / float(kernel.max())
     kernel = np.maximum(kernel, 0)
-    return replace(psf, kernel=np.asarray(kernel / kernel.sum(), np.float32), fwhm=fwhm, beta=beta, ellipticity=0.0, angle=0.0)
+    made = np.asarray(kernel / kernel.sum(), np.float32)
+    return replace(psf, kernel=made, fwhm=fwhm, beta=beta, ellipticity=0.0, angle=0.0), ripple
 
 
 def _filter(change: npt.NDArray[np.complex128], psf: Psf) -> Plane:
@@ -230,14 +254,14 @@ def apply_deconvolve(
     planes: npt.NDArray[np.float32],
     plans: list[Plan | None],
     noise: Noise,
-    closed: npt.NDArray[np.float32] | None = None,
+    spared: Spared | None = None,
     caution: float = 4.0,
 ) -> tuple[npt.NDArray[np.float32], list[float]]:
     """Sharpen planes (channel, y, x) each by its plan; None leaves a channel as it is.
 
-    ``closed`` (y, x) 0..1 marks what must not be sharpened (cut-off cores, defects): it is bridged smoothly before the filters
-    run, so that it neither rings nor loses light. NaN is bridged likewise and stays NaN. Returns the planes and per channel the
-    share of the frame in which something was sharpened.
+    ``spared`` tells what must not be sharpened (cut-off stars, defects): the filters see the picture without it, so that it
+    neither rings nor loses light. NaN is bridged likewise and stays NaN. Returns the planes and per channel the share of the
+    frame in which something was sharpened.
     """
     height, width = planes.shape[1:]
     halo = 16 * math.ceil(max([2 * (2 ** len(p.spread)) + 3 * p.spread[-1] + p.filters[0].shape[0] / 2 for p in plans if p], default=0) / 16)
@@ -252,12 +276,7 @@ def apply_deconvolve(
         if plan is None:
             shares.append(0.0)
             continue
-        holes = ~np.isfinite(planes[c])
-        weight = np.where(holes, np.float32(0), np.float32(1))
-        if closed is not None:
-            weight *= 1 - closed
-        bridged = bridge(planes[c], weight) if (weight < 1).any() else planes[c]
-        framed = _framed(bridged, halo, right, below)
+        framed = _framed(without(planes[c], spared), halo, right, below)
         starts = range(0, height, ROWS)
 
         def block(y0: int, framed: Plane = framed, plan: Plan = plan, c: int = c) -> tuple[Plane, float]:
@@ -290,16 +309,21 @@ def _added(plane: Plane, plan: Plan, relative: Plane | None, caution: float) -> 
     step = min(4, 2 ** max(0, int(math.log2(plan.spread[0] / 1.5))))
     small = (width // step, height // step)
     grain = None if relative is None else _resized(relative, small) ** 2
-    bands, signals = [], []
+    bands, signals, flanks = [], [], np.zeros((small[1], small[0]), np.float32)
     for j, (w, _) in enumerate(starlet.descend(plane, len(plan.spread))):
-        energy = _blurred(_resized(w * w, small), plan.spread[j] / step)
-        energy *= np.float32(1 / max(plan.sigma[j], 1e-30) ** 2)
+        here = _resized(w * w, small)
+        here *= np.float32(1 / max(plan.sigma[j], 1e-30) ** 2)
         if grain is not None:
-            energy /= grain
-        excess = np.maximum(energy - 1, 0)
+            here /= grain
+        wide = _blurred(here, plan.spread[j] / step)
+        excess = np.maximum(wide - 1, 0)
         sure = (excess / np.float32(plan.chance[j]) - caution) / max(caution, 0.5)
+        # a bright star's energy spreads far: what it may vouch for round it is held by what is there
+        near = _averaged(here, math.ceil(max(0.5 * plan.spread[0], 2.0 ** (j - 1)) / step))
+        if j < 2:
+            flanks = np.maximum(flanks, np.clip(wide / np.maximum(near, 0.3) / FLANK - 1, 0, 1))
         bands.append(w)
-        signals.append(excess * np.clip(sure, 0, 1))
+        signals.append(np.minimum(excess * np.clip(sure, 0, 1), np.float32(VOUCHED) * near))
     parts: list[Plane | None] = [None] * len(plan.filters)
     touched = 0.0
     for j, w in enumerate(bands):
@@ -321,6 +345,9 @@ def _added(plane: Plane, plan: Plan, relative: Plane | None, caution: float) -> 
     for part, kernel in zip(parts, plan.filters, strict=True):
         if part is not None:
             total += _filtered(part, kernel)
+    if flanks.any():  # there a star is smooth, and a filter that ends at some frequency leaves ripples of it
+        rippled = total * _resized(_blurred(flanks, 1.0), (width, height))
+        total += _blurred(rippled, 0.4 * plan.spread[0]) - rippled  # spread, not dropped: the light stays
     return total, touched
 
 
@@ -357,67 +384,15 @@ def _blurred(plane: Plane, sigma: float) -> Plane:
     return np.asarray(cv2.GaussianBlur(plane, (0, 0), sigma, borderType=cv2.BORDER_REFLECT), np.float32)
 
 
+def _averaged(plane: Plane, radius: int) -> Plane:
+    """Average a plane over squares of 2 radius + 1, with mirrored borders."""
+    import cv2
+
+    return np.asarray(cv2.blur(plane, (2 * radius + 1, 2 * radius + 1), borderType=cv2.BORDER_REFLECT), np.float32)
+
+
 def _filtered(plane: Plane, kernel: Plane) -> Plane:
     """Convolve a plane with a kernel, with mirrored borders."""
     import cv2
 
     return np.asarray(cv2.filter2D(plane, -1, kernel[::-1, ::-1], borderType=cv2.BORDER_REFLECT), np.float32)
-
-
-def cut_off(planes: npt.NDArray[np.float32], levels: Sequence[float], fwhm: float) -> Plane | None:
-    """Mark (y, x) 0..1 the surroundings of pixels above their channel's level: all of two star widths, nothing beyond three."""
-    import cv2
-
-    above = (planes >= np.asarray(levels, np.float32)[:, None, None]).any(0)
-    if not above.any():
-        return None
-    distance = cv2.distanceTransform(np.asarray(~above, np.uint8), cv2.DIST_L2, cv2.DIST_MASK_5)
-    return np.asarray(np.clip(3 - distance / np.float32(fwhm), 0, 1), np.float32)
-
-
-def defects(planes: npt.NDArray[np.float32], sigma: Sequence[float], psfs: Sequence[Psf | None]) -> Plane | None:
-    """Mark (y, x) 0..1 what is sharper than any star can be (hot pixels): a filter made for stars would ring round it."""
-    import cv2
-
-    cross = np.array([[0, 1, 0], [1, 0, 1], [0, 1, 0]], np.float32) / 4
-    found = None
-    for plane, noise, psf in zip(planes, sigma, psfs, strict=True):
-        if psf is None:
-            continue
-        middle = psf.kernel.shape[0] // 2
-        around = float((psf.kernel[middle - 1 : middle + 2, middle - 1 : middle + 2] * cross).sum())
-        least = 0.55 * around / float(psf.kernel[middle, middle])  # of the peak that a star's neighbours have at least
-        filled = np.where(np.isfinite(plane), plane, np.float32(np.nanmedian(plane)) if np.isfinite(plane).any() else np.float32(0))
-        base = cv2.medianBlur(filled, 5)
-        above = filled - base
-        beside = cv2.filter2D(above, -1, cross, borderType=cv2.BORDER_REFLECT)
-        odd = (np.abs(above) > 12 * noise) & (beside * np.sign(above) < least * np.abs(above))
-        found = odd if found is None else found | odd
-    if found is None or not found.any():
-        return None
-    away = np.asarray(~found, np.uint8)
-    return np.asarray(np.clip(2.5 - cv2.distanceTransform(away, cv2.DIST_L2, cv2.DIST_MASK_5), 0, 1), np.float32)
-
-
-def bridge(plane: Plane, weight: Plane) -> Plane:
-    """Fill a plane smoothly where ``weight`` is 0, by averages over ever wider neighbourhoods, and blend where it is between.
-
-    >>> a = np.ones((8, 8), np.float32); a[3, 3] = np.nan
-    >>> float(bridge(a, np.isfinite(a).astype(np.float32))[3, 3])
-    1.0
-    """
-    import cv2
-
-    known = np.where(weight > 0, plane, np.float32(0)).astype(np.float32)
-    sums, weights = [known * weight], [weight.astype(np.float32)]
-    while min(sums[-1].shape) > 2:
-        sums.append(np.asarray(cv2.pyrDown(sums[-1]), np.float32))
-        weights.append(np.asarray(cv2.pyrDown(weights[-1]), np.float32))
-    filled = np.full_like(sums[-1], float(sums[-1].sum()) / max(float(weights[-1].sum()), 1e-12))
-    for i in range(len(sums) - 1, -1, -1):
-        s, w = sums[i], weights[i]
-        coarse = filled if i == len(sums) - 1 else np.asarray(cv2.pyrUp(filled, dstsize=(s.shape[1], s.shape[0])), np.float32)
-        # a level speaks as far as it has data of its own; beyond that the coarser one does
-        trust = w if i == 0 else np.minimum(4 * w, 1)
-        filled = trust * s / np.maximum(w, 1e-6) + (1 - trust) * coarse
-    return filled

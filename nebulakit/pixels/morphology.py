@@ -96,28 +96,29 @@ class Shrinking:
     y: Array
     width: Array  # full width at half maximum, px, as it stands in the picture
     peak: Array  # above what is around it
+    clear: Array  # how much of the light at its middle is its own, 0..1
     scale: Array  # 0.8: a width of 0.8 times what it was
     light: Array  # 0: taken away, 1: as it was
 
 
-def star_widths(plane: Plane, x: Array, y: Array, alone: bool) -> tuple[Array, Array]:
-    """Give the full width at half maximum and the peak of stars at (x, y) in a plane without NaN.
+def star_widths(plane: Plane, x: Array, y: Array) -> tuple[Array, Array, Array]:
+    """Give the full width at half maximum, the peak, and the level it stands on, of stars at (x, y) in a plane without NaN.
 
-    The half is taken above what is around the star; ``alone`` says that there is nothing around it (a layer of stars).
+    The level is that at which rings round the star fall no further: the sky, the nebula or the flank of a brighter star.
     The width is that of the disc with the area above half, read between the pixels.
     """
-    width, peak = np.zeros(len(x)), np.zeros(len(x))
+    width, peak, base = np.zeros(len(x)), np.zeros(len(x)), np.zeros(len(x))
     left = np.arange(len(x))
     for reach in (9, 27, TALLEST):
         if not len(left):
             break
         for part in np.array_split(left, math.ceil(len(left) * (2 * reach + 1) ** 2 / 4e6)):
-            width[part], peak[part] = _widths(plane, x[part], y[part], reach, alone)
-        left = left[(width[left] > 0.9 * reach) & (reach < TALLEST)]
-    return width, peak
+            width[part], peak[part], base[part] = _widths(plane, x[part], y[part], reach)
+        left = left[(width[left] > 0.7 * reach) & (reach < TALLEST)]
+    return width, peak, base
 
 
-def _widths(plane: Plane, x: Array, y: Array, reach: int, alone: bool) -> tuple[Array, Array]:
+def _widths(plane: Plane, x: Array, y: Array, reach: int) -> tuple[Array, Array, Array]:
     """Measure stars on cut-outs of 2 reach + 1 px."""
     h, w = plane.shape
     xi, yi = np.clip(np.rint(x).astype(int), 0, w - 1), np.clip(np.rint(y).astype(int), 0, h - 1)
@@ -128,9 +129,13 @@ def _widths(plane: Plane, x: Array, y: Array, reach: int, alone: bool) -> tuple[
     ring = np.minimum(np.rint(np.hypot(dx, dy)).astype(int), reach + 1)
     member = (ring[:, None] == np.arange(reach + 1)).astype(np.float32)
     member /= member.sum(0)
-    profile = np.minimum.accumulate(cuts @ member, axis=1)  # neighbours lift a ring; a star only falls
-    base = np.zeros(len(x)) if alone else profile[:, -1].astype(float)
+    rings = cuts @ member
     top = cuts[:, np.hypot(dx, dy) < 1.5].max(1)
+    profile = np.minimum.accumulate(rings, axis=1)
+    # where rings rise again another star begins
+    rises = rings > profile + 0.02 * top[:, None]
+    end = np.where(rises.any(1), np.argmax(rises, axis=1), reach)
+    base = profile[np.arange(len(x)), end].astype(float)
     peak = np.maximum(top - base, 1e-12)
     above = profile - base[:, None] > 0.5 * peak[:, None]
     # the first ring below half bounds the star; neighbours beyond it do not count
@@ -141,7 +146,7 @@ def _widths(plane: Plane, x: Array, y: Array, reach: int, alone: bool) -> tuple[
     for _ in range(2):
         soft = np.clip((share - 0.5) * (width[:, None] / 1.386) + 0.5, 0, 1) * inside
         width = np.maximum(2 * np.sqrt(soft.sum(1) / math.pi), 1.0)
-    return width, peak
+    return width, peak, base
 
 
 def decide_reduce(planes: Planes, stars: StarList | None, size: float, number: float, alone: bool) -> Shrinking:
@@ -152,14 +157,15 @@ def decide_reduce(planes: Planes, stars: StarList | None, size: float, number: f
     """
     light = np.nan_to_num(planes).mean(0, dtype=np.float32)
     x, y = (stars.x, stars.y) if stars is not None else (np.zeros(0), np.zeros(0))
-    width, peak = star_widths(light, x, y, alone)
+    width, peak, base = star_widths(light, x, y)
     if alone and light.size:
         more = _unlisted(light, x, y, width)
-        found = star_widths(light, *more, alone)
+        found = star_widths(light, *more)
         x, y = np.concatenate([x, more[0]]), np.concatenate([y, more[1]])
-        width, peak = np.concatenate([width, found[0]]), np.concatenate([peak, found[1]])
-    real = peak > 1e-4
-    x, y, width, peak = x[real], y[real], width[real], peak[real]
+        width, peak, base = (np.concatenate(pair) for pair in zip((width, peak, base), found, strict=True))
+    clear = np.clip(peak / np.maximum(peak + np.maximum(base - _ground(light, alone), 0), 1e-12), 0, 1)
+    real = (peak > 1e-4) & (clear > 0.05)
+    x, y, width, peak, clear = x[real], y[real], width[real], peak[real], clear[real]
     scale = np.clip(np.maximum(EXTRA * size, SMALLEST / np.maximum(width, 1e-3)), None, 1.0)
     n = len(x)
     kept = np.ones(n)
@@ -168,7 +174,12 @@ def decide_reduce(planes: Planes, stars: StarList | None, size: float, number: f
         rank = (np.argsort(np.argsort(-peak * width**2, kind="stable"), kind="stable") + 0.5) / n
         t = np.clip((number - rank) / max(0.1 * number, 0.5 / n) + 1, 0, 1)
         kept = t * t * (3 - 2 * t)
-    return Shrinking(x, y, width, peak, scale, kept)
+    return Shrinking(x, y, width, peak, clear, scale, kept)
+
+
+def _ground(light: Plane, alone: bool) -> float:
+    """Give the level on which bright stars stand: nothing on a layer of stars, else that of most of the picture."""
+    return 0.0 if alone or not light.size else float(np.median(light))
 
 
 def _unlisted(light: Plane, x: Array, y: Array, width: Array) -> tuple[Array, Array]:
@@ -249,7 +260,7 @@ def _fields(shape: tuple[int, int], plan: Shrinking) -> tuple[Plane, Plane, Plan
     """Give where every pixel takes its value from (dx, dy), how much it is a star's core, and which share of its star light stays."""
     h, w = shape
     sums = np.zeros((5, h, w), np.float32)  # weight, and weight times: dx, dy, core, lost light
-    for x, y, width, peak, scale, light in zip(plan.x, plan.y, plan.width, plan.peak, plan.scale, plan.light, strict=True):
+    for x, y, width, clear, scale, light in zip(plan.x, plan.y, plan.width, plan.clear, plan.scale, plan.light, strict=True):
         reach = FADE * width
         far = math.ceil(FOOTPRINT * reach)
         x0, x1 = max(round(x) - far, 0), min(round(x) + far + 1, w)
@@ -259,8 +270,9 @@ def _fields(shape: tuple[int, int], plan: Shrinking) -> tuple[Plane, Plane, Plan
         dx = (np.arange(x0, x1) - x).astype(np.float32)[None]
         dy = (np.arange(y0, y1) - y).astype(np.float32)[:, None]
         r2 = dx * dx + dy * dy
-        weight = np.float32(peak) / (1 + np.float32(1.657) * r2 / np.float32(width * width)) ** 2
-        weight *= weight
+        # on the flank of a large star a small one holds its place, as far as it stands out of it
+        weight = np.float32(clear * clear / (width * width)) * np.exp(-((r2 / np.float32((1.4 * width) ** 2)) ** 2))
+        weight += np.float32(1e-6) / (1 + r2)
         weight *= r2 < far * far
         part = sums[:, y0:y1, x0:x1]
         part[0] += weight

@@ -15,6 +15,7 @@ from nebulakit.quantity import Length, Share
 
 if TYPE_CHECKING:
     from nebulakit.pixels.facts import Psf, StarList
+    from nebulakit.pixels.spared import Spared
 
 LINES = {"ha": (0,), "oiii": (1, 2)}  # which colours of a star layer saw the line
 
@@ -33,7 +34,7 @@ def deconvolve(
             raise_when="the result looks hard, or stars get faint dark rims",
             lower_when="the seeing was steady, the signal is strong, and more could be won",
         ),
-    ] = Share(62, "%"),
+    ] = Share(60, "%"),
     caution: Annotated[
         float,
         About(
@@ -116,8 +117,8 @@ def deconvolve(
             **facts,
         )
     plans = deconvolution.decide_deconvolve(psfs, known.noise, size.fraction)
-    closed = _closed(known, psfs, widest)
-    planes, shares = deconvolution.apply_deconvolve(known.planes, plans, known.noise, closed, caution)
+    spared = _spared(known, psfs, widest)
+    planes, shares = deconvolution.apply_deconvolve(known.planes, plans, known.noise, spared, caution)
     reached = [plan.reached for plan in plans if plan is not None]
     after = _typical(reached) if reached else known.psf
     star_list = known.stars
@@ -130,7 +131,7 @@ def deconvolve(
         **facts,
         reached_width=_rounded(after.fwhm if after else None),
         sharpened_share=[_rounded(s) for s in shares],
-        bridged_share=_rounded(0.0 if closed is None else float(np.mean(closed))),
+        bridged_share=_rounded(0.0 if spared is None else float(np.mean(spared.closed))),
     )
     if max(shares) < 0.001:
         out = out.noted(
@@ -175,19 +176,17 @@ def _psfs(image: Image, stars: Image | None, width: Length | Literal["auto"], be
     return [psf] * n, psf.stars if psf is not None else 0
 
 
-def _closed(image: Image, psfs: list[Psf | None], fwhm: float) -> np.ndarray | None:
-    """Mark what must keep its look: cut-off cores, and what is sharper than a star."""
-    from nebulakit.pixels import deconvolution
+def _spared(image: Image, psfs: list[Psf | None], fwhm: float) -> Spared | None:
+    """Find what must keep its look: cut-off stars, and what is sharper than a star."""
+    from nebulakit.pixels.spared import spare
 
-    assert image.noise is not None
-    closed = deconvolution.defects(image.planes, image.noise.sigma, psfs)
+    levels = None
     if image.content != "starless":
-        image = image.measured("white", "sky")
+        image = image.measured("noise", "white", "sky")
         if image.white is not None and image.sky is not None:
             levels = [sky + 0.9 * (white - sky) for white, sky in zip(image.white, image.sky, strict=True)]
-            cores = deconvolution.cut_off(image.planes, levels, fwhm)
-            closed = cores if closed is None else closed if cores is None else np.maximum(closed, cores)
-    return closed
+    assert image.noise is not None
+    return spare(image.planes, image.noise.sigma, psfs, levels, fwhm)
 
 
 def _typical(psfs: list[Psf]) -> Psf:

@@ -14,6 +14,7 @@ from nebulakit.pixels import deconvolution as dec
 from nebulakit.pixels import starlet
 from nebulakit.pixels.facts import Noise, Psf
 from nebulakit.pixels.psf import moffat_kernel
+from nebulakit.pixels.spared import bridge, defects, spare
 
 SIGMA = 1e-3
 
@@ -134,38 +135,56 @@ def test_nebula_comes_nearer_to_the_truth_or_stays(level):
     assert after < most * before
 
 
-def test_what_is_closed_and_what_is_nothing_keeps_its_look():
+def test_cut_off_stars_and_gaps_keep_their_look():
     psf = psf_of(3.2)
     planes, places = stars(psf, SIGMA)
     planes = np.minimum(planes, np.float32(0.5))  # the brightest are cut off
-    closed = dec.cut_off(planes, [0.48], psf.fwhm)
-    assert closed is not None
     planes[0, :, 300:303] = np.nan
-    out = sharpened(planes, psf, white_noise(SIGMA), closed=closed)
+    spared = spare(planes, [SIGMA], [psf], [0.48], psf.fwhm)
+    assert spared is not None
+    assert len(spared.cores) == ndi.label(planes[0] >= 0.48, np.ones((3, 3)))[1] > 8
+    out = sharpened(planes, psf, white_noise(SIGMA), spared=spared)
     assert np.array_equal(np.isnan(out), np.isnan(planes))
     core = planes[0] >= 0.48
-    assert np.abs(out[0] - planes[0])[core].max() < 0.02 * 0.5
+    assert np.abs(out[0] - planes[0])[core].max() < 0.005 * 0.5
     there = np.isfinite(out)
     assert out[there].sum(dtype=float) == pytest.approx(planes[there].sum(dtype=float), rel=2e-4)
     y, x = places[-1].round().astype(int)
-    r = np.hypot(*(np.mgrid[-20:21, -20:21]))
-    around = out[0, y - 20 : y + 21, x - 20 : x + 21]
-    sky = np.nanmedian(around[r > 18])
-    assert min(np.nanmedian(around[(r >= q) & (r < q + 1.5)]) for q in np.arange(1.5, 18, 0.75)) > sky - 3 * SIGMA
+    r = np.hypot(*(np.mgrid[-20:21, -20:21] - (places[-1] - [y, x])[:, None, None]))
+    around = [p[0, y - 20 : y + 21, x - 20 : x + 21] for p in (planes, out)]
+    rings = [[np.nanmedian(a[(r >= q) & (r < q + 1)]) for q in np.arange(1.5, 18, 0.5)] for a in around]
+    assert max(np.diff(rings[1])) < max(0, *np.diff(rings[0])) + 0.5 * SIGMA  # falls outwards as it did, no ring at the core's rim
 
 
-def test_a_hot_pixel_gets_no_ring():
+def test_a_hot_pixel_gets_no_ring_and_no_star_passes_for_one():
     rng = np.random.default_rng(9)
     psf = psf_of(3.0)
     planes = rng.normal(0, SIGMA, (1, 100, 100)).astype(np.float32)
     planes[0, 50, 50] = 300 * SIGMA
-    marked = dec.defects(planes, [SIGMA], [psf])
-    assert marked is not None
-    assert (marked > 0).sum() < 40
-    out = sharpened(planes, psf, white_noise(SIGMA), closed=marked)
-    assert out.min() > planes.min() - 0.5 * SIGMA
+    planes[0, 20, 70] = -300 * SIGMA
+    odd = defects(planes, [SIGMA], [psf])
+    assert odd is not None
+    assert sorted(zip(*np.nonzero(odd), strict=True)) == [(20, 70), (50, 50)]
+    out = sharpened(planes, psf, white_noise(SIGMA), spared=spare(planes, [SIGMA], [psf], None, psf.fwhm))
+    change = np.abs(out - planes)
+    assert change.max() < 0.5 * SIGMA
     star, _ = stars(psf, SIGMA)
-    assert dec.defects(star, [SIGMA], [psf]) is None
+    assert defects(star, [SIGMA], [psf]) is None
+    close = star + 0.7 * np.roll(star, 4, 2) + 0.4 * np.roll(star, 3, 1)  # doubles
+    assert defects(close, [SIGMA], [psf]) is None
+
+
+@settings(max_examples=10)
+@given(seed=st.integers(0, 1000), share=st.floats(0.05, 0.9))
+def test_bridges_lie_between_their_ends(seed, share):
+    rng = np.random.default_rng(seed)
+    plane = rng.normal(0, 1, (23, 31)).astype(np.float32)
+    known = rng.random(plane.shape) < share
+    filled = bridge(np.where(known, plane, np.nan).astype(np.float32), known.astype(np.float32))
+    assert np.array_equal(filled[known], plane[known])
+    if known.any():
+        assert filled.min() >= plane[known].min() - 1e-4
+        assert filled.max() <= plane[known].max() + 1e-4
 
 
 def test_blocks_leave_no_seam(monkeypatch):
@@ -194,6 +213,18 @@ def test_narrow_stars_are_left_alone():
     plan = dec.decide_deconvolve([psf_of(2.2)], noise, 0.5)[0]
     assert plan is not None
     assert plan.reached.fwhm == pytest.approx(dec.NARROWEST, rel=0.02)
+
+
+def test_what_the_blur_wiped_out_is_not_promised():
+    """Stars with hardly any wings have no high frequencies left: a wider image is aimed at, so that it stays smooth."""
+    noise = white_noise(SIGMA)
+    for beta, least in ((2.5, 0.0), (6.0, 0.62)):
+        plan = dec.decide_deconvolve([psf_of(4.2, beta)], noise, 0.5)[0]
+        assert plan is not None
+        kernel = plan.reached.kernel.astype(float)
+        r = kernel.shape[0] // 2
+        assert np.diff(kernel[r, r:]).max() < 2e-3 * kernel.max()
+        assert plan.reached.fwhm / 4.2 > max(least, 0.5)
 
 
 @settings(max_examples=10)
