@@ -38,6 +38,7 @@ NARROWER = 0.97  # the PSF is taken this much narrower: a star narrower than ass
 FILTER_REACH = 6.0  # fwhm: cut shorter, the filters' faint tails would cost the stars half a percent of their light
 VOUCHED = 2.0  # times the energy close by: how much signal the wider surroundings may claim for a place
 FLANK = 6.0  # energy of the wider surroundings over that close by, from where on a place is the flank of a bright star
+WORTH = 0.0015  # of the noise's energy: a plane from which less can be won stays as it is
 ROWS = 1024  # rows of a block: borders depend on the image alone, so the bits do not depend on threads
 
 
@@ -279,17 +280,20 @@ def apply_deconvolve(
         framed = _framed(without(planes[c], spared), halo, right, below)
         starts = range(0, height, ROWS)
 
-        def block(y0: int, framed: Plane = framed, plan: Plan = plan, c: int = c) -> tuple[Plane, float]:
+        def block(y0: int, framed: Plane = framed, plan: Plan = plan) -> tuple[Plane, float, float]:
             rows = min(ROWS, height - y0)
             end = y0 + 16 * math.ceil(rows / 16) + 2 * halo
             part = None if relative is None else relative[y0:end]
-            added, share = _added(np.ascontiguousarray(framed[y0:end]), plan, part, caution)
-            return added[halo : halo + rows, halo : halo + width], share * rows / height
+            added, share, won = _added(np.ascontiguousarray(framed[y0:end]), plan, part, caution)
+            return added[halo : halo + rows, halo : halo + width], share * rows / height, won * rows / height
 
         done = over(block, starts)
-        for y0, (added, _) in zip(starts, done, strict=True):
+        if math.fsum(won for _, _, won in done) < WORTH:
+            shares.append(0.0)
+            continue
+        for y0, (added, _, _) in zip(starts, done, strict=True):
             out[c, y0 : y0 + len(added)] += added
-        shares.append(float(sum(s for _, s in done)))
+        shares.append(math.fsum(share for _, share, _ in done))
     return out, shares
 
 
@@ -303,8 +307,11 @@ def _framed(plane: Plane, halo: int, right: int, below: int) -> Plane:
     return np.ascontiguousarray(plane[rows][:, columns])
 
 
-def _added(plane: Plane, plan: Plan, relative: Plane | None, caution: float) -> tuple[Plane, float]:
-    """Give what sharpening adds to a framed block, and the share of it in which that is anything."""
+def _added(plane: Plane, plan: Plan, relative: Plane | None, caution: float) -> tuple[Plane, float, float]:
+    """Give what sharpening adds to a framed block, the share of it in which that is anything, and the error it should save.
+
+    The error is told as a share of the energy of the noise.
+    """
     height, width = plane.shape
     step = min(4, 2 ** max(0, int(math.log2(plan.spread[0] / 1.5))))
     small = (width // step, height // step)
@@ -325,11 +332,12 @@ def _added(plane: Plane, plan: Plan, relative: Plane | None, caution: float) -> 
         bands.append(w)
         signals.append(np.minimum(excess * np.clip(sure, 0, 1), np.float32(VOUCHED) * near))
     parts: list[Plane | None] = [None] * len(plan.filters)
-    touched = 0.0
+    touched, won = 0.0, 0.0
     for j, w in enumerate(bands):
         if not signals[j].any():
             continue
-        doses = _doses(signals[j], plan.gains[:, j])
+        doses, win = _doses(signals[j], plan.gains[:, j])
+        won += win * plan.sigma[j] ** 2
         touched = max(touched, float(np.mean(np.sum(doses, 0) > 0.05)))
         for i, dose in enumerate(doses):
             if not dose.any():
@@ -348,11 +356,14 @@ def _added(plane: Plane, plan: Plan, relative: Plane | None, caution: float) -> 
     if flanks.any():  # there a star is smooth, and a filter that ends at some frequency leaves ripples of it
         rippled = total * _resized(_blurred(flanks, 1.0), (width, height))
         total += _blurred(rippled, 0.4 * plan.spread[0]) - rippled  # spread, not dropped: the light stays
-    return total, touched
+    return total, touched, won / max(math.fsum(s * s for s in plan.sigma), 1e-300)
 
 
-def _doses(signal: Plane, gains: Array) -> list[Plane]:
-    """Give, per filter, by how much it acts where a band has this power over its noise: the one with the least expected error."""
+def _doses(signal: Plane, gains: Array) -> tuple[list[Plane], float]:
+    """Give, per filter, by how much it acts where a band has this power over its noise: the one with the least expected error.
+
+    The second value is the mean of the squared error this should save, the noise of the band being 1.
+    """
     doses, wins = [], []
     for won, let_in, won2, let_in2 in gains.tolist():
         push = won * signal - MARGIN * let_in
@@ -366,7 +377,7 @@ def _doses(signal: Plane, gains: Array) -> list[Plane]:
         here = free & (win == most)
         free &= ~here
         chosen.append(np.where(here, dose, np.float32(0)).astype(np.float32))
-    return chosen
+    return chosen, float(np.mean(most, dtype=np.float64))
 
 
 def _resized(plane: Plane, size: tuple[int, int]) -> Plane:

@@ -131,8 +131,8 @@ def test_nebula_comes_nearer_to_the_truth_or_stays(level):
     out = sharpened(planes, psf, white_noise(level * SIGMA))
     before, after = (np.sqrt(np.mean((p[0] - truth) ** 2)) for p in (planes, out))
     # the grain stays, so the whole error cannot fall far; measured 0.833, 0.939, 0.9955; without signal to win nothing is done
-    most = {0.3: 0.86, 1: 0.95, 3: 0.998, 10: 1.0005, 30: 1.0002}[level]
-    assert after < most * before
+    most = {0.3: 0.86, 1: 0.95, 3: 0.998, 10: 1.0, 30: 1.0}[level]
+    assert after <= most * before
 
 
 def test_cut_off_stars_and_gaps_keep_their_look():
