@@ -10,7 +10,7 @@ import numpy.typing as npt
 from nebulakit.pixels.starfit import PAD, StarFit
 from nebulakit.pixels.starlaw import RADII, disc
 from nebulakit.pixels.starlearn import NODES, profile
-from nebulakit.pixels.wings import ring_covariance
+from nebulakit.pixels.wings import ring_statistics
 
 Array = npt.NDArray[np.float64]
 
@@ -33,7 +33,7 @@ def learn_own(fit: StarFit, longest: float) -> None:
         edges = NODES[first:][NODES[first:] <= min(longest, 60.0)]
         if len(edges) < 6 or not len(stars):
             continue
-        nebula = ring_covariance(fit, c, edges)
+        bowl, nebula = ring_statistics(fit, c, edges)
         for i in stars.tolist():
             found = profile(fit, c, np.array([i]), min(longest, 60.0))
             if not len(found.height):
@@ -43,10 +43,7 @@ def learn_own(fit: StarFit, longest: float) -> None:
             use = np.nonzero(np.isfinite(error))[0]
             if len(use) < 5:
                 continue
-            r, error, value = r[use], error[use], found.value[0, first : first + size][use]
-            before = fit.own[c][i]
-            if before is not None:
-                value = value + np.interp(r, RADII, before)
+            r, error, value = r[use], error[use], found.value[0, first : first + size][use] - bowl[use]
             core = found.height[0] * np.interp(r, RADII, law.table)
             near = np.exp(-((np.log(r[:, None] / r[None])) ** 2) / (2 * ALIKE**2))
             deviation = (DEVIATION * core)[:, None] * (DEVIATION * core)[None] * near

@@ -136,7 +136,7 @@ def profile(fit: StarFit, c: int, stars: Ints, longest: float) -> Profile:
     """Measure what is left around these stars of channel ``c``, to where their light sinks under 0.3 sigma; cut-off ones further.
 
     A ring is divided into sectors, and sectors that face each other are taken together: a slope of the nebula drops out,
-    and how the pairs differ tells how far the ring's mean can be trusted.
+    and how the pairs differ tells how far the ring's mean can be trusted. What a star had been given of its own is put back.
     """
     law, plane = fit.laws[c], fit.rest[c]
     h, w = plane.shape
@@ -166,6 +166,9 @@ def profile(fit: StarFit, c: int, stars: Ints, longest: float) -> Profile:
         side = np.arctan2(dy, dx) > 0
         cell = ((k * pairs + sector) * 2 + side)[use]
         value = rest[use].astype(np.float64)
+        special = fit.own[c][i]
+        if special is not None:
+            value += np.interp(u[use], RADII, special)
         n = np.bincount(cell, minlength=bins * SECTORS).reshape(bins, pairs, 2)
         mean = np.bincount(cell, value, bins * SECTORS).reshape(bins, pairs, 2) / np.maximum(n, 1)
         both = (n > 0).all(2)

@@ -15,7 +15,8 @@ Array = npt.NDArray[np.float64]
 Plane = npt.NDArray[np.float32]
 
 WINGS = np.geomspace(10, 70, 10)  # px: lengths of the exponential wings that a law may have
-USUAL, SPREAD = 25.0, 0.4  # where lengths are expected before anything is seen: px, and in e-folds
+USUAL, SPREAD = 27.0, 0.25  # where lengths are expected before anything is seen: px, and in e-folds
+BOWL = 1.5  # sigma: how far a curved sky may lie above its middle at 90 px, on top of what the nebula does
 SLACK = 0.03  # how far the law without its wings may be off, per unit of ln(1 + r^2 / width^2)
 COARSE = 4  # px: the nebula's ring means are measured on a picture binned by this
 
@@ -43,14 +44,14 @@ def learn_wings(fit: StarFit, longest: float) -> None:
         first = int(np.searchsorted(NODES, 3 * widths[c]))
         if not len(found.height) or first >= len(NODES) - 4:
             continue
-        nebula = ring_covariance(fit, c, NODES[first:][NODES[first:] <= longest + 1])
+        bowl, nebula = ring_statistics(fit, c, NODES[first:][NODES[first:] <= longest + 1])
         for i, height in enumerate(found.height):
             r, error = found.radius[i, first:], found.error[i, first:]
             use = np.nonzero(np.isfinite(error[: len(nebula)]))[0]
             if len(use) < 5:
                 continue
             r, error, light = r[use], error[use], found.light[i, first:][use]
-            value = found.value[i, first:][use] + height * np.interp(r, RADII, law.wings)
+            value = found.value[i, first:][use] - bowl[use] + height * np.interp(r, RADII, law.wings)
             # the wings are not asked to mend a core that is a few percent off
             core = height * np.interp(r, RADII, law.table - law.wings)
             noise = (1 + fit.photons[c] * light) / (math.pi * 2 * r * np.maximum(np.gradient(r), 0.5)) + 0.1**2
@@ -58,7 +59,8 @@ def learn_wings(fit: StarFit, longest: float) -> None:
             # how the light of the law goes up with its exponent, all stars of a channel alike
             steeper = np.zeros((len(r), len(fit.laws)))
             steeper[:, c] = core * np.log1p((r / widths[c]) ** 2)
-            stars.append((np.concatenate([at, steeper], 1), value, noise + (0.3 * SLACK * steeper[:, c]) ** 2, nebula[np.ix_(use, use)]))
+            own = np.diag(noise + (0.3 * SLACK * steeper[:, c]) ** 2) + np.outer(r**2, r**2) * (BOWL / 90**2) ** 2
+            stars.append((np.concatenate([at, steeper], 1), value, own, nebula[np.ix_(use, use)]))
     if not stars:
         return
     scale = np.ones(len(stars))
@@ -68,7 +70,7 @@ def learn_wings(fit: StarFit, longest: float) -> None:
         normal, right, whole = np.zeros((count, count)), np.zeros(count), 0.0
         roots = []
         for s, (at, value, own, nebula) in zip(scale, stars, strict=True):
-            root = np.linalg.inv(np.linalg.cholesky(s * nebula + np.diag(own) + 1e6))
+            root = np.linalg.inv(np.linalg.cholesky(s * nebula + own + 1e6))
             roots.append(root)
             a, v = root @ at, root @ value
             normal, right, whole = normal + a.T @ a, right + a.T @ v, whole + float(v @ v)
@@ -96,8 +98,11 @@ def learn_wings(fit: StarFit, longest: float) -> None:
         fit.height[c] *= table[0]
 
 
-def ring_covariance(fit: StarFit, c: int, edges: Array) -> Array:
-    """Give the covariance of the nebula's means over rings (between ``edges``, px) around one place."""
+def ring_statistics(fit: StarFit, c: int, edges: Array) -> tuple[Array, Array]:
+    """Give mean and covariance of what nebula and sky are on rings (between ``edges``, px) around any place; the first is 0.
+
+    The mean is not 0 where the sky is a bowl.
+    """
     from scipy.fft import irfft2, next_fast_len, rfft2
 
     plane = fit.rest[c, PAD:-PAD, PAD:-PAD]
@@ -128,5 +133,6 @@ def ring_covariance(fit: StarFit, c: int, edges: Array) -> Array:
     if known.sum() < 100:
         known = np.ones_like(known)
     values = np.stack([m[known] for m in means])
-    values -= values.mean(1, keepdims=True)
-    return np.asarray(values @ values.T / values.shape[1] + 1e-3 * np.eye(len(values)), np.float64)
+    mean = values.mean(1)
+    values -= mean[:, None]
+    return mean - mean[0], np.asarray(values @ values.T / values.shape[1] + 1e-3 * np.eye(len(values)), np.float64)
