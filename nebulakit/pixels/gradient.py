@@ -32,6 +32,13 @@ Mask = npt.NDArray[np.bool_]
 TYPICAL = np.array([[0.95, 0.035], [0.075, 0.75], [0.028, 0.63]])
 
 ORDERS = (0, 1, 2, 6)
+# where to begin: under which quantile of which boxes, how nebula falls off at first, whether to end with sky boxes alone.
+# Nebulae are mostly framed in the middle, so that the corners often show sky
+STARTS: tuple[tuple[str, float, float, bool], ...] = (
+    ("all", 0.05, 0.0, True),
+    ("all", 0.05, 0.5, False),
+    ("corners", 0.2, 0.5, False),
+)
 FINE = 0.2  # by how much the prior shrinks from one order to the next, beyond the second
 TRUST = 1 / 9  # what one box counts beside its neighbours, whose errors it shares (skyglow is smooth, nebula is not)
 DOUBT = 12.0  # by how much the evidence of a fine surface must win over a coarse one, which cannot follow a nebula
@@ -182,7 +189,7 @@ def box_sums(plane: Planes, side: int) -> Doubles:
 class _Fit:
     """One order: the penalised fit of all channels' surfaces, by reweighted least squares."""
 
-    def __init__(self, boxes: Boxes, turn: Doubles, order: int, sure: Mask | None) -> None:
+    def __init__(self, boxes: Boxes, turn: Doubles, order: int, sure: Mask | None, where: str = "all", tau: float = 0.05) -> None:
         self.boxes, self.turn, self.order, self.sure = boxes, turn, order, sure
         self.index = np.flatnonzero(boxes.usable)
         self.a = basis(boxes.x[self.index], boxes.y[self.index], order)
@@ -196,13 +203,17 @@ class _Fit:
         self.common = np.where(self.degree > 0, shape * FINE**beyond, 0.0)
         self.own = np.where(self.degree > 0, shape * (0.4 * FINE) ** beyond, 0.0)
         self.floor = max(FLOOR, boxes.error)
-        self.theta = self._start()
+        self.theta = self._start(where, tau)
         self._learn_prior()
 
-    def _start(self) -> Doubles:
-        """Begin under the light: a twentieth quantile for the lines, the middle for what sees none."""
+    def _start(self, where: str, tau: float) -> Doubles:
+        """Begin under the light of some boxes: a low quantile for the lines, the middle for what sees none."""
         m = min(6, self.a.shape[1])
-        rows = [_quantile_fit(self.a[:, :m], t, 0.05 if k < self.lines else 0.5) for k, t in enumerate(self.seen)]
+        x, y = np.abs(self.boxes.x[self.index]), np.abs(self.boxes.y[self.index])
+        part = np.minimum(x, y) > 0.6 if where == "corners" else x >= 0
+        if part.sum() < 4 * m:
+            part[:] = True
+        rows = [_quantile_fit(self.a[part, :m], t[part], tau if k < self.lines else 0.5) for k, t in enumerate(self.seen)]
         theta = np.zeros((self.n, self.a.shape[1]))
         theta[:, :m] = np.linalg.solve(self.turn, np.array(rows))
         return theta
@@ -276,7 +287,8 @@ class _Fit:
         """Give weight, pull and the probability of being sky for levels ``r`` above the surface."""
         low, high = np.minimum(r, 0), np.maximum(r, 0)
         top, soft = max(float(r.max()), 10.0), max(1.0, s)
-        whole = top + soft if decay == 0 else ((top + soft) ** (1 - decay) - soft ** (1 - decay)) / (1 - decay)
+        # the integral of (level + soft)^-decay up to the brightest
+        whole = math.log((top + soft) / soft) if decay == 1 else ((top + soft) ** (1 - decay) - soft ** (1 - decay)) / (1 - decay)
         sky = np.log(share) - 0.5 * (r / s) ** 2 - math.log(s) - 0.919
         nebula = np.log1p(-share) - 0.5 * (low / s) ** 2 - decay * np.log(high + soft) - math.log(whole)
         p = 1 / (1 + np.exp(np.clip(nebula - sky, -50, 50)))
@@ -420,10 +432,10 @@ def decide_gradient(
     if known == 0:
         return Gradient(0, np.zeros((len(planes), 1)), {}, np.zeros(0), boxes, s)
     for o in tried:
-        for rule in ("hard", "soft"):
-            fit = _Fit(boxes, turn, o, certain)
-            fit.soft(0.0 if rule == "hard" else 0.5)
-            if rule == "hard":
+        for where, tau, decay, finish in STARTS:
+            fit = _Fit(boxes, turn, o, certain, where, tau)
+            fit.soft(decay, (4.0, 2.0, 1.0, 0.5) if where == "all" else (1.0, 0.5))
+            if finish:
                 fit.hard()
             fit.soft(
                 0.5, (), 25
