@@ -22,13 +22,14 @@ def make_stack(folder: Path, seed: int = 4) -> dict[str, np.ndarray]:
     scale = 700 / ha.shape[0]
 
     def seen(plane: np.ndarray) -> np.ndarray:
-        big = cv2.resize(plane, None, fx=scale, fy=scale, interpolation=cv2.INTER_CUBIC)
-        return cv2.GaussianBlur(big, (0, 0), 1.25)
+        # a 5-pixel median takes cosmic rays and bad pixels; the blur is the small camera's seeing, and hides the noise of the original
+        plane = cv2.medianBlur(plane, 5)
+        return cv2.GaussianBlur(cv2.resize(plane, None, fx=scale, fy=scale, interpolation=cv2.INTER_CUBIC), (0, 0), 3.0)
 
     # lines without the continuum that shines through their filters; what is negative then is noise
     ha, oiii, star = seen(ha), seen(oiii), seen(star)
     lines = []
-    for plane, peak in ((ha, 0.0024), (oiii, 0.0009)):
+    for plane, peak in ((ha, 0.0024), (oiii, 0.0014)):
         low = np.percentile(plane, 1)
         plane = np.clip(plane - low, 0, np.percentile(plane, 99.8) - low)
         lines.append(plane / plane.max() * peak)

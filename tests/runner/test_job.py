@@ -50,7 +50,16 @@ def night(tmp_path_factory) -> Path:
 
 
 def run(night: Path, out: Path, *more: str) -> int:
-    args = ["run", str(night / "r.yaml"), str(night / "stack.fits"), "--input", f"coverage={night / 'coverage.fits'}", "-o", str(out), "--no-report"]
+    args = [
+        "run",
+        str(night / "r.yaml"),
+        str(night / "stack.fits"),
+        "--input",
+        f"coverage={night / 'coverage.fits'}",
+        "-o",
+        str(out),
+        "--no-report",
+    ]
     return call([*args, *more])
 
 
@@ -120,13 +129,31 @@ def test_a_renamed_or_touched_stack_is_the_same_stack(night, tmp_path):
     copy.write_bytes((night / "stack.fits").read_bytes())
     cache = ("--cache", str(tmp_path / "cache"))
     assert run(night, tmp_path / "out", *cache) == 0
-    args = ["run", str(night / "r.yaml"), str(copy), "--input", f"coverage={night / 'coverage.fits'}", "-o", str(tmp_path / "two"), "--no-report", *cache]
+    args = [
+        "run",
+        str(night / "r.yaml"),
+        str(copy),
+        "--input",
+        f"coverage={night / 'coverage.fits'}",
+        "-o",
+        str(tmp_path / "two"),
+        "--no-report",
+        *cache,
+    ]
     assert call(args) == 0
     assert set(states(tmp_path / "two")) == {"reused"}
 
 
 def test_plan_says_what_runs_and_why(night, tmp_path, capsys):
-    plan = ["plan", str(night / "r.yaml"), str(night / "stack.fits"), "--input", f"coverage={night / 'coverage.fits'}", "--cache", str(tmp_path / "cache")]
+    plan = [
+        "plan",
+        str(night / "r.yaml"),
+        str(night / "stack.fits"),
+        "--input",
+        f"coverage={night / 'coverage.fits'}",
+        "--cache",
+        str(tmp_path / "cache"),
+    ]
     assert call(plan) == 0
     assert capsys.readouterr().out.count("because it has not run before") == 4
     assert run(night, tmp_path / "out", "--cache", str(tmp_path / "cache")) == 0
@@ -168,7 +195,16 @@ def test_a_failing_step_leaves_the_old_files_and_says_which(night, tmp_path, cap
 def test_several_stacks_get_a_folder_each_and_a_failing_one_stops_nobody(night, tmp_path, capsys):
     bad = tmp_path / "bad.fits"
     bad.write_bytes(b"no picture")
-    args = ["run", str(night / "r.yaml"), str(bad), str(night / "stack.fits"), "-o", str(tmp_path / "all"), "--no-report", "--no-cache"]
+    args = [
+        "run",
+        str(night / "r.yaml"),
+        str(bad),
+        str(night / "stack.fits"),
+        "-o",
+        str(tmp_path / "all"),
+        "--no-report",
+        "--no-cache",
+    ]
     assert call(args) == 5
     assert (tmp_path / "all" / "stack" / "picture.tif").is_file()
     assert not (tmp_path / "all" / "bad").exists()
@@ -191,13 +227,31 @@ def test_rerun_and_freeze_repeat_to_the_last_bit(night, tmp_path, capsys):
     frozen = tmp_path / "frozen.yaml"
     assert call(["freeze", str(out / "run.json"), "-o", str(frozen)]) == 0
     assert "softening:" in frozen.read_text()
-    args = ["run", str(frozen), str(night / "stack.fits"), "--input", f"coverage={night / 'coverage.fits'}", "-o", str(tmp_path / "again"), "--no-report", "--no-cache"]
+    args = [
+        "run",
+        str(frozen),
+        str(night / "stack.fits"),
+        "--input",
+        f"coverage={night / 'coverage.fits'}",
+        "-o",
+        str(tmp_path / "again"),
+        "--no-report",
+        "--no-cache",
+    ]
     assert call(args) == 0
     assert hashes(tmp_path / "again") == hashes(out)
 
 
 def test_a_sweep_shares_what_is_the_same_and_writes_the_chosen_recipe(night, tmp_path, capsys):
-    args = ["sweep", str(night / "r.yaml"), str(night / "stack.fits"), "--vary", "saturate.gain=1.0,1.2,1.6", "--cache", str(tmp_path / "cache")]
+    args = [
+        "sweep",
+        str(night / "r.yaml"),
+        str(night / "stack.fits"),
+        "--vary",
+        "saturate.gain=1.0,1.2,1.6",
+        "--cache",
+        str(tmp_path / "cache"),
+    ]
     assert call([*args, "-o", str(tmp_path / "sweep")]) == 0
     told = capsys.readouterr()
     assert (tmp_path / "sweep" / "contact.png").is_file()
@@ -211,7 +265,16 @@ def test_a_run_killed_at_any_moment_leaves_a_right_cache(night, tmp_path):
     reference = tmp_path / "reference"
     assert run(night, reference, "--no-cache") == 0
     cache, out = tmp_path / "cache", tmp_path / "out"
-    args = [sys.executable, "-m", "nebulakit", "run", str(night / "r.yaml"), str(night / "stack.fits"), "--input", f"coverage={night / 'coverage.fits'}"]
+    args = [
+        sys.executable,
+        "-m",
+        "nebulakit",
+        "run",
+        str(night / "r.yaml"),
+        str(night / "stack.fits"),
+        "--input",
+        f"coverage={night / 'coverage.fits'}",
+    ]
     args += ["-o", str(out), "--no-report", "--cache", str(cache)]
     for wait in (0.3, 0.6, 0.8):
         process = subprocess.Popen(args, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)

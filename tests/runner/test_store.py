@@ -59,7 +59,9 @@ def test_a_layer_comes_back_with_every_fact(tmp_path):
     assert np.array_equal(back.noise.map, image.noise.map)
     assert (back.psf.fwhm, back.psf.beta, back.psf.stars) == (2.5, 3.1, 7)
     assert np.array_equal(back.psf.kernel, image.psf.kernel)
-    assert all(np.array_equal(getattr(back.stars, n), getattr(image.stars, n)) for n in ("x", "y", "flux", "peak", "radius", "saturated"))
+    assert all(
+        np.array_equal(getattr(back.stars, n), getattr(image.stars, n)) for n in ("x", "y", "flux", "peak", "radius", "saturated")
+    )
     assert back.header == image.header
 
 

@@ -1,0 +1,90 @@
+"""The skyglow: found beside nebulae of every kind, left alone where there is none."""
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from nebulakit.demo import make_scene
+from nebulakit.pixels.gradient import decide_gradient, star_mask, surface, terms
+from nebulakit.pixels.noise import measure_noise
+
+
+def error(scene, order=None) -> tuple[float, int]:
+    """Give the rms error of the shape of the sky in noise sigma, over the covered frame, and the order."""
+    inside = (slice(None), slice(60, -60), slice(60, -60))
+    stack, sky = np.ascontiguousarray(scene.stack[inside]), scene.sky[inside]
+    found = decide_gradient(stack, measure_noise(stack).sigma, order=order)
+    d = (surface(found.coefficients, stack.shape[1:], found.order) - sky) / np.median(scene.sigma[inside], (1, 2))[:, None, None]
+    d -= np.median(d, (1, 2), keepdims=True)
+    return float(np.sqrt((d**2).mean())), found.order
+
+
+# goals: 1.5 sigma where the nebula leaves sky free, 3 where it fills the frame, 4 where half the frame is nebula
+@pytest.mark.parametrize(
+    ("kind", "goal"), [("bubble", 1.5), ("fans", 1.5), ("lantern", 1.5), ("none", 1.5), ("veil", 3.0), ("cove", 4.0)]
+)
+def test_the_glow_is_found_beside(kind, goal):
+    assert error(make_scene(11, (420, 560), kind, rotation=4.0))[0] <= goal
+
+
+def test_without_a_gradient_nothing_is_won():
+    scene = make_scene(3, (300, 400), "none", glow=0.0, rotation=0.0)
+    rms, order = error(scene)
+    assert order <= 1
+    assert rms < 0.3
+
+
+def test_a_faint_wide_nebula_keeps_its_light():
+    # goal: 85 % of its light, as the slope of kept against true
+    scene = make_scene(5, (420, 560), "bubble", ha_peak=0.0004, rotation=4.0)
+    inside = (slice(None), slice(40, -40), slice(40, -40))
+    stack = np.ascontiguousarray(scene.stack[inside])
+    found = decide_gradient(stack, measure_noise(stack).sigma)
+    flat = stack - surface(found.coefficients, stack.shape[1:], found.order)
+    away = scene.stars[inside].max(0) < np.median(scene.sigma)
+    kept = np.polyfit(scene.nebula[inside][0][away], flat[0][away], 1)[0]
+    assert 0.85 <= kept <= 1.1
+
+
+@settings(max_examples=15)
+@given(c=st.lists(st.floats(-5, 5), min_size=3, max_size=3), scale=st.sampled_from([1e-5, 1.0, 300.0]))
+def test_a_plane_comes_back_at_any_scale(c, scale):
+    truth = surface(np.array([c]) * scale, (96, 128), 1)
+    noisy = truth + np.float32(scale) * np.random.default_rng(2).normal(0, 1, truth.shape).astype(np.float32)
+    found = decide_gradient(noisy, [scale], order=1)
+    # 400 boxes of 16 px with an error of 0.4 sigma each: 0.02 in the mean, 0.1 at the corners
+    assert np.abs(found.coefficients[0] / scale - c).max() < 0.25
+
+
+def test_places_called_sky_are_sky():
+    # nebula everywhere but in one corner, sloping like a glow: only a hand can tell
+    y, x = np.mgrid[-1:1:160j, -1:1:200j]
+    rng = np.random.default_rng(1)
+    nebula = 30 * (1.0 - np.exp(-((x + 1) ** 2 + (y + 1) ** 2) / 0.1))
+    plane = (nebula + 5 + rng.normal(0, 1, x.shape)).astype(np.float32)[None]
+    told = decide_gradient(plane, [1.0], order=0, sure=lambda u, v: np.hypot(u + 1, v + 1) < 0.15)
+    assert (
+        5 <= told.coefficients[0, 0] <= 11
+    )  # what stands in the places called sky: the sky at 5, and up to 6 of nebula at their rim
+    assert decide_gradient(plane, [1.0], order=0).coefficients[0, 0] > 20
+
+
+def test_nothing_is_looked_at_where_nothing_is():
+    rng = np.random.default_rng(0)
+    plane = rng.normal(0, 1, (1, 100, 100)).astype(np.float32)
+    holed = plane.copy()
+    holed[:, :40] = np.nan
+    found = decide_gradient(holed, [1.0])
+    assert np.isfinite(found.coefficients).all()
+    assert not found.boxes.usable.reshape(found.boxes.shape)[: found.boxes.shape[0] * 38 // 100].any()
+    empty = decide_gradient(np.full((1, 30, 30), np.nan, np.float32), [1.0])
+    assert empty.order == 0
+    assert len(terms(0)) == empty.coefficients.shape[1]
+
+
+def test_stars_are_masked_and_their_halos():
+    scene = make_scene(2, (240, 320), "none")
+    mask = star_mask(scene.stack, np.array(measure_noise(scene.stack).sigma))
+    bright = scene.stars.max(0) > 30 * np.median(scene.sigma)
+    assert (mask & bright).sum() >= 0.98 * bright.sum()

@@ -1,0 +1,85 @@
+"""remove_gradient and level_sky as a user meets them."""
+
+import numpy as np
+import pytest
+
+from nebulakit import steps
+from nebulakit.demo import make_scene
+from nebulakit.errors import StepError
+from nebulakit.image import Image
+
+
+@pytest.fixture(scope="module")
+def scene():
+    return make_scene(4, (260, 340), "bubble", rotation=6.0)
+
+
+@pytest.fixture(scope="module")
+def image(scene) -> Image:
+    return steps.crop_to_coverage(scene.image())
+
+
+@pytest.fixture(scope="module")
+def flattened(image):
+    return steps.remove_gradient(image)
+
+
+def test_image_and_model_are_what_came_in(image, flattened):
+    assert np.allclose(
+        flattened.image.planes + flattened.model.planes, image.planes, atol=1e-7, equal_nan=True
+    )  # one float32 rounding of 0.02
+    assert flattened.image.sky == (0.0, 0.0, 0.0)
+    assert flattened.image.noise.sigma == flattened.image.noise.sigma
+
+
+def test_the_sky_is_flat_and_at_zero(image, scene, flattened):
+    y0, x0, h, w = image.frame.bounding_box(image.shape)
+    cut = (slice(y0, y0 + h), slice(x0, x0 + w))
+    empty = (scene.nebula[0][cut] < 0.2 * scene.sigma[0][cut]) & (scene.stars.max(0)[cut] < 0.2 * scene.sigma[0][cut])
+    left = [np.median(p[empty]) / np.median(scene.sigma[c][cut]) for c, p in enumerate(flattened.image.planes)]
+    assert np.abs(left).max() < 0.5
+
+
+def test_what_was_decided_is_told_and_can_be_given_back(image, flattened):
+    record = flattened.image.record
+    assert record["order"] in (1, 2, 6)
+    assert len(record["gradient_sigma"]) == 3
+    assert 0 < len(record["samples"]) <= 400
+    again = steps.remove_gradient(image, order=record["order"])
+    assert np.array_equal(again.image.planes, flattened.image.planes, equal_nan=True)
+
+
+def test_what_is_protected_is_not_taken_for_sky(image):
+    none_left = Image.from_array(np.ones(image.shape), channels=("mask",), content="mask")
+    untouched = steps.remove_gradient(image, none_left)
+    assert untouched.image.record["order"] == 0
+    with pytest.raises(StepError, match="same size"):
+        steps.remove_gradient(image, Image.from_array(np.ones((5, 5)), channels=("mask",), content="mask"))
+
+
+def test_dividing_keeps_the_level_and_needs_a_sky_above_zero(image):
+    divided = steps.remove_gradient(image, by="divide").image
+    assert np.nanmedian(divided.planes[0]) == pytest.approx(np.nanmedian(image.planes[0]), rel=0.2)
+    with pytest.raises(StepError, match="divide"):
+        steps.remove_gradient(image.replace(image.planes - np.nanmedian(image.planes)), by="divide")
+
+
+def test_positions_called_sky_are_accepted(image):
+    flat = steps.remove_gradient(image, sky=[["20%", "20%"], ["80%", "80%"]]).image
+    assert np.isfinite(flat.planes).any()
+
+
+def test_level_sky_brings_every_channel_to_one_level(image, flattened):
+    lifted = flattened.image.replace(flattened.image.planes + np.float32([[[0.001]], [[0.002]], [[-0.001]]]), sky=None)
+    level = steps.level_sky(lifted, to=0.0005)
+    sky = level.replace(sky=None).measured("sky").sky
+    assert sky == pytest.approx((0.0005,) * 3, abs=0.3 * max(image.measured("noise").noise.sigma))
+
+
+def test_a_tilt_left_in_a_line_is_taken_off():
+    rng = np.random.default_rng(3)
+    y, x = np.mgrid[-1:1:200j, -1:1:260j].astype(np.float32)
+    plane = 3 * x + rng.normal(0, 1, x.shape).astype(np.float32)
+    flat = steps.level_sky(plane, order=1)
+    assert abs(np.polyfit(x[0], flat[0].mean(0), 1)[0]) < 0.2
+    assert abs(np.polyfit(x[0], steps.level_sky(plane, order=0)[0].mean(0), 1)[0] - 3) < 0.1
