@@ -111,21 +111,21 @@ def _solve(fit: StarFit, edge: int, middle: float, length: int, old: Array | Non
             star = law.at(d, s) if sideways else law.at(s, d)
             root = weight[c].reshape(-1)
             columns = np.column_stack([star.reshape(-1), ground]) * root[:, None]
-            amounts = np.linalg.lstsq(columns, value[c].reshape(-1) * root, rcond=None)[0]
+            normal, right = columns.T @ columns, columns.T @ (value[c].reshape(-1) * root)
+            normal += 1e-12 * np.diag(normal.diagonal() + 1e-30)
+            amounts = np.linalg.solve(normal, right)
             if amounts[0] < 0:
-                amounts = np.concatenate([[0], np.linalg.lstsq(columns[:, 1:], value[c].reshape(-1) * root, rcond=None)[0]])
+                amounts = np.concatenate([[0.0], np.linalg.solve(normal[1:, 1:], right[1:])])
             rest.append(value[c].reshape(-1) * root - columns @ amounts)
             heights.append(amounts[0])
         return np.concatenate(rest), np.array(heights)
 
-    def cost(p: Array) -> float:
-        return float(np.minimum(left(p)[0] ** 2, 25).sum())
-
     nothing = float(np.minimum(left(np.array([middle, 1e3]))[0] ** 2, 25).sum())
     tries = [np.array([middle + s, out]) for out in PLACES for s in (-1.5, 0.0, 1.5)]
-    costs = np.array([cost(p) for p in tries])
+    outcome = [left(p) for p in tries] if old is None else []
+    costs = np.array([float(np.minimum(rest**2, 25).sum()) for rest, _ in outcome])
     # bright stars are rare: as many as there are with at least this light, f^-1.1, a place further out must explain more
-    rare = np.array([4.2 * math.log(max(float(left(p)[1].max()), 1.0)) for p in tries])
+    rare = np.array([4.2 * math.log(max(float(heights.max()), 1.0)) for _, heights in outcome])
     freedom = weight.size - 6 * len(fit.laws)
     best = old if old is not None else tries[int(np.argmin(costs / max(1.0, float(costs.min()) / freedom) + rare))]
     best = least_squares(lambda p: left(p)[0], best, loss="soft_l1", f_scale=3.0, bounds=(best - [3, 3], best + [3, 3]), max_nfev=15).x

@@ -137,39 +137,40 @@ def fit_stars(
     cut = found.saturated | (hidden[:, py, px].any(0) if white is not None else False)
     fit.add(found.x, found.y, np.maximum(_peaks(z, bad, found.x, found.y, r_sat, fwhm), 1), cut)
     _prepare(fit)
+    longest = min(0.2 * min(planes.shape[1:]), 120.0)
+    fresh = 0
     for k in range(ROUNDS):
-        fit.sweep(np.nonzero(~fit.outside)[0])
+        last = k == ROUNDS - 1
+        fit.sweep(_active(fit, fresh) if 2 <= k and not last else np.nonzero(~fit.outside)[0], wide=last)
         fit.redraw()
-        starlearn.learn_scatter(fit, loosen=k >= 3)
-        if 1 <= k < ROUNDS - 1:
+        starlearn.learn_scatter(fit, loosen=k >= ROUNDS - 2)
+        if last:
+            break
+        if k == 1 or (k > 1 and any(fit.ghosts)):
             fit.ghosts = ghosts.find_ghosts(fit)
-            if k == 1 and any(fit.ghosts):  # what the law has learned so far was in part the discs
-                fit.laws = list(laws)
-            fit.redraw()
-        if k < ROUNDS - 1:
-            longest = min(0.2 * min(planes.shape[1:]), 120.0)
-            learn_wings(fit, longest)
-            fit.redraw()
-            for c in range(len(planes)):
-                starlearn.learn_flanks(fit, c, _bright(fit, c), longest)
-            fit.redraw()
-            if k >= 1:
-                learn_own(fit, longest)
-                learn_ghosts(fit)
+            if any(fit.ghosts):
+                if k == 1:  # what the law has learned so far was in part the discs
+                    fit.laws = list(laws)
                 fit.redraw()
+        learn_wings(fit, longest)
+        fit.redraw()
+        for c in range(len(planes)):
+            starlearn.learn_flanks(fit, c, _bright(fit, c), longest)
+        fit.redraw()
+        if k >= 1 and fit.saturated.any():
+            learn_own(fit, longest)
+            learn_ghosts(fit)
+            fit.redraw()
         if k < ROUNDS - 2:
             if k > 0:
                 find_beyond(fit)
             new = _missed(fit, noise, (0.3, 0.15, 0.1)[min(k, 2)])
             fit.drop(_kept(fit))
-            if spare:
-                far = np.ones(len(new[0]), bool)
-                for x, y, r in spare:
-                    far &= np.hypot(new[0] - x, new[1] - y) > r
-                new = (new[0][far], new[1][far], new[2][:, far])
-            if log:
-                log(f"round {k}: {len(new[0])} more stars")
-            fit.add(new[0], new[1], new[2], np.zeros(len(new[0]), bool))
+            far = np.ones(len(new[0]), bool)
+            for x, y, r in spare:
+                far &= np.hypot(new[0] - x, new[1] - y) > r
+            fresh = int(far.sum())
+            fit.add(new[0][far], new[1][far], new[2][:, far], np.zeros(fresh, bool))
             _prepare(fit, again=True)
         if log:
             log(k)
@@ -311,7 +312,7 @@ def _law(plane: Plane, hidden: Mask, stars: StarList, fwhm: float) -> Law:
             inside = half <= px < w - half and half <= py < h - half
             free[i] = inside and not hidden[py - half : py + half + 1, px - half : px + half + 1].any()
         for least in (4.0, 3.0, 2.0):
-            chosen = np.nonzero(free & (apart > least * fwhm))[0][:80]
+            chosen = np.nonzero(free & (apart > least * fwhm))[0][:60]
             if len(chosen) >= 12:
                 break
         if len(chosen) >= 5:
@@ -434,3 +435,15 @@ def _kept(fit: StarFit) -> Mask:
     for a, b in cKDTree(place).query_pairs(0.7):
         keep[a if rank[a] > rank[b] else b] = False
     return np.asarray(keep, bool)
+
+
+def _active(fit: StarFit, fresh: int) -> Ints:
+    """Give the stars for which another round may change something: new and poorly fitted ones, those near them, bright ones."""
+    from scipy.spatial import cKDTree
+
+    place = np.column_stack([fit.x.mean(0), fit.y.mean(0)])
+    stirred = (fit.poor.max(0) > 2) | fit.saturated
+    if fresh:
+        stirred[-fresh:] = True
+    near = cKDTree(place[stirred]).query(place)[0] < 15 if stirred.any() else np.zeros(fit.count, bool)
+    return np.asarray(np.nonzero((near | (fit.height.max(0) > 500)) & ~fit.outside)[0])

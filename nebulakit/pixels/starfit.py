@@ -190,17 +190,18 @@ class StarFit:
 
     # ---- solving -------------------------------------------------------------------------------------------------
 
-    def disc_class(self, height: Array, c: int) -> Ints:
+    def disc_class(self, height: Array, c: int, wide: bool = True) -> Ints:
         """Give which disc a star is solved in: as far as its light, or the error of its law, counts."""
         reach = self.laws[c].radius(30 / np.maximum(height, 1e-9))
-        return np.asarray(np.minimum(np.searchsorted(DISCS, np.maximum(reach, 2.0)), len(DISCS) - 1), np.int_)
+        return np.asarray(np.minimum(np.searchsorted(DISCS, np.maximum(reach, 2.0)), len(DISCS) - (1 if wide else 2)), np.int_)
 
-    def sweep(self, stars: Ints, keep: bool = True) -> None:
-        """Solve the given stars once, those that touch one after the other."""
+    def sweep(self, stars: Ints, wide: bool = True) -> None:
+        """Solve the given stars once, those that touch one after the other; the largest discs only if ``wide``."""
         channels = len(self.data)
-        size = np.stack([self.disc_class(self.height[c, stars], c) for c in range(channels)])
+        size = np.stack([self.disc_class(self.height[c, stars], c, wide) for c in range(channels)])
         reach = DISCS[size].max(0) + RING + 0.5
-        self.cores[:] = False
+        if len(stars) == int((~self.outside).sum()):
+            self.cores[:] = False
         self.seen: list[list[Seen]] = [[] for _ in range(channels)]
         group = apart(self.x[:, stars].mean(0), self.y[:, stars].mean(0), reach)
         for g in range(group.max(initial=-1) + 1):
@@ -210,7 +211,7 @@ class StarFit:
                     for part in np.array_split(chosen, -(-len(chosen) // BATCH)) if len(chosen) else []:
                         self._solve(c, part, float(DISCS[k]))
 
-    def design(self, c: int, stars: Ints, disc: Disc) -> tuple[Array, Ints, Ints]:
+    def design(self, c: int, stars: Ints, disc: Disc, count: int = NM) -> tuple[Array, Ints, Ints]:
         """Give (n, pixel, 3 + modes): the star, its two shifts and its modes per unit height, and the middle pixels."""
         px, py = np.rint(self.x[c, stars]).astype(int), np.rint(self.y[c, stars]).astype(int)
         half = int(max(-disc.ky.min(), 1))
@@ -221,12 +222,14 @@ class StarFit:
         for dx, dy in ((DELTA, 0.0), (0.0, DELTA)):
             ahead, behind = (self.laws[c].stamps(fx + s * dx, fy + s * dy, half)[:, pick[0], pick[1]] for s in (1, -1))
             columns.append((ahead - behind) / np.float32(2 * DELTA))
-        modes = applied(MODES, drawn)[:, :, pick[0], pick[1]]
+        modes = applied(MODES[:count], drawn)[:, :, pick[0], pick[1]]
         return np.concatenate([np.stack(columns, 1), modes], 1).transpose(0, 2, 1).astype(np.float64), px, py
 
     def _solve(self, c: int, stars: Ints, radius: float) -> None:
         disc = self.field.disc(radius)
-        x, px, py = self.design(c, stars, disc)
+        # of a faint star no mode would be seen
+        count = NM if float((self.freedom[c].max() * self.loose[c, stars] * self.height[c, stars]).max()) > 0.25 else 0
+        x, px, py = self.design(c, stars, disc, count)
         n, pixels, _ = x.shape
         h, w = self.rest.shape[1:]
         ky, kx = np.clip(py[:, None] + disc.ky, 0, h - 1), np.clip(px[:, None] + disc.kx, 0, w - 1)
@@ -234,8 +237,8 @@ class StarFit:
         grain = np.ones(n) if self.level is None else self.level[np.clip(py, 0, h - 1), np.clip(px, 0, w - 1)].astype(np.float64)
         strength = strength_class(self.strength[c, np.clip(py, 0, h - 1), np.clip(px, 0, w - 1)] / grain**2)
         expected = np.matmul(disc.weights[strength], self.behind[c, ry, rx].astype(np.float64)[:, :, None])[:, :, 0]
-        height, modes = self.height[c, stars], self.modes[c, stars]
-        usual = np.broadcast_to(self.usual[c], modes.shape)
+        height, modes = self.height[c, stars], self.modes[c, stars, :count]
+        usual = np.broadcast_to(self.usual[c, :count], modes.shape)
         own = height[:, None] * (x[:, :, 0] + np.einsum("npk,nk->np", x[:, :, 3:], modes))
         rest = self.rest[c, ky, kx].astype(np.float64)
         light = np.maximum(self.data[c, ky, kx] - rest, 0) # of all stars
@@ -251,26 +254,26 @@ class StarFit:
         design[:, :, 1:] *= scale[:, :, None]
         # of a cut-off star only the flanks are seen: its modes are not let loose
         whole = ~self.hidden[c, ky, kx].any(1)
-        free = self.freedom[c][None] * np.where(whole, self.loose[c, stars], 1.0)[:, None]
+        free = self.freedom[c, None, :count] * np.where(whole, self.loose[c, stars], 1.0)[:, None]
         # a plateau's middle is the star's, whatever its flanks seem to say
         inside = (px > PAD + 5) & (py > PAD + 5) & (px < w - PAD - 6) & (py < h - PAD - 6)
         tie = np.where(self.saturated[stars] & inside, 0.02, self.tie)[:, None] * np.ones(2)
         prior = np.concatenate([np.full((n, 1), 1e-12), tie**-2.0, free**-2.0], 1)
-        home = np.zeros((n, 3 + NM, 1))
+        home = np.zeros((n, 3 + count, 1))
         home[:, 1, 0] = np.clip(self.origin[stars, 0] - self.x[c, stars], -1, 1)
         home[:, 2, 0] = np.clip(self.origin[stars, 1] - self.y[c, stars], -1, 1)
         target = rest + own - expected
         solved = found = normal = np.zeros(0)
-        for attempt in (0, 1, 2):
+        for attempt in (0, 1):
             solved = np.linalg.solve(total, np.concatenate([design, target[:, :, None]], 2))
             normal = np.matmul(design.transpose(0, 2, 1), solved[:, :, :-1])
-            normal[:, np.arange(3 + NM), np.arange(3 + NM)] += prior
+            normal[:, np.arange(3 + count), np.arange(3 + count)] += prior
             right = np.matmul(design.transpose(0, 2, 1), solved[:, :, -1:]) + prior[:, :, None] * home
             found = np.linalg.solve(normal, right)[:, :, 0]
             # beside a cut-off star anything may stand that is not known yet: what does not fit counts less
             off = (target - np.einsum("npk,nk->np", design, found)) ** 2 - 9 * np.einsum("npp->np", total)
             off *= self.saturated[stars, None]
-            if attempt == 2 or not (off > 0).any():
+            if attempt == 1 or not (off > 0).any():
                 break
             total[:, np.arange(pixels), np.arange(pixels)] += np.maximum(off, 0)
         left = target - np.einsum("npk,nk->np", design, found)
@@ -293,7 +296,8 @@ class StarFit:
         self.height[c, stars] = np.where(self.saturated[stars], new, np.minimum(new, np.maximum(seen, 0)))
         self.x[c, stars] += step[:, 0]
         self.y[c, stars] += step[:, 1]
-        self.modes[c, stars] = usual + found[:, 3:] * (scale / safe[:, None])
+        self.modes[c, stars] = 0
+        self.modes[c, stars, :count] = usual + found[:, 3:] * (scale / safe[:, None])
         self.paint(self.rest[c], c, stars, half, -1.0)
         # what a right model would leave, and how sure the modes are
         cover = np.linalg.inv(normal)
@@ -304,11 +308,18 @@ class StarFit:
         excess = np.where(known, left**2 / (diagonal * due), 0)
         self.poor[c, stars] = excess.sum(1) / np.maximum(known.sum(1), 1)
         whole_disc: Mask = known.all(1)
-        sure = whole_disc & (new > 60)
+        sure = whole_disc & (new > 60) & (count > 0)
         plain: Mask = known & whole_disc[:, None]  # cut-off stars follow other errors
         self.seen[c].append(
-            Seen(light[plain], (left**2 / due)[plain], spread[plain], new[sure], found[sure, 3:] ** 2 + np.einsum("nkk->nk", cover)[sure, 3:])
+            Seen(light[plain], (left**2 / due)[plain], spread[plain], new[sure], self._squares(found, cover, sure, count))
         )
+
+
+    @staticmethod
+    def _squares(found: Array, cover: Array, sure: Mask, count: int) -> Array:
+        if not count:
+            return np.zeros((0, NM))
+        return np.asarray(found[sure, 3:] ** 2 + np.einsum("nkk->nk", cover)[sure, 3:])
 
 
 def apart(x: Array, y: Array, reach: Array) -> Ints:
