@@ -10,14 +10,13 @@ are first turned so that light gathers in the first of them while noise stays ev
 
 from __future__ import annotations
 
-import functools
 from collections.abc import Iterator
-from typing import Any, NamedTuple
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
-from nebulakit.pixels import noise_model
+from nebulakit.pixels import noise_model, wavelets
 from nebulakit.pixels.facts import Noise
 from nebulakit.pixels.parallel import over
 
@@ -27,40 +26,17 @@ Floats = npt.NDArray[np.float64]
 
 LEVELS = 6  # structure of about 1, 2, 4, 8, 16, 32 px
 
-_TILE = 448  # px: few enough that what is in work stays in the processor's cache
-_MARGINS = (36, 28)  # how far a value depends on others: on the finest two levels together, on one level after them
+_TILE = 512  # px: few enough that what is in work stays in the processor's cache
+_MARGINS = (48, 28)  # how far a value depends on others: on the finest two levels together, on one level after them
 # First pass: energy is taken over so many pixels (fine levels, coarse levels, what halving leaves); a coefficient is kept
 # by what lies over the noise by more than 1 + _DOUBT, less where a wider neighbourhood shows structure too.
 _NEAR, _WIDE, _DOUBT, _TRUST = (7, 5, 3), (21, 11, 9), 2.0, 4.0
 # Second pass: energy over so many pixels; gain x(x+a)/(x(x+a)+1) of the ratio x of light to noise, which leaves clear
 # structure more fully alone than Wiener's x/(x+1): what is taken away looks less like the nebula.
 _PILOT, _LIFT = (11, 7, 3), 0.3
-
-
-class Wavelet(NamedTuple):
-    """Filters with sum 1 (low) and 0 (high): undecimated, low * back + high * high_back gives the plane again."""
-
-    low: Floats
-    high: Floats
-    back: Floats
-    high_back: Floats
-
-
-@functools.cache
-def wavelet() -> Wavelet:
-    """Give the biorthogonal 9/7 filters; symmetric and of odd length, so that mirrored borders are exact."""
-    import pywt
-
-    filters = pywt.Wavelet("bior4.4")
-    out = []
-    for taps in (filters.dec_lo, filters.dec_hi, filters.rec_lo, filters.rec_hi):
-        there = np.flatnonzero(np.abs(taps) > 1e-12)
-        out.append(np.asarray(taps)[there[0] : there[-1] + 1] / np.sqrt(2))
-    return Wavelet(*out)
-
-
-# Between the points of a halved grid: six-point interpolation (Deslauriers & Dubuc 1989, Constr. Approx. 5:49).
-_BETWEEN = np.array([3, 0, -25, 0, 150, 256, 150, 0, -25, 0, 3]) / 256
+# Faint texture, too weak to be seen in one place: its share is found over so many pixels from energies that single
+# structures cannot raise above _CAP; by less than _SURE it is taken for chance. Then Wiener's gain is the least that is kept.
+_FAINT, _CAP, _SURE = (47, 25, 15), 3.0, 0.2
 
 
 def decide_denoise(planes: Planes, noise: Noise, strength: float = 1.0, by_scale: tuple[float, ...] = (1.0,) * LEVELS) -> dict[str, Any]:
@@ -149,37 +125,17 @@ def _band_variances(scales: tuple[float, ...], sigma: float, levels: int) -> Flo
     more = found / noise_model.scales(taps, len(found))  # what the kernel does not explain: sharpening, for one
     row = np.convolve(taps, taps)
     row = row / row[len(row) // 2]
-    out, gap, w = [], 1, wavelet()
+    out, gap, w = [], 1, wavelets.wavelet()
     for level in range(levels):
-        low, high = _filtered(row, w.low, gap), _filtered(row, w.high, gap)
+        low, high = wavelets.filtered(row, w.low, gap), wavelets.filtered(row, w.high, gap)
         middle = len(low) // 2, len(high) // 2
         left = 0.0
         if level:
-            left = _left_by_halving(low)
+            left = wavelets.left_by_halving(low)
         bands = np.array([high[middle[1]] * low[middle[0]]] * 2 + [high[middle[1]] ** 2, left])
         out.append(bands * more[min(level, len(more) - 1)] ** 2)
         row, gap = (low[middle[0] % 2 :: 2], 2) if level else (low, 2)
     return np.array(out)
-
-
-def _filtered(row: Floats, taps: Floats, gap: int) -> Floats:
-    """Give the autocorrelation of noise after a filter with ``gap - 1`` zeros between the taps."""
-    spread = np.zeros((len(taps) - 1) * gap + 1)
-    spread[::gap] = taps
-    return np.convolve(np.convolve(row, spread), spread)
-
-
-def _left_by_halving(row: Floats) -> float:
-    """Give the mean variance of a plane less what interpolation makes of every other row and column of it."""
-    place = np.array([-5, -3, -1, 1, 3, 5])
-    taps = _BETWEEN[place + 5]
-    wide = np.pad(row, 12)
-    middle = len(wide) // 2
-    own, cross = wide[middle], taps @ wide[middle + place]
-    made = taps @ wide[middle + place[:, None] - place] @ taps
-    one_way = own * own - 2 * cross * own + made * own
-    both_ways = own * own - 2 * cross * cross + made * made
-    return float((2 * one_way + both_ways) / 4)
 
 
 def _inverse_variances(noise_map: Plane | None, levels: int) -> list[Plane | None]:
@@ -226,9 +182,9 @@ def _descend(planes: list[Plane], variances: list[list[float]], inverse: list[Pl
 
     def light(tile: tuple[slice, slice]) -> None:
         outer, inner = _around(tile, shape, margin)
-        raised = _between(coarse[_half(outer)], (outer[0].stop - outer[0].start, outer[1].stop - outer[1].start))
+        raised = wavelets.between(coarse[_half(outer)], (outer[0].stop - outer[0].start, outer[1].stop - outer[1].start))
         for gap in reversed(gaps):
-            raised = _across(_down(raised, wavelet().back, gap), wavelet().back, gap)
+            raised = wavelets.smooth_back(raised, gap)
         out[tile] += raised[inner]
 
     over(light, list(_tiles(shape)))
@@ -261,38 +217,19 @@ def _shrink_tile(
     lows, kept = tiles, []
     for level, gap in enumerate(gaps):
         size = min(stage * 2 + level, 2) // 2
-        parts = [_analyse(t, gap) for t in lows]
+        parts = [wavelets.analyse(t, gap) for t in lows]
         kept.append(_shrink([list(p[1:]) for p in parts], variances[level][:3], inverse, size))
         lows = [p[0] for p in parts]
     halves: list[Plane] = []
     if gaps[-1] == 2:
         halves = [np.ascontiguousarray(t[::2, ::2]) for t in lows]
-        left = [[t - _between(h, t.shape)] for t, h in zip(lows, halves, strict=True)]
+        left = [[t - wavelets.between(h, t.shape)] for t, h in zip(lows, halves, strict=True)]
         calm = _shrink(left, variances[-1][3:], inverse, 2)[0]
     else:  # too small for more: the rest stays as it is
         calm = lows[0]
     for gap, bands in zip(reversed(gaps), reversed(kept), strict=True):
-        calm = _join(calm, bands, gap)
+        calm = wavelets.join(calm, bands, gap)
     return calm, halves
-
-
-def _analyse(plane: Plane, gap: int) -> tuple[Plane, Plane, Plane, Plane]:
-    """Take a plane apart: low both ways; high across; high down; high both ways."""
-    w = wavelet()
-    low, high = _across(plane, w.low, gap), _across(plane, w.high, gap)
-    return _down(low, w.low, gap), _down(high, w.low, gap), _down(low, w.high, gap), _down(high, w.high, gap)
-
-
-def _join(low: Plane, bands: list[Plane], gap: int) -> Plane:
-    """Put together what :func:`_analyse` took apart."""
-    w = wavelet()
-    left = _down(low, w.back, gap)
-    left += _down(bands[1], w.high_back, gap)
-    right = _down(bands[0], w.back, gap)
-    right += _down(bands[2], w.high_back, gap)
-    out = _across(left, w.back, gap)
-    out += _across(right, w.high_back, gap)
-    return out
 
 
 def _shrink(parts: list[list[Plane]], variances: list[float], inverse: Plane | None, size: int) -> list[Plane]:
@@ -306,18 +243,49 @@ def _shrink(parts: list[list[Plane]], variances: list[float], inverse: Plane | N
         for ratio in ratios:
             ratio *= together
             np.sqrt(ratio, out=ratio)
-    return [_guided(band, ratio) for band, ratio in zip(parts[0], ratios, strict=True)]
+    return [
+        _guided(band, ratio, _faint(np.square(band), variance, inverse, _FAINT[size]))
+        for band, ratio, variance in zip(parts[0], ratios, variances, strict=True)
+    ]
 
 
 def _ratio(square: Plane, variance: float, inverse: Plane | None, n: int) -> Plane:
     """Give the mean energy of ``n`` x ``n`` pixels over that of the noise."""
-    import cv2
-
-    mean: Plane = np.asarray(cv2.boxFilter(square, -1, (n, n), borderType=cv2.BORDER_REFLECT_101), np.float32)
-    np.maximum(mean, 0, out=mean)  # running sums leave a trace below zero beside bright light
+    mean = _mean(square, n)
     mean *= np.float32(1 / max(variance, 1e-12))
     if inverse is not None:
         mean *= inverse
+    return mean
+
+
+def _mean(plane: Plane, n: int) -> Plane:
+    """Give the mean over ``n`` x ``n`` pixels of what is not negative; running sums leave a trace below 0 beside bright light."""
+    import cv2
+
+    mean = np.asarray(cv2.boxFilter(plane, -1, (n, n), borderType=cv2.BORDER_REFLECT_101), np.float32)
+    cv2.threshold(mean, 0.0, 0.0, cv2.THRESH_TOZERO, dst=mean)
+    return mean
+
+
+def _faint(square: Plane, variance: float, inverse: Plane | None, n: int) -> Plane:
+    """Give the ratio of light to noise of faint texture, 0 where there is none to be sure of.
+
+    The mean of a normal variable's square, cut at 3, is 0.858 and rises by 0.608 of what is added to its variance; the
+    fraction follows it as far as it matters. ``square`` is used up.
+    """
+    import cv2
+
+    square *= np.float32(1 / max(variance, 1e-12))
+    if inverse is not None:
+        square *= inverse
+    cv2.threshold(square, _CAP, 0.0, cv2.THRESH_TRUNC, dst=square)
+    mean = _mean(square, n)
+    room = np.float32(_CAP + 1e-3) - mean
+    mean -= np.float32(0.8582)
+    mean *= np.float32((_CAP - 0.8582) / 0.6084)
+    mean /= room
+    mean -= np.float32(_SURE)
+    cv2.threshold(mean, 0.0, 0.0, cv2.THRESH_TOZERO, dst=mean)
     return mean
 
 
@@ -342,44 +310,17 @@ def _by_own_energy(band: Plane, variance: float, inverse: Plane | None, size: in
     return gain
 
 
-def _guided(band: Plane, ratio: Plane) -> Plane:
-    """Shrink a band where the ratio of light to noise is told."""
-    gain = ratio + np.float32(_LIFT)
-    gain *= ratio
-    np.add(gain, np.float32(1), out=ratio)
-    gain /= ratio
-    gain *= band
-    return gain
-
-
-def _across(plane: Plane, taps: Floats, gap: int) -> Plane:
-    """Filter along rows with ``gap - 1`` zeros between the taps (which this routine does not pay for); mirror borders."""
+def _guided(band: Plane, ratio: Plane, faint: Plane) -> Plane:
+    """Shrink a band where the ratio of light to noise is told, of clear structure and of faint texture."""
     import cv2
 
-    return cv2.filter2D(plane, -1, _spread(taps.tobytes(), gap)[None], borderType=cv2.BORDER_REFLECT_101)  # type: ignore[return-value]
-
-
-def _down(plane: Plane, taps: Floats, gap: int) -> Plane:
-    """Filter along columns, as :func:`_across` does along rows."""
-    import cv2
-
-    return cv2.filter2D(plane, -1, _spread(taps.tobytes(), gap)[:, None], borderType=cv2.BORDER_REFLECT_101)  # type: ignore[return-value]
-
-
-@functools.cache
-def _spread(taps: bytes, gap: int) -> npt.NDArray[np.float32]:
-    """Put zeros between taps."""
-    dense = np.frombuffer(taps)
-    spread = np.zeros((len(dense) - 1) * gap + 1, np.float32)
-    spread[::gap] = dense
-    return spread
-
-
-def _between(half: Plane, shape: tuple[int, ...]) -> Plane:
-    """Bring a plane of every other row and column back to all of them, by interpolation."""
-    wide: Plane = np.zeros(shape, np.float32)
-    wide[::2, ::2] = half
-    return _down(_across(wide, _BETWEEN, 1), _BETWEEN, 1)
+    lifted = ratio + np.float32(_LIFT)
+    ratio *= lifted
+    cv2.max(ratio, faint, dst=ratio)  # both gains are x / (x + 1)
+    np.add(ratio, np.float32(1), out=lifted)
+    ratio /= lifted
+    ratio *= band
+    return ratio
 
 
 def only(part: str, before: Planes, after: Planes) -> Planes:

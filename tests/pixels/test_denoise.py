@@ -10,7 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from nebulakit.demo import Scene, make_scene
-from nebulakit.pixels import denoise
+from nebulakit.pixels import denoise, wavelets
 from nebulakit.pixels.facts import Noise
 from nebulakit.pixels.noise import measure_noise
 from nebulakit.pixels.parallel import threads
@@ -157,14 +157,14 @@ def test_band_variances_are_those_of_correlated_noise() -> None:
     plane = cv2.sepFilter2D(np.random.default_rng(4).standard_normal((900, 900)).astype(np.float32), -1, taps, taps)
     noise = measure_noise(plane[None])
     told = denoise._band_variances(noise.scales[0], noise.sigma[0], 3) * noise.sigma[0] ** 2
-    first = denoise._analyse(plane, 1)
-    second = denoise._analyse(first[0], 2)
+    first = wavelets.analyse(plane, 1)
+    second = wavelets.analyse(first[0], 2)
     for level, parts in enumerate((first, second)):
         np.testing.assert_allclose([p.var() for p in parts[1:]], told[level][:3], rtol=0.1)
     half = np.ascontiguousarray(second[0][::2, ::2])
-    left = second[0] - denoise._between(half, second[0].shape)
+    left = second[0] - wavelets.between(half, second[0].shape)
     assert left.var() == pytest.approx(told[1][3], rel=0.1)
-    third = denoise._analyse(half, 2)
+    third = wavelets.analyse(half, 2)
     np.testing.assert_allclose([p.var() for p in third[1:]], told[2][:3], rtol=0.15)
 
 

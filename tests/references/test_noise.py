@@ -15,8 +15,8 @@ from skimage.restoration import estimate_sigma
 
 from nebulakit.demo import make_scene
 from nebulakit.pixels import geometry, starlet
-from nebulakit.pixels.denoise import wavelet
 from nebulakit.pixels.noise import measure_noise
+from nebulakit.pixels.wavelets import wavelet
 
 
 def white(size: int, sigma: float = 1.0, seed: int = 6) -> np.ndarray:
