@@ -1,0 +1,379 @@
+"""Signs, in the pixels, of what was done to a stack before: numbers only, what they mean is said elsewhere.
+
+All functions take float32 planes (channel, y, x) or one plane (y, x) with NaN where nothing is. None of them changes anything.
+"""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import numpy as np
+import numpy.typing as npt
+
+Planes = npt.NDArray[np.float32]
+Plane = npt.NDArray[np.float32]
+Mask = npt.NDArray[np.bool_]
+Floats = npt.NDArray[np.float64]
+
+_CENTRE = 1_500_000  # pixels are plenty for signs of the pixels' own noise
+
+
+def middle(planes: Planes, pixels: int = _CENTRE) -> tuple[slice, slice]:
+    """Give the rows and columns of the middle part of planes that holds about so many pixels: all, if there are fewer."""
+    h, w = planes.shape[-2:]
+    share = min(1.0, (pixels / (h * w)) ** 0.5)
+    dy, dx = int(h * (1 - share) / 2), int(w * (1 - share) / 2)
+    return slice(dy, h - dy), slice(dx, w - dx)
+
+
+def step_of_values(plane: Plane) -> float:
+    """Give the usual gap between neighbouring values in the middle of all values: next to 0 where they lie as dense as pixels do.
+
+    >>> noise = np.random.default_rng(1).normal(0, 1, (100, 100)).astype(np.float32)
+    >>> step_of_values(np.rint(noise * 2) / 2), step_of_values(noise) < 0.01
+    (0.5, True)
+    """
+    known = plane[np.isfinite(plane)]
+    if known.size < 200:
+        return 0.0
+    low, high = np.quantile(known, [0.1, 0.9])
+    values = np.unique(known[(known >= low) & (known <= high)])
+    if len(values) < 2:
+        return float("inf") if low == high else 0.0
+    if len(values) > 0.3 * known.size:
+        return 0.0  # hardly two pixels alike: that is no grid of levels
+    return float(np.median(np.diff(values)))
+
+
+def at_lowest(plane: Plane, there: Mask) -> float:
+    """Give the share of the pixels that hold exactly the lowest value, where its neighbours do not all hold it too."""
+    import cv2
+
+    if not there.any():
+        return 0.0
+    low = plane[there].min()
+    same = ((plane == low) & there).astype(np.uint8)
+    if same.sum() < 2:
+        return 0.0
+    crowd = cv2.boxFilter(same.astype(np.float32), -1, (9, 9), borderType=cv2.BORDER_REFLECT)
+    return float(((same > 0) & (crowd < 0.95)).sum() / there.sum())
+
+
+def likeness(planes: Planes, good: Mask) -> Floats:
+    """Correlate the finest detail of the channels 0-1, 0-2, 1-2, block by block (few stars do not move a median of blocks)."""
+    import cv2
+
+    bend = np.array([0.5, -1, 0.5], np.float32)
+    size = 16
+    h, w = (n // size * size for n in good.shape)
+    full = good[:h, :w].reshape(h // size, size, w // size, size).all((1, 3))
+    detail = [cv2.sepFilter2D(np.where(good, p, np.float32(0)), -1, bend, bend)[:h, :w] for p in planes]
+    # pixels beside an empty one see the step down to it
+    solid = cv2.erode(good.view(np.uint8), np.ones((3, 3), np.uint8), borderType=cv2.BORDER_REPLICATE)[:h, :w]
+    full &= solid.reshape(h // size, size, w // size, size).all((1, 3))
+
+    def means(a: Plane) -> Floats:
+        return np.asarray(a.reshape(h // size, size, w // size, size).mean((1, 3), dtype=np.float64))[full]
+
+    between = []
+    for i, j in ((0, 1), (0, 2), (1, 2)) if len(planes) == 3 else ():
+        both = np.sqrt(means(detail[i] ** 2) * means(detail[j] ** 2))
+        with np.errstate(invalid="ignore", divide="ignore"):
+            r = means(detail[i] * detail[j]) / both
+        r = r[np.isfinite(r)]
+        between.append(float(np.median(r)) if r.size else 0.0)
+    return np.array(between)
+
+
+def noise_by_level(variance: Floats, level: Floats, frames: Floats | None = None) -> tuple[float, float]:
+    """Give how noise goes with the level over blocks: rank correlation, and the power of the level it follows.
+
+    ``frames``: how many lie on each block, so that what they explain is taken out. Light has noise that grows with
+    the power 0.5, electronics such that does not depend on it; where noise falls, levels were stretched.
+    """
+    ok = np.isfinite(variance) & (variance > 0) & np.isfinite(level) & (level > 0)
+    if frames is not None:
+        ok &= frames > 0
+    if ok.sum() < 40:
+        return 0.0, 0.5
+    v = variance[ok] * (frames[ok] if frames is not None else 1.0)
+    x, y = np.log(level[ok]), 0.5 * np.log(v)
+    rank = float(np.corrcoef(np.argsort(np.argsort(x)), np.argsort(np.argsort(y)))[0, 1])
+    # the median of the noise in ten classes of the level: blocks full of stars count little
+    order = np.array_split(np.argsort(x), 10)
+    px, py = (np.array([np.median(a[o]) for o in order]) for a in (x, y))
+    spread = float(np.ptp(px))
+    return rank, float(np.polyfit(px, py, 1)[0]) if spread > 0.05 else 0.5
+
+
+def widths_by_height(
+    planes: Planes, x: Floats, y: Floats, reach: int, sky: npt.ArrayLike, sigma: npt.ArrayLike, white: tuple[float, ...] | None
+) -> tuple[float, int]:
+    """Give how much wider bright stars are than faint ones at half their height, and on how many stars that rests.
+
+    1 on linear data, where all stars have one profile; a stretch lifts flanks more than peaks, the more so the brighter.
+    Stars near the level where they are cut off are left out, where that is known; so are those with neighbours.
+    """
+    lum = np.nansum(planes - np.asarray(sky, np.float32)[:, None, None], axis=0)
+    noise = float(np.sqrt(np.square(np.asarray(sigma, float)).sum()))
+    h, w = lum.shape
+    yy, xx = np.mgrid[-reach : reach + 1, -reach : reach + 1]
+    rr = np.hypot(yy, xx)
+    found = []
+    xi, yi = np.rint(x).astype(int), np.rint(y).astype(int)
+    for a, b in zip(xi, yi, strict=True):
+        if not (reach <= a < w - reach and reach <= b < h - reach):
+            continue
+        if ((np.abs(xi - a) <= reach) & (np.abs(yi - b) <= reach)).sum() > 1:
+            continue
+        cut = planes[:, b - reach : b + reach + 1, a - reach : a + reach + 1]
+        if not np.isfinite(cut).all():
+            continue
+        if white is not None and any(float(c.max()) > 0.8 * v for c, v in zip(cut, white, strict=True)):
+            continue
+        stamp = lum[b - reach : b + reach + 1, a - reach : a + reach + 1]
+        stamp = stamp - np.median(stamp[rr > reach - 1.5])
+        peak = float(np.median(np.sort(stamp[rr < 1.6])[-3:]))
+        if peak < 25 * noise:
+            continue
+        # the area above half, counted with soft edges
+        area = float(np.clip((stamp / peak - 0.35) / 0.3, 0, 1)[rr < reach].sum())
+        found.append((peak, 2 * (area / np.pi) ** 0.5))
+    if len(found) < 12:
+        return 1.0, len(found)
+    ordered = np.array(sorted(found))
+    third, top = len(ordered) // 3, max(4, len(ordered) // 10)
+    return float(np.median(ordered[-top:, 1]) / np.median(ordered[:third, 1])), len(ordered)
+
+
+def star_ring(planes: Planes, x: Floats, y: Floats, peak: Floats, saturated: Mask, fwhm: float) -> tuple[float, float, int]:
+    """Give (lowest ring, middle) of the mean profile of bright stars that are not cut off, in units of its highest ring; and their number.
+
+    A ring below the sky is a trace of sharpening; a middle clearly below 1 is a star out of focus.
+    """
+    lum = planes.sum(0)
+    reach = max(4, int(np.ceil(3.2 * fwhm)))
+    h, w = lum.shape
+    yy, xx = np.mgrid[-reach : reach + 1, -reach : reach + 1]
+    rr = np.hypot(yy, xx)
+    order = [i for i in np.argsort(-peak) if not saturated[i]]
+    stamps = []
+    for i in order:
+        a, b = round(float(x[i])), round(float(y[i]))
+        if not (reach <= a < w - reach and reach <= b < h - reach):
+            continue
+        stamp = lum[b - reach : b + reach + 1, a - reach : a + reach + 1]
+        if not np.isfinite(stamp).all():
+            continue
+        stamp = stamp - np.median(stamp[rr > reach - 1])
+        top = float(stamp[rr < 0.8 * fwhm + 1].max())
+        if top <= 0:
+            continue
+        stamps.append(stamp / top)
+        if len(stamps) >= 40:
+            break
+    if len(stamps) < 5:
+        return 0.0, 1.0, len(stamps)
+    mean = np.median(stamps, axis=0)
+    rings = np.array([mean[(rr >= k - 0.5) & (rr < k + 0.5)].mean() for k in range(reach)])
+    top = float(rings.max())
+    return float(rings[1:].min() / top), float(rings[0] / top), len(stamps)
+
+
+def lone_points(planes: Planes, sigma: tuple[float, ...]) -> int:
+    """Count points that no star can be: 12 sigma high in one channel, with nothing beside them that a blurred light would leave."""
+    import cv2
+
+    ring = np.ones((3, 3), np.uint8)
+    ring[1, 1] = 0
+    count = 0
+    for plane, s in zip(planes, sigma, strict=True):
+        filled = np.where(np.isfinite(plane), plane, np.float32(np.nanmedian(plane)))
+        beside = cv2.dilate(filled, ring, borderType=cv2.BORDER_REPLICATE)
+        floor = cv2.erode(filled, ring, borderType=cv2.BORDER_REPLICATE)
+        high = filled - floor
+        # in a star the floor itself stands above what lies a little further out, and on a cut-off one noise is larger
+        sharp = (high > 12 * s) & (beside - floor < np.float32(0.3) * high + np.float32(3 * s))
+        sharp &= floor - cv2.erode(filled, np.ones((7, 7), np.uint8), borderType=cv2.BORDER_REPLICATE) < 8 * s
+        sky = float(np.median(filled[::7, ::5]))
+        sharp &= floor < sky + 0.05 * (float(filled.max()) - sky)
+        count += int(sharp.sum())
+    return count
+
+
+def dips(lum: Plane, sigma: float, size: int = 15) -> tuple[float, int]:
+    """Give the median height of the middle of bright round spots over their highest part, and how many there are.
+
+    1 for stars in focus; less for the rings that stars out of focus are.
+    """
+    import cv2
+
+    filled = np.where(np.isfinite(lum), lum, np.float32(np.nanmedian(lum)))
+    soft = cv2.GaussianBlur(filled, (0, 0), 1.0)
+    high = soft - cv2.GaussianBlur(filled, (0, 0), 2.0 * size)
+    limit = max(30 * sigma, 0.02 * float(np.percentile(high, 99.99)))
+    number, _, boxes, centres = cv2.connectedComponentsWithStats((high > limit).astype(np.uint8))
+    found = []
+    for k in np.argsort(-boxes[1:number, cv2.CC_STAT_AREA])[:300] + 1:
+        x0, y0, w, h, area = (int(v) for v in boxes[k])
+        if area < 25 or max(w, h) > 1.5 * min(w, h) or max(w, h) > 6 * size:
+            continue
+        x, y = np.rint(centres[k]).astype(int)
+        found.append(float(high[y, x]) / float(high[y0 : y0 + h, x0 : x0 + w].max()))
+    return (float(np.median(found)) if found else 1.0), len(found)
+
+
+class Structure(NamedTuple):
+    """Light of middle size between the stars."""
+
+    amplitude: Floats  # per channel, standard deviation
+    significance: Floats  # per channel, over what noise would leave
+    correlation: Floats  # (channel, channel)
+    ratio: Floats  # of each channel to green along the common direction
+
+
+def structure(planes: Planes, good: Mask, stars: Mask, sigma: tuple[float, ...]) -> Structure:
+    """Measure how strongly the channels vary at some hundredths of the frame's width, skyglow and stars left out."""
+    import cv2
+
+    h, w = good.shape
+    block = max(4, round(min(h, w) / 60))
+    rows, cols = h // block, w // block
+    use = (good & ~stars)[: rows * block, : cols * block].reshape(rows, block, cols, block)
+    n = use.sum((1, 3))
+    thick = n >= 0.3 * block * block
+    weight = thick.astype(np.float32)
+    out = []
+    for plane in planes:
+        p = np.where(good, plane, 0)[: rows * block, : cols * block].reshape(rows, block, cols, block)
+        mean = (p * use).sum((1, 3)) / np.maximum(n, 1)
+        mean = np.where(thick, mean - np.median(mean[thick]) if thick.any() else 0, 0).astype(np.float32)
+        mean = _levelled(mean, thick)
+        mean = cv2.medianBlur(mean, 3)
+        # what varies more slowly than six blocks is left to the sky
+        wide = cv2.GaussianBlur(mean * weight, (0, 0), 4.0) / np.maximum(cv2.GaussianBlur(weight, (0, 0), 4.0), 1e-3)
+        out.append((mean - wide).astype(np.float64))
+    inside = cv2.erode(weight, np.ones((5, 5), np.uint8), borderType=cv2.BORDER_REPLICATE) > 0
+    if inside.sum() < 50:
+        k = len(planes)
+        return Structure(np.zeros(k), np.zeros(k), np.eye(k), np.ones(k))
+    values = np.array([o[inside] for o in out])
+    values -= np.median(values, axis=1, keepdims=True)
+    limit = np.percentile(np.abs(values), 99.5, axis=1, keepdims=True)
+    values = np.clip(values, -limit, limit)
+    amplitude = values.std(axis=1)
+    chance = np.asarray(sigma, float) / block * 1.2
+    with np.errstate(invalid="ignore", divide="ignore"):
+        corr = np.nan_to_num(np.atleast_2d(np.corrcoef(values)))
+        significance = np.where(chance > 0, amplitude / chance, 0)
+    ratio = np.ones(len(planes))
+    if len(planes) == 3:
+        cov = np.cov(values)
+        vector = np.linalg.eigh(cov)[1][:, -1]
+        ratio = vector / vector[1] if abs(vector[1]) > 1e-9 else np.array([np.inf, 1, np.inf])
+    return Structure(amplitude, significance, corr, np.asarray(ratio, float))
+
+
+def _levelled(mean: Plane, there: Mask) -> Plane:
+    """Take a surface of third order off the means of blocks: skyglow bends little."""
+    h, w = mean.shape
+    y, x = np.mgrid[-1 : 1 : h * 1j, -1 : 1 : w * 1j]
+    design = np.stack([x**i * y**j for i in range(4) for j in range(4 - i)], -1)
+    use = there.copy()
+    for _ in range(3):
+        if use.sum() < 40:
+            return mean
+        fit = np.linalg.lstsq(design[use], mean[use].astype(np.float64), rcond=None)[0]
+        rest = mean - design @ fit
+        spread = 1.4826 * float(np.median(np.abs(rest[use] - np.median(rest[use]))))
+        use = there & (rest < 2.5 * spread)
+    return np.where(there, mean - design @ fit, 0).astype(np.float32)
+
+
+def star_mask(shape: tuple[int, int], x: Floats, y: Floats, radius: Floats) -> Mask:
+    """Give True within each star's reach."""
+    import cv2
+
+    out = np.zeros(shape, np.uint8)
+    for a, b, r in zip(x, y, radius, strict=True):
+        cv2.circle(out, (round(float(a)), round(float(b))), max(2, round(float(r) * 1.3)), 1, -1)
+    return out.view(np.bool_)
+
+
+def star_colour(planes: Planes, x: Floats, y: Floats, saturated: Mask) -> Floats:
+    """Give the median height of the channels at stars that are not cut off, over green's."""
+    h, w = planes.shape[1:]
+    ok = (~saturated) & (x >= 6) & (y >= 6) & (x < w - 6) & (y < h - 6)
+    rows = []
+    for a, b in zip(np.rint(x[ok]).astype(int), np.rint(y[ok]).astype(int), strict=True):
+        cut = planes[:, b - 6 : b + 7, a - 6 : a + 7]
+        if np.isfinite(cut).all():
+            edge = np.concatenate([cut[:, 0], cut[:, -1], cut[:, :, 0], cut[:, :, -1]], axis=1)
+            rows.append(cut[:, 5:8, 5:8].mean((1, 2)) - np.median(edge, axis=1))
+    if len(rows) < 5:
+        return np.full(len(planes), np.nan)
+    bright = np.array(sorted(rows, key=lambda v: -float(v.sum()))[:60], float)
+    return np.asarray(np.median(bright / np.maximum(bright[:, 1:2], 1e-12), axis=0))
+
+
+class Cells(NamedTuple):
+    """The four cells of a 2x2 mosaic against each other: rms difference over its noise, the diagonals (top left to bottom right first)."""
+
+    diagonals: tuple[float, float]
+    spread: float  # largest difference of any two cells
+    bright: int  # the cell of 0..3 that is red
+    sure: bool  # whether red and blue can be told apart
+
+
+def cells(mosaic: Plane, good: Mask) -> Cells:
+    """Compare the four cells of a mosaic in blocks: the two green ones show the same, the others do not."""
+    size = 16
+    planes = [np.where(good, mosaic, np.nan)[i::2, j::2] for i in (0, 1) for j in (0, 1)]
+    h, w = (min(p.shape[k] for p in planes) // size * size for k in (0, 1))
+    medians, noise = [], []
+    for p in planes:
+        blocks = p[:h, :w].reshape(h // size, size, w // size, size).transpose(0, 2, 1, 3).reshape(-1, size * size)
+        with np.errstate(invalid="ignore"):
+            m = np.median(blocks, axis=1)
+            noise.append(1.4826 * np.median(np.abs(blocks - m[:, None]), axis=1) * 1.2533 / size)
+        medians.append(m)
+    m, s = np.array(medians, float), np.array(noise, float)
+    ok = np.isfinite(m).all(0) & (s > 0).all(0)
+    if ok.sum() < 8:
+        return Cells((0.0, 0.0), 0.0, 0, False)
+    m, s = m[:, ok], s[:, ok]
+
+    def apart(i: int, j: int) -> float:
+        z = (m[i] - m[j]) / np.hypot(s[i], s[j])
+        return float(np.sqrt(np.median(z**2) / 0.4549))
+
+    diagonals = (apart(0, 3), apart(1, 2))
+    spread = max(apart(i, j) for i in range(4) for j in range(i))
+    pair = (1, 2) if diagonals[0] < diagonals[1] else (0, 3)
+    green = m[0] + m[3] if diagonals[0] < diagonals[1] else m[1] + m[2]
+
+    # blue sees [O III] as green does, red sees H-alpha alone; where that says nothing, red is the brighter one
+    likes = [float(np.corrcoef(m[c], green)[0, 1]) for c in pair]
+    apart_by = abs(likes[0] - likes[1])
+    wide = [float(m[c].std()) for c in pair]
+    # else the skyglow: behind a dual-band filter it is strongest in red
+    pick = int(likes[1] < likes[0]) if apart_by > 0.05 else int(wide[1] > wide[0])
+    return Cells(diagonals, spread, pair[pick], apart_by > 0.05 or max(wide) > 1.3 * min(wide))
+
+
+def lower_plateau(coverage: Plane) -> tuple[float, float]:
+    """Give the share of the frame on which coverage is even but clearly below its best, and how high it typically is there.
+
+    Frames that turn through one night thin out steadily; a second plateau is another night, or another field.
+    """
+    import cv2
+
+    top = float(np.percentile(coverage[coverage > 0], 99)) if (coverage > 0).any() else 0.0
+    if top <= 0:
+        return 0.0, 0.0
+    side = max(9, min(coverage.shape) // 25 // 2 * 2 + 1)
+    box = np.ones((side, side), np.uint8)
+    c = coverage / np.float32(top)
+    even = cv2.dilate(c, box, borderType=cv2.BORDER_REPLICATE) - cv2.erode(c, box, borderType=cv2.BORDER_REPLICATE) < 0.02
+    lower = even & (c > 0.1) & (c < 0.85)
+    return float(lower.mean()), float(np.median(c[lower])) if lower.any() else 0.0
