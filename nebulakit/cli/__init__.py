@@ -30,6 +30,7 @@ VERBS = (
     "rerun",
     "freeze",
     "steps",
+    "explain",
     "recipes",
     "new",
     "schema",

@@ -36,6 +36,7 @@ def command(
 ) -> int:
     """Tell the facts of STACK: size, scale, noise, sky, gradient, stars, coverage, which recipe suits, and what looks wrong."""
     from nebulakit import files
+    from nebulakit.runner.door import doubts
     from nebulakit.runner.examine import examine, first_look
 
     given = pairs(inputs, "--input", "coverage=map.fits")
@@ -44,7 +45,7 @@ def command(
     set_threads(threads)
     image = files.read(stack, coverage=given.get("coverage"), pattern=pattern, assume=assume)
     facts = examine(image)
-    warnings = [{"id": n.id, "text": n.text} for n in image.notices]
+    warnings = [{"id": n.id, "text": n.text} for n in (*image.notices, *doubts(image))]
     if picture is not None:
         files.write(first_look(image), picture)
     if as_json:

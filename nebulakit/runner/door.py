@@ -116,7 +116,7 @@ def _of_coverage(image: Image) -> Iterator[Notice]:
             yield Notice(
                 "coverage-sense",
                 f"the coverage map is more where the noise is more (rank correlation {sense.correlation:+.2f}): it counts {sense.meaning}, not "
-                f"frames. Write  - crop_to_coverage: {{map: {sense.meaning}}}  or export the map of frames or weights.",
+                f"frames. Write  - crop_to_coverage: {{map_counts: {sense.meaning}}}  or export the map of frames or weights.",
             )
     share, level = signs.lower_plateau(image.coverage)
     if share > 0.015:
@@ -192,7 +192,7 @@ def _stretched(known: Image, inside: npt.NDArray[np.bool_]) -> Iterator[Notice]:
             "already-stretched",
             f"noise falls where there is more light (as the power {slope:.2f} of the level, rank correlation {rank:+.2f}; linear data have 0 to "
             "+0.5): the picture seems to be stretched already, and no line can be parted in it. Export the stack before any stretch; or use the "
-            "recipe finish. If you know it to be linear, say  --assume linear",
+            "recipe finish (with --assume display). If you know it to be linear, say  --assume linear",
         )
 
 
@@ -286,7 +286,7 @@ def _star_doubts(image: Image, known: Image, inside: npt.NDArray[np.bool_], stre
         yield Notice(
             "hot-pixels",
             f"{lone} points sharper than any star, in one colour each ({lone / mega:.0f} per million pixels): hot pixels, darks were missing or the frames not "
-            "dithered. They may pass for stars. Stack again with darks and rejection; or take them out by hand:  - patch: {at: [41.2%, 63.0%], radius: 2 px}",
+            "dithered. They may pass for stars. Stack again with darks and rejection.",
         )
 
 

@@ -69,6 +69,7 @@ def input_keys(job: Job) -> tuple[dict[str, dict[str, Any]], dict[str, str]]:
 def read_inputs(job: Job) -> dict[str, Image]:
     """Read the stack (with its coverage) and the other inputs, binned where a preview is wanted."""
     from nebulakit import files
+    from nebulakit.runner.door import doubts
 
     images: dict[str, Image] = {}
     for name, path in {"stack": job.stack, **job.inputs}.items():
@@ -78,6 +79,8 @@ def read_inputs(job: Job) -> dict[str, Image]:
         image = files.read(
             path, coverage=job.inputs.get("coverage") if is_stack else None, assume=job.assume if is_stack else None
         )
+        if is_stack:
+            image = image.noted(*doubts(image))
         if is_stack and job.fwhm is not None:
             image = image.replace(fwhm=job.fwhm, notices=image.notices, record=image.record)
         if job.preview > 1:

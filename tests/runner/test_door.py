@@ -1,0 +1,195 @@
+"""At the door: each mistake is noticed on a stack doctored that way, and good stacks of any kind raise no doubt."""
+
+import dataclasses
+
+import cv2
+import numpy as np
+import pytest
+
+from nebulakit import steps
+from nebulakit.demo import make_scene
+from nebulakit.image import Image
+from nebulakit.runner.door import doubts
+
+SHAPE = (300, 400)
+
+
+@pytest.fixture(scope="module")
+def scene():
+    return make_scene(31, SHAPE, "cove")
+
+
+@pytest.fixture(scope="module")
+def sharp():
+    """A scene with stars as narrow as can be, for binning."""
+    return make_scene(33, SHAPE, "bubble", fwhm=2.2)
+
+
+def ids(image: Image) -> set[str]:
+    return {n.id for n in doubts(image)}
+
+
+def like(scene, planes, **facts) -> Image:
+    return Image.from_array(planes, **{"coverage": scene.coverage, "header": scene.header(), **facts})
+
+
+def each(planes, change) -> np.ndarray:
+    return np.stack([change(p) for p in planes])
+
+
+def mixed(p):
+    return np.einsum("ij,jyx->iyx", np.array([[1.6, -0.4, -0.2], [-0.3, 1.5, -0.2], [-0.1, -0.5, 1.6]]), p)
+
+
+def srgb(p):
+    return np.where(p < 0.0031308, 12.92 * p, 1.055 * np.maximum(p, 1e-9) ** (1 / 2.4) - 0.055)
+
+
+def hot(p):
+    rng = np.random.default_rng(3)
+    p = p.copy()
+    for c in range(3):
+        p[c, rng.integers(5, 295, 40), rng.integers(5, 395, 40)] += rng.uniform(0.003, 0.1, 40).astype(np.float32)
+    return p
+
+
+def rings(scene):
+    """Stars out of focus, the noise as it was."""
+    y, x = np.mgrid[-7:8, -7:8]
+    r = np.hypot(x, y)
+    kernel = ((r < 6) & (r > 2.5)).astype(np.float32)
+    return each(scene.clean, lambda p: cv2.filter2D(p, -1, kernel / kernel.sum())) + scene.stack - scene.clean
+
+
+def trailed(scene):
+    kernel = np.zeros((9, 9), np.float32)
+    kernel[4, 1:8] = 1 / 7
+    return each(scene.clean, lambda p: cv2.filter2D(p, -1, kernel)) + scene.stack - scene.clean
+
+
+DOCTORED = {
+    "already-stretched": [
+        lambda s: srgb(s.stack),
+        lambda s: np.arcsinh(np.maximum(s.stack, 0) * 100) / np.arcsinh(100),
+        lambda s: 0.1 + 0.9 * np.arcsinh((s.stack - np.median(s.stack, (1, 2), keepdims=True)) * 1000) / np.arcsinh(1000),
+    ],
+    "channels-rescaled": [lambda s: s.stack * np.array([1.9, 1, 1.4], np.float32)[:, None, None]],
+    "channels-mixed": [lambda s: mixed(s.stack)],
+    "few-levels": [lambda s: np.rint(s.stack * 4095) / 4095, lambda s: np.rint(s.stack * 255) / 255],
+    "blacks-cut": [lambda s: np.maximum(s.stack - np.quantile(s.stack, q, (1, 2), keepdims=True), 0) for q in (0.02, 0.4)],
+    "values-beyond-one": [lambda s: 65535 * np.where(s.clean > 0.3, 0.3 * s.clean**0.5, s.stack)],
+    "red-and-blue-swapped": [lambda s: s.stack[::-1]],
+    "nebula-green": [lambda s: s.stack[[1, 0, 2]]],
+    "three-equal-planes": [lambda s: np.repeat(s.stack[:1], 3, 0)],
+    "sky-removed": [lambda s: s.stack - s.sky],
+    "gradient-removed": [lambda s: s.starless + s.stars + 0.02],
+    "smoothed-already": [lambda s: each(s.stack, lambda p: cv2.GaussianBlur(p, (0, 0), 1.2)), lambda s: each(s.stack, lambda p: cv2.GaussianBlur(p, (0, 0), 1.6))],
+    "sharpened-already": [lambda s: s.stack + 1.5 * (s.stack - each(s.stack, lambda p: cv2.GaussianBlur(p, (0, 0), 2)))],
+    "stars-removed": [lambda s: s.starless + s.sky],
+    "trailed": [trailed],
+    "out-of-focus": [rings],
+    "hot-pixels": [lambda s: hot(s.stack)],
+    "coverage-unclear": [],
+}
+CASES = [(name, k) for name, ways in DOCTORED.items() for k in range(len(ways))]
+
+
+@pytest.mark.parametrize(("name", "way"), CASES)
+def test_a_doctored_stack_is_noticed(scene, name, way):
+    found = doubts(like(scene, DOCTORED[name][way](scene)))
+    assert name in {n.id for n in found}
+    assert len(found) <= 3
+    assert all(any(c.isdigit() for c in n.text) or n.id == "three-equal-planes" for n in found)
+
+
+def test_a_denoised_stack_is_noticed(scene):
+    assert "smoothed-already" in ids(like(scene, steps.denoise_wavelet(like(scene, scene.stack)).planes))
+
+
+def test_wrong_sampling_is_noticed(scene, sharp):
+    big = np.stack([cv2.resize(p, None, fx=2, fy=2, interpolation=cv2.INTER_LINEAR) for p in scene.stack[:, 40:260, 60:340]])
+    assert "enlarged" in ids(Image.from_array(big))
+    small = np.stack([cv2.resize(p, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA) for p in sharp.stack[:, 40:260, 60:340]])
+    assert "undersampled" in ids(Image.from_array(small))
+
+
+def test_light_without_lines_is_noticed():
+    assert ids(make_scene(31, SHAPE, "cove", ha_peak=0.0, oiii_peak=0.0, dust=0.002).image()) == {"no-line-light"}
+
+
+def test_several_nights_are_noticed():
+    assert ids(make_scene(31, SHAPE, "cove", second_night=70.0, rotation=20.0).image()) == {"several-nights"}
+
+
+def test_a_coverage_map_of_another_stack_or_sense_is_noticed(scene):
+    turned = np.random.default_rng(1).permutation(scene.coverage.ravel())[: scene.coverage.size].reshape(SHAPE)
+    y, x = np.mgrid[0 : SHAPE[0], 0 : SHAPE[1]]
+    stripes = (1000 + 500 * np.sin(x / 23) * np.sin(y / 17)).astype(np.float32)
+    stack = np.where(scene.coverage > 0, scene.stack, np.nan)
+    assert turned.shape == SHAPE
+    assert "coverage-unclear" in ids(like(scene, stack, coverage=stripes))
+    most = scene.coverage.max()
+    assert "coverage-sense" in ids(like(scene, stack, coverage=np.where(scene.coverage > 0, most * 1.02 - scene.coverage, 0)))
+
+
+def test_a_mirrored_sky_position_is_noticed(scene):
+    header = scene.header()
+    header["CDELT1"] = -header["CDELT1"]
+    assert ids(like(scene, scene.stack, header=header)) == {"mirrored"}
+
+
+def mosaic(scene, pattern: str) -> np.ndarray:
+    out = np.empty(SHAPE, np.float32)
+    for k, letter in enumerate(pattern):
+        i, j = divmod(k, 2)
+        out[i::2, j::2] = scene.stack["RGB".index(letter), i::2, j::2]
+    return out
+
+
+@pytest.mark.parametrize("true", ["RGGB", "BGGR", "GRBG", "GBRG"])
+@pytest.mark.parametrize("said", ["RGGB", "BGGR", "GRBG", "GBRG"])
+def test_a_wrong_pattern_is_noticed_and_the_right_one_named(scene, true, said):
+    header = scene.header()
+    header["BAYERPAT"] = said
+    found = doubts(Image.from_array(mosaic(scene, true), channels=("mosaic",), header=header, coverage=scene.coverage))
+    assert [n.id for n in found] == ([] if true == said else ["wrong-pattern"])
+    if found:
+        assert f"pattern: {true}" in found[0].text
+
+
+def test_lost_colour_is_noticed(scene):
+    header = scene.header()
+    header["BAYERPAT"] = "RGGB"
+    assert ids(Image.from_array(scene.stack.mean(0), channels=("mosaic",), header=header, coverage=scene.coverage)) == {"colour-lost"}
+
+
+def test_what_the_user_says_is_believed(scene):
+    image = like(scene, srgb(scene.stack))
+    assert "already-stretched" in ids(image)
+    assert "already-stretched" not in ids(dataclasses.replace(image, record={"assume": "linear"}))
+
+
+GOOD = [
+    ("cove", {}),
+    ("bubble", {"fwhm": 2.3}),
+    ("fans", {"fwhm": 4.0, "white": 0.8}),
+    ("veil", {"resampling": 1.4}),
+    ("lantern", {}),
+    ("ember", {"resampling": 0.0}),
+    ("none", {}),
+    ("bubble", {"oval": 0.2, "dust": 0.0004}),
+    ("cove", {"rotation": 5.0, "glow": 0.8}),
+    ("fans", {"reflection": 0.002, "frames": 300}),
+    ("veil", {"frames": 5000, "empty": float("nan")}),
+    ("cove", {"widths": (1.1, 1.0, 1.05)}),
+]
+
+
+@pytest.mark.parametrize("number", range(len(GOOD)))
+def test_a_good_stack_raises_no_doubt(number):
+    kind, conditions = GOOD[number]
+    assert doubts(make_scene(50 + number, SHAPE, kind, **conditions).image()) == []
+
+
+def test_a_good_stack_without_a_map_raises_no_doubt(scene):
+    assert doubts(like(scene, np.where(scene.coverage > 0, scene.stack, np.nan), coverage=None)) == []
