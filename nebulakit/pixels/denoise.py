@@ -19,6 +19,7 @@ import numpy.typing as npt
 from nebulakit.pixels import noise_model, wavelets
 from nebulakit.pixels.facts import Noise
 from nebulakit.pixels.parallel import over
+from nebulakit.pixels.streaks import Streaks, over_even, spectrum, streak_scales
 
 Plane = npt.NDArray[np.float32]
 Planes = npt.NDArray[np.float32]
@@ -39,16 +40,18 @@ _PILOT, _LIFT = (11, 7, 3), 0.3
 _FAINT, _CAP, _SURE = (47, 25, 15), 3.0, 0.2
 
 
-def decide_denoise(planes: Planes, noise: Noise, strength: float = 1.0, by_scale: tuple[float, ...] = (1.0,) * LEVELS) -> dict[str, Any]:
+def decide_denoise(
+    planes: Planes, noise: Noise, strength: float = 1.0, by_scale: tuple[float, ...] = (1.0,) * LEVELS, streaks: Streaks | None = None
+) -> dict[str, Any]:
     """Find what :func:`apply_denoise` needs: the axes of colour and the noise variance of every band.
 
     ``planes`` (channel, y, x) without NaN. ``strength`` multiplies the noise that is reckoned with, ``by_scale`` the same
-    level by level.
+    level by level. ``streaks`` are part of the noise, and fall into some bands more than into others.
     """
     sigma = np.asarray(noise.sigma, float)
     axes = _axes(planes, sigma)
     levels = _levels(planes.shape[1:])
-    white = np.array([_band_variances(row, s, levels) for row, s in zip(noise.scales, sigma, strict=True)])  # (channel, level, band)
+    white = np.array([_with_streaks(np.asarray(row) / s, levels, streaks, c) for c, (row, s) in enumerate(zip(noise.scales, sigma, strict=True))])
     factor = strength * np.array([by_scale[min(j, len(by_scale) - 1)] for j in range(levels)])
     bands = np.einsum("kc,clb->klb", axes**2, white) * (factor**2)[None, :, None]
     return {"sigma": sigma.tolist(), "axes": axes.tolist(), "variances": bands.tolist()}
@@ -115,12 +118,23 @@ def _levels(shape: tuple[int, ...]) -> int:
     return max(1, min(LEVELS, int(np.log2(max(2, min(shape)) / 4)) + 1))
 
 
-def _band_variances(scales: tuple[float, ...], sigma: float, levels: int) -> Floats:
-    """Give the noise variance (level, band) of a plane in units of sigma**2, from the standard deviations of its starlet planes.
+def _with_streaks(found: Floats, levels: int, streaks: Streaks | None, channel: int) -> Floats:
+    """Give the noise variance (level, band) of a plane, of which streaks are a part, in units of its whole."""
+    if not streaks or not len(found):
+        return _band_variances(found, levels)
+    even, theirs = found, streak_scales(streaks, len(found))
+    for _ in range(4):  # what is streaks' and what is not depend on each other
+        more = over_even(streaks, channel, noise_model.power(noise_model.kernel_of(even)))
+        even = np.sqrt(np.maximum(found**2 - more / (1 + more) * theirs, 0.05 * found**2))
+    out = _band_variances(even, levels)
+    return out + more / (1 + more) * wavelets.band_variances(spectrum(streaks, 256), levels)
+
+
+def _band_variances(found: Floats, levels: int) -> Floats:
+    """Give the noise variance (level, band) of a plane, from the standard deviations of its starlet planes, both in sigma.
 
     Bands: high across, high down, high both, and what halving the grid leaves (0 on the first level).
     """
-    found = np.asarray(scales, float) / sigma
     taps = noise_model.kernel_of(found)
     more = found / noise_model.scales(taps, len(found))  # what the kernel does not explain: sharpening, for one
     row = np.convolve(taps, taps)

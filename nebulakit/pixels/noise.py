@@ -27,6 +27,7 @@ from nebulakit.pixels.noise_blocks import (
     typical,
 )
 from nebulakit.pixels.parallel import over
+from nebulakit.pixels.streaks import measure_streaks, over_even, streak_scales, without
 
 Plane = npt.NDArray[np.float32]
 Floats = npt.NDArray[np.float64]
@@ -66,6 +67,12 @@ def measure_noise(planes: npt.NDArray[np.float32], coverage: npt.NDArray[np.floa
     found = over(lambda pf: measure_blocks(pf[0], grid, there, pf[1].kernel, gaps), list(zip(planes, fits, strict=True)))
     variances, by_map = _variances(found, grid, thin, weight is not None)
     fits = _fit(found, variances)
+    streaks = measure_streaks(planes, weight)
+    more = np.zeros(len(planes))
+    for _ in range(4 if streaks else 0):  # what is streaks' and what is not depend on each other
+        kernels = [noise_model.family().kernels[f.kernel] for f in fits]
+        more = np.array([over_even(streaks, c, noise_model.power(k)) for c, k in enumerate(kernels)])
+        fits = _fit([without(b, streaks, q, k) for b, q, k in zip(found, more, kernels, strict=True)], variances)
 
     if not by_map:
         weight, thin = None, np.ones(grid.total)
@@ -73,12 +80,15 @@ def measure_noise(planes: npt.NDArray[np.float32], coverage: npt.NDArray[np.floa
     rest = np.exp(np.mean([np.log(_whole(v / thin, grid)) for v in variances], axis=0)).astype(np.float32)
     even, full = _map(shape, np.sqrt(rest), weight)
     sigma, scales = [], []
-    for fit, v, blocks in zip(fits, variances, found, strict=True):
+    for fit, v, blocks, q in zip(fits, variances, found, more, strict=True):
         with np.errstate(invalid="ignore"):
             ratio = np.sqrt(v / (rest.ravel() * thin))[np.isfinite(blocks.level)]
         at_one = fit.sigma * even * (float(np.median(ratio)) if ratio.size else 1.0)
-        sigma.append(at_one)
-        scales.append(tuple(float(at_one * s) for s in noise_model.scales(noise_model.family().kernels[fit.kernel], SCALES)))
+        own = noise_model.scales(noise_model.family().kernels[fit.kernel], SCALES)
+        if q:
+            own = np.sqrt(own**2 + q * streak_scales(streaks, SCALES))
+        sigma.append(float(at_one * np.sqrt(1 + q)))
+        scales.append(tuple(float(at_one * s) for s in own))
     return Noise(tuple(sigma), tuple(scales), full)
 
 

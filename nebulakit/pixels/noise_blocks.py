@@ -67,7 +67,7 @@ def choose_blocks(planes: npt.NDArray[np.float32], weight: Plane | None) -> tupl
         grid = _grid(planes.shape[1:], size, margin)
         there = np.isfinite(thinness(weight, grid))
         for plane in planes:
-            there &= np.isfinite(_patches(plane, grid)).all((1, 2))
+            there &= np.isfinite(patches_of(plane, grid)).all((1, 2))
         if there.sum() >= min(FEWEST_BLOCKS, grid.total):
             return grid, there, False
     return grid, np.ones(grid.total, bool), True
@@ -89,7 +89,7 @@ def every_other(grid: Grid) -> Grid:
     return grid._replace(y=grid.y[::2], x=grid.x[::2]) if grid.total >= 12 * FEWEST_BLOCKS else grid
 
 
-def _patches(plane: npt.NDArray[np.float32], grid: Grid) -> Plane:
+def patches_of(plane: npt.NDArray[np.float32], grid: Grid) -> Plane:
     """Cut the blocks with their margins: (blocks, side, side)."""
     if grid.pad:
         plane = np.pad(plane, grid.pad, mode="reflect" if min(plane.shape) > 1 else "edge")
@@ -103,7 +103,7 @@ def thinness(weight: Plane | None, grid: Grid) -> Floats:
     """Give one over the coverage of each block, NaN where some of it has none."""
     if weight is None:
         return np.ones(grid.total)
-    there = _patches(weight, grid)
+    there = patches_of(weight, grid)
     least = there.min((1, 2))
     edge = grid.margin if there.shape[1] > 2 * grid.margin else 0
     core = there[:, edge : there.shape[1] - edge, edge : there.shape[1] - edge]
@@ -116,8 +116,8 @@ def measure_blocks(plane: Plane, grid: Grid, there: Flags, kernel: int | None, g
     import cv2
 
     bands, pixels, level = np.full((len(noise_model.REACH), grid.total), np.nan), np.zeros(grid.total), np.full(grid.total, np.nan)
-    known = _patches(_certain(plane), grid)[there] if gaps else None
-    patches = _patches(starlet.fill_gaps(plane)[0] if gaps else plane, grid)[there]
+    known = patches_of(_certain(plane), grid)[there] if gaps else None
+    patches = patches_of(starlet.fill_gaps(plane)[0] if gaps else plane, grid)[there]
     index = np.flatnonzero(there)
     if not len(patches):
         return Blocks(bands, pixels, level, 0.0, False, None)

@@ -65,6 +65,13 @@ def kernel(width: float) -> Floats:
     return taps / float(taps.sum())
 
 
+def power(taps: Floats, n: int = _N) -> Floats:
+    """Give the power (n, n) over frequency of noise of a kernel, mean 1."""
+    one = np.abs(np.fft.fft(taps, n)) ** 2
+    one = one / float(one.mean())
+    return np.outer(one, one)
+
+
 def scales(taps: Floats, count: int) -> Floats:
     """Give the standard deviations of starlet planes w_1.. of noise of a kernel whose pixels have 1."""
     fine, pixels = starlet.kernel_sigmas(taps, count)
@@ -80,15 +87,7 @@ def family() -> Family:
         for width in fine if len(before) == 1 else coarse:
             kernels.append(np.convolve(before, kernel(float(width))))
             widths.append(float(width))
-    line = [np.abs(np.fft.fft(binomial(order), _N)) ** 2 for order in range(9)]
-    squares = [np.outer(line[down], line[across]) for across, down in DIFFERENCES]
-    low = [np.ones((_N, _N))]
-    for j in range(3):
-        taps = np.zeros(4 * 2**j + 1)
-        taps[:: 2**j] = starlet.B3
-        one = np.fft.fft(np.roll(np.pad(taps, (0, _N - len(taps))), -(len(taps) // 2))).real
-        low.append(low[-1] * np.outer(one, one))
-    bands = np.stack([*squares, (low[0] - low[1]) ** 2]).reshape(len(REACH), -1)
+    bands, low = band_powers().reshape(len(REACH), -1), starlet_lows(_N, 3)
     blob = ((low[1] - low[3]) ** 2).ravel()
     gains, share, blobs = [], [], []
     for taps in kernels:
@@ -103,6 +102,24 @@ def family() -> Family:
     k[0] = 1 / _N
     light = np.stack([(bands * k**-_LIGHT_SLOPE * np.exp(-((2 * np.pi * k * blur) ** 2))).mean(1) for blur in _LIGHT_WIDTHS])
     return Family(tuple(kernels), np.array(widths), np.array(gains), np.array(share), np.array(blobs), light / light[:, -1:])
+
+
+@functools.cache
+def band_powers() -> Floats:
+    """Give the power (band, frequency down, frequency across) that each band lets through."""
+    line = [np.abs(np.fft.fft(binomial(order), _N)) ** 2 for order in range(9)]
+    squares = [np.outer(line[down], line[across]) for across, down in DIFFERENCES]
+    low = starlet_lows(_N, 1)
+    return np.stack([*squares, (low[0] - low[1]) ** 2])
+
+
+def starlet_lows(n: int, count: int) -> list[Floats]:
+    """Give what of every frequency (n, n) is left in c_0..c_J of the starlet transform."""
+    low = [np.ones((n, n))]
+    for j in range(count):
+        one = sum((b * np.cos(2 * np.pi * np.fft.fftfreq(n) * 2**j * k) for k, b in zip(range(-2, 3), starlet.B3, strict=True)), np.zeros(n))
+        low.append(low[-1] * np.outer(one, one))
+    return low
 
 
 def fit(quiet: list[Floats], below: list[float], independent: list[Floats], blocks: list[Floats], steps: list[float]) -> list[Fit]:

@@ -47,13 +47,25 @@ WARNINGS: dict[str, Entry] = {
         "Binned 2x2, nothing is lost; no cell is brighter than the others anywhere.",
         "nothing in the recipe: make colour of each frame, then stack",
     ),
-    "coverage-sense": Entry(
+    "coverage-grainy": Entry(
+        "The coverage map is grainy.",
+        "It counts what was rejected pixel by pixel, or is noisy itself.",
+        "Look at it at full size: neighbouring pixels differ.",
+        "nothing in the recipe: export a smooth map of frames or weights",
+    ),
+    "coverage-spike": Entry(
+        "A few odd pixels of the coverage map are far above the rest.",
+        "A map of weights with an outlier; the field is judged by what most pixels reach.",
+        "The maximum of the map stands alone in its histogram.",
+        "nothing in the recipe: there is nothing to mend",
+    ),
+    "coverage-inverted": Entry(
         "The coverage map is larger where the noise is larger.",
         "It counts rejected frames or variance instead of frames.",
         "In the corners, where few frames lie, the map is large.",
         "- crop_to_coverage: {map_counts: rejections}   # or variance",
     ),
-    "coverage-unclear": Entry(
+    "coverage-unrelated": Entry(
         "The coverage map has nothing to do with the noise.",
         "The map belongs to another stack, or was turned over.",
         "The map's edges do not lie where the stack's noise rises.",
@@ -298,6 +310,12 @@ WARNINGS: dict[str, Entry] = {
         "Guiding, wind, or long frames.",
         "All stars are long in one direction.",
         "nothing in the recipe: leave the worst frames out of the stack",
+    ),
+    "streaked-noise": Entry(
+        "The noise runs in streaks.",
+        "The frames drifted the same way all night, and drew out the sensor's fixed pattern.",
+        "Stretch the dark sky hard: fine parallel lines show, at the angle that is told.",
+        "- denoise_wavelet: {}   # reckons with them; next time move the frames about at random (dither)",
     ),
     "third-light": Entry(
         "Light of a third colour lies over the nebula.",

@@ -59,14 +59,17 @@ def denoise_wavelet(
     values without coverage; neither spreads. Nothing is done, and said so, where there is no noise to win: on a layer that
     was smoothed already, or has none. Do it after unmixing the lines, each by its own noise, and before the stretch.
 
-    It fails, leaving noise, where noise is correlated in a way unlike smoothing (fixed patterns, streaks), and round
-    bright stars, whose light hides it: take the stars out first.
+    Noise that runs in streaks is found by its direction, taken as such, and said.
+
+    It fails, leaving noise, where noise is correlated in a way unlike smoothing and straight streaks (curved ones, rows and
+    columns of a sensor), and round bright stars, whose light hides it: take the stars out first.
 
     >>> noisy = np.random.default_rng(1).normal(0, 1, (1, 200, 200)).astype(np.float32)
     >>> bool(denoise_wavelet(noisy).std() < 0.1)
     True
     """
     from nebulakit.pixels import denoise, noise, starlet
+    from nebulakit.pixels.streaks import measure_streaks
 
     if strength == 0 or not any(by_scale):
         return image.replace().noted(_nothing("the strength is 0, so the layer stayed as it was."))
@@ -92,14 +95,28 @@ def denoise_wavelet(
             there &= good
     planes = np.stack(filled)
     del filled
-    calm = denoise.apply_denoise(planes, denoise.decide_denoise(planes, level, strength, by_scale), level.map)
+    streaks = measure_streaks(image.planes, image.coverage)
+    calm = denoise.apply_denoise(planes, denoise.decide_denoise(planes, level, strength, by_scale, streaks), level.map)
     if of != "both":
         calm = denoise.only(of, planes, calm)
     if image.scale == "display":
         calm = np.clip(calm, min(0.0, float(planes.min())), max(1.0, float(planes.max())))
     out = calm if there.all() else np.where(there, calm, image.planes)
     after = noise.quiet_scales(out, len(level.scales[0]))
+    notices, found = [], {}
+    if streaks:
+        found["streaks"] = {"angle": streaks.angle, "length": streaks.length, "blur": streaks.blur, "share": list(streaks.share)}
+        notices.append(
+            Notice(
+                "streaked-noise",
+                f"The noise runs in streaks at {streaks.angle:.0f} degrees from the rows, alike over {streaks.length:.0f} px, "
+                f"{max(streaks.share):.0%} of its finest grain: the sensor's pattern, drawn out by frames that drifted the same way. It was "
+                "reckoned with, and more noise of that direction was taken. Moving the frames about at random (dither) prevents it.",
+            )
+        )
     return image.replace(out).noted(
+        *notices,
+        **found,
         strength=strength,
         by_scale=list(by_scale),
         of=of,

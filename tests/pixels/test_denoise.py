@@ -156,7 +156,7 @@ def test_band_variances_are_those_of_correlated_noise() -> None:
     taps = np.array([0.2, 0.6, 0.2])
     plane = cv2.sepFilter2D(np.random.default_rng(4).standard_normal((900, 900)).astype(np.float32), -1, taps, taps)
     noise = measure_noise(plane[None])
-    told = denoise._band_variances(noise.scales[0], noise.sigma[0], 3) * noise.sigma[0] ** 2
+    told = denoise._band_variances(np.array(noise.scales[0]) / noise.sigma[0], 3) * noise.sigma[0] ** 2
     first = wavelets.analyse(plane, 1)
     second = wavelets.analyse(first[0], 2)
     for level, parts in enumerate((first, second)):
