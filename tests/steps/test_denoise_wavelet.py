@@ -129,6 +129,17 @@ def test_a_stretched_layer_goes_by_the_noise_it_has() -> None:
     assert np.nanmax(after.planes) <= 1
 
 
+def test_streaked_noise_is_said() -> None:
+    random = np.random.default_rng(4)
+    planes = random.standard_normal((1, 300, 300)).astype(np.float32)
+    rows = np.cumsum(np.pad(random.standard_normal((300, 320)), ((0, 0), (1, 0))), axis=1)
+    planes[0] += (rows[:, 20:] - rows[:, :-20])[:, :300] / np.float32(20**0.5) * 0.6  # runs of 20 px along the rows
+    after = steps.denoise_wavelet(Image.from_array(planes))
+    assert ids(after) == ["streaked-noise"]
+    assert after.record["streaks"]["angle"] in (0.0, 0.5, 179.5)
+    assert after.planes.std() < 0.2
+
+
 def test_arrays_in_arrays_out() -> None:
     plane = np.random.default_rng(1).normal(0.1, 0.01, (90, 100))
     out = steps.denoise_wavelet(plane)
