@@ -5,7 +5,7 @@ All functions take float32 planes (channel, y, x) or one plane (y, x) with NaN w
 
 from __future__ import annotations
 
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -72,12 +72,12 @@ def likeness(planes: Planes, good: Mask) -> Floats:
     solid = cv2.erode(good.view(np.uint8), np.ones((3, 3), np.uint8), borderType=cv2.BORDER_REPLICATE)[:h, :w]
     full &= solid.reshape(h // size, size, w // size, size).all((1, 3))
 
-    def means(a: Plane) -> Floats:
+    def means(a: npt.NDArray[Any]) -> Floats:
         return np.asarray(a.reshape(h // size, size, w // size, size).mean((1, 3), dtype=np.float64))[full]
 
     between = []
     for i, j in ((0, 1), (0, 2), (1, 2)) if len(planes) == 3 else ():
-        both = np.sqrt(means(detail[i] ** 2) * means(detail[j] ** 2))
+        both = np.sqrt(np.multiply(means(detail[i] ** 2), means(detail[j] ** 2)))
         with np.errstate(invalid="ignore", divide="ignore"):
             r = means(detail[i] * detail[j]) / both
         r = r[np.isfinite(r)]

@@ -33,11 +33,13 @@ def doubts(image: Image) -> list[Notice]:
         found.append(
             Notice(
                 "three-equal-planes",
-                "red, green and blue are the same to the last bit: this is a grey picture saved as colour, and there are no lines to "
+                "red, green and blue are the same to the last bit: this is a grey picture saved as colour, and there are "
+                "no lines to "
                 "part in it. Use the recipe one_line.",
             )
         )
-        image = dataclasses.replace(image, planes=image.planes[:1], channels=("grey",), white=None, stars=None, noise=None, sky=None, psf=None)
+        unknown = {"white": None, "stars": None, "noise": None, "sky": None, "psf": None}
+        image = dataclasses.replace(image, planes=image.planes[:1], channels=("grey",), **unknown)  # type: ignore[arg-type]
     if image.scale == "display":
         return found  # it says itself what it is; what follows is about linear data
     return found + list(_of_coverage(image)) + list(_of_pixels(image))
@@ -53,8 +55,10 @@ def _of_mosaic(image: Image) -> Iterator[Notice]:
         yield Notice(
             "colour-lost",
             f"the header speaks of a colour pattern ({said or 'none named'}), but the four cells of 2x2 pixels show the same to "
-            f"{seen.spread:.1f} times their noise: frames were averaged after they were turned, and the colour is gone. Make colour of "
-            "the single frames first, then stack; of this file only  nebulakit run one_line  is left, with the pattern taken out of its header.",
+            f"{seen.spread:.1f} times their noise: frames were averaged after they were turned, and the colour is gone. "
+            f"Make colour of "
+            "the single frames first, then stack; of this file only  nebulakit run one_line  is left, with the pattern "
+            "taken out of its header.",
         )
         return
     small, large = sorted(seen.diagonals)
@@ -70,7 +74,8 @@ def _of_mosaic(image: Image) -> Iterator[Notice]:
     if len(said) == 4 and said != fits and (greens_wrong or seen.sure):
         yield Notice(
             "wrong-pattern",
-            f"the header says {said}, but the pixels fit {fits}: the two cells that agree, to {small:.1f} times their noise (the others "
+            f"the header says {said}, but the pixels fit {fits}: the two cells that agree, to {small:.1f} times their "
+            f"noise (the others "
             f"to {large:.1f}), are the green ones. With the wrong pattern H-alpha lands in the wrong colour. "
             f"Write  - collapse_bayer: {{pattern: {fits}}}",
         )
@@ -87,8 +92,10 @@ def _of_header(image: Image) -> Iterator[Notice]:
     if (turn < 0) if told else (turn > 0):
         yield Notice(
             "mirrored",
-            f"by the sky position in its header (determinant {turn:+.2g} square degrees) the stack is a mirror image of the sky, or its rows "
-            "were turned over without the header being told. Compare with a known picture; if it is mirrored, write  - orient: {mirror: horizontal}",
+            f"by the sky position in its header (determinant {turn:+.2g} square degrees) the stack is a mirror image of "
+            f"the sky, or its rows "
+            "were turned over without the header being told. Compare with a known picture; if it is mirrored, write  - "
+            "orient: {mirror: horizontal}",
         )
 
 
@@ -107,23 +114,28 @@ def _of_coverage(image: Image) -> Iterator[Notice]:
         sense = coverage.sense_of(image.coverage, image.planes, good)
         if sense.meaning is None:
             yield Notice(
-                "coverage-unclear",
-                f"the coverage map has nothing to do with the noise of the stack (rank correlation {sense.correlation:+.2f}; frames give "
-                "below -0.1): it may belong to another stack, or be turned over. It is not trusted where the noise says otherwise; "
+                "coverage-unrelated",
+                f"the coverage map has nothing to do with the noise of the stack (rank correlation "
+                f"{sense.correlation:+.2f}; frames give "
+                "below -0.1): it may belong to another stack, or be turned over. It is not trusted where the noise says "
+                "otherwise; "
                 "run without it, or give the right one with  --input coverage=FILE",
             )
         elif sense.meaning != "frames":
             yield Notice(
-                "coverage-sense",
-                f"the coverage map is more where the noise is more (rank correlation {sense.correlation:+.2f}): it counts {sense.meaning}, not "
+                "coverage-inverted",
+                f"the coverage map is more where the noise is more (rank correlation {sense.correlation:+.2f}): it counts "
+                f"{sense.meaning}, not "
                 f"frames. Write  - crop_to_coverage: {{map_counts: {sense.meaning}}}  or export the map of frames or weights.",
             )
     share, level = signs.lower_plateau(image.coverage)
     if share > 0.015:
         yield Notice(
             "several-nights",
-            f"coverage has a second plateau ({share:.0%} of the frame at {level:.0%} of the best): several nights or fields, turned against each "
-            "other. Expect straight edges where one ends, in level and in noise. Keep what all share:  - crop_to_coverage: {keep: 85%}",
+            f"coverage has a second plateau ({share:.0%} of the frame at {level:.0%} of the best): several nights or "
+            f"fields, turned against each "
+            "other. Expect straight edges where one ends, in level and in noise. Keep what all share:  - "
+            "crop_to_coverage: {keep: 85%}",
         )
 
 
@@ -138,8 +150,8 @@ def _of_pixels(image: Image) -> Iterator[Notice]:
     part = (slice(None), *signs.middle(image.planes, _ENOUGH))
     planes, inside = image.planes[part], good[part[1:]]
     covered = None if image.coverage is None else image.coverage[part[1:]]
-    known = dataclasses.replace(
-        image, planes=np.where(inside, planes, np.float32(np.nan)), coverage=covered, stars=None, header=None, noise=None, sky=None, white=None, psf=None
+    known = Image(
+        np.where(inside, planes, np.float32(np.nan)), image.channels, coverage=covered, fwhm=image.fwhm
     ).measured("noise", "sky", "white")
     noise, sky = known.noise, known.sky
     assert noise is not None
@@ -150,10 +162,13 @@ def _of_pixels(image: Image) -> Iterator[Notice]:
     coarse = [c for c, (step, s) in enumerate(zip(steps, sigma, strict=True)) if step > max(s, 1e-12)]
     if coarse:
         c = max(coarse, key=lambda k: steps[k])
-        told = "all of the sky is one value" if not np.isfinite(steps[c]) else f"neighbouring values lie {steps[c]:.2g} apart, the noise is about {sigma[c]:.2g}"
+        told = f"neighbouring values lie {steps[c]:.2g} apart, the noise is about {sigma[c]:.2g}"
+        if not np.isfinite(steps[c]):
+            told = "all of the sky, 80% of the pixels, is one value"
         yield Notice(
             "few-levels",
-            f"the stack was saved with too few levels: {told} (in {_name(image, c)}). Faint light and noise cannot be told apart, smooth skies "
+            f"the stack was saved with too few levels: {told} (in {_name(image, c)}). Faint light and noise cannot be "
+            f"told apart, smooth skies "
             "will show steps. Export the stack again as 32-bit float; nothing in a recipe brings it back.",
         )
         return  # noise and all that rests on it mean nothing here
@@ -162,8 +177,10 @@ def _of_pixels(image: Image) -> Iterator[Notice]:
         c = int(np.argmax(cut))
         yield Notice(
             "blacks-cut",
-            f"{cut[c]:.1%} of the pixels hold exactly the lowest value of {_name(image, c)}, scattered among others: the stacking program "
-            "cut the sky off, and faint light with it. Noise and sky are told wrongly. Stack again with an offset kept (no clipping at 0).",
+            f"{cut[c]:.1%} of the pixels hold exactly the lowest value of {_name(image, c)}, scattered among others: the "
+            f"stacking program "
+            "cut the sky off, and faint light with it. Noise and sky are told wrongly. Stack again with an offset kept "
+            "(no clipping at 0).",
         )
     stretched = list(_stretched(known, inside)) if image.record.get("assume") != "linear" else []
     yield from stretched
@@ -190,8 +207,10 @@ def _stretched(known: Image, inside: npt.NDArray[np.bool_]) -> Iterator[Notice]:
         rank = float(np.median([f[0] for f in found]))
         yield Notice(
             "already-stretched",
-            f"noise falls where there is more light (as the power {slope:.2f} of the level, rank correlation {rank:+.2f}; linear data have 0 to "
-            "+0.5): the picture seems to be stretched already, and no line can be parted in it. Export the stack before any stretch; or use the "
+            f"noise falls where there is more light (as the power {slope:.2f} of the level, rank correlation {rank:+.2f}; "
+            f"linear data have 0 to "
+            "+0.5): the picture seems to be stretched already, and no line can be parted in it. Export the stack before "
+            "any stretch; or use the "
             "recipe finish (with --assume display). If you know it to be linear, say  --assume linear",
         )
 
@@ -205,18 +224,21 @@ def _noise_doubts(image: Image, known: Image, inside: npt.NDArray[np.bool_], str
     assert sky is not None
     heights = [abs(level) / s if s > 0 else np.inf for level, s in zip(sky, noise.sigma, strict=True)]
     negative = float((known.planes[:, inside] < 0).mean())
-    rise = max(gradient(known))
+    rise = min(gradient(known))  # nebula raises one colour or two, skyglow all
     if max(heights) < 3 and negative > 0.05 and not cut:
         yield Notice(
             "sky-removed",
-            f"the sky stands at 0 (within {max(heights):.1f} sigma, {negative:.0%} of the pixels are negative): sky or gradient were removed before. "
-            f"Negative values are kept as values. The sky still rises by {rise:.1f} sigma across the frame; under 3, take it as done:  - remove_gradient: {{}}  "
+            f"the sky stands at 0 (within {max(heights):.1f} sigma, {negative:.0%} of the pixels are negative): sky or "
+            f"gradient were removed before. "
+            f"Negative values are kept as values. The sky still rises by {rise:.1f} sigma across the frame; under 3, take "
+            f"it as done:  - remove_gradient: {{}}  "
             "with  skip: true",
         )
-    elif rise < 2.0 and not cut and not stretched:
+    elif rise < 3.0 and not cut and not stretched:
         yield Notice(
             "gradient-removed",
-            f"the sky is even to {rise:.1f} sigma across the frame: a gradient was removed before, or there was none. A second surface can only take "
+            f"the sky is even to {rise:.1f} sigma across the frame: a gradient was removed before, or there was none. A "
+            f"second surface can only take "
             "nebula away:  - remove_gradient: {}  with  skip: true",
         )
     if stretched or not image.is_rgb:
@@ -228,8 +250,10 @@ def _noise_doubts(image: Image, known: Image, inside: npt.NDArray[np.bool_], str
         pair = ((0, 1), (0, 2), (1, 2))[k]
         yield Notice(
             "channels-mixed",
-            f"the noise of {NAMES[pair[0]]} and {NAMES[pair[1]]} is opposed (correlation {between[k]:+.2f}; a camera gives 0 or more): a colour matrix was "
-            "applied. The sensor's own answer to the lines no longer holds; stack without colour calibration, or leave  - unmix_lines: {sensor: auto}",
+            f"the noise of {NAMES[pair[0]]} and {NAMES[pair[1]]} is opposed (correlation {between[k]:+.2f}; a camera "
+            f"gives 0 or more): a colour matrix was "
+            "applied. The sensor's own answer to the lines no longer holds; stack without colour calibration, or leave  "
+            "- unmix_lines: {sensor: auto}",
         )
 
 
@@ -246,7 +270,8 @@ def _star_doubts(image: Image, known: Image, inside: npt.NDArray[np.bool_], stre
     if known.white is None and max(top) > 1.5:
         yield Notice(
             "values-beyond-one",
-            f"values reach {max(top):.5g} and no star is cut off at a common level: what counts as full is not known, and a level in % of it means nothing. "
+            f"values reach {max(top):.5g} and no star is cut off at a common level: what counts as full is not known, and "
+            f"a level in % of it means nothing. "
             "Write levels in sigma (such as  above: 4 sigma), or scale the stack so that full is 1 when you export it.",
         )
     number = 0 if stars is None else len(stars)
@@ -255,13 +280,15 @@ def _star_doubts(image: Image, known: Image, inside: npt.NDArray[np.bool_], stre
         if spots >= 4 and depth < 0.9:
             yield Notice(
                 "out-of-focus",
-                f"{spots} bright spots have a dark middle ({depth:.0%} of their rim): the stars are out of focus. They are neither found nor sharpened well; "
+                f"{spots} bright spots have a dark middle ({depth:.0%} of their rim): the stars are out of focus. They "
+                f"are neither found nor sharpened well; "
                 "nothing in a recipe makes them points. Take  - deconvolve: {}  out, and keep only nights in focus.",
             )
         else:
             yield Notice(
                 "stars-removed",
-                f"{number} stars in {mega:.1f} million pixels: the stars were taken out before. Lengths in fwhm then have no measure: say the stars' "
+                f"{number} stars in {mega:.1f} million pixels: the stars were taken out before. Lengths in fwhm then have "
+                f"no measure: say the stars' "
                 "width with --fwhm, and leave separate_stars out of the recipe.",
             )
     elif stars is not None:
@@ -270,12 +297,14 @@ def _star_doubts(image: Image, known: Image, inside: npt.NDArray[np.bool_], stre
         if used >= 5 and centre < 0.85:
             yield Notice(
                 "out-of-focus",
-                f"the middle of the stars is darker than their rim ({centre:.0%} of it, {used} stars): they are out of focus. Take  - deconvolve: {{}}  out.",
+                f"the middle of the stars is darker than their rim ({centre:.0%} of it, {used} stars): they are out of "
+                f"focus. Take  - deconvolve: {{}}  out.",
             )
         if psf is not None and psf.ellipticity > 0.35:
             yield Notice(
                 "trailed",
-                f"stars are drawn out: their long axis is {1 / (1 - min(psf.ellipticity, 0.9)):.1f} times the short one, at {psf.angle:.0f} degrees ({psf.stars} stars). Guiding or "
+                f"stars are drawn out: their long axis is {1 / (1 - min(psf.ellipticity, 0.9)):.1f} times the short one, "
+                f"at {psf.angle:.0f} degrees ({psf.stars} stars). Guiding or "
                 "wind: leave single bad frames out of the stack. Do not sharpen: take  - deconvolve: {}  out.",
             )
         yield from _white_doubts(known, stars, top, stretched)
@@ -285,7 +314,8 @@ def _star_doubts(image: Image, known: Image, inside: npt.NDArray[np.bool_], stre
     if lone > max(15, 80 * mega):
         yield Notice(
             "hot-pixels",
-            f"{lone} points sharper than any star, in one colour each ({lone / mega:.0f} per million pixels): hot pixels, darks were missing or the frames not "
+            f"{lone} points sharper than any star, in one colour each ({lone / mega:.0f} per million pixels): hot pixels, "
+            f"darks were missing or the frames not "
             "dithered. They may pass for stars. Stack again with darks and rejection.",
         )
 
@@ -299,28 +329,33 @@ def _width_doubts(image: Image, known: Image, stretched: bool, ring: float, insi
     between = signs.likeness(known.planes[(slice(None), *middle)], inside[middle]) if image.is_rgb else np.zeros(1)
     if fwhm is None:
         return
-    if fwhm > 5 and 0.75 < coarse:
+    if fwhm > 5 and coarse > 0.75:
         yield Notice(
             "enlarged",
-            f"stars are {fwhm:.1f} px wide and the noise of neighbouring pixels is alike (scale 2 to scale 1: {coarse:.2f}; untouched 0.23 to 0.6): the stack was "
-            "enlarged, and holds no more detail for it. Begin with  - bin: {factor: 2}",
+            f"stars are {fwhm:.1f} px wide and the noise of neighbouring pixels is alike (scale 2 to scale 1: "
+            f"{coarse:.2f}; untouched 0.23 to 0.6): the stack was "
+            "enlarged (or smoothed a lot), and holds no more detail for it. Begin with  - bin: {factor: 2}",
         )
     elif fwhm < 1.6:
         yield Notice(
             "undersampled",
-            f"stars are only {fwhm:.1f} px wide: binned, or a short focus. Hot pixels look like stars and sharpening makes points of nothing: "
+            f"stars are only {fwhm:.1f} px wide: binned, or a short focus. Hot pixels look like stars and sharpening "
+            f"makes points of nothing: "
             "take  - deconvolve: {}  out; do not bin further.",
         )
     elif (coarse > 0.95 or float(np.min(between)) > 0.4) and not stretched:
         yield Notice(
             "smoothed-already",
-            f"the finest noise is missing (scale 2 to scale 1: {coarse:.2f}, untouched 0.23 to 0.9; what is left there is alike in all channels by {float(np.min(between)):.2f}): "
-            "the stack was smoothed or denoised before. The noise is told too small. Export it untouched; else leave out  - denoise_wavelet: {}",
+            f"the finest noise is missing (scale 2 to scale 1: {coarse:.2f}, untouched 0.23 to 0.9; what is left there is "
+            f"alike in all channels by {float(np.min(between)):.2f}): "
+            "the stack was smoothed or denoised before. The noise is told too small. Export it untouched; else leave out "
+            " - denoise_wavelet: {}",
         )
     if ring < -0.008 and not stretched:
         yield Notice(
             "sharpened-already",
-            f"stars have a dark ring ({ring:.1%} of their height, seen on the brightest that are not cut off): the stack was sharpened before. Export it untouched; "
+            f"stars have a dark ring ({ring:.1%} of their height, seen on the brightest that are not cut off): the stack "
+            f"was sharpened before. Export it untouched; "
             "else take  - deconvolve: {}  out, for it would deepen the rings.",
         )
 
@@ -337,7 +372,8 @@ def _white_doubts(known: Image, stars: object, top: list[float], stretched: bool
         if peaks[0] < 1.12 * peaks[-1] and peaks[0] > 100 * float(np.median(stars.peak)):
             yield Notice(
                 "white-unknown",
-                f"the brightest stars end at nearly one height (within {peaks[0] / peaks[-1] - 1:.0%}) but none is flat: they were cut off and then blurred or rescaled. "
+                f"the brightest stars end at nearly one height (within {peaks[0] / peaks[-1] - 1:.0%}) but none is flat: "
+                f"they were cut off and then blurred or rescaled. "
                 "How bright they were is not known; bright stars may keep dark or coloured middles after separate_stars.",
             )
         return
@@ -350,7 +386,8 @@ def _white_doubts(known: Image, stars: object, top: list[float], stretched: bool
     if all(own) and max(abs(np.log(factors))) > 0.08:
         yield Notice(
             "channels-rescaled",
-            f"stars are cut off at different levels: red x{factors[0]:.2f}, blue x{factors[2]:.2f} of green. The channels were multiplied (white balance). "
+            f"stars are cut off at different levels: red x{factors[0]:.2f}, blue x{factors[2]:.2f} of green. The channels "
+            f"were multiplied (white balance). "
             "Leave  - unmix_lines: {sensor: auto} , which measures the answer anew; a named sensor does not fit any more.",
         )
 
@@ -370,19 +407,23 @@ def _colour_doubts(known: Image, inside: npt.NDArray[np.bool_]) -> Iterator[Noti
     if c[0, 1] > 0.96 and c[1, 2] > 0.96 and np.isfinite(own).all() and max(abs(red / own[0] - 1), abs(blue / own[2] - 1)) < 0.15:
         yield Notice(
             "no-line-light",
-            f"what lies between the stars has the stars' own colour (red {red:.2f}, blue {blue:.2f} of green; stars {own[0]:.2f} and {own[2]:.2f}): starlight from dust or "
+            f"what lies between the stars has the stars' own colour (red {red:.2f}, blue {blue:.2f} of green; stars "
+            f"{own[0]:.2f} and {own[2]:.2f}): starlight from dust or "
             "a galaxy, or no line filter. There are no lines to part: use the recipe natural.",
         )
-    elif blue > 1.9 and blue > 1.2 * red or (c[0, 1] > 0.9 and c[0, 1] > c[1, 2] + 0.1 and blue < 0.4 and red > 0.4):
+    elif (blue > 1.9 and blue > 1.2 * red) or (c[0, 1] > 0.9 and c[0, 1] > c[1, 2] + 0.1 and blue < 0.4 and red > 0.4):
         yield Notice(
             "red-and-blue-swapped",
-            f"the nebula is strongest in blue, or seen in green and red but not in blue (red {red:.2f}, blue {blue:.2f} of green): H-alpha sits in the blue plane. "
-            "Red and blue were swapped, or the colour pattern is wrong (RGGB for BGGR). Export with the right order, or say  --pattern  for a mosaic.",
+            f"the nebula is strongest in blue, or seen in green and red but not in blue (red {red:.2f}, blue {blue:.2f} "
+            f"of green): H-alpha sits in the blue plane. "
+            "Red and blue were swapped, or the colour pattern is wrong (RGGB for BGGR). Export with the right order, or "
+            "say  --pattern  for a mosaic.",
         )
     elif abs(red) < 0.45 and abs(blue) < 0.45:
         yield Notice(
             "nebula-green",
-            f"the nebula is seen in green and hardly in red or blue (red {red:.2f}, blue {blue:.2f} of green): no line does that, the order of the planes or the "
+            f"the nebula is seen in green and hardly in red or blue (red {red:.2f}, blue {blue:.2f} of green): no line "
+            f"does that, the order of the planes or the "
             "colour pattern is wrong. For a mosaic say which with  - collapse_bayer: {pattern: RGGB}  (or BGGR, GRBG, GBRG).",
         )
 

@@ -45,6 +45,10 @@ def srgb(p):
     return np.where(p < 0.0031308, 12.92 * p, 1.055 * np.maximum(p, 1e-9) ** (1 / 2.4) - 0.055)
 
 
+def cut(p, share):
+    return np.maximum(p - np.quantile(p, share, (1, 2), keepdims=True), 0)
+
+
 def hot(p):
     rng = np.random.default_rng(3)
     p = p.copy()
@@ -76,20 +80,19 @@ DOCTORED = {
     "channels-rescaled": [lambda s: s.stack * np.array([1.9, 1, 1.4], np.float32)[:, None, None]],
     "channels-mixed": [lambda s: mixed(s.stack)],
     "few-levels": [lambda s: np.rint(s.stack * 4095) / 4095, lambda s: np.rint(s.stack * 255) / 255],
-    "blacks-cut": [lambda s: np.maximum(s.stack - np.quantile(s.stack, q, (1, 2), keepdims=True), 0) for q in (0.02, 0.4)],
-    "values-beyond-one": [lambda s: 65535 * np.where(s.clean > 0.3, 0.3 * s.clean**0.5, s.stack)],
+    "blacks-cut": [lambda s: cut(s.stack, 0.02), lambda s: cut(s.stack, 0.4)],
+    "values-beyond-one": [lambda s: 65535 * (s.starless + s.stars + s.sky)],
     "red-and-blue-swapped": [lambda s: s.stack[::-1]],
     "nebula-green": [lambda s: s.stack[[1, 0, 2]]],
     "three-equal-planes": [lambda s: np.repeat(s.stack[:1], 3, 0)],
     "sky-removed": [lambda s: s.stack - s.sky],
-    "gradient-removed": [lambda s: s.starless + s.stars + 0.02],
-    "smoothed-already": [lambda s: each(s.stack, lambda p: cv2.GaussianBlur(p, (0, 0), 1.2)), lambda s: each(s.stack, lambda p: cv2.GaussianBlur(p, (0, 0), 1.6))],
+    "gradient-removed": [lambda s: s.stack - s.sky + np.float32(0.02)],
+    "smoothed-already": [lambda s: each(s.stack, lambda p: cv2.GaussianBlur(p, (0, 0), 1.2))],
     "sharpened-already": [lambda s: s.stack + 1.5 * (s.stack - each(s.stack, lambda p: cv2.GaussianBlur(p, (0, 0), 2)))],
     "stars-removed": [lambda s: s.starless + s.sky],
     "trailed": [trailed],
     "out-of-focus": [rings],
     "hot-pixels": [lambda s: hot(s.stack)],
-    "coverage-unclear": [],
 }
 CASES = [(name, k) for name, ways in DOCTORED.items() for k in range(len(ways))]
 
@@ -122,14 +125,12 @@ def test_several_nights_are_noticed():
 
 
 def test_a_coverage_map_of_another_stack_or_sense_is_noticed(scene):
-    turned = np.random.default_rng(1).permutation(scene.coverage.ravel())[: scene.coverage.size].reshape(SHAPE)
     y, x = np.mgrid[0 : SHAPE[0], 0 : SHAPE[1]]
     stripes = (1000 + 500 * np.sin(x / 23) * np.sin(y / 17)).astype(np.float32)
     stack = np.where(scene.coverage > 0, scene.stack, np.nan)
-    assert turned.shape == SHAPE
-    assert "coverage-unclear" in ids(like(scene, stack, coverage=stripes))
+    assert "coverage-unrelated" in ids(like(scene, stack, coverage=stripes))
     most = scene.coverage.max()
-    assert "coverage-sense" in ids(like(scene, stack, coverage=np.where(scene.coverage > 0, most * 1.02 - scene.coverage, 0)))
+    assert "coverage-inverted" in ids(like(scene, stack, coverage=np.where(scene.coverage > 0, most * 1.02 - scene.coverage, 0)))
 
 
 def test_a_mirrored_sky_position_is_noticed(scene):
