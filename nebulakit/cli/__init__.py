@@ -29,6 +29,7 @@ VERBS = (
     "sweep",
     "rerun",
     "freeze",
+    "show",
     "steps",
     "explain",
     "recipes",
