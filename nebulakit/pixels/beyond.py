@@ -27,11 +27,16 @@ def find_beyond(fit: StarFit) -> None:
     fit.drop(~fit.outside)
     h, w = fit.data.shape[1] - 2 * PAD, fit.data.shape[2] - 2 * PAD
     found: list[tuple[float, float]] = []
+    giants = np.column_stack([fit.x.mean(0) - PAD, fit.y.mean(0) - PAD])[fit.saturated & ~fit.outside]
     for edge in range(4):
         length = w if edge < 2 else h
         if length < 4 * WIDE or min(h, w) < 3 * DEEP:
             continue
         for middle in _bumps(_strips(fit, edge, fit.rest, 24)[0]):
+            # what shines near the edge itself floods it
+            inside = [((x, y), (x, h - 1 - y), (y, x), (y, w - 1 - x))[edge] for x, y in giants.tolist()]
+            if any(abs(along - middle) < 15 and depth < 15 for along, depth in inside):
+                continue
             old = None
             for x, y in before:
                 along, out = ((x, -y), (x, y - h + 1), (y, -x), (y, x - w + 1))[edge]

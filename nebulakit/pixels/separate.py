@@ -16,7 +16,7 @@ from nebulakit.pixels.facts import Noise, StarList
 from nebulakit.pixels.inpaint import harmonic, push_pull
 from nebulakit.pixels.starfit import DOUBT, PAD, StarFit
 from nebulakit.pixels.starlaw import FREEDOM, RADII, Law, moffat_law
-from nebulakit.pixels.stars import _peaks, find_stars
+from nebulakit.pixels.stars import _peaks, find_stars, star_coloured
 from nebulakit.pixels.wings import learn_wings
 
 Array = npt.NDArray[np.float64]
@@ -62,8 +62,11 @@ def separate(
     found = find_stars(planes, noise, coverage, white) if stars is None else stars
     if spare and len(found):
         found = _without(found, spare)
+    reach = float(np.nanmax(planes) - np.nanmin(planes))
+    noise = Noise(tuple(max(s, 1e-7 * reach, 1e-30) for s in noise.sigma), noise.scales, noise.map)  # also where there is none
+    if not len(found) and not add:
+        return Parted(planes.copy(), np.where(np.isnan(planes), planes, 0), np.zeros(planes.shape[1:], bool), found, {"stars": 0})
     fit = fit_stars(planes, noise, coverage, white, found, spare=spare)
-    record: dict[str, Any] = {}
     if not halos:
         for c, law in enumerate(fit.laws):
             fit.laws[c] = Law(law.contour, law.table - law.wings, law.linear)
@@ -125,10 +128,11 @@ def fit_stars(
     found = find_stars(planes, noise, coverage, white) if stars is None else stars
     fwhm = _width(z, found)
     laws = [_law(z[c], hidden[c], found, fwhm) for c in range(len(planes))]
-    ratio = float(np.median([row[1] / row[0] for row in noise.scales]))
+    ratio = float(np.median([row[1] / row[0] if row[0] > 0 else 0 for row in noise.scales]))
     field = kriging.Field(kriging.noise_blur(ratio), fwhm / 2.355)
     fit = StarFit(z, hidden, noise.map, list(laws), field)
     fit.fwhm = fwhm
+    fit.sigma = noise.sigma
     fit.freedom = np.tile(FREEDOM / 4, (len(planes), 1))
     bad = np.zeros(planes.shape[1:], bool)
     r_sat = np.where(found.saturated, 1.5, 0.0)
@@ -360,11 +364,10 @@ def _missed(fit: StarFit, noise: Noise, doubt: float) -> tuple[Array, Array, Arr
         planes[c] = np.where(fit.hidden[c], 0, planes[c] - ground)
         planes[c] /= np.sqrt(1 + fit.photons[c] * light + (2 * fit.misfit[c] * light) ** 2 + 4 * fit.doubt[c])
         fit.mirror(planes[c])
-    scales = tuple(tuple(k / s for k in row) for s, row in zip(noise.sigma, noise.scales, strict=True))
     cut = cv2.dilate(np.asarray(fit.hidden.any(0), np.uint8), np.ones((5, 5), np.uint8)) > 0
     cut[:PAD] = cut[-PAD:] = cut[:, :PAD] = cut[:, -PAD:] = False  # the margin mirrors what is inside
     seen = (~cut).astype(np.float32)
-    found = find_stars(planes, Noise((1.0,) * len(planes), scales, fit.level), seen, None, threshold=7.0, fwhm=fit.fwhm)
+    found = find_stars(planes * np.asarray(noise.sigma, np.float32)[:, None, None], Noise(noise.sigma, noise.scales, fit.level), seen, None, threshold=7.0, fwhm=fit.fwhm)
     x, y = found.x - PAD, found.y - PAD
     h, w = _inner(planes).shape[1:]
     keep = (x > 0.7) & (y > 0.7) & (x < w - 1.7) & (y < h - 1.7)
@@ -420,6 +423,8 @@ def _kept(fit: StarFit) -> Mask:
 
     keep = (fit.height.max(0) > 5) | fit.saturated
     x, y = fit.x.mean(0), fit.y.mean(0)
+    scale = np.asarray(fit.sigma)[:, None]
+    keep &= fit.saturated | star_coloured(fit.height * scale, (2 + 0.02 * fit.height.max(0)) * scale)
     keep &= np.hypot(x - fit.origin[:, 0], y - fit.origin[:, 1]) < 2.5
     h, w = fit.data.shape[1:]
     inner = _inner(fit.hidden).any(0)

@@ -75,6 +75,7 @@ class StarFit:
         self.own: list[list[npt.NDArray[np.float32] | None]] = [[] for _ in range(c)]  # each star's correction to the law
         self.third2 = np.full(c, 0.016)  # noise variance of the third starlet scale
         self.fwhm = 3.0
+        self.sigma: tuple[float, ...] = (1.0,) * c  # of the channels, in the planes' first unit
         self.tie = 0.5  # px: how far a channel's place may lie from the common one
 
     @property

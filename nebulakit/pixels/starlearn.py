@@ -80,7 +80,7 @@ def first_law(plane: Plane, x: Array, y: Array, fwhm: float) -> Law:
         left(best, move=True)
         best = least_squares(left, best, bounds=(low, high), loss="soft_l1", f_scale=3.0, max_nfev=6, diff_step=1e-3).x
     v = best.copy()
-    v[4] = 0.0 if v[4] < 0.03 else 1.0 if v[4] > 0.97 else v[4]
+    v[4] = 0.0 if v[4] < 0.1 else 1.0 if v[4] > 0.9 else v[4]
     return law(v)
 
 

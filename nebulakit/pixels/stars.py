@@ -90,30 +90,40 @@ def find_stars(
 ) -> StarList:
     """Find the stars of planes (channel, y, x), brightest first.
 
-    Detection on the channels' sum weighted by 1 / noise^2: starlet scales 2 + 3, ``threshold`` times above the noise and
-    above the structure around, the largest of 5x5 pixels, round by the Hessian (4 det / trace^2; 1 = round, 0 = a ridge)
-    and of the sharpness that the stars share (or that of ``fwhm``). Cut-off stars are found as connected plateaus at ``white``.
+    Detection on the channels' sum weighted by 1 / noise^2: starlet scales 2 + 3, and 2 alone, ``threshold`` times above
+    the noise and above the structure around, the largest of 5x5 pixels, round by the Hessian (4 det / trace^2; 1 = round,
+    0 = a ridge), of the sharpness that the stars share (or that of ``fwhm``), and with light in all channels. Cut-off stars are found as connected plateaus at ``white``.
     Positions are windowed centroids. Pixels that are NaN or without coverage hold no stars.
     """
     light, bad = _luminance(planes, noise, coverage)
-    level = noise.map if noise.map is not None else None
-    fine, coarse = starlet.smooth(light, 1), None
-    coarse = starlet.smooth(starlet.smooth(fine, 2), 3)
-    band = fine - coarse
-    del fine, coarse
-    scales = np.array([[k / max(s, 1e-300) for k in row] for s, row in zip(noise.sigma, noise.scales, strict=True)])
-    sigma_band = 1.1 * float(np.sqrt((scales[:, 1:3] ** 2).sum(1).mean()))
+    level = noise.map
     blobs = _plateaus(planes, white, bad)
-    ys, xs, snr, contrast = _maxima(band, bad, level, sigma_band, threshold)
-    roundness, area = _shape(band, ys, xs)
-    usual = _usual_area(roundness, area, snr, contrast) if fwhm is None else _area_of(fwhm)
-    clear = contrast > 30  # a close pair is neither round nor sharp, but clearly there
-    keep = (roundness > np.where(clear, 0.3, 0.5)) & (area > max(0.62 * usual, _area_of(1.3))) & (area < np.where(clear, 2.5, 1.6) * usual)
-    if len(blobs):
-        far = np.ones(len(ys), bool)
-        for x, y, r in blobs:
-            far &= np.hypot(xs - x, ys - y) > r + 0.7 * math.sqrt(usual) + 1.5
-        keep &= far
+    scales = np.array([[k / max(s, 1e-300) for k in row] for s, row in zip(noise.sigma, noise.scales, strict=True)])
+    fine = starlet.smooth(light, 1)
+    middle = starlet.smooth(fine, 2)
+    found, usual = [], 0.0
+    # scales 2 and 3 reach deepest; scale 2 alone sees stars on a bright, uneven nebula and beside brighter ones
+    for rest in (3, 2):
+        band = fine - (starlet.smooth(middle, 3) if rest == 3 else middle)
+        sigma = 1.1 * float(np.sqrt((scales[:, 1:rest] ** 2).sum(1).mean()))
+        ys, xs, snr, contrast = _maxima(band, bad, level, sigma, threshold if rest == 3 else threshold + 2)
+        roundness, area = _shape(band, ys, xs)
+        if rest == 3:
+            usual = _usual_area(roundness, area, snr, contrast) if fwhm is None else _area_of(fwhm)
+            few = not len(blobs) and (contrast > 10).sum() < 3
+        here = usual if rest == 3 else _area_of(_fwhm_of(usual), 2)
+        clear = contrast > 30  # a close pair is neither round nor sharp, but clearly there
+        keep = (roundness > np.where(clear, 0.3, 0.5)) & (area > max(0.62 * here, _area_of(1.3, rest)))
+        keep &= area < np.where(clear, 2.5, 1.6) * here
+        if few:
+            keep &= contrast > 10  # where there is hardly a star, the brightest knots of a nebula are none
+        found.append((ys[keep], xs[keep]))
+    ys, xs = found[0]
+    more = _apart_from(found[1], found[0], 2.5)
+    ys, xs = np.concatenate([ys, found[1][0][more]]), np.concatenate([xs, found[1][1][more]])
+    keep = np.ones(len(ys), bool)
+    for x, y, r in blobs:
+        keep &= np.hypot(xs - x, ys - y) > r + 0.7 * math.sqrt(usual) + 1.5
     xs, ys = xs[keep].astype(np.float64), ys[keep].astype(np.float64)
     fwhm = _fwhm_of(usual)
     r_sat = np.concatenate([np.zeros(len(xs)), blobs[:, 2]])
@@ -128,10 +138,39 @@ def find_stars(
     radius = np.minimum(radius, 0.25 * min(light.shape))
     peak = peaks.sum(0)
     flux = peak * math.pi * alpha**2 / (BETA - 1)
-    there = peak > 0
-    order = np.argsort(-flux[there], kind="stable")
     saturated = r_sat > 0
+    there = (peak > 0) & (saturated | star_coloured(peaks, np.array(noise.sigma)[:, None] * local))
+    order = np.argsort(-flux[there], kind="stable")
     return StarList(*(a[there][order] for a in (x, y, flux, peak, radius, saturated)))
+
+
+def star_coloured(heights: Floats, error: Floats) -> npt.NDArray[np.bool_]:
+    """Say which of the stars (channel, star) have light in all channels, as stars have: a knot of a nebula shines in one line.
+
+    Each channel must hold a fifth of the share it usually has, or could hold it within three errors. With fewer than
+    three channels, or ten stars to tell the usual from, all do.
+
+    >>> heights = np.array([[5.0] * 12 + [5.0], [4.0] * 12 + [0.2], [5.0] * 12 + [0.1]])
+    >>> star_coloured(heights, np.full((3, 13), 0.01)).tolist()[-2:]
+    [True, False]
+    """
+    total = heights.sum(0)
+    bright = (heights > 10 * error).all(0)
+    if len(heights) < 3 or bright.sum() < 10:
+        return np.ones(heights.shape[1], bool)
+    usual = np.median(heights[:, bright] / total[bright], axis=1)
+    return np.asarray((heights + 3 * error > 0.2 * usual[:, None] * total).all(0))
+
+
+def _apart_from(
+    places: tuple[npt.NDArray[np.intp], npt.NDArray[np.intp]], others: tuple[npt.NDArray[np.intp], npt.NDArray[np.intp]], least: float
+) -> npt.NDArray[np.bool_]:
+    """Say which places (y, x) are farther than ``least`` from all others."""
+    from scipy.spatial import cKDTree
+
+    if not len(places[0]) or not len(others[0]):
+        return np.ones(len(places[0]), bool)
+    return np.asarray(cKDTree(np.column_stack(others)).query(np.column_stack(places))[0] > least)
 
 
 def _luminance(planes: Planes, noise: Noise, coverage: npt.NDArray[np.float32] | None) -> tuple[Plane, npt.NDArray[np.bool_]]:
@@ -195,32 +234,32 @@ def _shape(band: Plane, ys: npt.NDArray[np.intp], xs: npt.NDArray[np.intp]) -> t
 
 
 _WIDTHS = np.geomspace(0.8, 12, 40)
-_areas: list[float] = []
+_areas: dict[int, list[float]] = {}
 
 
-def _table() -> list[float]:
-    """Give the curvature's area of Moffat stars of ``_WIDTHS``, measured as on a picture."""
-    if not _areas:
+def _table(rest: int) -> list[float]:
+    """Give the curvature's area of Moffat stars of ``_WIDTHS`` on the scales from 2 to ``rest``, measured as on a picture."""
+    if rest not in _areas:
         r2 = (np.mgrid[-40:41, -40:41] ** 2).sum(0)
         found = []
         for width in _WIDTHS:
             alpha2 = width**2 / (4 * (2 ** (1 / BETA) - 1))
-            star = ((1 + r2 / alpha2) ** -BETA).astype(np.float32)
-            fine = starlet.smooth(star, 1)
-            band = fine - starlet.smooth(starlet.smooth(fine, 2), 3)
+            fine = starlet.smooth(((1 + r2 / alpha2) ** -BETA).astype(np.float32), 1)
+            coarse = starlet.smooth(fine, 2)
+            band = fine - (starlet.smooth(coarse, 3) if rest == 3 else coarse)
             found.append(float(_shape(band, np.array([40]), np.array([40]))[1][0]))
-        _areas[:] = found
-    return _areas
+        _areas[rest] = found
+    return _areas[rest]
 
 
-def _area_of(fwhm: float) -> float:
+def _area_of(fwhm: float, rest: int = 3) -> float:
     """Give the curvature's area of a star of this width."""
-    return float(np.interp(fwhm, _WIDTHS, _table()))
+    return float(np.interp(fwhm, _WIDTHS, _table(rest)))
 
 
 def _fwhm_of(area: float) -> float:
     """Give the width of a star with this curvature's area."""
-    return float(np.interp(area, _table(), _WIDTHS))
+    return float(np.interp(area, _table(3), _WIDTHS))
 
 
 def _usual_area(roundness: Floats, area: Floats, snr: Floats, contrast: Floats) -> float:
