@@ -104,7 +104,7 @@ def command(
         raise click.UsageError("--cache and --no-cache contradict each other")
     from nebulakit.errors import NebulakitError
     from nebulakit.recipe import load
-    from nebulakit.runner.job import Job, default_folder, stack_name
+    from nebulakit.runner.job import Job, default_folder, finished_earlier, stack_name
 
     given = pairs(settings, "--set", "denoise.strength=1.2")
     checked = load(recipe, settings=given)
@@ -124,6 +124,15 @@ def command(
         store = None if no_cache else open_store(cache)
         job = Job(checked, stack, folder, files, given, until, preview, overwrite, assume, fwhm, store)
         try:
+            # only in a batch: who names a single stack wants it run
+            earlier = finished_earlier(job) if len(stacks) > 1 and (not report or (folder / "report.html").is_file()) else None
+            if earlier is not None:
+                click.echo(f"{stack}: already finished in {folder}, nothing has changed", err=True)
+                answers.append(earlier)
+                if not as_json:
+                    for output_told in earlier["outputs"]:
+                        click.echo(folder / output_told["file"])
+                continue
             done = run_told(job, report)
             tell(done)
             answers.append(done.record if as_json else done)

@@ -19,7 +19,7 @@ from nebulakit.image import Image, Notice
 from nebulakit.recipe.model import Call, Recipe, Ref
 from nebulakit.runner.execute import Run, StepRun, execute, peak_memory_mb
 from nebulakit.runner.plan import remember
-from nebulakit.runner.store import Keys, Store, digest, file_hash, plain, versions
+from nebulakit.runner.store import Keys, Store, digest, file_hash, plain, source_digest, versions
 
 RECORD = "run.json"
 
@@ -218,6 +218,27 @@ def read_record(folder: Path) -> dict[str, Any] | None:
     return found if isinstance(found, dict) else None
 
 
+def finished_earlier(job: Job) -> dict[str, Any] | None:
+    """Give the ``run.json`` of the job's folder where it tells of this very job, and every file it wrote is still as it was."""
+    found = read_record(job.folder)
+    if found is None:
+        return None
+    recipe = {"file": Path(job.recipe.source).name, "text": job.recipe.text, "settings": dict(job.settings)}
+    options = {"until": job.until, "preview": job.preview, "assume": job.assume, "fwhm": job.fwhm}
+    try:
+        same = (
+            {k: v for k, v in found["recipe"].items() if k != "resolved"} == recipe
+            and (found["nebulakit"], found["versions"], found["source"]) == (nebulakit.__version__, versions(), source_digest())
+            and found["options"] == options
+            and found["inputs"] == input_keys(job)[0]
+            and bool(found["outputs"])
+            and all(file_hash(job.folder / o["file"]) == o["sha256"] for o in found["outputs"])
+        )
+    except (KeyError, TypeError, AttributeError, OSError):
+        return None
+    return found if same else None
+
+
 def check_room(job: Job) -> None:
     """Refuse, before the start, a run for which memory or disk will not do."""
     try:
@@ -313,6 +334,7 @@ def describe(
     return {
         "nebulakit": nebulakit.__version__,
         "versions": versions(),
+        "source": source_digest(),
         "recipe": {
             "file": Path(job.recipe.source).name,
             "text": job.recipe.text,

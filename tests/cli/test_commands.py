@@ -1,0 +1,382 @@
+"""Every verb of the command line: what it answers, what it tells, and the code it ends with."""
+
+import json
+import subprocess
+import sys
+from collections import namedtuple
+from pathlib import Path
+
+import numpy as np
+import pytest
+from astropy.io import fits
+
+from nebulakit.cli import VERBS, call
+from nebulakit.declare import STEPS
+from nebulakit.demo import make_scene, write_scene
+from nebulakit.recipe import shipped
+from nebulakit.runner import job
+from nebulakit.steps import stretch_asinh  # noqa: F401  (fills STEPS)
+
+RECIPE = """version: 1
+steps:
+  - crop_to_coverage: {}
+  - stretch_asinh: {}
+    id: stretch
+  - saturate: {gain: 1.3}
+outputs:
+  - {layer: last, file: picture.tif}
+"""
+
+
+@pytest.fixture(scope="module")
+def night(tmp_path_factory) -> Path:
+    """A small stack with its coverage, and a short recipe."""
+    folder = tmp_path_factory.mktemp("night")
+    write_scene(make_scene(3, (200, 240), "bubble"), folder)
+    (folder / "r.yaml").write_text(RECIPE)
+    return folder
+
+
+@pytest.fixture(scope="module")
+def finished(night: Path) -> Path:
+    """The folder of a finished run."""
+    assert (
+        call(["run", str(night / "r.yaml"), str(night / "stack.fits"), "-o", str(night / "out"), "--no-cache", "--no-report"])
+        == 0
+    )
+    return night / "out"
+
+
+@pytest.fixture
+def tell(monkeypatch, tmp_path, capsys):
+    """Run a command in an empty folder; give code, stdout and stderr. A user's fault never shows a traceback."""
+    monkeypatch.chdir(tmp_path)
+
+    def run(*args: object, own_fault: bool = False) -> tuple[int, str, str]:
+        capsys.readouterr()
+        code = call([str(a) for a in args])
+        out, err = capsys.readouterr()
+        assert own_fault or "Traceback" not in err, err
+        return code, out, err
+
+    return run
+
+
+def test_run_answers_with_the_files_it_wrote(tell, night, tmp_path) -> None:
+    code, out, err = tell("run", night / "r.yaml", night / "stack.fits", "-o", "o", "--cache", "kept")
+    assert (code, out) == (0, f"{Path('o') / 'picture.tif'}\n")
+    assert "crop_to_coverage" in err
+    assert {p.name for p in (tmp_path / "o").iterdir()} == {"picture.tif", "run.json", "report.html"}
+    code, out, _ = tell("run", night / "r.yaml", night / "stack.fits", "-o", "o", "--cache", "kept", "--json", "--no-report")
+    record = json.loads(out)
+    assert (code, [s["id"] for s in record["steps"]]) == (0, ["crop_to_coverage", "stretch", "saturate"])
+    assert "reused" in {s["state"] for s in record["steps"]}
+    code, out, _ = tell("plan", night / "r.yaml", night / "stack.fits", "--cache", "kept", "--set", "saturate.gain=1.6")
+    assert code == 0
+    assert "gain" in out.splitlines()[2]
+    assert tell("plan", night / "r.yaml", night / "stack.fits", "--cache", "kept", "--graph")[0] == 0
+    code, out, _ = tell("cache", "show", "--cache", "kept")
+    assert code == 0
+    assert not out.startswith("kept: 0 layers")
+    assert tell("cache", "verify", "--cache", "kept")[0] == 0
+    assert "damaged" not in tell("cache", "verify", "--cache", "kept")[1]
+    assert tell("cache", "trim", "--cache", "kept", "--limit", "0.0001")[0] == 0
+    assert tell("cache", "clear", "--cache", "kept")[0] == 0
+    assert tell("cache", "show", "--cache", "kept")[1].startswith("kept: 0 layers")
+
+
+def test_until_writes_one_result(tell, night) -> None:
+    code, out, _ = tell(
+        "run", night / "r.yaml", night / "stack.fits", "-o", "o", "--until", "stretch", "--no-cache", "--no-report"
+    )
+    assert (code, out) == (0, f"{Path('o') / 'stretch.tif'}\n")
+
+
+def test_demo_makes_a_stack(tell, tmp_path) -> None:
+    code, out, _ = tell("demo", "--only-stack", "-o", "d", "--size", 260, 220, "--seed", 5)
+    assert code == 0
+    assert [fits.getdata(tmp_path / line).shape for line in out.split()] == [(3, 220, 260), (220, 260)]
+    (tmp_path / "else").mkdir()
+    (tmp_path / "else" / "mine.txt").write_text("mine")
+    assert tell("demo", "-o", "else")[0] == 2
+    code, _, err = tell("demo", "--kind", "spiral")
+    assert code == 2
+    assert "bubble" in err
+
+
+def test_inspect(tell, night, tmp_path) -> None:
+    code, out, _ = tell("inspect", night / "stack.fits", "--json", "--picture", "look.png")
+    facts = json.loads(out)
+    assert code == 0
+    assert isinstance(facts["warnings"], list)
+    assert (tmp_path / "look.png").stat().st_size > 1000
+    code, out, _ = tell("inspect", night / "stack.fits")
+    assert out.startswith("stack.fits\n")
+    assert "fwhm" in out.lower()
+
+
+def test_check(tell, night) -> None:
+    code, out, err = tell("check", night / "r.yaml", *shipped())
+    assert (code, err) == (0, "")
+    assert out.count("no faults") == 1 + len(shipped())
+    assert tell("check", night / "r.yaml", "--set", "saturate.gain=lots")[0] in (2, 3)
+
+
+def test_compare(tell, finished, tmp_path) -> None:
+    assert tell("compare", finished, finished, "-o", "c.html")[:2] == (0, "c.html\n")
+    assert "<html" in (tmp_path / "c.html").read_text()
+    code, out, _ = tell("compare", "bicolour", "natural", "--json")
+    assert code == 0
+    assert json.loads(out)
+
+
+def test_sweep(tell, night, tmp_path) -> None:
+    vary = ["sweep", night / "r.yaml", night / "stack.fits", "--vary", "saturate.gain=1,2"]
+    code, out, err = tell(*vary, "-o", "s", "--no-cache")
+    assert code == 0
+    assert out.splitlines()[-1] == str(Path("s") / "contact.png")
+    assert "2/2  1 steps run" in err  # what both share was computed once
+    assert [v["settings"] for v in json.loads((tmp_path / "s" / "sweep.json").read_text())["variants"]] == [
+        {"saturate.gain": "1"},
+        {"saturate.gain": "2"},
+    ]
+    assert tell(*vary, "--pick", 2, "-o", "mine.yaml")[0] == 0
+    assert "gain: 2" in (tmp_path / "mine.yaml").read_text()
+    assert tell(*vary, "--pick", 3, "-o", "other.yaml")[0] == 2
+
+
+def test_rerun_and_freeze(tell, finished, night, tmp_path) -> None:
+    code, out, _ = tell("rerun", finished / "run.json", "-j", 1)
+    assert (code, out) == (0, "picture.tif: identical\n")
+    assert tell("freeze", finished, "-o", "f.yaml")[:2] == (0, "f.yaml\n")
+    assert tell("freeze", finished, "-o", "f.yaml")[0] == 2  # never written over unasked
+    assert tell("freeze", finished)[1] == (tmp_path / "f.yaml").read_text()
+    look = tell("freeze", finished, "--look")[1]
+    assert look != (tmp_path / "f.yaml").read_text()
+    assert tell("run", "f.yaml", night / "stack.fits", "-o", "again", "--no-cache", "--no-report")[0] == 0
+    first, again = (json.loads((f / "run.json").read_text()) for f in (finished, tmp_path / "again"))
+    assert [o["sha256"] for o in again["outputs"]] == [o["sha256"] for o in first["outputs"]]
+
+
+def test_rerun_and_freeze_say_what_is_missing(tell, finished) -> None:
+    assert tell("rerun", "nothing.json")[0] == 4
+    Path("odd.json").write_text("{}")
+    assert tell("freeze", "odd.json")[0] == 4
+    code, _, err = tell("rerun", finished, "--stack", "odd.json")
+    assert code == 4
+    assert "--stack" in err
+
+
+def test_steps(tell) -> None:
+    code, out, _ = tell("steps")
+    assert code == 0
+    assert [line.split()[0] for line in out.splitlines()] == sorted(STEPS)
+    told = json.loads(tell("steps", "--json")[1])
+    assert [s["name"] for s in told] == sorted(STEPS)
+    assert tell("steps", "--markdown")[1].count("\n| `") == len(STEPS)
+    for name, step in STEPS.items():
+        page = tell("steps", name)[1]
+        assert all(parameter in page for parameter in step.abouts)
+        assert json.loads(tell("steps", name, "--json")[1])[0]["name"] == name
+    code, _, err = tell("steps", "sturate")
+    assert code == 2
+    assert "saturate" in err
+
+
+def test_recipes_new_and_schema(tell, tmp_path) -> None:
+    assert [line.split()[0] for line in tell("recipes")[1].splitlines()] == sorted(shipped())
+    for name, path in shipped().items():
+        assert tell("recipes", name)[1] == path.read_text(encoding="utf-8")
+        assert tell("new", f"my_{name}", "--from", name)[:2] == (0, f"my_{name}.yaml\n")
+        assert tell("check", f"my_{name}.yaml")[0] == 0
+    assert tell("new", "my_lines")[0] == 2
+    assert tell("new", "x", "--from", "nothing")[0] == 2
+    assert tell("recipes", "nothing")[0] == 2
+    assert "draft-07" in json.loads(tell("schema")[1])["$schema"]
+
+
+def test_show_tells_where_each_line_came_from(tell) -> None:
+    Path("own.yaml").write_text("version: 1\nextends: lines\nchange:\n  crop: {keep: 50%}\n")
+    code, out, err = tell("show", "own.yaml", "--set", "level_ha.order=0")
+    assert (code, err) == (0, "")
+    crop = next(line for line in out.splitlines() if "keep:" in line)
+    assert "50%" in crop
+    assert crop.endswith("# own.yaml:4")
+    assert next(line for line in out.splitlines() if "remove_gradient" in line).partition("# ")[2].startswith("lines.yaml:")
+    assert "order: 0" in out
+    for more in ((), ("--resolved",), ("--resolved", "--no-origins"), ("--no-origins",)):
+        text = tell("show", "own.yaml", *more)[1]
+        assert ("#" in text) == ("--no-origins" not in more)
+        Path("flat.yaml").write_text(text)
+        assert tell("check", "flat.yaml")[0] == 0
+    assert "map_counts" in tell("show", "own.yaml", "--resolved")[1]
+    assert tell("show", "nothing")[0] == 3
+
+
+@pytest.mark.skipif("explain" not in VERBS, reason="there is no such verb")
+def test_explain(tell) -> None:
+    code, out, _ = tell("explain")
+    ids = [line.split()[0] for line in out.splitlines() if line.startswith("  ")]
+    assert code == 0
+    assert len(ids) > 10
+    for each in ids:
+        assert tell("explain", each)[1].startswith(each)
+    assert tell("explain", "nothing-of-the-kind")[0] == 2
+
+
+# -- exit codes ----------------------------------------------------------------------------------------------------------
+
+
+def test_code_1_a_step_cannot_go_on(tell) -> None:
+    Path("r.yaml").write_text(
+        "version: 1\nsteps:\n  - unmix_lines: {}\n    as: {ha: ha}\noutputs:\n  - {layer: ha, file: ha.fits}\n"
+    )
+    fits.writeto("mono.fits", np.ones((60, 80), np.float32))
+    code, out, err = tell("run", "r.yaml", "mono.fits", "-o", "o", "--no-cache", "--no-report")
+    assert (code, out) == (1, "")
+    assert "step 1 of 1, unmix_lines, in line 3 of the recipe failed" in err
+    assert not Path("o").exists()
+
+
+def test_code_4_a_stack_without_a_value(tell) -> None:
+    fits.writeto("empty.fits", np.full((3, 60, 80), np.nan, np.float32))
+    code, out, err = tell("run", "bicolour", "empty.fits", "-o", "o", "--no-cache")
+    assert (code, out) == (4, "")
+    assert "empty.fits" in err
+    assert not Path("o").exists()
+
+
+def test_code_1_our_own_fault_says_how_to_report_it(tell, night, monkeypatch) -> None:
+    def broken(*args: object, **more: object) -> None:
+        raise ZeroDivisionError("made for this test")
+
+    monkeypatch.setattr(job, "execute", broken)
+    code, out, err = tell("run", night / "r.yaml", night / "stack.fits", "-o", "o", "--no-cache", "--no-report", own_fault=True)
+    assert (code, out) == (1, "")
+    assert "made for this test" in err
+    assert "fault of nebulakit" in err
+    assert "report it" in err
+    assert not Path("o").exists()
+
+
+@pytest.mark.parametrize(
+    ("args", "words"),
+    [
+        (["rnu"], "did you mean 'run'"),
+        (["insepct"], "did you mean 'inspect'"),
+        (["run", "--previw", "2", "lines", "x.fits"], "--preview"),
+        (["run", "lines"], "STACK"),
+        (["run", "lines", "x.fits", "--set", "crop"], "--set"),
+        (["run", "lines", "x.fits", "--set", "crop.kep=5%"], "keep"),
+        (["run", "lines", "x.fits", "--set", "crp.keep=5%"], "crop"),
+        (["run", "lines", "x.fits", "--cache", "a", "--no-cache"], "contradict"),
+        (["run", "lines", "a/x.fits", "b/x.fits"], "same name"),
+        (["cache", "melt"], "clear"),
+    ],
+)
+def test_code_2_a_wrong_command_line_is_told_the_nearest(tell, args, words) -> None:
+    code, out, err = tell(*args)
+    assert (code, out) == (2, "")
+    assert words in err
+    assert list(Path().iterdir()) == []
+
+
+def test_code_2_a_folder_of_other_things_is_left_alone(tell, night) -> None:
+    Path("o").mkdir()
+    Path("o/mine.txt").write_text("mine")
+    code, _, err = tell("run", night / "r.yaml", night / "stack.fits", "-o", "o", "--no-cache")
+    assert code == 2
+    assert "--overwrite" in err
+    assert [p.name for p in Path("o").iterdir()] == ["mine.txt"]
+
+
+def test_code_3_a_recipe_that_is_not_there(tell, night) -> None:
+    code, out, err = tell("run", "bicolor", night / "stack.fits")
+    assert (code, out) == (3, "")
+    assert "'bicolour'" in err
+
+
+def test_code_4_a_file_that_is_not_a_picture(tell) -> None:
+    Path("note.fits").write_text("not a picture")
+    for name in ("note.fits", "absent.fits", "."):
+        for command in (["run", "lines"], ["inspect"]):
+            code, out, err = tell(*command, name)
+            assert (code, out) == (4, ""), (name, command, err)
+            assert err.splitlines()[-1].startswith("error: ")
+    assert [p.name for p in Path().iterdir()] == ["note.fits"]
+
+
+def test_code_5_one_of_several_fails(tell, night) -> None:
+    Path("bad.fits").write_text("not a picture")
+    code, out, err = tell("run", night / "r.yaml", "bad.fits", night / "stack.fits", "-o", "o", "--no-cache", "--no-report")
+    assert (code, out) == (5, f"{Path('o') / 'stack' / 'picture.tif'}\n")
+    assert "1 of 2 stacks failed: bad.fits" in err
+    assert not Path("o/bad").exists()
+
+
+@pytest.mark.parametrize("scarce", ["memory", "disk"])
+def test_code_6_too_little_memory_or_disk_is_said_before_the_start(tell, night, monkeypatch, scarce) -> None:
+    if scarce == "memory":
+        monkeypatch.setattr(job, "available_memory", lambda: 1000)
+    else:
+        usage = namedtuple("usage", "total used free")
+        monkeypatch.setattr(job.shutil, "disk_usage", lambda where: usage(10**9, 10**9 - 1000, 1000))
+    code, out, err = tell("run", night / "r.yaml", night / "stack.fits", "-o", "o", "--no-cache")
+    assert (code, out) == (6, "")
+    assert scarce in err
+    assert not Path("o").exists()
+
+
+def test_code_130_interrupted(tell, night, monkeypatch) -> None:
+    def interrupt(*args: object, **more: object) -> None:
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr(job, "execute", interrupt)
+    code, out, err = tell("run", night / "r.yaml", night / "stack.fits", "-o", "o", "--no-cache", "--no-report")
+    assert (code, out) == (130, "")
+    assert "interrupted" in err
+    assert not Path("o").exists()
+
+
+@pytest.mark.parametrize("verb", VERBS)
+def test_every_verb_explains_itself(tell, verb) -> None:
+    code, out, err = tell(verb, "--help")
+    assert (code, err) == (0, "")
+    assert "Usage: nebulakit" in out
+
+
+def test_a_batch_is_taken_up_where_it_stopped(tell, night) -> None:
+    for name in ("a.fits", "b.fits"):
+        Path(name).write_bytes((night / "stack.fits").read_bytes())
+    batch = ["run", night / "r.yaml", "a.fits", "b.fits", "-o", "o", "--no-cache", "--no-report"]
+    assert tell(*batch)[0] == 0
+    before = {p: p.stat().st_mtime_ns for p in Path("o").rglob("*.*")}
+    code, out, err = tell(*batch)
+    assert (code, out) == (0, "".join(f"{Path('o') / n / 'picture.tif'}\n" for n in "ab"))
+    assert err.count("already finished") == 2
+    assert {p: p.stat().st_mtime_ns for p in Path("o").rglob("*.*")} == before
+    Path("o/a/picture.tif").write_bytes(b"damaged")  # is made again
+    assert tell(*batch)[2].count("already finished") == 1
+    assert len(Path("o/a/picture.tif").read_bytes()) > 1000
+    assert tell(*batch, "--set", "saturate.gain=1.5")[2].count("already finished") == 0
+    data = fits.getdata("b.fits") * np.float32(1.01)
+    fits.writeto("b.fits", data, overwrite=True)  # another stack of the same name
+    assert tell(*batch, "--set", "saturate.gain=1.5")[2].count("already finished") == 1
+
+
+# -- what is loaded -------------------------------------------------------------------------------------------------------
+
+
+def loaded(*args: str) -> set[str]:
+    """Give the modules loaded after a command."""
+    code = f"import sys; from nebulakit.cli import call; call({list(args)!r}); print('\\n'.join(sys.modules), file=sys.stderr)"
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    return set(done.stderr.split())
+
+
+def test_help_loads_no_numpy() -> None:
+    assert not loaded("--help") & {"numpy", "cv2", "scipy", "astropy", "pydantic"}
+
+
+def test_check_loads_no_cv2() -> None:
+    assert not loaded("check", "bicolour") & {"cv2", "scipy", "astropy", "skimage"}
