@@ -63,13 +63,14 @@ def apply_denoise(planes: Planes, values: dict[str, Any], noise_map: Plane | Non
     axes = np.asarray(values["axes"], np.float32)
     inverse = _inverse_variances(noise_map, len(values["variances"][0]))
     into, back = axes / sigma, sigma[:, None] * axes.T
-    out: Planes = np.zeros_like(planes)
+    out: Planes = np.empty_like(planes)
     for k, variances in enumerate(values["variances"]):
-        turned = _mix(planes, into[k])
-        calm = _denoise_plane(turned, variances, inverse)
+        calm = _denoise_plane(_mix(planes, into[k]), variances, inverse)
         for c in range(len(planes)):
-            if back[c, k]:
+            if k:
                 _add_scaled(out[c], calm, float(back[c, k]))
+            else:
+                np.multiply(calm, back[c, k], out=out[c])
     return out
 
 

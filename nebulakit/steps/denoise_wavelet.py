@@ -87,21 +87,16 @@ def denoise_wavelet(
             )
             return image.replace().noted(_nothing(why), noise_before=_rows(level.scales), grain_share=grain)
 
-    filled, there = [], np.ones(image.shape, bool)
-    for plane in image.planes:
-        whole, good = starlet.fill_gaps(plane if image.coverage is None else np.where(image.coverage > 0, plane, np.float32(np.nan)))
-        filled.append(whole)
-        if good is not None:
-            there &= good
-    planes = np.stack(filled)
-    del filled
+    there = image.covered()
+    whole = bool(there.all())
+    planes = image.planes if whole else np.stack([starlet.fill_gaps(np.where(there, p, np.float32(np.nan)))[0] for p in image.planes])
     streaks = measure_streaks(image.planes, image.coverage)
     calm = denoise.apply_denoise(planes, denoise.decide_denoise(planes, level, strength, by_scale, streaks), level.map)
     if of != "both":
         calm = denoise.only(of, planes, calm)
     if image.scale == "display":
         calm = np.clip(calm, min(0.0, float(planes.min())), max(1.0, float(planes.max())))
-    out = calm if there.all() else np.where(there, calm, image.planes)
+    out = calm if whole else np.where(there, calm, image.planes)
     after = noise.quiet_scales(out, len(level.scales[0]))
     notices, found = [], {}
     if streaks:
