@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 
 from nebulakit.image import Image
+from nebulakit.runner.depth import more_hours
 from nebulakit.runner.store import plain
 
 
@@ -47,6 +48,7 @@ def examine(image: Image) -> dict[str, Any]:
         "coverage": coverage(known),
         "arcsec_per_px": known.arcsec_per_px(),
     }
+    facts |= more_hours(known.header)
     facts["recipe"], facts["recipe_because"] = suits(known)
     return dict(plain(facts))
 
