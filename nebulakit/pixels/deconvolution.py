@@ -27,17 +27,22 @@ from nebulakit.pixels.spared import Spared, without
 
 Plane = npt.NDArray[np.float32]
 Array = npt.NDArray[np.float64]
+Transfer = npt.NDArray[np.complex128]
 
 NARROWEST = 1.6  # px: a narrower star is no longer sampled
-LEVELS = (0.1, 0.03, 0.01, 0.003)  # share of a frequency the star image must have left for its gain not to be held
+LEVELS = (0.1, 0.03, 0.006, 0.001)  # share of a frequency the star image must have left for its gain not to be held
 SPECTRUM = 3.0  # power of the unblurred nebula falls like frequency to minus this
 MARGIN = 2.5  # how many times the noise let in must be outweighed
 DOUBT = 0.06  # how well the noise energy of a place is known at best
-RIPPLE = 5e-4  # of a star's peak: what its image may rise outwards; narrower stars than this allows are not aimed at
+RIPPLE = 1e-3  # of a star's peak: what its image may rise outwards; narrower stars than this allows are not aimed at
 NARROWER = 0.97  # the PSF is taken this much narrower: a star narrower than assumed would get a dark ring, a wider one none
 FILTER_REACH = 6.0  # fwhm: cut shorter, the filters' faint tails would cost the stars half a percent of their light
 VOUCHED = 2.0  # times the energy close by: how much signal the wider surroundings may claim for a place
 FLANK = 6.0  # energy of the wider surroundings over that close by, from where on a place is the flank of a bright star
+STAR = 1.5  # fwhm round a strong place of the finest bands that count as one star
+RIPPLE_WEAK = 0.2  # the same, in units of the share of a frequency that a filter takes for seen
+BAREST = 1.3  # px: a filter made for a narrower kernel than this would see it between the pixels
+BOLD = 1000.0  # times the noise that the boldest filter lets in: where a band has more power, a star may be taken for granted
 WORTH = 0.0015  # of the noise's energy: a plane from which less can be won stays as it is
 ROWS = 1024  # rows of a block: borders depend on the image alone, so the bits do not depend on threads
 
@@ -62,7 +67,7 @@ def narrow_kernel(psf: Psf, fwhm: float) -> Plane:
     aperture, and is round.
     """
     r = psf.kernel.shape[0] // 2
-    over_sampling = 5
+    over_sampling = 3
     n = (2 * r + 1) * over_sampling
     line = (np.arange(n) - (n - 1) / 2) / over_sampling
     y, x = line[:, None], line[None]
@@ -114,18 +119,8 @@ def make_plan(psf: Psf, sigma: tuple[float, ...], fwhm: float) -> Plan:
         n *= 2
     taken = replace(psf, kernel=_narrower(psf.kernel, NARROWER), fwhm=NARROWER * psf.fwhm)
     now, true = _transfer(taken.kernel, n), _transfer(psf.kernel, n)
-    reached, wanted = psf, true
-    aim = fwhm
-    while aim < psf.fwhm:
-        low, high = 0.36 * psf.fwhm, psf.fwhm
-        for _ in range(9):  # the filters stop short of the kernel aimed at: aim so that the width wished for comes out
-            middle = 0.5 * (low + high)
-            wanted = _transfer(narrow_kernel(taken, middle), n)
-            reached, ripple = _reached(psf, true + _difference(now, wanted, LEVELS[-1]) * true)
-            low, high = (low, middle) if reached.fwhm > aim else (middle, high)
-        if ripple < RIPPLE:
-            break
-        aim *= 1.03
+    changes = [_change(psf, taken, (now, true), fwhm, least) for least in LEVELS]
+    reached = _reached(psf, true + changes[-1] * true)
     bands = max(4, math.ceil(math.log2(psf.fwhm)) + 3)
     own = list(sigma[:bands])
     own += [own[-1] / 2 ** (i + 1) for i in range(bands - len(own))]
@@ -137,8 +132,7 @@ def make_plan(psf: Psf, sigma: tuple[float, ...], fwhm: float) -> Plan:
     light = frequency**-SPECTRUM
     gains = np.zeros((len(LEVELS), bands, 4))
     filters = []
-    for i, least in enumerate(LEVELS):
-        change = _difference(now, wanted, least)
+    for i, change in enumerate(changes):
         added = (change * now).real
         for j, band in enumerate(responses):
             power, grain = band**2 * light, band**2 * noise
@@ -155,6 +149,51 @@ def make_plan(psf: Psf, sigma: tuple[float, ...], fwhm: float) -> Plan:
     return Plan(tuple(filters), gains, np.hypot(chance, DOUBT), spread, tuple(own), reached)
 
 
+def _change(psf: Psf, taken: Psf, transfers: tuple[Transfer, Transfer], aim: float, least: float) -> Transfer:
+    """Give the filter, minus identity, that brings stars to ``aim`` px, or as near as they stay smooth.
+
+    The filter stops short of the kernel it is made for, the more so the larger ``least`` is: that kernel is chosen so that
+    the width wished for comes out. A filter for weak signal may leave ripples as far under the noise as one for strong signal.
+    """
+    now, true = transfers
+    low, high = min(max(0.36 * psf.fwhm, BAREST), 0.9 * psf.fwhm), psf.fwhm
+    best = 0 * now
+    for _ in range(9):
+        middle = 0.5 * (low + high)
+        change = _difference(now, _transfer(narrow_kernel(taken, middle), now.shape[0]), least)
+        made = _image(true + change * true, psf.kernel.shape[0] // 2)
+        if _law(made, psf.fwhm, 15)[0] < aim or _ripple(made) > max(RIPPLE, RIPPLE_WEAK * least):
+            low = middle
+        else:
+            high, best = middle, change
+    return best
+
+
+def _image(transfer: Transfer, radius: int) -> Array:
+    """Give the kernel whose transform this is, out to ``radius``."""
+    n = transfer.shape[0] // 2
+    return np.fft.fftshift(np.fft.ifft2(transfer).real)[n - radius : n + radius + 1, n - radius : n + radius + 1]
+
+
+def _ripple(kernel: Array) -> float:
+    """Tell how far a star image rises outwards or dips under 0, as a share of its peak."""
+    r = kernel.shape[0] // 2
+    y, x = np.mgrid[-r : r + 1, -r : r + 1]
+    ring = np.rint(np.hypot(x, y)).astype(int).ravel()
+    profile = np.bincount(ring, kernel.ravel())[: r + 1] / np.bincount(ring)[: r + 1]
+    return max(float(np.diff(profile).max()), -float(profile.min())) / float(profile[0])
+
+
+def _law(kernel: Array, fwhm: float, rounds: int) -> tuple[float, float]:
+    """Give width and beta of the Moffat law that fits a kernel best within two widths; ``fwhm`` is the largest it may have."""
+    r = kernel.shape[0] // 2
+    inner = min(r, max(4, math.ceil(2 * fwhm)))
+    stamp = kernel[r - inner : r + inner + 1, r - inner : r + inner + 1]
+    law = fit_moffat(stamp[None], np.zeros((1, 2)), 0.7 * fwhm, rounds)[0]
+    beta = math.exp(float(law[6]))
+    return moffat_fwhm(1.0, beta) / max(float(law[3] * law[5] - law[4] ** 2), 1e-12) ** 0.25, beta
+
+
 def _narrower(kernel: Plane, factor: float) -> Plane:
     """Shrink a kernel about its middle."""
     import cv2
@@ -166,7 +205,7 @@ def _narrower(kernel: Plane, factor: float) -> Plane:
     return np.asarray(out / out.sum(), np.float32)
 
 
-def _transfer(kernel: Plane, n: int) -> npt.NDArray[np.complex128]:
+def _transfer(kernel: Plane, n: int) -> Transfer:
     """Give the Fourier transform of a centred kernel of sum 1 on an n x n grid."""
     size = kernel.shape[0]
     grid = np.zeros((n, n))
@@ -176,33 +215,22 @@ def _transfer(kernel: Plane, n: int) -> npt.NDArray[np.complex128]:
 
 
 def _difference(
-    now: npt.NDArray[np.complex128], wanted: npt.NDArray[np.complex128], least: float
-) -> npt.NDArray[np.complex128]:
+    now: Transfer, wanted: Transfer, least: float
+) -> Transfer:
     """Give the filter that turns ``now`` into ``wanted``, minus identity; it fades where ``now`` has less than ``least`` left."""
     return (wanted - now) * np.conj(now) / (np.abs(now) ** 2 + least**2)
 
 
-def _reached(psf: Psf, transfer: npt.NDArray[np.complex128]) -> tuple[Psf, float]:
-    """Give the star image whose transform is ``transfer``, and how far it rises outwards or dips under 0, of its peak."""
+def _reached(psf: Psf, transfer: Transfer) -> Psf:
+    """Give the star image whose transform is ``transfer``."""
     r = psf.kernel.shape[0] // 2
-    n = transfer.shape[0]
-    image = np.fft.fftshift(np.fft.ifft2(transfer).real)
-    kernel = image[n // 2 - r : n // 2 + r + 1, n // 2 - r : n // 2 + r + 1]
-    inner = min(r, max(4, math.ceil(2.5 * psf.fwhm)))
-    stamp = kernel[r - inner : r + inner + 1, r - inner : r + inner + 1]
-    law = fit_moffat(stamp[None], np.zeros((1, 2)), 0.7 * psf.fwhm)[0]
-    beta = float(np.exp(law[6]))
-    fwhm = 2 * math.sqrt(2 ** (1 / beta) - 1) / max(float(law[3] * law[5] - law[4] ** 2), 1e-12) ** 0.25
-    y, x = np.mgrid[-r : r + 1, -r : r + 1]
-    ring = np.rint(np.hypot(x, y)).astype(int).ravel()
-    profile = np.bincount(ring, kernel.ravel())[: r + 1] / np.bincount(ring)[: r + 1]
-    ripple = max(float(np.diff(profile).max()), -float(profile.min())) / float(kernel.max())
-    kernel = np.maximum(kernel, 0)
+    kernel = np.maximum(_image(transfer, r), 0)
+    fwhm, beta = _law(kernel, psf.fwhm, 40)
     made = np.asarray(kernel / kernel.sum(), np.float32)
-    return replace(psf, kernel=made, fwhm=fwhm, beta=beta, ellipticity=0.0, angle=0.0), ripple
+    return replace(psf, kernel=made, fwhm=fwhm, beta=beta, ellipticity=0.0, angle=0.0)
 
 
-def _filter(change: npt.NDArray[np.complex128], psf: Psf) -> Plane:
+def _filter(change: Transfer, psf: Psf) -> Plane:
     """Cut the filter to the reach of the star image, fading at its rim, and make it sum to exactly nothing."""
     n = change.shape[0]
     r = min(n // 2 - 1, math.ceil(FILTER_REACH * psf.fwhm))
@@ -333,15 +361,20 @@ def _added(plane: Plane, plan: Plan, relative: Plane | None, caution: float) -> 
         signals.append(np.minimum(excess * np.clip(sure, 0, 1), np.float32(VOUCHED) * near))
     parts: list[Plane | None] = [None] * len(plan.filters)
     touched, won = 0.0, 0.0
+    # a star is put together from all bands: one filter for it, the one that its finest band bears
+    at_least = np.zeros((small[1], small[0]), np.uint8)
+    around = np.ones((2 * math.ceil(STAR * plan.spread[0] / step) + 1,) * 2, np.uint8)
     for j, w in enumerate(bands):
         if not signals[j].any():
             continue
-        doses, win = _doses(signals[j], plan.gains[:, j])
+        doses, win = _doses(signals[j], plan.gains[:, j], at_least)
         won += win * plan.sigma[j] ** 2
         touched = max(touched, float(np.mean(np.sum(doses, 0) > 0.05)))
         for i, dose in enumerate(doses):
             if not dose.any():
                 continue
+            if i and j < 2:
+                at_least = np.maximum(at_least, _dilated(np.where(dose > 0.3, np.uint8(i), np.uint8(0)), around))
             term = _resized(_blurred(dose, 1.0), (width, height))
             term *= w
             held = parts[i]
@@ -359,18 +392,21 @@ def _added(plane: Plane, plan: Plan, relative: Plane | None, caution: float) -> 
     return total, touched, won / max(math.fsum(s * s for s in plan.sigma), 1e-300)
 
 
-def _doses(signal: Plane, gains: Array) -> tuple[list[Plane], float]:
+def _doses(signal: Plane, gains: Array, at_least: npt.NDArray[np.uint8]) -> tuple[list[Plane], float]:
     """Give, per filter, by how much it acts where a band has this power over its noise: the one with the least expected error.
 
-    The second value is the mean of the squared error this should save, the noise of the band being 1.
+    ``at_least`` bars filters before that one. The second value is the mean of the squared error this should save, the noise of the band being 1.
     """
     doses, wins = [], []
-    for won, let_in, won2, let_in2 in gains.tolist():
+    for i, (won, let_in, won2, let_in2) in enumerate(gains.tolist()):
         push = won * signal - MARGIN * let_in
         pull = np.maximum(won2 * signal + let_in2, 1e-30)
         dose = np.clip(push / pull, 0, 1)
         doses.append(dose)
-        wins.append(dose * (2 * push - dose * pull))
+        wins.append(np.where(at_least > i, 0, dose * (2 * push - dose * pull)))
+    # where even the boldest costs next to nothing it is the truest, and all parts of a bright star get the same
+    bold = signal > BOLD * gains[-1, 3]
+    wins[:-1] = [np.where(bold, 0, win) for win in wins[:-1]]
     most = np.maximum.reduce(wins)
     chosen, free = [], most > 0
     for dose, win in zip(doses, wins, strict=True):
@@ -386,6 +422,13 @@ def _resized(plane: Plane, size: tuple[int, int]) -> Plane:
 
     how = cv2.INTER_AREA if size[0] < plane.shape[1] else cv2.INTER_LINEAR
     return np.asarray(cv2.resize(plane, size, interpolation=how), np.float32)
+
+
+def _dilated(plane: npt.NDArray[np.uint8], shape: npt.NDArray[np.uint8]) -> npt.NDArray[np.uint8]:
+    """Give the largest value within ``shape``."""
+    import cv2
+
+    return np.asarray(cv2.dilate(plane, shape), np.uint8)
 
 
 def _blurred(plane: Plane, sigma: float) -> Plane:
