@@ -21,27 +21,21 @@ import numpy.typing as npt
 
 from nebulakit.pixels import starlet
 from nebulakit.pixels.facts import Noise, Psf
+from nebulakit.pixels.narrowing import FILTER_REACH, NARROWER, bring_to, cut_filter, narrowed, reached, transfer_of
 from nebulakit.pixels.parallel import over
-from nebulakit.pixels.psf import fit_moffat, moffat_fwhm
 from nebulakit.pixels.spared import Spared, without
 
 Plane = npt.NDArray[np.float32]
 Array = npt.NDArray[np.float64]
-Transfer = npt.NDArray[np.complex128]
 
 NARROWEST = 1.6  # px: a narrower star is no longer sampled
 LEVELS = (0.1, 0.03, 0.006, 0.001)  # share of a frequency the star image must have left for its gain not to be held
 SPECTRUM = 3.0  # power of the unblurred nebula falls like frequency to minus this
 MARGIN = 2.5  # how many times the noise let in must be outweighed
 DOUBT = 0.06  # how well the noise energy of a place is known at best
-RIPPLE = 1e-3  # of a star's peak: what its image may rise outwards; narrower stars than this allows are not aimed at
-NARROWER = 0.97  # the PSF is taken this much narrower: a star narrower than assumed would get a dark ring, a wider one none
-FILTER_REACH = 6.0  # fwhm: cut shorter, the filters' faint tails would cost the stars half a percent of their light
 VOUCHED = 2.0  # times the energy close by: how much signal the wider surroundings may claim for a place
 FLANK = 6.0  # energy of the wider surroundings over that close by, from where on a place is the flank of a bright star
 STAR = 1.5  # fwhm round a strong place of the finest bands that count as one star
-RIPPLE_WEAK = 0.2  # the same, in units of the share of a frequency that a filter takes for seen
-BAREST = 1.3  # px: a filter made for a narrower kernel than this would see it between the pixels
 BOLD = 1000.0  # times the noise that the boldest filter lets in: where a band has more power, a star may be taken for granted
 WORTH = 0.0015  # of the noise's energy: a plane from which less can be won stays as it is
 ROWS = 1024  # rows of a block: borders depend on the image alone, so the bits do not depend on threads
@@ -57,33 +51,6 @@ class Plan:
     spread: tuple[float, ...]  # Gaussian sigma in px over which the energy of each band is averaged
     sigma: tuple[float, ...]  # noise of each band
     reached: Psf  # the star image of well exposed stars afterwards
-
-
-def narrow_kernel(psf: Psf, fwhm: float) -> Plane:
-    """Give the star image to be reached: the law of ``psf`` with its light moved inwards, its far wings where they were.
-
-    The radius that holds a given share of the light shrinks by the ratio of the widths in the core and not at all beyond
-    about two star widths. The new image is therefore positive, falls everywhere, keeps the flux of every wider
-    aperture, and is round.
-    """
-    r = psf.kernel.shape[0] // 2
-    over_sampling = 3
-    n = (2 * r + 1) * over_sampling
-    line = (np.arange(n) - (n - 1) / 2) / over_sampling
-    y, x = line[:, None], line[None]
-    turn = math.radians(psf.angle)
-    along, across = math.cos(turn) * x + math.sin(turn) * y, math.cos(turn) * y - math.sin(turn) * x
-    # round within, as oval as it was without
-    ratio = (1 - psf.ellipticity) ** (0.5 * (1 - np.exp(-(x * x + y * y) / (0.8 * psf.fwhm) ** 2)))
-    radius = np.hypot(along * ratio, across / ratio)
-    alpha = psf.fwhm / moffat_fwhm(1.0, psf.beta)
-    pull = psf.fwhm / fwhm - 1
-    x2 = (radius / (0.8 * psf.fwhm)) ** 2
-    fade = np.exp(-x2)
-    moved = radius * (1 + pull * fade)
-    density = (1 + (moved / alpha) ** 2) ** -psf.beta * (1 + pull * fade) * np.maximum(1 + pull * fade * (1 - 2 * x2), 0)
-    kernel = density.reshape(2 * r + 1, over_sampling, 2 * r + 1, over_sampling).mean((1, 3))
-    return np.asarray(kernel / kernel.sum(), np.float32)
 
 
 def decide_deconvolve(psfs: Sequence[Psf | None], noise: Noise, size: float) -> list[Plan | None]:
@@ -117,10 +84,10 @@ def make_plan(psf: Psf, sigma: tuple[float, ...], fwhm: float) -> Plan:
     n = 128
     while n < 2 * (FILTER_REACH * psf.fwhm + 1):
         n *= 2
-    taken = replace(psf, kernel=_narrower(psf.kernel, NARROWER), fwhm=NARROWER * psf.fwhm)
-    now, true = _transfer(taken.kernel, n), _transfer(psf.kernel, n)
-    changes = [_change(psf, taken, (now, true), fwhm, least) for least in LEVELS]
-    reached = _reached(psf, true + changes[-1] * true)
+    taken = replace(psf, kernel=narrowed(psf.kernel, NARROWER), fwhm=NARROWER * psf.fwhm)
+    now, true = transfer_of(taken.kernel, n), transfer_of(psf.kernel, n)
+    changes = [bring_to(psf, taken, (now, true), fwhm, least) for least in LEVELS]
+    after = reached(psf, true + changes[-1] * true)
     bands = max(4, math.ceil(math.log2(psf.fwhm)) + 3)
     own = list(sigma[:bands])
     own += [own[-1] / 2 ** (i + 1) for i in range(bands - len(own))]
@@ -143,103 +110,10 @@ def make_plan(psf: Psf, sigma: tuple[float, ...], fwhm: float) -> Plan:
                 (power * added**2).sum() / seen,
                 (grain * np.abs(change) ** 2).sum() / grain.sum(),
             )
-        filters.append(_filter(change, psf))
+        filters.append(cut_filter(change, psf))
     spread = tuple(max(psf.fwhm, 0.7 * 2**j) for j in range(bands))
     chance = np.array([_scatter(band**2 * noise, s) for band, s in zip(responses, spread, strict=True)])
-    return Plan(tuple(filters), gains, np.hypot(chance, DOUBT), spread, tuple(own), reached)
-
-
-def _change(psf: Psf, taken: Psf, transfers: tuple[Transfer, Transfer], aim: float, least: float) -> Transfer:
-    """Give the filter, minus identity, that brings stars to ``aim`` px, or as near as they stay smooth.
-
-    The filter stops short of the kernel it is made for, the more so the larger ``least`` is: that kernel is chosen so that
-    the width wished for comes out. A filter for weak signal may leave ripples as far under the noise as one for strong signal.
-    """
-    now, true = transfers
-    low, high = min(max(0.36 * psf.fwhm, BAREST), 0.9 * psf.fwhm), psf.fwhm
-    best = 0 * now
-    for _ in range(9):
-        middle = 0.5 * (low + high)
-        change = _difference(now, _transfer(narrow_kernel(taken, middle), now.shape[0]), least)
-        made = _image(true + change * true, psf.kernel.shape[0] // 2)
-        if _law(made, psf.fwhm, 15)[0] < aim or _ripple(made) > max(RIPPLE, RIPPLE_WEAK * least):
-            low = middle
-        else:
-            high, best = middle, change
-    return best
-
-
-def _image(transfer: Transfer, radius: int) -> Array:
-    """Give the kernel whose transform this is, out to ``radius``."""
-    n = transfer.shape[0] // 2
-    return np.fft.fftshift(np.fft.ifft2(transfer).real)[n - radius : n + radius + 1, n - radius : n + radius + 1]
-
-
-def _ripple(kernel: Array) -> float:
-    """Tell how far a star image rises outwards or dips under 0, as a share of its peak."""
-    r = kernel.shape[0] // 2
-    y, x = np.mgrid[-r : r + 1, -r : r + 1]
-    ring = np.rint(np.hypot(x, y)).astype(int).ravel()
-    profile = np.bincount(ring, kernel.ravel())[: r + 1] / np.bincount(ring)[: r + 1]
-    return max(float(np.diff(profile).max()), -float(profile.min())) / float(profile[0])
-
-
-def _law(kernel: Array, fwhm: float, rounds: int) -> tuple[float, float]:
-    """Give width and beta of the Moffat law that fits a kernel best within two widths; ``fwhm`` is the largest it may have."""
-    r = kernel.shape[0] // 2
-    inner = min(r, max(4, math.ceil(2 * fwhm)))
-    stamp = kernel[r - inner : r + inner + 1, r - inner : r + inner + 1]
-    law = fit_moffat(stamp[None], np.zeros((1, 2)), 0.7 * fwhm, rounds)[0]
-    beta = math.exp(float(law[6]))
-    return moffat_fwhm(1.0, beta) / max(float(law[3] * law[5] - law[4] ** 2), 1e-12) ** 0.25, beta
-
-
-def _narrower(kernel: Plane, factor: float) -> Plane:
-    """Shrink a kernel about its middle."""
-    import cv2
-
-    middle = kernel.shape[0] // 2
-    back = np.array([[1 / factor, 0, middle - middle / factor], [0, 1 / factor, middle - middle / factor]])
-    how = cv2.INTER_CUBIC | cv2.WARP_INVERSE_MAP
-    out = np.maximum(cv2.warpAffine(kernel, back, kernel.shape, flags=how, borderMode=cv2.BORDER_REPLICATE), 0)
-    return np.asarray(out / out.sum(), np.float32)
-
-
-def _transfer(kernel: Plane, n: int) -> Transfer:
-    """Give the Fourier transform of a centred kernel of sum 1 on an n x n grid."""
-    size = kernel.shape[0]
-    grid = np.zeros((n, n))
-    grid[:size, :size] = kernel
-    out = np.fft.fft2(np.roll(grid, (-(size // 2), -(size // 2)), (0, 1)))
-    return np.asarray(out / out[0, 0].real)
-
-
-def _difference(
-    now: Transfer, wanted: Transfer, least: float
-) -> Transfer:
-    """Give the filter that turns ``now`` into ``wanted``, minus identity; it fades where ``now`` has less than ``least`` left."""
-    return (wanted - now) * np.conj(now) / (np.abs(now) ** 2 + least**2)
-
-
-def _reached(psf: Psf, transfer: Transfer) -> Psf:
-    """Give the star image whose transform is ``transfer``."""
-    r = psf.kernel.shape[0] // 2
-    kernel = np.maximum(_image(transfer, r), 0)
-    fwhm, beta = _law(kernel, psf.fwhm, 40)
-    made = np.asarray(kernel / kernel.sum(), np.float32)
-    return replace(psf, kernel=made, fwhm=fwhm, beta=beta, ellipticity=0.0, angle=0.0)
-
-
-def _filter(change: Transfer, psf: Psf) -> Plane:
-    """Cut the filter to the reach of the star image, fading at its rim, and make it sum to exactly nothing."""
-    n = change.shape[0]
-    r = min(n // 2 - 1, math.ceil(FILTER_REACH * psf.fwhm))
-    kernel = np.fft.fftshift(np.fft.ifft2(change).real)[n // 2 - r : n // 2 + r + 1, n // 2 - r : n // 2 + r + 1]
-    y, x = np.mgrid[-r : r + 1, -r : r + 1]
-    window = np.clip((r + 1 - np.hypot(x, y)) / (0.15 * r), 0, 1)
-    kernel = kernel * window
-    soft = np.exp(-(x**2 + y**2) / (2 * psf.fwhm**2)) * window
-    return np.asarray(kernel - kernel.sum() * soft / soft.sum(), np.float32)
+    return Plan(tuple(filters), gains, np.hypot(chance, DOUBT), spread, tuple(own), after)
 
 
 def _responses(bands: int, n: int) -> list[Array]:

@@ -13,6 +13,7 @@ from scipy import ndimage as ndi
 from nebulakit.pixels import deconvolution as dec
 from nebulakit.pixels import starlet
 from nebulakit.pixels.facts import Noise, Psf
+from nebulakit.pixels.narrowing import narrow_kernel
 from nebulakit.pixels.psf import moffat_kernel
 from nebulakit.pixels.spared import bridge, defects, spare
 
@@ -50,7 +51,7 @@ def sharpened(planes: np.ndarray, psf: Psf, noise: Noise, size: float = 0.62, **
 @given(fwhm=st.floats(2.2, 6), beta=st.floats(2, 8), share=st.floats(0.45, 0.9), e=st.floats(0, 0.3))
 def test_the_star_image_aimed_at_is_a_star_image(fwhm, beta, share, e):
     psf = psf_of(fwhm, beta, e)
-    aim = dec.narrow_kernel(psf, share * fwhm).astype(float)
+    aim = narrow_kernel(psf, share * fwhm).astype(float)
     assert aim.min() >= 0
     assert aim.sum() == pytest.approx(1, abs=1e-5)
     r = aim.shape[0] // 2
