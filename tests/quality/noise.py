@@ -77,11 +77,12 @@ def measure(truth: dict[str, Any]) -> dict[str, float]:
 
 
 def noise_found(cut: dict[str, Any]) -> dict[str, float]:
-    """Compare measured noise with stack - clean, away from stars."""
+    """Compare measured noise with stack - clean, away from stars, each pixel's over the map (sigma is told for a map of 1)."""
     found = measure_noise(cut["stack"], cut["coverage"])
+    even = 1 if found.map is None else found.map
     off, scales = [], []
     for c in range(3):
-        noise, far = cut["stack"][c] - cut["clean"][c], cut["stars"][c] < cut["sigma"][c]
+        noise, far = (cut["stack"][c] - cut["clean"][c]) / even, cut["stars"][c] < cut["sigma"][c]
         off.append(found.sigma[c] / noise[far].std() - 1)
         scales.append([found.scales[c][j] / w[far].std() - 1 for j, w in enumerate(starlet.transform(noise, 6)[0])])
     worst = np.abs(scales).max(0)
