@@ -206,7 +206,7 @@ def spread(values: Plane, use: Flags, guess: Floats, plain: bool) -> Floats:
     """Give the standard deviation of each row's used values about 0, what lies beyond 3 of it left out (unless ``plain``)."""
     if plain:  # few levels: values beyond 3 sigma of a robust guess may be all there is of the noise
         square = np.square(values) * use
-        return np.sqrt(square.sum(1, dtype=np.float64) / np.maximum(use.sum(1), 1))
+        return np.asarray(np.sqrt(square.sum(1, dtype=np.float64) / np.maximum(use.sum(1), 1)), np.float64)
     size, square = np.abs(values), np.square(values)
     for _ in range(2):
         keep = (size <= (3 * guess).astype(np.float32)[:, None]) & use
@@ -224,7 +224,7 @@ def _stars(core: Callable[[Plane], Plane], blobs: Plane, sigma: Floats, side: in
     marked = np.zeros((len(sigma) * side, side), np.uint8)
     for above, reach in _STARS:
         hot = (excess > above).astype(np.uint8).reshape(-1, side)
-        marked |= cv2.dilate(hot, np.ones((2 * reach + 1, 2 * reach + 1), np.uint8))
+        cv2.max(marked, cv2.dilate(hot, np.ones((2 * reach + 1, 2 * reach + 1), np.uint8)), dst=marked)
     return core(marked) > 0  # type: ignore[arg-type]
 
 
