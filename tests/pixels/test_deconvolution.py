@@ -48,7 +48,7 @@ def sharpened(planes: np.ndarray, psf: Psf, noise: Noise, size: float = 0.62, **
 
 
 @settings(max_examples=15)
-@given(fwhm=st.floats(2.2, 6), beta=st.floats(2, 8), share=st.floats(0.45, 0.9), e=st.floats(0, 0.3))
+@given(fwhm=st.floats(2.2, 6), beta=st.floats(2, 8), share=st.floats(0.45, 0.8), e=st.floats(0, 0.3))
 def test_the_star_image_aimed_at_is_a_star_image(fwhm, beta, share, e):
     psf = psf_of(fwhm, beta, e)
     aim = narrow_kernel(psf, share * fwhm).astype(float)
@@ -61,7 +61,7 @@ def test_the_star_image_aimed_at_is_a_star_image(fwhm, beta, share, e):
     far = distance <= 2.3 * fwhm
     assert aim[far].sum() == pytest.approx(psf.kernel[far].sum(), abs=2e-3)  # its wings hold what they held
     near = distance <= 0.5 * fwhm
-    assert aim[near].sum() > 1.05 * psf.kernel[near].sum()
+    assert aim[near].sum() > 1.02 * psf.kernel[near].sum()
 
 
 @pytest.mark.parametrize(("fwhm", "beta"), [(2.6, 2.6), (3.2, 3.2), (4.4, 4.0)])

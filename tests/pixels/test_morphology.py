@@ -1,0 +1,136 @@
+"""Stars shrink about their own middles, in their colours, and nothing else changes."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from scipy import ndimage as ndi
+
+from nebulakit.pixels import morphology as mo
+from nebulakit.pixels.facts import StarList
+
+
+def listed(x, y) -> StarList:
+    n = len(x)
+    return StarList(np.array(x, float), np.array(y, float), np.ones(n), np.ones(n), np.full(n, 5.0), np.zeros(n, bool))
+
+
+def star(shape, x, y, fwhm, peak, beta=3.0):
+    yy, xx = np.mgrid[: shape[0], : shape[1]]
+    alpha = fwhm / (2 * np.sqrt(2 ** (1 / beta) - 1))
+    return peak * (1 + ((xx - x) ** 2 + (yy - y) ** 2) / alpha**2) ** -beta
+
+
+def width_of(plane, base=0.0):
+    z = ndi.zoom(plane - base, 5, order=3)
+    return 2 * np.sqrt((z > z.max() / 2).sum() / np.pi) / 5
+
+
+def layer(tints=(1.0, 0.8, 0.6)):
+    places = [(20.3, 20.6, 3.2, 0.5), (60.0, 22.4, 5.0, 0.9), (100.7, 20.2, 9.0, 1.3), (30.2, 62.0, 2.6, 0.3), (80.5, 64.5, 14.0, 2.0)]
+    plane = sum(star((90, 130), x, y, f, p) for x, y, f, p in places)
+    planes = np.clip(np.stack([t * plane for t in tints]), 0, 1).astype(np.float32)
+    return planes, [p[0] for p in places], [p[1] for p in places], [p[2] for p in places]
+
+
+@pytest.mark.parametrize("size", [0.9, 0.8, 0.6])
+@pytest.mark.parametrize("alone", [True, False])
+def test_every_star_becomes_narrower_by_the_same_share(size, alone):
+    planes, x, y, _ = layer()
+    base = 0.0 if alone else 0.15
+    planes = planes * np.float32(0.8) + np.float32(base)
+    out = mo.apply_reduce(planes, mo.decide_reduce(planes, listed(x, y), size, 1.0, alone), alone)
+    for a, b in zip(x, y, strict=True):
+        xi, yi = round(a), round(b)
+        cut = [p.mean(0)[max(yi - 18, 0) : yi + 19, max(xi - 18, 0) : xi + 19] for p in (planes, out)]
+        before, after = (width_of(c, base) for c in cut)
+        wanted = max(size, mo.SMALLEST / before)
+        # a star of a few pixels is told between them: 0.2 px
+        assert after / before == pytest.approx(wanted, abs=0.03 + 0.15 / before)
+        assert cut[1].max() == pytest.approx(cut[0].max(), rel=0.2)  # the peak stays, up to where it falls between pixels
+
+
+@settings(max_examples=20)
+@given(size=st.floats(0.3, 1.0), seed=st.integers(0, 999), alone=st.booleans())
+def test_nothing_gets_brighter_in_a_layer_and_no_ring_anywhere(size, seed, alone):
+    rng = np.random.default_rng(seed)
+    base = 0.0 if alone else 0.2
+    x, y = rng.uniform(8, 82, 6), rng.uniform(8, 52, 6)
+    plane = sum(star((60, 90), a, b, rng.uniform(2.2, 9), rng.uniform(0.1, 1.5)) for a, b in zip(x, y, strict=True))
+    planes = np.clip(base + np.stack([plane, 0.7 * plane, 0.9 * plane]), 0, 1).astype(np.float32)
+    out = mo.apply_reduce(planes, mo.decide_reduce(planes, listed(x, y), size, 1.0, alone), alone)
+    assert out.min() >= planes.min() - 1e-6
+    if alone:
+        assert (out <= planes + 1e-6).all()
+        lit = planes.min(0) > 1e-3
+        still = lit & (out.min(0) > 1e-4)
+        tint = planes / planes.sum(0)
+        assert np.abs(out / np.maximum(out.sum(0), 1e-9) - tint)[:, still].max() < 1e-3  # one factor for all channels
+
+
+def test_outside_the_footprints_every_bit_stays():
+    rng = np.random.default_rng(1)
+    planes = (0.2 + rng.normal(0, 0.02, (3, 120, 160))).astype(np.float32)
+    planes += star((120, 160), 80, 60, 4.0, 0.6).astype(np.float32)
+    plan = mo.decide_reduce(planes, listed([80], [60]), 0.6, 1.0, False)
+    out = mo.apply_reduce(planes, plan, False)
+    far = np.hypot(*(np.mgrid[:120, :160] - np.array([60, 80])[:, None, None])) > mo.FOOTPRINT * mo.FADE * plan.width[0] + 1
+    assert np.array_equal(out[:, far], planes[:, far])
+    assert not np.array_equal(out, planes)
+
+
+def test_a_faint_star_beside_a_bright_one_stays_a_star():
+    planes = np.stack([star((80, 80), 40, 40, 12, 1.0) + star((80, 80), 58, 40, 3.0, 0.25)] * 3).astype(np.float32)
+    out = mo.apply_reduce(planes, mo.decide_reduce(planes, listed([40, 58], [40, 40]), 0.7, 1.0, False), False)
+    cut = out[0, 35:46, 53:64] - ndi.minimum(out[0, 35:46, 53:64])
+    yy, xx = np.mgrid[:11, :11]
+    top = cut > 0.4 * cut.max()
+    assert abs((xx[top]).mean() - 5) < 0.7
+    assert abs((yy[top]).mean() - 5) < 0.7
+    spread = np.cov(np.stack([xx[top], yy[top]]))
+    assert max(np.linalg.eigvalsh(spread)) < 2.5 * max(min(np.linalg.eigvalsh(spread)), 0.3)  # no streak towards the bright star
+
+
+def test_the_faintest_go_first():
+    x, y = np.meshgrid(np.arange(15, 200, 20), np.arange(15, 120, 20))
+    x, y = x.ravel().astype(float), y.ravel().astype(float)
+    peaks = np.linspace(0.05, 0.9, len(x))
+    plane = sum(star((135, 215), a, b, 3.0, p) for a, b, p in zip(x, y, peaks, strict=True))
+    planes = np.stack([plane] * 3).astype(np.float32)
+    out = mo.apply_reduce(planes, mo.decide_reduce(planes, listed(x, y), 1.0, 0.5, True), True)
+    left = np.array([out[0, int(b), int(a)] for a, b in zip(x, y, strict=True)]) / peaks
+    half = len(x) // 2
+    assert (left[: half - 3] < 0.05).all()
+    assert (left[half + 4 :] > 0.95).all()
+    same = mo.apply_reduce(planes, mo.decide_reduce(planes, listed(x, y), 1.0, 1.0, True), True)
+    assert np.array_equal(same, planes)
+
+
+def test_stars_that_the_list_leaves_out_shrink_on_a_star_layer_too():
+    planes, x, y, _ = layer()
+    without = mo.decide_reduce(planes, listed(x[:2], y[:2]), 0.7, 1.0, True)
+    assert len(without.x) == len(x)
+    assert len(mo.decide_reduce(planes, None, 0.7, 1.0, True).x) == len(x)
+
+
+def test_narrow_stars_are_spared():
+    planes = np.stack([star((40, 40), 20, 20, 1.7, 0.8)] * 3).astype(np.float32)
+    plan = mo.decide_reduce(planes, listed([20], [20]), 0.5, 1.0, True)
+    assert plan.width[0] * plan.scale[0] == pytest.approx(mo.SMALLEST, rel=0.05)
+
+
+@settings(max_examples=25)
+@given(st.lists(st.tuples(st.floats(0, 59), st.floats(0, 39), st.floats(0.5, 12)), max_size=5))
+def test_discs_hold_their_middles(spots):
+    x, y, r = (np.array([s[i] for s in spots], float) for i in range(3))
+    plane = mo.star_discs((40, 60), x, y, r)
+    assert set(np.unique(plane)) <= {0.0, 1.0}
+    for a, b in zip(x, y, strict=True):
+        assert plane[round(b), round(a)] == 1
+    yy, xx = np.mgrid[:40, :60]
+    inside = np.zeros((40, 60), bool)
+    for a, b, c in zip(x, y, r, strict=True):
+        inside |= np.hypot(xx - a, yy - b) <= c + 1.0
+    assert not (plane.astype(bool) & ~inside).any()
