@@ -20,7 +20,7 @@ Array = npt.NDArray[np.float64]
 FWHM_PER_SIGMA = 2 * math.sqrt(2 * math.log(2))
 FEWEST = 5  # stars, below which no PSF is told
 MOST = 120
-BETA_RANGE = (1.3, 20.0)  # above 20 a Moffat law is a Gaussian to 1 % of its peak
+BETA_RANGE = (1.3, 100.0)  # at 100 a Moffat law is a Gaussian, 0.3 % narrower
 REACH = 4.5  # kernel radius in fwhm
 
 
@@ -226,13 +226,14 @@ def fit_moffat(stamps: Array, near: Array, fwhm: float, rounds: int = 40) -> Arr
     scale = peak[:, None]
     data = (data - level[:, None]) / scale
     beta = 3.0
-    q = (2 ** (1 / beta) - 1) / (fwhm / 2) ** 2
+    # within the fit 1/beta and beta * q: so a Gaussian is one end of a straight road and not a point beyond all bounds
+    s = beta * (2 ** (1 / beta) - 1) / (fwhm / 2) ** 2
     p = np.zeros((n, 10))
-    p[:, 0], p[:, 1:3], p[:, 3], p[:, 5], p[:, 6] = 1.0, np.clip(near, -1, 1), q, q, math.log(beta)
+    p[:, 0], p[:, 1:3], p[:, 3], p[:, 5], p[:, 6] = 1.0, np.clip(near, -1, 1), s, s, 1 / beta
     damping = np.full(n, 1e-2)
     model, jacobian = _moffat(p, xx, yy)
     cost = ((data - model) ** 2).sum(1)
-    lo, hi = math.log(BETA_RANGE[0]), math.log(BETA_RANGE[1])
+    lo, hi = 1 / BETA_RANGE[1], 1 / BETA_RANGE[0]
     for _ in range(rounds):
         normal = np.einsum("nkp,nlp->nkl", jacobian, jacobian)
         right = np.einsum("nkp,np->nk", jacobian, data - model)
@@ -257,6 +258,8 @@ def fit_moffat(stamps: Array, near: Array, fwhm: float, rounds: int = 40) -> Arr
         damping = np.clip(np.where(better, damping * 0.3, damping * 8), 1e-9, 1e6)
         if (gain < 1e-7).all() and (better | (damping > 1)).all():
             break
+    p[:, 3:6] *= p[:, 6:7]
+    p[:, 6] = -np.log(p[:, 6])
     p[:, 0] *= peak
     p[:, 7] = p[:, 7] * peak + level
     p[:, 8:] *= scale
@@ -265,20 +268,21 @@ def fit_moffat(stamps: Array, near: Array, fwhm: float, rounds: int = 40) -> Arr
 
 def _moffat(p: Array, xx: Array, yy: Array) -> tuple[Array, Array]:
     """Give the model (star, pixel) and its derivatives (star, parameter, pixel)."""
-    a, x, y, qxx, qxy, qyy, lnb, level, tx, ty = (c[:, None] for c in p.T)
-    dx, dy, beta = xx - x, yy - y, np.exp(lnb)
-    base = np.maximum(1 + qxx * dx * dx + 2 * qxy * dx * dy + qyy * dy * dy, 1e-9)
-    shape = base**-beta
-    slope = -a * beta * shape / base  # derivative to base
+    a, x, y, sxx, sxy, syy, k, level, tx, ty = (c[:, None] for c in p.T)
+    dx, dy = xx - x, yy - y
+    square = sxx * dx * dx + 2 * sxy * dx * dy + syy * dy * dy
+    base = np.maximum(1 + k * square, 1e-9)
+    shape = base ** (-1 / k)
+    slope = -a * shape / base  # derivative to the square
     jacobian = np.stack(
         [
             shape,
-            slope * (-2 * qxx * dx - 2 * qxy * dy),
-            slope * (-2 * qxy * dx - 2 * qyy * dy),
+            slope * (-2 * sxx * dx - 2 * sxy * dy),
+            slope * (-2 * sxy * dx - 2 * syy * dy),
             slope * dx * dx,
             slope * 2 * dx * dy,
             slope * dy * dy,
-            -a * beta * np.log(base) * shape,
+            a * shape * (np.log(base) / k - square / base) / k,
             np.ones_like(shape),
             np.broadcast_to(xx, shape.shape),
             np.broadcast_to(yy, shape.shape),
