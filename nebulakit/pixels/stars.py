@@ -65,6 +65,15 @@ def _plateau(plane: Plane) -> float | None:
     high = cv2.dilate(filled, box, borderType=cv2.BORDER_REPLICATE)[ys, xs]
     value = filled[ys, xs]
     flat = high - low < 0.04 * (value - sky)
+    # a small plateau, or one cut by the edge: of no star that is not cut off are five of nine pixels alike to 1 %
+    h, w = filled.shape
+    alike = np.zeros(len(ys), int)
+    for dy in (-1, 0, 1):
+        for dx in (-1, 0, 1):
+            inside = (ys + dy >= 0) & (ys + dy < h) & (xs + dx >= 0) & (xs + dx < w)
+            near = filled[np.clip(ys + dy, 0, h - 1), np.clip(xs + dx, 0, w - 1)]
+            alike += inside & (np.abs(near - value) < 0.01 * (value - sky))
+    flat |= alike >= 5
     if flat.sum() < 1:
         return None
     values = np.sort(value[flat].astype(np.float64))

@@ -16,6 +16,8 @@ Plane = npt.NDArray[np.float32]
 
 WINGS = np.geomspace(10, 70, 10)  # px: lengths of the exponential wings that a law may have
 USUAL, SPREAD = 27.0, 0.25  # where lengths are expected before anything is seen: px, and in e-folds
+SHARE = 0.006  # of a star's light in its wings: what is expected at most, if little is seen
+PATIENCE = 10.0  # rings it takes to believe that around a star the nebula is more or less uneven than elsewhere
 BOWL = 1.5  # sigma: how far a curved sky may lie above its middle at 90 px, on top of what the nebula does
 SLACK = 0.03  # how far the law without its wings may be off, per unit of ln(1 + r^2 / width^2)
 COARSE = 4  # px: the nebula's ring means are measured on a picture binned by this
@@ -77,7 +79,7 @@ def learn_wings(fit: StarFit, longest: float) -> None:
         merit, tries = np.full(len(lengths), -np.inf), np.zeros((len(lengths), count))
         for j in range(len(lengths)):
             pick = [j, *range(len(lengths), count)]
-            own_normal = normal[np.ix_(pick, pick)] + np.diag([0.0] + [SLACK**-2.0] * len(fit.laws))
+            own_normal = normal[np.ix_(pick, pick)] + np.diag([SHARE**-2.0] + [SLACK**-2.0] * len(fit.laws))
             found_here = np.linalg.solve(own_normal, right[pick])
             if found_here[0] < 0:
                 found_here = np.concatenate([[0.0], np.linalg.solve(own_normal[1:, 1:], right[pick][1:])])
@@ -90,7 +92,7 @@ def learn_wings(fit: StarFit, longest: float) -> None:
         for k, (at, value, _, _) in enumerate(stars):
             left = roots[k] @ (value - at @ amounts)
             # where the nebula is more uneven than elsewhere a star tells less, and the other way round
-            scale[k] = np.clip(scale[k] * float((left**2).sum()) / (len(value) - 1), 0.3, 1e4)
+            scale[k] = np.clip(scale[k] * (PATIENCE + float((left**2).sum())) / (PATIENCE + len(value) - 1), 0.2, 1e4)
     for c, law in enumerate(fit.laws):
         wings = areas[c] * (amounts[: len(lengths)] @ atoms)
         table = law.table.astype(np.float64) - law.wings + wings
