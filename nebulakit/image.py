@@ -200,7 +200,7 @@ class Image:
 
     def covered(self) -> npt.NDArray[np.bool_]:
         """(y, x) True where all channels have a value and, if it is known, coverage is above zero."""
-        good: npt.NDArray[np.bool_] = np.isfinite(self.planes).all(axis=0)
+        good: npt.NDArray[np.bool_] = np.asarray(np.isfinite(self.planes).all(axis=0), bool)
         return good if self.coverage is None else good & (self.coverage > 0)
 
     def measured(self, *facts: Literal["noise", "sky", "stars", "fwhm", "psf", "white"]) -> Image:
@@ -264,8 +264,9 @@ def _measure(image: Image, fact: str) -> dict[str, Any]:
     if known.content in ("starless", "mask"):
         return {"noise": known.noise}
     if fact == "stars":
-        known = known.measured("white")
-        return {"noise": known.noise, "white": known.white, "stars": stars.find_stars(known.planes, known.noise, known.coverage, known.white)}
+        level = known.measured("white").white
+        found_stars = stars.find_stars(known.planes, known.noise, known.coverage, level)
+        return {"noise": known.noise, "white": level, "stars": found_stars}
     known = known.measured("stars")
     assert known.stars is not None and known.noise is not None
     found = psf.measure_psf(known.planes, known.stars, known.noise, known.white)

@@ -83,15 +83,17 @@ def _bumps(strip: Array) -> list[float]:
     rim = strip[:, :3].mean((0, 1)) * math.sqrt(3 * len(strip))
     ground = np.median(strip[:, 10:], axis=1).mean(0) * math.sqrt(3 * len(strip))
     rise = gaussian_filter1d(rim - median_filter(ground, 15, mode="nearest"), 1.0, mode="nearest")
-    spread = max(1.4826 * float(np.median(np.abs(rise - np.median(rise)))), 1.0)
-    top = (rise[1:-1] >= rise[:-2]) & (rise[1:-1] > rise[2:]) & (rise[1:-1] - np.median(rise) > 6 * spread)
-    places = np.nonzero(top)[0] + 1
-    order = places[np.argsort(-rise[places], kind="stable")]
     out: list[float] = []
-    for p in order:
-        if all(abs(p - q) > 4 for q in out):
-            out.append(float(p))
-    return out[: 40 + len(rise) // 50]
+    # narrow ones on an uneven nebula, then broad ones, that come from far beyond
+    for window in (31, 0):
+        bare = rise - (median_filter(rise, window, mode="nearest") if window else np.median(rise))
+        spread = max(1.4826 * float(np.median(np.abs(bare - np.median(bare)))), 1.0)
+        top = (bare[1:-1] >= bare[:-2]) & (bare[1:-1] > bare[2:]) & (bare[1:-1] > 7 * spread)
+        places = np.nonzero(top)[0] + 1
+        for p in places[np.argsort(-bare[places], kind="stable")].tolist():
+            if all(abs(p - q) > 4 for q in out):
+                out.append(float(p))
+    return sorted(out, key=lambda p: -rise[int(p)])[: 40 + len(rise) // 50]
 
 
 def _solve(fit: StarFit, edge: int, middle: float, length: int, old: Array | None) -> tuple[float, float, Array] | None:
@@ -133,13 +135,17 @@ def _solve(fit: StarFit, edge: int, middle: float, length: int, old: Array | Non
     rare = np.array([4.2 * math.log(max(float(heights.max()), 1.0)) for _, heights in outcome])
     freedom = weight.size - 6 * len(fit.laws)
     best = old if old is not None else tries[int(np.argmin(costs / max(1.0, float(costs.min()) / freedom) + rare))]
-    best = least_squares(lambda p: left(p)[0], best, loss="soft_l1", f_scale=3.0, bounds=(best - [3, 3], best + [3, 3]), max_nfev=15).x
+    near = (best - 3, best + 3)
+    best = least_squares(lambda p: left(p)[0], best, loss="soft_l1", f_scale=3.0, bounds=near, max_nfev=15).x
     rest, heights = left(best)
     after = float(np.minimum(rest**2, 25).sum())
     if nothing - after < SURE**2 or (heights > 0).sum() * 2 <= len(heights):
         return None
     far = best[1] > 1
-    # what is further out must explain most of what comes in, and not be brighter than any star in the picture
-    if after > (0.75 if far else 0.85) * nothing or (far and (heights > 4 * fit.height.max(1, initial=1e3)).any()):
+    # what is further out must explain most of what comes in; if little comes in, it is not brighter than any star inside
+    if after > (0.75 if far else 0.85) * nothing:
+        return None
+    faint = float(light[:, 0].max()) < 50
+    if far and faint and (heights > 4 * fit.height.max(1, initial=1e3)).any():
         return None
     return float(best[0]), float(best[1]), heights

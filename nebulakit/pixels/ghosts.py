@@ -111,14 +111,14 @@ def _search(value: Array, weight: Array, most: float) -> tuple[float, tuple[floa
     r = np.hypot(axis[:, None], axis[None])
     steps, sures = [], []
     for radius in radii:
-        sides, sure = [], np.zeros((size, size))
+        sides, trust = [], np.zeros((size, size))
         for low, high in ((radius - 5, radius - 1), (radius + 1, radius + 5)):
             ring = rfft2(((r >= low) & (r < high)).astype(np.float64))
             total = np.maximum(irfft2(there * ring, shape)[:size, :size], 1e-6 * weight.max())
             sides.append(irfft2(lit * ring, shape)[:size, :size] / total)
-            sure += 1 / total
+            trust += 1 / total
         steps.append(sides[0] - sides[1])
-        sures.append(sure)
+        sures.append(trust)
     best = (0.0, (0.0, 0.0, 0.0))
     for k in range(3, len(radii) - 3):
         # a halo falls at every radius, a disc's edge at one

@@ -134,14 +134,14 @@ def measure_boxes(planes: Planes, sigma: Doubles, left_out: Mask | None = None, 
 
     h, w = planes.shape[1:]
     k = max(1, round(math.sqrt(h * w / pixels)))
-    good = np.isfinite(planes).all(axis=0)
+    good = np.asarray(np.isfinite(planes).all(axis=0), bool)
     if left_out is not None:
         good &= ~left_out
     size = (w // k, h // k)
     small = np.stack(
-        [cv2.resize(np.where(good, p, 0)[: size[1] * k, : size[0] * k], size, interpolation=cv2.INTER_AREA) for p in planes]
+        [np.asarray(cv2.resize(np.where(good, p, 0)[: size[1] * k, : size[0] * k], size, interpolation=cv2.INTER_AREA)) for p in planes]
     )
-    share: Any = cv2.resize(good.astype(np.float32)[: size[1] * k, : size[0] * k], size, interpolation=cv2.INTER_AREA)
+    share = np.asarray(cv2.resize(good.astype(np.float32)[: size[1] * k, : size[0] * k], size, interpolation=cv2.INTER_AREA))
     there = share > 0.999
     middle = [float(np.median(p[there])) if there.any() else 0.0 for p in small]
     filled = np.stack([np.where(there, p, np.float32(m)) for p, m in zip(small, middle, strict=True)])

@@ -11,8 +11,8 @@ import numpy.typing as npt
 
 from nebulakit.pixels import ghosts, kriging, starlearn, starlet
 from nebulakit.pixels.beyond import find_beyond
-from nebulakit.pixels.flanks import learn_ghosts, learn_own
 from nebulakit.pixels.facts import Noise, StarList
+from nebulakit.pixels.flanks import learn_ghosts, learn_own
 from nebulakit.pixels.inpaint import harmonic, push_pull
 from nebulakit.pixels.starfit import DOUBT, PAD, StarFit
 from nebulakit.pixels.starlaw import FREEDOM, RADII, Law, moffat_law
@@ -62,8 +62,8 @@ def separate(
     found = find_stars(planes, noise, coverage, white) if stars is None else stars
     if spare and len(found):
         found = _without(found, spare)
-    reach = float(np.nanmax(planes) - np.nanmin(planes))
-    noise = Noise(tuple(max(s, 1e-7 * reach, 1e-30) for s in noise.sigma), noise.scales, noise.map)  # also where there is none
+    span = float(np.nanmax(planes) - np.nanmin(planes))
+    noise = Noise(tuple(max(s, 1e-7 * span, 1e-30) for s in noise.sigma), noise.scales, noise.map)  # also where there is none
     if not len(found) and not add:
         return Parted(planes.copy(), np.where(np.isnan(planes), planes, 0), np.zeros(planes.shape[1:], bool), found, {"stars": 0})
     fit = fit_stars(planes, noise, coverage, white, found, spare=spare)
@@ -136,7 +136,7 @@ def fit_stars(
     fit.freedom = np.tile(FREEDOM / 4, (len(planes), 1))
     bad = np.zeros(planes.shape[1:], bool)
     r_sat = np.where(found.saturated, 1.5, 0.0)
-    h, w = bad.shape
+    h, w = planes.shape[1:]
     px, py = np.clip(np.rint(found.x).astype(int), 0, w - 1), np.clip(np.rint(found.y).astype(int), 0, h - 1)
     cut = found.saturated | (hidden[:, py, px].any(0) if white is not None else False)
     fit.add(found.x, found.y, np.maximum(_peaks(z, bad, found.x, found.y, r_sat, fwhm), 1), cut)
@@ -145,7 +145,7 @@ def fit_stars(
     fresh = 0
     for k in range(ROUNDS):
         last = k == ROUNDS - 1
-        fit.sweep(_active(fit, fresh) if 2 <= k and not last else np.nonzero(~fit.outside)[0], wide=last)
+        fit.sweep(_active(fit, fresh) if k >= 2 and not last else np.nonzero(~fit.outside)[0], wide=last)
         fit.redraw()
         starlearn.learn_scatter(fit, loosen=k >= ROUNDS - 2)
         if last:
@@ -367,7 +367,8 @@ def _missed(fit: StarFit, noise: Noise, doubt: float) -> tuple[Array, Array, Arr
     cut = cv2.dilate(np.asarray(fit.hidden.any(0), np.uint8), np.ones((5, 5), np.uint8)) > 0
     cut[:PAD] = cut[-PAD:] = cut[:, :PAD] = cut[:, -PAD:] = False  # the margin mirrors what is inside
     seen = (~cut).astype(np.float32)
-    found = find_stars(planes * np.asarray(noise.sigma, np.float32)[:, None, None], Noise(noise.sigma, noise.scales, fit.level), seen, None, threshold=7.0, fwhm=fit.fwhm)
+    light = planes * np.asarray(noise.sigma, np.float32)[:, None, None]
+    found = find_stars(light, Noise(noise.sigma, noise.scales, fit.level), seen, None, threshold=7.0, fwhm=fit.fwhm)
     x, y = found.x - PAD, found.y - PAD
     h, w = _inner(planes).shape[1:]
     keep = (x > 0.7) & (y > 0.7) & (x < w - 1.7) & (y < h - 1.7)

@@ -304,15 +304,15 @@ class StarFit:
         cover = np.linalg.inv(normal)
         diagonal = np.einsum("npp->np", total)
         due = np.maximum(1 - np.einsum("npk,nkl,npl->np", design, cover, design) / diagonal, 0.05)
-        known = np.asarray(extra < 1e8, bool)
+        known: Mask = np.asarray(extra < 1e8, bool)
         spread = diagonal - extra
         excess = np.where(known, left**2 / (diagonal * due), 0)
         self.poor[c, stars] = excess.sum(1) / np.maximum(known.sum(1), 1)
-        whole_disc: Mask = known.all(1)
+        whole_disc: Mask = np.asarray(known.all(1), bool)
         sure = whole_disc & (new > 60) & (count > 0)
         plain: Mask = known & whole_disc[:, None]  # cut-off stars follow other errors
         self.seen[c].append(
-            Seen(light[plain], (left**2 / due)[plain], spread[plain], new[sure], self._squares(found, cover, sure, count))
+            Seen(light[plain], (left**2 / due)[plain], spread[plain], new[sure], self._squares(found, np.asarray(cover, np.float64), sure, count))
         )
 
 

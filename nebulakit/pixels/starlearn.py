@@ -171,7 +171,7 @@ def profile(fit: StarFit, c: int, stars: Ints, longest: float) -> Profile:
             value += np.interp(u[use], RADII, special)
         n = np.bincount(cell, minlength=bins * SECTORS).reshape(bins, pairs, 2)
         mean = np.bincount(cell, value, bins * SECTORS).reshape(bins, pairs, 2) / np.maximum(n, 1)
-        both = (n > 0).all(2)
+        both = np.asarray((n > 0).all(2), bool)
         pair = np.where(both, mean.mean(2), np.nan)
         number = both.sum(1)
         ring = np.full(bins, np.nan)
@@ -180,15 +180,17 @@ def profile(fit: StarFit, c: int, stars: Ints, longest: float) -> Profile:
             v = np.sort(pair[j][both[j]])
             inner = v[1:-1] if len(v) > 4 else v  # a neighbour that is not known yet sits in one of them
             ring[j], spread[j] = inner.mean(), v.std() / math.sqrt(len(v))
-        light = np.bincount(k[use], own[use], bins) / np.maximum(np.bincount(k[use], minlength=bins), 1)
-        noise = np.sqrt((1 + fit.photons[c] * light) / np.maximum(n.sum((1, 2)), 1))
-        error = np.sqrt(spread**2 + 4 * noise**2 + 0.15**2 + (1e-3 * light) ** 2)
+        shine = np.bincount(k[use], own[use], bins) / np.maximum(np.bincount(k[use], minlength=bins), 1)
+        noise = np.sqrt((1 + fit.photons[c] * shine) / np.maximum(n.sum((1, 2)), 1))
+        error = np.sqrt(spread**2 + 4 * noise**2 + 0.15**2 + (1e-3 * shine) ** 2)
         place = np.bincount(k[use], u[use], bins) / np.maximum(np.bincount(k[use], minlength=bins), 1)
         known = np.isfinite(ring)
-        out.append((place, np.where(known, ring, 0), np.where(known, error, np.inf), light, height))
+        out.append((place, np.where(known, ring, 0), np.where(known, error, np.inf), shine, height))
     if not out:
-        return Profile(*np.zeros((4, 0, bins)), np.zeros(0))
-    return Profile(*(np.stack([o[j] for o in out]) for j in range(4)), np.array([o[4] for o in out]))
+        none = np.zeros((0, bins))
+        return Profile(none, none, none, none, np.zeros(0))
+    radius, value, error, light = (np.stack([o[j] for o in out]) for j in range(4))
+    return Profile(radius, value, error, light, np.array([o[4] for o in out]))
 
 
 def learn_flanks(fit: StarFit, c: int, stars: Ints, longest: float) -> None:

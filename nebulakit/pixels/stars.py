@@ -101,7 +101,8 @@ def find_stars(
 
     Detection on the channels' sum weighted by 1 / noise^2: starlet scales 2 + 3, and 2 alone, ``threshold`` times above
     the noise and above the structure around, the largest of 5x5 pixels, round by the Hessian (4 det / trace^2; 1 = round,
-    0 = a ridge), of the sharpness that the stars share (or that of ``fwhm``), and with light in all channels. Cut-off stars are found as connected plateaus at ``white``.
+    0 = a ridge), of the sharpness that the stars share (or that of ``fwhm``), and with light in all channels. Cut-off stars
+    are found as connected plateaus at ``white``.
     Positions are windowed centroids. Pixels that are NaN or without coverage hold no stars.
     """
     light, bad = _luminance(planes, noise, coverage)

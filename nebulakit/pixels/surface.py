@@ -101,6 +101,6 @@ def _clipped_medians(rows: npt.NDArray[np.float32]) -> npt.NDArray[np.float64]:
         lower = middle - ordered[line, (top * 0.16).astype(int)]
         kept = np.minimum(kept, (ordered <= (middle + 2.5 * lower)[:, None]).sum(1))
     top = np.maximum(kept - 1, 0)
-    out = (ordered[line, top // 2].astype(np.float64) + ordered[line, (top + 1) // 2]) / 2
+    out: npt.NDArray[np.float64] = (ordered[line, top // 2].astype(np.float64) + ordered[line, (top + 1) // 2]) / 2
     out[total < 0.4 * rows.shape[1]] = np.nan
     return out

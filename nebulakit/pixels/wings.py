@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import math
 
 import numpy as np
@@ -32,7 +33,7 @@ def learn_wings(fit: StarFit, longest: float) -> None:
     every star on a level of its own.
     """
     widths = [2 * float(RADII[int(np.searchsorted(-law.table, -0.5))]) for law in fit.laws]
-    lengths = WINGS[(WINGS > 3 * max(widths)) & (WINGS < 0.6 * longest)]
+    lengths = WINGS[(3 * max(widths) < WINGS) & (0.6 * longest > WINGS)]
     if not len(lengths):
         return
     atoms = np.exp(-RADII[None] / lengths[:, None]) / (2 * np.pi * lengths[:, None] ** 2)  # of unit light
@@ -124,7 +125,7 @@ def ring_statistics(fit: StarFit, c: int, edges: Array) -> tuple[Array, Array]:
     lit, there = rfft2(value, shape), rfft2(weight, shape)
     r = np.hypot(np.fft.fftfreq(shape[0], 1 / shape[0])[:, None], np.fft.fftfreq(shape[1], 1 / shape[1])[None]) * COARSE
     means, known = [], np.ones((h // COARSE, w // COARSE), bool)
-    for low, high in zip(edges[:-1], edges[1:], strict=True):
+    for low, high in itertools.pairwise(edges):
         # a ring thinner than the blocks is taken as thick as they are
         middle, half = (low + high) / 2, max((high - low) / 2, 0.6 * COARSE)
         ring = (np.abs(r - middle) <= half).astype(np.float64)

@@ -32,13 +32,15 @@ def frame(body: str, title: str, x: tuple[str, str, str], y: tuple[str, str], le
     for k, (name, n) in enumerate(legend):
         stroke, dash, _ = style(name, n)
         at = LEFT + 8 + k * 84
-        names += f'<line x1="{at}" y1="10" x2="{at + 22}" y2="10" stroke="{stroke}" stroke-width="2" stroke-dasharray="{dash}"/><text x="{at + 26}" y="14">{escape(name)}</text>'
+        names += f'<line x1="{at}" y1="10" x2="{at + 22}" y2="10" stroke="{stroke}" stroke-width="2" stroke-dasharray="{dash}"/>'
+        names += f'<text x="{at + 26}" y="14">{escape(name)}</text>'
     return Markup(
         f'<svg viewBox="0 0 {W} {H}" role="img" aria-label="{escape(title)}" class="plot">'
         f'<path d="M{LEFT} 18V{H - BOTTOM}H{W - 6}" class="axis"/>{body}'
         f'<text x="{LEFT}" y="{H - 8}">{escape(x[0])}</text><text x="{W - 6}" y="{H - 8}" text-anchor="end">{escape(x[1])}</text>'
         f'<text x="{(LEFT + W) / 2}" y="{H - 8}" text-anchor="middle">{escape(x[2])}</text>'
-        f'<text x="{LEFT - 4}" y="{H - BOTTOM}" text-anchor="end">{escape(y[0])}</text><text x="{LEFT - 4}" y="26" text-anchor="end">{escape(y[1])}</text>{names}</svg>'
+        f'<text x="{LEFT - 4}" y="{H - BOTTOM}" text-anchor="end">{escape(y[0])}</text>'
+        f'<text x="{LEFT - 4}" y="26" text-anchor="end">{escape(y[1])}</text>{names}</svg>'
     )
 
 
@@ -106,7 +108,8 @@ def marker(x: float, y: float, mark: str, stroke: str, r: float = 3.2) -> str:
 def overlay(picture: str, width: int, height: int, marks: str, title: str) -> Markup:
     """Draw marks over a picture (a data URL), in the picture's own pixels."""
     return Markup(
-        f'<svg viewBox="0 0 {width} {height}" role="img" aria-label="{escape(title)}" class="over"><image href="{picture}" width="{width}" height="{height}"/>{marks}</svg>'
+        f'<svg viewBox="0 0 {width} {height}" role="img" aria-label="{escape(title)}" class="over">'
+        f'<image href="{picture}" width="{width}" height="{height}"/>{marks}</svg>'
     )
 
 

@@ -254,7 +254,8 @@ def check_room(job: Job) -> None:
     free = shutil.disk_usage(parent).free
     if size * 2 > free:
         raise ResourceError(
-            f"this run writes up to {size * 2 / 1e9:.1f} GB and {free / 1e9:.1f} GB are free on the disk of {job.folder}. Make room, or choose another disk with -o"
+            f"this run writes up to {size * 2 / 1e9:.1f} GB and {free / 1e9:.1f} GB are free on the disk of {job.folder}. "
+            "Make room, or choose another disk with -o"
         )
 
 

@@ -44,7 +44,16 @@ def stack(night) -> Path:
 def page(night, stack) -> Path:
     """The page of a run."""
     out = night / "out"
-    args = ["run", str(night / "r.yaml"), str(stack), "--input", f"coverage={night / 'coverage.fits'}", "-o", str(out), "--no-cache"]
+    args = [
+        "run",
+        str(night / "r.yaml"),
+        str(stack),
+        "--input",
+        f"coverage={night / 'coverage.fits'}",
+        "-o",
+        str(out),
+        "--no-cache",
+    ]
     assert call(args) == 0
     return out / "report.html"
 
@@ -57,7 +66,9 @@ def browser():
     if path is None:
         pytest.skip("no Chromium is installed")
     with playwright.sync_playwright() as p:
-        started = p.chromium.launch(executable_path=path, args=["--no-sandbox", "--disable-gpu", "--disable-background-networking"])
+        started = p.chromium.launch(
+            executable_path=path, args=["--no-sandbox", "--disable-gpu", "--disable-background-networking"]
+        )
         yield started
         started.close()
 

@@ -38,7 +38,11 @@ def test_close_ups_are_lossless(page):
 
 
 def test_a_failed_run_has_a_page_that_says_so(night, stack, tmp_path):
-    (tmp_path / "r.yaml").write_text((night / "r.yaml").read_text().replace("  - stretch_asinh", "  - crop: {box: [[10%, 10%], [10.1%, 10.1%]]}\n  - stretch_asinh"))
+    (tmp_path / "r.yaml").write_text(
+        (night / "r.yaml")
+        .read_text()
+        .replace("  - stretch_asinh", "  - crop: {box: [[10%, 10%], [10.1%, 10.1%]]}\n  - stretch_asinh")
+    )
     assert call(["run", str(tmp_path / "r.yaml"), str(stack), "-o", str(tmp_path / "out"), "--no-cache"]) == 1
     text = (tmp_path / "out" / "report.html").read_text(encoding="utf-8")
     assert "This run failed." in text
@@ -47,7 +51,15 @@ def test_a_failed_run_has_a_page_that_says_so(night, stack, tmp_path):
 
 
 def test_compare_tells_what_differs(night, stack, page, tmp_path, capsys):
-    args = ["run", str(night / "r.yaml"), str(stack), "--input", f"coverage={night / 'coverage.fits'}", "--no-cache", "--no-report"]
+    args = [
+        "run",
+        str(night / "r.yaml"),
+        str(stack),
+        "--input",
+        f"coverage={night / 'coverage.fits'}",
+        "--no-cache",
+        "--no-report",
+    ]
     assert call([*args, "-o", str(tmp_path / "two"), "--set", "saturate.gain=1.8"]) == 0
     capsys.readouterr()
     assert call(["compare", str(page.parent), str(tmp_path / "two"), "--json"]) == 0
@@ -111,7 +123,12 @@ def test_the_watched_page_shows_faults_and_new_pictures(night, stack, tab, tmp_p
     recipe = tmp_path / "r.yaml"
     recipe.write_text((night / "r.yaml").read_text())
     store = Store(tmp_path / "cache")
-    watch = Watch(recipe, lambda checked: Job(checked, stack, tmp_path / "out", {"coverage": night / "coverage.fits"}, store=store), store, lambda text: None)
+    watch = Watch(
+        recipe,
+        lambda checked: Job(checked, stack, tmp_path / "out", {"coverage": night / "coverage.fits"}, store=store),
+        store,
+        lambda text: None,
+    )
     server = serve(watch)
     threads = [threading.Thread(target=t, daemon=True) for t in (watch.follow, server.serve_forever)]
     for t in threads:
@@ -127,7 +144,11 @@ def test_the_watched_page_shows_faults_and_new_pictures(night, stack, tab, tmp_p
         tab.locator("#fault", has_text="gian").wait_for(timeout=20_000)
         assert tab.locator(".print img").get_attribute("src") == first
         recipe.write_text(recipe.read_text().replace("gian: 1.3", "gain: 2.5"))
-        tab.wait_for_function("old => document.querySelector('.print img')?.src && document.querySelector('.print img').src !== old", arg=first, timeout=60_000)
+        tab.wait_for_function(
+            "old => document.querySelector('.print img')?.src && document.querySelector('.print img').src !== old",
+            arg=first,
+            timeout=60_000,
+        )
     finally:
         watch.stop.set()
         server.shutdown()
@@ -142,7 +163,11 @@ def test_the_server_answers_only_who_knows_the_token(tmp_path):
     threading.Thread(target=server.serve_forever, daemon=True).start()
     try:
         assert server.server_address[0] == "127.0.0.1"
-        for path, host, status in (("/", "127.0.0.1", 404), (f"/{watch.token}/", "127.0.0.1", 200), (f"/{watch.token}/", "evil.example", 403)):
+        for path, host, status in (
+            ("/", "127.0.0.1", 404),
+            (f"/{watch.token}/", "127.0.0.1", 200),
+            (f"/{watch.token}/", "evil.example", 403),
+        ):
             connection = HTTPConnection(*server.server_address)
             connection.request("GET", path, headers={"Host": f"{host}:{server.server_address[1]}"})
             assert connection.getresponse().status == status, (path, host)

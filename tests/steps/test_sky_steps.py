@@ -78,7 +78,7 @@ def test_level_sky_brings_every_channel_to_one_level(image, flattened):
 
 def test_a_tilt_left_in_a_line_is_taken_off():
     rng = np.random.default_rng(3)
-    y, x = np.mgrid[-1:1:200j, -1:1:260j].astype(np.float32)
+    _, x = np.mgrid[-1:1:200j, -1:1:260j].astype(np.float32)
     plane = 3 * x + rng.normal(0, 1, x.shape).astype(np.float32)
     flat = steps.level_sky(plane, order=1)
     assert abs(np.polyfit(x[0], flat[0].mean(0), 1)[0]) < 0.2

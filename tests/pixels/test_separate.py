@@ -1,0 +1,127 @@
+"""The parts of parting stars and nebula: laws, kriging, and sums that are exact."""
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from hypothesis.extra.numpy import arrays
+from scipy.ndimage import convolve1d
+
+from nebulakit.pixels import kriging, starlaw, starlet
+from nebulakit.pixels.separate import exact_rest
+from nebulakit.pixels.starfit import apart
+from nebulakit.pixels.starlearn import first_law
+
+NUMBERS = st.floats(-1e6, 1e6, width=32)
+
+
+@settings(max_examples=40)
+@given(arrays(np.float32, (1, 4, 5), elements=NUMBERS), arrays(np.float32, (1, 4, 5), elements=NUMBERS))
+def test_part_and_rest_are_the_whole_to_the_last_bit(whole, part):
+    kept = part.copy()
+    rest = exact_rest(whole, part)
+    assert np.array_equal(part + rest, whole)
+    # nudged only, by the spacing of the numbers involved; a part far larger than the whole cannot be told so finely
+    close = np.abs(kept) <= 2 * np.abs(whole)
+    assert (np.abs(part - kept) <= 16 * np.spacing(np.maximum(np.abs(whole), np.abs(kept)) + 1e-30))[close].all()
+
+
+def test_exact_sums_at_real_numbers():
+    rng = np.random.default_rng(1)
+    whole = (0.02 + rng.exponential(0.01, (3, 300, 300))).astype(np.float32)
+    part = (0.02 + rng.normal(0, 1e-4, whole.shape)).astype(np.float32)
+    assert np.array_equal(part + exact_rest(whole, part), whole)
+
+
+@pytest.mark.parametrize("linear", [0.0, 1.0])
+@pytest.mark.parametrize("oval", [0.0, 0.2])
+def test_the_first_law_of_noisy_stars(linear, oval):
+    """Known widths and betas come back, and whether the stack was resampled linearly."""
+    rng = np.random.default_rng(3)
+    alpha, beta = 3.0, 3.2
+    contour = (1 + oval, 0.0, 1 / (1 + oval))
+    law = starlaw.moffat_law(contour, alpha, beta, linear)
+    plane = rng.normal(0, 1, (420, 420)).astype(np.float32) + 500
+    x, y = (v.ravel() + rng.uniform(-0.5, 0.5, 49) for v in np.meshgrid(np.arange(30, 400, 60), np.arange(30, 400, 60)))
+    for sx, sy, height in zip(x, y, np.geomspace(300, 20000, 49), strict=True):
+        px, py = round(sx), round(sy)
+        stamp = law.stamps(np.array([sx - px]), np.array([sy - py]), 25)[0]
+        plane[py - 25 : py + 26, px - 25 : px + 26] += height * stamp
+    found = first_law(plane, x, y, 3.3)
+    assert found.linear == pytest.approx(linear, abs=0.05)
+    span = np.arange(-6.0, 7)
+    error = found.at(span[None], span[:, None]) - law.at(span[None], span[:, None])
+    assert np.abs(error).max() < 0.002  # of the height: one sigma of the noise for a star 500 sigma high
+
+
+def test_a_linearly_resampled_star_is_the_mean_of_four():
+    law = starlaw.moffat_law((1.0, 0.0, 1.0), 2.5, 3.0, 1.0)
+    sharp = starlaw.moffat_law((1.0, 0.0, 1.0), 2.5, 3.0, 0.0)
+    got = law.stamps(np.array([0.25]), np.array([-0.4]), 6)[0]
+    zero = np.array([0.0])
+    want = sum(
+        wy * wx * sharp.stamps(zero + dx, zero + dy, 6)[0] for dx, wx in ((0, 0.75), (1, 0.25)) for dy, wy in ((-1, 0.4), (0, 0.6))
+    )
+    assert np.abs(got - want).max() < 1e-6
+
+
+def test_modes_keep_the_light():
+    for kernel in starlaw.MODES:
+        assert abs(kernel.sum()) < 1e-12
+
+
+def test_reach_of_a_law():
+    law = starlaw.moffat_law((1.0, 0.0, 1.0), 3.0, 2.0)
+    assert law.radius(0.25) == pytest.approx(3.0, abs=0.05)
+
+
+def test_kriging_expects_a_slope_and_knows_what_it_does_not_know():
+    field = kriging.Field(0.45, 1.3)
+    disc = field.disc(3.5)
+    slope = 100 + 2.0 * disc.ry - 3.0 * disc.rx
+    for k in range(len(kriging.STRENGTHS)):
+        assert np.abs(disc.weights[k] @ slope - (100 + 2.0 * disc.ky - 3.0 * disc.kx)).max() < 0.3
+    spread = np.array([np.diag(s).mean() for s in disc.spread])
+    assert (np.diff(spread) > 0).all()  # the more uneven the nebula, the less is known
+    middle = np.argmin(np.hypot(disc.ky, disc.kx))
+    rim = np.argmax(np.hypot(disc.ky, disc.kx))
+    assert disc.spread[-1][middle, middle] > disc.spread[-1][rim, rim]
+
+
+def test_kriging_is_as_good_as_it_says():
+    """On fields drawn from the assumed covariance the errors have the assumed size."""
+    field = kriging.Field(0.45, 1.3)
+    disc = field.disc(2.5)
+    k = 5
+    rng = np.random.default_rng(2)
+    y, x = np.concatenate([disc.ky, disc.ry]), np.concatenate([disc.kx, disc.rx])
+    dy, dx = y[:, None] - y, x[:, None] - x
+    cover = field.covariance[dy % kriging.GRID, dx % kriging.GRID] * kriging.STRENGTHS[k] + field.noise(dy, dx)
+    draws = np.linalg.cholesky(cover + 1e-9 * np.eye(len(y))) @ rng.standard_normal((len(y), 4000))
+    n = len(disc.ky)
+    error = draws[:n] - disc.weights[k] @ draws[n:]
+    assert np.sqrt((error**2).mean(1) / np.diag(disc.spread[k])) == pytest.approx(1.0, abs=0.1)
+
+
+def test_noise_blur_from_two_scales():
+    for blur in (0.3, 0.6, 0.9):
+        n = np.arange(-8, 9)
+        taps = np.exp(-(n**2) / (2 * blur**2))
+        taps /= taps.sum()
+        noise = np.random.default_rng(1).standard_normal((400, 400))
+        for axis in (0, 1):
+            noise = convolve1d(noise, taps, axis)
+        noise = noise.astype(np.float32)
+        w = starlet.transform(noise[20:-20, 20:-20], 2)[0]
+        assert kriging.noise_blur(float(w[1].std() / w[0].std())) == pytest.approx(blur, abs=0.06)
+
+
+@given(st.integers(0, 1000))
+def test_stars_of_a_group_never_touch(seed):
+    rng = np.random.default_rng(seed)
+    x, y, reach = rng.uniform(0, 100, 60), rng.uniform(0, 100, 60), rng.uniform(2, 9, 60)
+    group = apart(x, y, reach)
+    for g in range(group.max() + 1):
+        k = np.nonzero(group == g)[0]
+        d = np.hypot(x[k, None] - x[k], y[k, None] - y[k]) + 1e9 * np.eye(len(k))
+        assert (d >= reach[k, None] + reach[k]).all()

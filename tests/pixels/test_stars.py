@@ -1,0 +1,170 @@
+"""Detection: what is a star, where it stands, and where stars are cut off."""
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from nebulakit.demo import make_scene
+from nebulakit.pixels.facts import Noise
+from nebulakit.pixels.noise import measure_noise
+from nebulakit.pixels.stars import find_stars, star_coloured, white_level
+
+SHAPE = (300, 400)
+
+
+@pytest.fixture(scope="module")
+def scene():
+    return make_scene(seed=4, shape=(500, 650), nebula="bubble")
+
+
+def covered(scene):
+    stack = scene.stack.copy()
+    stack[:, scene.coverage == 0] = np.nan
+    return stack
+
+
+def stars_on(shape, places, peaks, fwhm=3.0, beta=3.0, oval=0.0):
+    y, x = np.mgrid[: shape[0], : shape[1]].astype(np.float64)
+    a2 = fwhm**2 / 4 / (2 ** (1 / beta) - 1)
+    out = np.zeros(shape)
+    for (sx, sy), peak in zip(places, peaks, strict=True):
+        out += peak * (1 + ((x - sx) ** 2 * (1 + oval) + (y - sy) ** 2 / (1 + oval)) / a2) ** -beta
+    return out
+
+
+def grid_of_stars(peak, fwhm, seed=1, **shape):
+    rng = np.random.default_rng(seed)
+    places = [(25 + 50 * i + rng.uniform(-5, 5), 25 + 50 * j + rng.uniform(-5, 5)) for i in range(8) for j in range(6)]
+    plane = stars_on(SHAPE, places, [peak] * len(places), fwhm, **shape) + rng.normal(0, 1, SHAPE) + 100
+    return plane[None].astype(np.float32), np.array(places)
+
+
+def nearest(found, places):
+    return np.hypot(found.x[:, None] - places[:, 0], found.y[:, None] - places[:, 1]).min(0)
+
+
+@pytest.mark.parametrize("fwhm", [2.0, 3.0, 4.5])
+def test_all_clear_stars_are_found_at_a_tenth_of_a_pixel(fwhm):
+    planes, places = grid_of_stars(40.0, fwhm)
+    found = find_stars(planes, measure_noise(planes))
+    off = nearest(found, places)
+    assert len(found) == len(places)
+    assert np.median(off) < 0.05
+    assert (off < 0.15).all()  # 3 sigma of a centroid at S/N 100 and more
+
+
+def test_oval_stars_are_stars():
+    planes, places = grid_of_stars(60.0, 3.2, oval=0.3)
+    found = find_stars(planes, measure_noise(planes))
+    assert (nearest(found, places) < 0.3).all()
+
+
+def test_pure_noise_holds_no_stars():
+    planes = np.random.default_rng(5).normal(3, 1, (3, 400, 400)).astype(np.float32)
+    assert len(find_stars(planes, measure_noise(planes))) == 0
+
+
+def test_filaments_edges_and_broad_knots_are_no_stars():
+    rng = np.random.default_rng(2)
+    y, x = np.mgrid[: SHAPE[0], : SHAPE[1]]
+    filament = 60 * np.exp(-((y - 150 - 40 * np.sin(x / 60)) ** 2) / (2 * 1.5**2))
+    edge = 80 / (1 + np.exp(-(x - 250) / 1.5))
+    knot = 50 * np.exp(-((y - 60) ** 2 + (x - 80) ** 2) / (2 * 6.0**2))
+    planes, places = grid_of_stars(150.0, 3.0, seed=3)
+    planes = planes + (filament + edge + knot + rng.normal(0, 0.1, SHAPE)).astype(np.float32)
+    found = find_stars(planes, Noise((1.0,), ((0.89, 0.2, 0.086, 0.041, 0.02, 0.01),)))
+    lonely = np.hypot(found.x[:, None] - places[:, 0], found.y[:, None] - places[:, 1]).min(1) > 2
+    assert lonely.sum() <= 1  # of some thousand pixels of rims and filaments
+    assert (nearest(found, places) < 1).mean() > 0.9
+
+
+def test_hot_pixels_are_no_stars():
+    planes, places = grid_of_stars(100.0, 3.0)
+    rng = np.random.default_rng(9)
+    hot = rng.integers(10, 290, (30, 2))
+    planes[0, hot[:, 0], hot[:, 1]] += 80
+    found = find_stars(planes, measure_noise(planes))
+    apart = np.hypot(found.x[:, None] - hot[:, 1], found.y[:, None] - hot[:, 0]).min(1)
+    by_star = np.hypot(found.x[:, None] - places[:, 0], found.y[:, None] - places[:, 1]).min(1)
+    assert not ((apart < 1) & (by_star > 2)).any()
+
+
+def test_a_scene_with_its_truth(scene):
+    stack = covered(scene)
+    white = white_level(stack)
+    found = find_stars(stack, measure_noise(stack, scene.coverage), scene.coverage, white)
+    cat = scene.catalogue
+    h, w = scene.coverage.shape
+    xi, yi = np.rint(cat.x).astype(int), np.rint(cat.y).astype(int)
+    inside = (xi > 5) & (yi > 5) & (xi < w - 6) & (yi < h - 6)
+    inside[inside] &= scene.coverage[yi[inside], xi[inside]] > 0.5 * scene.coverage.max()
+    off = nearest(found, np.column_stack([cat.x, cat.y])[inside])
+    assert (off < 1.5).mean() > 0.85  # the others stand beside or behind brighter ones
+    assert np.median(off[off < 1.5]) < 0.06
+    false = np.hypot(found.x[:, None] - cat.x, found.y[:, None] - cat.y).min(1) > 2.5
+    assert false.mean() < 0.03
+    # every plateau is told as one cut-off star (two that touch may be one)
+    assert abs(found.saturated.sum() - cat.saturated[inside].sum()) <= 2
+    assert (np.diff(found.flux) <= 0).all()
+
+
+def test_a_scene_without_stars_holds_hardly_any():
+    bare = make_scene(seed=4, shape=(500, 650), nebula="veil", stars=0, bright=0)
+    stack = covered(bare)
+    assert len(find_stars(stack, measure_noise(stack, bare.coverage), bare.coverage)) <= 2
+
+
+def test_nothing_is_found_where_there_is_nothing(scene):
+    stack = covered(scene)
+    found = find_stars(stack, measure_noise(stack, scene.coverage), scene.coverage)
+    there = scene.coverage[np.rint(found.y).astype(int), np.rint(found.x).astype(int)]
+    assert (there > 0).mean() > 0.99  # a centroid may step over the rim
+
+
+@pytest.mark.parametrize("level", [0.7, 0.9, 1.0])
+def test_white_is_found_from_the_plateaus(level):
+    scene = make_scene(seed=6, shape=(400, 500), white=level)
+    found = white_level(covered(scene))
+    assert found is not None
+    assert found == pytest.approx((level,) * 3, rel=0.002)  # the plateau's noise, averaged over its pixels
+
+
+def test_channels_have_white_levels_of_their_own():
+    scene = make_scene(seed=6, shape=(400, 500))
+    found = white_level(covered(scene) * np.float32([1.0, 0.8, 0.6])[:, None, None])
+    assert found == pytest.approx((1.0, 0.8, 0.6), rel=0.002)
+
+
+def test_a_plateau_cut_by_the_edge_tells_white():
+    plane = np.minimum(stars_on((60, 60), [(30.3, 58.6), (15.2, 20.1)], [15.0, 0.4]), 1.0)[None].astype(np.float32)
+    assert white_level(plane) == pytest.approx((1.0,), abs=1e-6)
+
+
+def test_without_plateaus_there_is_no_white_level():
+    planes, _ = grid_of_stars(5000.0, 2.2)
+    assert white_level(planes) is None
+    assert white_level(np.full((1, 9, 9), np.nan, np.float32)) is None
+
+
+@given(st.floats(0.05, 3.0), st.floats(-50, 50))
+def test_white_goes_with_the_scale(factor, offset):
+    star = np.minimum(np.exp(-0.08 * (np.mgrid[-20:21, -20:21] ** 2).sum(0)) * 3, 1.0)
+    plane = (100 * factor * star + offset).astype(np.float32)
+    found = white_level(plane[None])
+    assert found is not None
+    assert found[0] == pytest.approx(100 * factor + offset, rel=1e-3, abs=0.05)
+
+
+def test_detection_does_not_depend_on_the_unit(scene):
+    stack = covered(scene)[:, 100:400, 100:500]
+    one = find_stars(stack, measure_noise(stack))
+    other = find_stars(stack * np.float32(65536), measure_noise(stack * np.float32(65536)))
+    assert len(one) == len(other)
+    assert np.allclose(one.x, other.x, atol=1e-3)
+
+
+def test_light_of_one_line_is_no_star():
+    heights = np.array([[10.0] * 20 + [10.0], [8.0] * 20 + [0.4], [9.0] * 20 + [0.2]])
+    assert star_coloured(heights, np.full(heights.shape, 0.01)).tolist() == [True] * 20 + [False]
+    assert star_coloured(heights[:1], np.full((1, 21), 0.01)).all()

@@ -1,0 +1,160 @@
+"""separate_stars: what it promises on layers, facts and figures."""
+
+import numpy as np
+import pytest
+
+from nebulakit.demo import make_scene
+from nebulakit.errors import StepError
+from nebulakit.image import Image
+from nebulakit.steps import separate_stars
+from tests.quality import stars as quality
+
+
+@pytest.fixture(scope="module")
+def truth():
+    return quality.own(shape=(330, 430), seed=21, nebula="bubble", reflection=0.004)
+
+
+@pytest.fixture(scope="module")
+def parted(truth):
+    return separate_stars(Image.from_array(truth.stack, coverage=truth.coverage))
+
+
+def test_the_sum_is_exact_and_nothing_else_is_touched(truth, parted):
+    nebula, stars, filled = (layer.planes for layer in parted)
+    assert np.array_equal(nebula + stars, truth.stack)
+    untouched = filled[0] == 0
+    assert np.array_equal(nebula[:, untouched], truth.stack[:, untouched])
+    assert not stars[:, untouched].any()
+    assert set(np.unique(filled)) <= {0.0, 1.0}
+
+
+def test_figures(truth, parted):
+    found = quality.figures(truth, parted.nebula.planes)
+    # a small scene has few bright stars to learn the wings from; the goals on large ones are 1.6 and 5
+    assert found["rms"] < 3.0
+    assert found["p99"] < 9.0
+    assert 0.85 < found["grain"] < 1.2
+    assert found["structure"] > 0.4
+    assert abs(found["bias"]) < 0.8
+    assert found["outside"] < 1.15
+
+
+def test_stars_are_subtracted_not_filled(truth, parted):
+    """Where a star is below 100 sigma the noise of the data is still there."""
+    light = (truth.stars / truth.sigma).max(0)
+    faint = (light > 3) & (light < 60)
+    kept = parted.nebula.planes[1][faint] - (truth.nebula + truth.sky)[1][faint]
+    assert np.corrcoef(kept, truth.noise[1][faint])[0, 1] > 0.6
+
+
+def test_facts_follow(truth, parted):
+    nebula, stars, filled = parted
+    assert (nebula.content, stars.content, filled.content) == ("starless", "stars", "mask")
+    assert filled.channels == ("mask",)
+    assert stars.sky == (0.0, 0.0, 0.0)
+    for layer in (nebula, stars):
+        assert layer.noise is not None
+        assert layer.white == pytest.approx((1.0,) * 3, rel=0.01)
+        assert layer.fwhm == pytest.approx(3.0, rel=0.1)
+        assert layer.stars is not None
+        assert len(layer.stars) > 100
+        assert layer.coverage is not None
+    record = nebula.record
+    assert record["stars"] == len(nebula.stars)
+    assert 0 < record["share_filled"] < record["share_touched"] < 1
+    assert len(record["widths_px"]) == 3
+
+
+def test_the_star_list_is_photometry_of_a_kind(truth, parted):
+    scene = make_scene(seed=11, shape=(430, 560), nebula="bubble", reflection=0.004)
+    found = parted.nebula.stars
+    total = float(parted.stars.planes.sum())
+    assert total == pytest.approx(float(truth.stars.clip(max=1).sum()), rel=0.15)
+    assert float(found.flux.max()) < 2 * float(scene.catalogue.flux.max())
+
+
+def small(truth):
+    """A cut-out that is quickly done."""
+    return Image.from_array(truth.stack[:, :150, :190].copy(), coverage=truth.coverage[:150, :190])
+
+
+def test_the_same_bits_again_and_the_input_as_it_was(truth):
+    image = small(truth)
+    before = image.planes.copy()
+    one, again, other = separate_stars(image), separate_stars(image), separate_stars(image, seed=2)
+    assert np.array_equal(image.planes, before)
+    assert all(np.array_equal(a.planes, b.planes) for a, b in zip(one, again, strict=True))
+    # another seed changes the grain of what was filled, and nothing else
+    assert 0 < (other.nebula.planes != one.nebula.planes).any(0).mean() < 0.3
+    assert np.array_equal(other.filled.planes, one.filled.planes)
+
+
+def test_nan_stays_where_it_was():
+    scene = make_scene(seed=12, shape=(190, 240), nebula="veil", empty=float("nan"))
+    nebula, stars, filled = separate_stars(scene.image())
+    gone = np.isnan(scene.stack)
+    assert np.array_equal(np.isnan(nebula.planes), gone)
+    assert np.array_equal((nebula.planes + stars.planes)[~gone], scene.stack[~gone])
+    assert not filled.planes[0][gone.all(0)].any()
+
+
+def test_without_stars_hardly_anything_happens():
+    scene = make_scene(seed=13, shape=(260, 330), nebula="cove", stars=0, bright=0)
+    nebula, stars, filled = separate_stars(scene.image())
+    assert filled.planes.mean() < 0.02
+    if not filled.planes.any():
+        assert [n.id for n in nebula.notices] == ["no-stars"]
+        assert not stars.planes.any()
+
+
+def test_by_hand(truth, parted):
+    """A star that is spared stays, a place that is added is filled, halos can be left to the nebula."""
+    star = parted.nebula.stars
+    h, w = truth.stack.shape[1:]
+    inside = (star.x > 20) & (star.y > 20) & (star.x < w - 20) & (star.y < h - 20) & ~star.saturated
+    k = int(np.argmax(np.where(inside, star.peak, 0)))
+    free = np.argwhere((truth.stars.max(0) < 0.5 * truth.sigma.min()) & (parted.filled.planes[0] == 0))
+    free = free[(free > 12).all(1) & (free[:, 0] < h - 12) & (free[:, 1] < w - 12)]
+    fy, fx = (int(v) for v in free[len(free) // 2])
+    done = separate_stars(
+        Image.from_array(truth.stack, coverage=truth.coverage),
+        spare=[{"at": [f"{star.x[k]:.1f} px", f"{star.y[k]:.1f} px"], "radius": "4 px"}],
+        add=[{"at": [f"{fx} px", f"{fy} px"], "radius": "3 px"}],
+        halos="nebula",
+    )
+    y, x = round(float(star.y[k])), round(float(star.x[k]))
+    assert done.nebula.planes[1, y, x] == pytest.approx(float(truth.stack[1, y, x]), rel=0.05)
+    assert done.filled.planes[0, fy, fx] == 1
+    assert np.abs(done.nebula.planes[:, fy, fx] - truth.stack[:, fy, fx]).max() < 12 * truth.sigma.max()
+    assert done.filled.planes.mean() <= parted.filled.planes.mean()
+    assert np.array_equal(done.nebula.planes + done.stars.planes, truth.stack)
+
+
+def test_one_plane_and_any_unit(truth):
+    plane = truth.stack[1:2, :150, :190] * np.float32(65535)
+    nebula, stars, _ = separate_stars(plane)
+    assert np.array_equal(nebula + stars, plane)
+    assert nebula.max() < 0.2 * plane.max()
+
+
+def test_stretched_pictures_too(truth):
+    part = small(truth)
+    shown = np.clip(np.arcsinh((part.planes - 0.9 * truth.sky.min()) * 300) / np.arcsinh(300.0), 0, 1).astype(np.float32)
+    nebula, stars, filled = separate_stars(Image.from_array(shown, coverage=part.coverage, scale="display"))
+    assert nebula.scale == stars.scale == "display"
+    assert np.array_equal(nebula.planes + stars.planes, shown)
+    untouched = filled.planes[0] == 0
+    assert np.array_equal(nebula.planes[:, untouched], shown[:, untouched])
+
+
+def test_tiny_and_even_pictures_pass():
+    for planes in (np.zeros((3, 16, 16)), np.full((1, 40, 40), 0.5), np.random.default_rng(0).normal(0, 1, (3, 33, 47))):
+        given = planes.astype(np.float32)
+        nebula, stars, _ = separate_stars(given)
+        assert np.array_equal(nebula + stars, given)
+
+
+def test_only_nan_is_refused():
+    with pytest.raises(StepError, match="every pixel is NaN"):
+        separate_stars(np.full((3, 20, 20), np.nan))
