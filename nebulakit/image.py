@@ -143,7 +143,9 @@ class Image:
         if len(self.channels) != p.shape[0]:
             raise StepError(f"{p.shape[0]} planes but {len(self.channels)} channel names {self.channels}")
         if self.coverage is not None and self.coverage.shape != p.shape[1:]:
-            raise StepError(f"the coverage map is {self.coverage.shape} but the image is {p.shape[1:]} (rows, columns); they must match")
+            raise StepError(
+                f"the coverage map is {self.coverage.shape} but the image is {p.shape[1:]} (rows, columns); they must match"
+            )
         if self.frame.stack_shape == (0, 0):
             object.__setattr__(self, "frame", Frame(p.shape[1:]))
 
@@ -270,4 +272,10 @@ def _measure(image: Image, fact: str) -> dict[str, Any]:
     known = known.measured("stars")
     assert known.stars is not None and known.noise is not None
     found = psf.measure_psf(known.planes, known.stars, known.noise, known.white)
-    return {"noise": known.noise, "white": known.white, "stars": known.stars, "psf": found, "fwhm": found.fwhm if found else image.fwhm}
+    return {
+        "noise": known.noise,
+        "white": known.white,
+        "stars": known.stars,
+        "psf": found,
+        "fwhm": found.fwhm if found else image.fwhm,
+    }

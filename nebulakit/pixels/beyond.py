@@ -66,7 +66,10 @@ def _strips(fit: StarFit, edge: int, planes: npt.NDArray[np.float32], deep: int)
 
     def cut(a: npt.NDArray[np.generic]) -> Array:
         return np.asarray(
-            (a[:, :deep], a[:, ::-1][:, :deep], a[:, :, :deep].transpose(0, 2, 1), a[:, :, ::-1][:, :, :deep].transpose(0, 2, 1))[edge], np.float64
+            (a[:, :deep], a[:, ::-1][:, :deep], a[:, :, :deep].transpose(0, 2, 1), a[:, :, ::-1][:, :, :deep].transpose(0, 2, 1))[
+                edge
+            ],
+            np.float64,
         )
 
     variance = 1 + cut(doubt) + np.where(cut(hidden) > 0, 1e9, 0)

@@ -167,7 +167,9 @@ def apply_deconvolve(
     frame in which something was sharpened.
     """
     height, width = planes.shape[1:]
-    halo = 16 * math.ceil(max([2 * (2 ** len(p.spread)) + 3 * p.spread[-1] + p.filters[0].shape[0] / 2 for p in plans if p], default=0) / 16)
+    halo = 16 * math.ceil(
+        max([2 * (2 ** len(p.spread)) + 3 * p.spread[-1] + p.filters[0].shape[0] / 2 for p in plans if p], default=0) / 16
+    )
     right, below = -width % 16, -height % 16
     relative = None
     if noise.map is not None:
@@ -205,7 +207,9 @@ def _framed(plane: Plane, halo: int, right: int, below: int) -> Plane:
 
     if min(plane.shape) > halo + 16:
         return np.asarray(cv2.copyMakeBorder(plane, halo, halo + below, halo, halo + right, cv2.BORDER_REFLECT), np.float32)
-    rows, columns = (np.pad(np.arange(n), (halo, halo + m), mode="symmetric") for n, m in zip(plane.shape, (below, right), strict=True))
+    rows, columns = (
+        np.pad(np.arange(n), (halo, halo + m), mode="symmetric") for n, m in zip(plane.shape, (below, right), strict=True)
+    )
     return np.ascontiguousarray(plane[rows][:, columns])
 
 

@@ -41,7 +41,11 @@ _FAINT, _CAP, _SURE = (47, 25, 15), 3.0, 0.2
 
 
 def decide_denoise(
-    planes: Planes, noise: Noise, strength: float = 1.0, by_scale: tuple[float, ...] = (1.0,) * LEVELS, streaks: Streaks | None = None
+    planes: Planes,
+    noise: Noise,
+    strength: float = 1.0,
+    by_scale: tuple[float, ...] = (1.0,) * LEVELS,
+    streaks: Streaks | None = None,
 ) -> dict[str, Any]:
     """Find what :func:`apply_denoise` needs: the axes of colour and the noise variance of every band.
 
@@ -51,7 +55,12 @@ def decide_denoise(
     sigma = np.asarray(noise.sigma, float)
     axes = _axes(planes, sigma)
     levels = _levels(planes.shape[1:])
-    white = np.array([_with_streaks(np.asarray(row) / s, levels, streaks, c) for c, (row, s) in enumerate(zip(noise.scales, sigma, strict=True))])
+    white = np.array(
+        [
+            _with_streaks(np.asarray(row) / s, levels, streaks, c)
+            for c, (row, s) in enumerate(zip(noise.scales, sigma, strict=True))
+        ]
+    )
     factor = strength * np.array([by_scale[min(j, len(by_scale) - 1)] for j in range(levels)])
     bands = np.einsum("kc,clb->klb", axes**2, white) * (factor**2)[None, :, None]
     return {"sigma": sigma.tolist(), "axes": axes.tolist(), "variances": bands.tolist()}
@@ -102,13 +111,18 @@ def _axes(planes: Planes, sigma: Floats) -> Floats:
     for plane, s in zip(planes, sigma, strict=True):
         size = (max(1, plane.shape[1] // 4), max(1, plane.shape[0] // 4))
         coarse = cv2.resize(plane, size, interpolation=cv2.INTER_AREA)
-        small.append((coarse - cv2.GaussianBlur(coarse, (0, 0), 2.0, borderType=cv2.BORDER_REFLECT_101)).ravel().astype(np.float64) / s)
+        small.append(
+            (coarse - cv2.GaussianBlur(coarse, (0, 0), 2.0, borderType=cv2.BORDER_REFLECT_101)).ravel().astype(np.float64) / s
+        )
     structure = np.array(small)
     _, vectors = np.linalg.eigh(structure @ structure.T)
     axes: Floats = vectors.T[::-1].copy()
     a, b = axes[:2] @ structure[:, :: max(1, structure.shape[1] // 200_000)]
     turns = np.deg2rad(np.arange(0, 90, 3))
-    spread = [float((np.log1p((c * a + s * b) ** 2) + np.log1p((c * b - s * a) ** 2)).sum()) for c, s in zip(np.cos(turns), np.sin(turns), strict=True)]
+    spread = [
+        float((np.log1p((c * a + s * b) ** 2) + np.log1p((c * b - s * a) ** 2)).sum())
+        for c, s in zip(np.cos(turns), np.sin(turns), strict=True)
+    ]
     c, s = np.cos(turns[int(np.argmin(spread))]), np.sin(turns[int(np.argmin(spread))])
     axes[:2] = [c * axes[0] + s * axes[1], c * axes[1] - s * axes[0]]
     return axes * np.where(axes.sum(1) < 0, -1.0, 1.0)[:, None]
@@ -185,7 +199,9 @@ def _descend(planes: list[Plane], variances: list[list[float]], inverse: list[Pl
 
     def details(tile: tuple[slice, slice]) -> None:
         outer, inner = _around(tile, shape, margin)
-        calm, lows = _shrink_tile([p[outer] for p in planes], gaps, here, None if inverse[stage] is None else inverse[stage][outer], stage)  # type: ignore[index]
+        calm, lows = _shrink_tile(
+            [p[outer] for p in planes], gaps, here, None if inverse[stage] is None else inverse[stage][outer], stage
+        )  # type: ignore[index]
         out[tile] = calm[inner]
         for low, half in zip(lows, halved, strict=True):
             half[_half(tile)] = low[_half(inner)]
@@ -251,7 +267,9 @@ def _shrink(parts: list[list[Plane]], variances: list[float], inverse: Plane | N
     """Shrink the bands of one level: by their own energy, or by that of the pilot's bands, the second of ``parts``."""
     if len(parts) == 1:
         return [_by_own_energy(band, variance, inverse, size) for band, variance in zip(parts[0], variances, strict=True)]
-    ratios = [_ratio(np.square(band), variance, inverse, _PILOT[size]) for band, variance in zip(parts[1], variances, strict=True)]
+    ratios = [
+        _ratio(np.square(band), variance, inverse, _PILOT[size]) for band, variance in zip(parts[1], variances, strict=True)
+    ]
     if len(ratios) > 1:  # where one direction holds structure the others are likelier to, too
         together = sum(ratios[1:], ratios[0])
         together *= np.float32(1 / len(ratios))

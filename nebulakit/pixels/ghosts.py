@@ -34,7 +34,10 @@ def find_ghosts(fit: StarFit) -> list[Ghost | None]:
     stacks = [_stack(fit, c, stars, half) for c in range(len(fit.data))]
     if any(fit.ghosts):
         known = max((g for g in fit.ghosts if g is not None), key=lambda g: g.bright)
-        return [_refine(*s, (g.dx, g.dy, g.radius), g) if g else _refine(*s, (0, 0, 0), known, True) for g, s in zip(fit.ghosts, stacks, strict=True)]
+        return [
+            _refine(*s, (g.dx, g.dy, g.radius), g) if g else _refine(*s, (0, 0, 0), known, True)
+            for g, s in zip(fit.ghosts, stacks, strict=True)
+        ]
     seen = [_search(*_binned(value, weight), most) for value, weight in stacks]
     best = max(range(len(seen)), key=lambda c: seen[c][0])
     if seen[best][0] < SURE:
@@ -149,7 +152,9 @@ def _refine(
         return None
     x, y, r, v, root = xx[use], yy[use], r[use], value[use], np.sqrt(weight[use])
     s = place[2] + 12
-    ground = np.stack([np.ones_like(x), x / s, y / s, x * y / s**2, x * x / s**2, y * y / s**2, *(np.exp(-r / q) for q in (5, 10, 20))], 1)
+    ground = np.stack(
+        [np.ones_like(x), x / s, y / s, x * y / s**2, x * x / s**2, y * y / s**2, *(np.exp(-r / q) for q in (5, 10, 20))], 1
+    )
 
     def solve(p: Array) -> tuple[Array, Array]:
         flat = disc(np.hypot(x - p[0], y - p[1]), p[2], math.exp(p[3]))

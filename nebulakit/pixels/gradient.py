@@ -139,7 +139,10 @@ def measure_boxes(planes: Planes, sigma: Doubles, left_out: Mask | None = None, 
         good &= ~left_out
     size = (w // k, h // k)
     small = np.stack(
-        [np.asarray(cv2.resize(np.where(good, p, 0)[: size[1] * k, : size[0] * k], size, interpolation=cv2.INTER_AREA)) for p in planes]
+        [
+            np.asarray(cv2.resize(np.where(good, p, 0)[: size[1] * k, : size[0] * k], size, interpolation=cv2.INTER_AREA))
+            for p in planes
+        ]
     )
     share = np.asarray(cv2.resize(good.astype(np.float32)[: size[1] * k, : size[0] * k], size, interpolation=cv2.INTER_AREA))
     there = share > 0.999

@@ -202,7 +202,9 @@ def _draw(plane: npt.NDArray[np.uint8], x: Array, y: Array, radius: Array) -> No
     """Set a uint8 plane to 255 on discs, to a sixteenth of a pixel."""
     import cv2
 
-    for cx, cy, r in zip((x * 16).round().astype(int), (y * 16).round().astype(int), (radius * 16).round().astype(int), strict=True):
+    for cx, cy, r in zip(
+        (x * 16).round().astype(int), (y * 16).round().astype(int), (radius * 16).round().astype(int), strict=True
+    ):
         cv2.circle(plane, (int(cx), int(cy)), max(int(r), 8), 255, -1, cv2.LINE_8, 4)
 
 

@@ -114,9 +114,7 @@ def transfer_of(kernel: Plane, n: int) -> Transfer:
     return np.asarray(out / out[0, 0].real)
 
 
-def _difference(
-    now: Transfer, wanted: Transfer, least: float
-) -> Transfer:
+def _difference(now: Transfer, wanted: Transfer, least: float) -> Transfer:
     """Give the filter that turns ``now`` into ``wanted``, minus identity; it fades where ``now`` has less than ``least`` left."""
     return (wanted - now) * np.conj(now) / (np.abs(now) ** 2 + least**2)
 

@@ -115,7 +115,11 @@ def measure_blocks(plane: Plane, grid: Grid, there: Flags, kernel: int | None, g
     """Measure the bands of the blocks that are ``there``; with a kernel of the noise told, stars are left out."""
     import cv2
 
-    bands, pixels, level = np.full((len(noise_model.REACH), grid.total), np.nan), np.zeros(grid.total), np.full(grid.total, np.nan)
+    bands, pixels, level = (
+        np.full((len(noise_model.REACH), grid.total), np.nan),
+        np.zeros(grid.total),
+        np.full(grid.total, np.nan),
+    )
     known = patches_of(_certain(plane), grid)[there] if gaps else None
     patches = patches_of(starlet.fill_gaps(plane)[0] if gaps else plane, grid)[there]
     index = np.flatnonzero(there)

@@ -117,12 +117,17 @@ def starlet_lows(n: int, count: int) -> list[Floats]:
     """Give what of every frequency (n, n) is left in c_0..c_J of the starlet transform."""
     low = [np.ones((n, n))]
     for j in range(count):
-        one = sum((b * np.cos(2 * np.pi * np.fft.fftfreq(n) * 2**j * k) for k, b in zip(range(-2, 3), starlet.B3, strict=True)), np.zeros(n))
+        one = sum(
+            (b * np.cos(2 * np.pi * np.fft.fftfreq(n) * 2**j * k) for k, b in zip(range(-2, 3), starlet.B3, strict=True)),
+            np.zeros(n),
+        )
         low.append(low[-1] * np.outer(one, one))
     return low
 
 
-def fit(quiet: list[Floats], below: list[float], independent: list[Floats], blocks: list[Floats], steps: list[float]) -> list[Fit]:
+def fit(
+    quiet: list[Floats], below: list[float], independent: list[Floats], blocks: list[Floats], steps: list[float]
+) -> list[Fit]:
     """Find noise and kernel of planes from the standard deviations of their bands in quiet blocks.
 
     ``quiet``: per plane one value a band, NaN where not measured: a quantile of the blocks, ``below`` standard deviations
@@ -161,7 +166,9 @@ def _two_parts(found: Floats, allowed: Floats, noise: Floats, light: Floats) -> 
     a, y = noise / found / allowed, 1 / allowed
     for blurred in light:
         b = blurred / found / allowed
-        aa, bb, ab, ay, by = (np.asarray((u * v).sum(1)) for u, v in ((a, a), (b, b), (a, b), (a, y * np.ones_like(a)), (b, y * np.ones_like(b))))
+        aa, bb, ab, ay, by = (
+            np.asarray((u * v).sum(1)) for u, v in ((a, a), (b, b), (a, b), (a, y * np.ones_like(a)), (b, y * np.ones_like(b)))
+        )
         det = aa * bb - ab**2
         with np.errstate(divide="ignore", invalid="ignore"):
             p, q = (bb * ay - ab * by) / det, (aa * by - ab * ay) / det

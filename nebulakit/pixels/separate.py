@@ -82,7 +82,9 @@ def separate(
         "share_filled": float((cores & (np.clip(_inner(fit.lost), 0, 1).max(0) > 0.5)).mean()),
         "halo_radii_px": [float(v) for v in np.sort(reach[fit.saturated])[::-1][:20]],
         "widths_px": [float(2 * RADII[int(np.searchsorted(-law.table, -0.5))]) for law in fit.laws],
-        "wings_share": [float(np.trapezoid(law.wings * RADII, RADII) / np.trapezoid(law.table * RADII, RADII)) for law in fit.laws],
+        "wings_share": [
+            float(np.trapezoid(law.wings * RADII, RADII) / np.trapezoid(law.table * RADII, RADII)) for law in fit.laws
+        ],
         "resampled_linearly": [float(law.linear) for law in fit.laws],
     }
     return Parted(nebula, rest, touched, listed, record)
@@ -385,7 +387,9 @@ def _missed(fit: StarFit, noise: Noise, doubt: float) -> tuple[Array, Array, Arr
     # beside a cut-off star only what stands well out of its light, and not as a part of its flank, is believed
     py, px = np.clip(np.rint(y).astype(int), 0, h - 1), np.clip(np.rint(x).astype(int), 0, w - 1)
     turns = np.arange(16) * (2 * math.pi / 16)
-    ry, rx = (np.rint(np.concatenate([r * f(turns) for r in (1.3 * fit.fwhm, 1.8 * fit.fwhm)])).astype(int) for f in (np.sin, np.cos))
+    ry, rx = (
+        np.rint(np.concatenate([r * f(turns) for r in (1.3 * fit.fwhm, 1.8 * fit.fwhm)])).astype(int) for f in (np.sin, np.cos)
+    )
     rest = _inner(fit.rest)
     around = np.median(rest[:, np.clip(py[:, None] + ry, 0, h - 1), np.clip(px[:, None] + rx, 0, w - 1)], axis=2)
     stands = rest[:, py, px] - around

@@ -19,7 +19,9 @@ LIGHT = ((0.45, 0.62), (1.1, 0.28), (2.7, 0.07), (6.5, 0.02), (16.0, 0.01))
 GAIN_RANGE = (0.2, 5.0)
 
 
-def star_fluxes(planes: Planes, stars: StarList, fwhm: float, white: tuple[float, ...] | None) -> tuple[Array, npt.NDArray[np.bool_]]:
+def star_fluxes(
+    planes: Planes, stars: StarList, fwhm: float, white: tuple[float, ...] | None
+) -> tuple[Array, npt.NDArray[np.bool_]]:
     """Give the light of every star per channel (star, channel), and which stars were not cut off.
 
     Unclipped stars are summed within 0.8 fwhm. Of a star whose core is cut off the colour is read on the first ring

@@ -158,7 +158,12 @@ class StarFit:
             if not half:
                 continue
             x, y = float(self.x[c, i]), float(self.y[c, i])
-            y0, y1, x0, x1 = max(round(y) - half, 0), min(round(y) + half + 1, h), max(round(x) - half, 0), min(round(x) + half + 1, w)
+            y0, y1, x0, x1 = (
+                max(round(y) - half, 0),
+                min(round(y) + half + 1, h),
+                max(round(x) - half, 0),
+                min(round(x) + half + 1, w),
+            )
             if y0 >= y1 or x0 >= x1:
                 continue
             dx, dy = np.arange(x0, x1)[None, :] - x, np.arange(y0, y1)[:, None] - y
@@ -242,7 +247,7 @@ class StarFit:
         usual = np.broadcast_to(self.usual[c, :count], modes.shape)
         own = height[:, None] * (x[:, :, 0] + np.einsum("npk,nk->np", x[:, :, 3:], modes))
         rest = self.rest[c, ky, kx].astype(np.float64)
-        light = np.maximum(self.data[c, ky, kx] - rest, 0) # of all stars
+        light = np.maximum(self.data[c, ky, kx] - rest, 0)  # of all stars
         extra = self.photons[c] * light + (self.misfit[c] * self.loose[c, stars, None] * light) ** 2
         extra += self.doubt[c, ky, kx]
         extra = np.where(self.hidden[c, ky, kx], 1e9, extra)
@@ -278,10 +283,13 @@ class StarFit:
                 break
             total[:, np.arange(pixels), np.arange(pixels)] += np.maximum(off, 0)
         left = target - np.einsum("npk,nk->np", design, found)
-        behind = expected + np.matmul(
-            disc.spread[strength] * (grain**2)[:, None, None],
-            (solved[:, :, -1] - np.einsum("npk,nk->np", solved[:, :, :-1], found))[:, :, None],
-        )[:, :, 0]
+        behind = (
+            expected
+            + np.matmul(
+                disc.spread[strength] * (grain**2)[:, None, None],
+                (solved[:, :, -1] - np.einsum("npk,nk->np", solved[:, :, :-1], found))[:, :, None],
+            )[:, :, 0]
+        )
         self.behind[c, ky, kx] = behind
         self.cores[c, ky, kx] = True
         # how much of the noise that belongs there was lost: all of it where nothing is seen
@@ -312,9 +320,14 @@ class StarFit:
         sure = whole_disc & (new > 60) & (count > 0)
         plain: Mask = known & whole_disc[:, None]  # cut-off stars follow other errors
         self.seen[c].append(
-            Seen(light[plain], (left**2 / due)[plain], spread[plain], new[sure], self._squares(found, np.asarray(cover, np.float64), sure, count))
+            Seen(
+                light[plain],
+                (left**2 / due)[plain],
+                spread[plain],
+                new[sure],
+                self._squares(found, np.asarray(cover, np.float64), sure, count),
+            )
         )
-
 
     @staticmethod
     def _squares(found: Array, cover: Array, sure: Mask, count: int) -> Array:

@@ -79,7 +79,9 @@ class Law:
         out = np.zeros((len(x), 2 * half + 1, 2 * half + 1), np.float32)
         if self.linear < 1:
             x4, y4 = np.asarray(x, np.float32), np.asarray(y, np.float32)
-            out += np.float32(1 - self.linear) * self.at(span[None, None, :] - x4[:, None, None], span[None, :, None] - y4[:, None, None])
+            out += np.float32(1 - self.linear) * self.at(
+                span[None, None, :] - x4[:, None, None], span[None, :, None] - y4[:, None, None]
+            )
         if self.linear > 0:
             wide = np.arange(-half - 2, half + 3, dtype=np.float32)
             grid = np.float32(self.linear) * self.at(wide[None, :], wide[:, None])

@@ -31,7 +31,9 @@ def first_law(plane: Plane, x: Array, y: Array, fwhm: float) -> Law:
     px, py = np.rint(x).astype(int), np.rint(y).astype(int)
     inside = (px >= half) & (px < w - half) & (py >= half) & (py < h - half)
     px, py, x, y = px[inside], py[inside], x[inside], y[inside]
-    cuts = np.stack([plane[b - half : b + half + 1, a - half : a + half + 1] for a, b in zip(px, py, strict=True)]).astype(np.float64)
+    cuts = np.stack([plane[b - half : b + half + 1, a - half : a + half + 1] for a, b in zip(px, py, strict=True)]).astype(
+        np.float64
+    )
     each = fit_moffat(cuts, np.column_stack([x - px, y - py]), fwhm)
     qxx, qxy, qyy, beta = (float(np.median(v)) for v in (each[:, 3], each[:, 4], each[:, 5], np.exp(each[:, 6])))
     sane = (each[:, 0] > 0) & (np.abs(each[:, 3] / qxx - 1) < 0.5) & (np.abs(each[:, 5] / qyy - 1) < 0.5)
@@ -60,7 +62,10 @@ def first_law(plane: Plane, x: Array, y: Array, fwhm: float) -> Law:
         d = 0.05
         around = ((0, 0), (d, 0), (-d, 0), (0, d), (0, -d))
         at = [own.stamps(place[:, 0] + a, place[:, 1] + b, half).reshape(len(cuts), -1).astype(np.float64) for a, b in around]
-        columns = np.stack([at[0], (at[1] - at[2]) / (2 * d), (at[3] - at[4]) / (2 * d), *np.broadcast_to(ground[:, None], (3, *at[0].shape))], -1)
+        columns = np.stack(
+            [at[0], (at[1] - at[2]) / (2 * d), (at[3] - at[4]) / (2 * d), *np.broadcast_to(ground[:, None], (3, *at[0].shape))],
+            -1,
+        )
         columns *= weight[:, :, None]
         target = data * weight
         normal = np.matmul(columns.transpose(0, 2, 1), columns)
@@ -116,7 +121,9 @@ def learn_scatter(fit: StarFit, loosen: bool) -> None:
             fit.loose[c] = np.clip(np.sqrt(np.maximum(fit.poor[c] / 2.5, 1.0)) * fit.loose[c], 1, 20)
 
 
-NODES = np.array([2, 2.5, 3, 3.5, 4, 4.5, 5, 5.5, 6, 7, 8, 9.5, 11, 13, 15.5, 18.5, 22, 26, 31, 37, 44, 52, 62, 74, 88, 105, 125.0])
+NODES = np.array(
+    [2, 2.5, 3, 3.5, 4, 4.5, 5, 5.5, 6, 7, 8, 9.5, 11, 13, 15.5, 18.5, 22, 26, 31, 37, 44, 52, 62, 74, 88, 105, 125.0]
+)
 
 
 SECTORS = 12

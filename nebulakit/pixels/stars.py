@@ -41,7 +41,9 @@ def white_level(planes: Planes) -> tuple[float, ...] | None:
     levels = [level for level in found if level is not None]
     if not levels:
         return None
-    return tuple(max(max(levels), float(np.nanmax(p))) if level is None else level for level, p in zip(found, planes, strict=True))
+    return tuple(
+        max(max(levels), float(np.nanmax(p))) if level is None else level for level, p in zip(found, planes, strict=True)
+    )
 
 
 def _plateau(plane: Plane) -> float | None:
@@ -173,7 +175,9 @@ def star_coloured(heights: Floats, error: Floats) -> npt.NDArray[np.bool_]:
 
 
 def _apart_from(
-    places: tuple[npt.NDArray[np.intp], npt.NDArray[np.intp]], others: tuple[npt.NDArray[np.intp], npt.NDArray[np.intp]], least: float
+    places: tuple[npt.NDArray[np.intp], npt.NDArray[np.intp]],
+    others: tuple[npt.NDArray[np.intp], npt.NDArray[np.intp]],
+    least: float,
 ) -> npt.NDArray[np.bool_]:
     """Say which places (y, x) are farther than ``least`` from all others."""
     from scipy.spatial import cKDTree
@@ -308,7 +312,12 @@ def _plateaus(planes: Planes, white: tuple[float, ...] | None, bad: npt.NDArray[
     size, extent = stats[1:, cv2.CC_STAT_AREA], stats[1:, [cv2.CC_STAT_WIDTH, cv2.CC_STAT_HEIGHT]]
     stars = np.bincount(labels[round_it], minlength=count)[1:] > 0
     # a bright nebula cut off at white is large and ragged
-    ok = ((size >= 4) | stars) & (extent.max(1) < 0.1 * max(bad.shape)) & (size > 0.4 * extent.prod(1)) & (extent.max(1) <= 3 * extent.min(1))
+    ok = (
+        ((size >= 4) | stars)
+        & (extent.max(1) < 0.1 * max(bad.shape))
+        & (size > 0.4 * extent.prod(1))
+        & (extent.max(1) <= 3 * extent.min(1))
+    )
     return np.column_stack([centres[1:][ok], np.sqrt(size[ok] / math.pi)])
 
 
@@ -318,7 +327,11 @@ def _cutouts(plane: Plane, x: Floats, y: Floats, half: int) -> tuple[npt.NDArray
     span = np.arange(-half, half + 1)
     cy, cx = np.rint(y).astype(int), np.rint(x).astype(int)
     rows, cols = np.clip(cy[:, None] + span, 0, h - 1), np.clip(cx[:, None] + span, 0, w - 1)
-    return plane[rows[:, :, None], cols[:, None, :]], (cx - x)[:, None, None] + span[None, None, :], (cy - y)[:, None, None] + span[None, :, None]
+    return (
+        plane[rows[:, :, None], cols[:, None, :]],
+        (cx - x)[:, None, None] + span[None, None, :],
+        (cy - y)[:, None, None] + span[None, :, None],
+    )
 
 
 def _centroids(light: Plane, x: Floats, y: Floats, width: Floats) -> tuple[Floats, Floats]:
@@ -364,7 +377,9 @@ def _peaks(planes: Planes, bad: npt.NDArray[np.bool_], x: Floats, y: Floats, r_s
                 stamp, dx, dy = _cutouts(plane, x[part], y[part], half)
                 hidden = _cutouts(bad.view(np.uint8), x[part], y[part], half)[0] > 0
                 r2 = dx**2 + dy**2
-                use = ((r2 <= outer[part][:, None, None] ** 2) & (r2 >= inner[part][:, None, None] ** 2) & ~hidden).astype(np.float64)
+                use = ((r2 <= outer[part][:, None, None] ** 2) & (r2 >= inner[part][:, None, None] ** 2) & ~hidden).astype(
+                    np.float64
+                )
                 star = (1 + r2 / alpha2) ** -BETA
                 value = np.where(use > 0, stamp, 0).astype(np.float64)
                 n, s, ss = use.sum((1, 2)), (use * star).sum((1, 2)), (use * star * star).sum((1, 2))

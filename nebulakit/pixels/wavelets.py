@@ -46,7 +46,12 @@ def analyse(plane: Plane, gap: int) -> tuple[Plane, Plane, Plane, Plane]:
     """Take a plane apart: low both ways; high across; high down; high both ways."""
     w = wavelet()
     low, high = across_rows(plane, w.low, gap), across_rows(plane, w.high, gap)
-    return down_columns(low, w.low, gap), down_columns(high, w.low, gap), down_columns(low, w.high, gap), down_columns(high, w.high, gap)
+    return (
+        down_columns(low, w.low, gap),
+        down_columns(high, w.low, gap),
+        down_columns(low, w.high, gap),
+        down_columns(high, w.high, gap),
+    )
 
 
 def join(low: Plane, bands: list[Plane], gap: int) -> Plane:

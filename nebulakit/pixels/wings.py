@@ -86,7 +86,9 @@ def learn_wings(fit: StarFit, longest: float) -> None:
                 found_here = np.concatenate([[0.0], np.linalg.solve(own_normal[1:, 1:], right[pick][1:])])
             tries[j, pick] = found_here
             # how probable this length is with the amounts that fit it best, times how widely amounts fit as well
-            merit[j] = found_here @ right[pick] - 0.5 * found_here @ own_normal @ found_here - 0.5 * math.log(np.linalg.det(own_normal))
+            merit[j] = (
+                found_here @ right[pick] - 0.5 * found_here @ own_normal @ found_here - 0.5 * math.log(np.linalg.det(own_normal))
+            )
             merit[j] += math.log(max(found_here[0], 1e-6)) - 0.5 * (math.log(lengths[j] / USUAL) / SPREAD) ** 2
         probable = np.exp(merit - merit.max())
         amounts = probable @ tries / probable.sum()

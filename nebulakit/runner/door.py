@@ -150,9 +150,9 @@ def _of_pixels(image: Image) -> Iterator[Notice]:
     part = (slice(None), *signs.middle(image.planes, _ENOUGH))
     planes, inside = image.planes[part], good[part[1:]]
     covered = None if image.coverage is None else image.coverage[part[1:]]
-    known = Image(
-        np.where(inside, planes, np.float32(np.nan)), image.channels, coverage=covered, fwhm=image.fwhm
-    ).measured("noise", "sky", "white")
+    known = Image(np.where(inside, planes, np.float32(np.nan)), image.channels, coverage=covered, fwhm=image.fwhm).measured(
+        "noise", "sky", "white"
+    )
     noise, sky = known.noise, known.sky
     assert noise is not None
     assert sky is not None

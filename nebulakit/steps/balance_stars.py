@@ -65,7 +65,9 @@ def balance_stars(
     planes = np.asarray(light_of.decode(known.planes), np.float32) if shown else known.planes
     stars, fwhm = known.stars, known.fwhm if known.fwhm is not None else 3.0
     white = (0.9,) * 3 if shown else known.white
-    fluxes, whole = starcolour.star_fluxes(planes, stars, fwhm, white) if stars is not None else (np.zeros((0, 3)), np.zeros(0, bool))
+    fluxes, whole = (
+        starcolour.star_fluxes(planes, stars, fwhm, white) if stars is not None else (np.zeros((0, 3)), np.zeros(0, bool))
+    )
     notices = []
     factors = starcolour.decide_balance(fluxes, _clear(known, fluxes, whole, fwhm)) if gains == "auto" else gains
     if factors is None:
@@ -114,5 +116,8 @@ def _after(image: Image, matrix: np.ndarray, shown: bool) -> dict[str, object]:
             light = np.clip(matrix @ np.asarray(light_of.decode(np.asarray(sky, np.float32)), float), 0, 1)
             sky = tuple(float(v) for v in light_of.encode(light.astype(np.float32)))
         return {"sky": sky, "noise": None}
-    mixed = {k: None if v is None else tuple(float(f) for f in matrix @ np.asarray(v)) for k, v in (("sky", image.sky), ("white", image.white))}
+    mixed = {
+        k: None if v is None else tuple(float(f) for f in matrix @ np.asarray(v))
+        for k, v in (("sky", image.sky), ("white", image.white))
+    }
     return {**mixed, "noise": None if image.noise is None else image.noise.mixed(matrix)}

@@ -81,7 +81,9 @@ def deconvolve(
 
     same_size("deconvolve", image=image, stars=stars)
     if stars is not None and stars.scale != "linear":
-        raise StepError("deconvolve: the layer 'stars' is already stretched; name the linear star layer, the star width is measured on it.")
+        raise StepError(
+            "deconvolve: the layer 'stars' is already stretched; name the linear star layer, the star width is measured on it."
+        )
     known = image.measured("noise")
     assert known.noise is not None
     psfs, found = _psfs(known, stars, width, beta)

@@ -74,10 +74,14 @@ def denoise_wavelet(
     if strength == 0 or not any(by_scale):
         return image.replace().noted(_nothing("the strength is 0, so the layer stayed as it was."))
     if of == "colour" and len(image.planes) == 1:
-        return image.replace().noted(_nothing("the layer has a single channel and no colour, so it stayed as it was. Use of: both."))
+        return image.replace().noted(
+            _nothing("the layer has a single channel and no colour, so it stayed as it was. Use of: both.")
+        )
     level = _noise(image)
     if not any(s > 0 for s in level.sigma):
-        return image.replace().noted(_nothing("no noise was found in this layer, so it stayed as it was."), noise_before=_rows(level.scales))
+        return image.replace().noted(
+            _nothing("no noise was found in this layer, so it stayed as it was."), noise_before=_rows(level.scales)
+        )
     if image.noise is not None and image.scale == "linear":
         grain = float(np.max(noise.fine_noise(image.planes) / np.maximum(noise.fine_share(level), 1e-30)))
         if grain < _SMOOTHED:
@@ -89,7 +93,9 @@ def denoise_wavelet(
 
     there = image.covered()
     whole = bool(there.all())
-    planes = image.planes if whole else np.stack([starlet.fill_gaps(np.where(there, p, np.float32(np.nan)))[0] for p in image.planes])
+    planes = (
+        image.planes if whole else np.stack([starlet.fill_gaps(np.where(there, p, np.float32(np.nan)))[0] for p in image.planes])
+    )
     streaks = measure_streaks(image.planes, image.coverage)
     calm = denoise.apply_denoise(planes, denoise.decide_denoise(planes, level, strength, by_scale, streaks), level.map)
     if of != "both":
@@ -117,7 +123,9 @@ def denoise_wavelet(
         of=of,
         sigma=[float(s) for s in level.sigma],
         noise_before=_rows(level.scales),
-        noise_after=[[min(float(a), float(b)) for a, b in zip(*pair, strict=True)] for pair in zip(after, level.scales, strict=True)],
+        noise_after=[
+            [min(float(a), float(b)) for a, b in zip(*pair, strict=True)] for pair in zip(after, level.scales, strict=True)
+        ],
     )
 
 

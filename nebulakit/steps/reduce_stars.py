@@ -59,12 +59,17 @@ def reduce_stars(
     from nebulakit.pixels import morphology
 
     if image.content == "starless":
-        raise StepError("reduce_stars: this layer has no stars; name the star layer or a picture that holds stars, for example `from: stars`.")
+        raise StepError(
+            "reduce_stars: this layer has no stars; name the star layer or a picture that holds stars, for example `from: stars`."
+        )
     alone = image.content == "stars"
     known = image.measured("stars")
     plan = morphology.decide_reduce(known.planes, known.stars, size.fraction, number.fraction, alone)
     if not len(plan.x):
-        return known.noted(Notice("no-stars-found", "No stars were found here, so none was made smaller. Is this the star layer?"), stars_reduced=0)
+        return known.noted(
+            Notice("no-stars-found", "No stars were found here, so none was made smaller. Is this the star layer?"),
+            stars_reduced=0,
+        )
     out = morphology.apply_reduce(known.planes, plan, alone)
     bright = plan.width[plan.peak >= np.median(plan.peak)]
     ratio = float(np.median(plan.scale[plan.peak >= np.median(plan.peak)]))

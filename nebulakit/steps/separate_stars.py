@@ -102,7 +102,9 @@ def separate_stars(
     )
     notices = []
     if not parted.found.x.size and not add:
-        notices.append(Notice("no-stars", "No stars were found, so the nebula is the picture itself. Have they been taken out already?"))
+        notices.append(
+            Notice("no-stars", "No stars were found, so the nebula is the picture itself. Have they been taken out already?")
+        )
     if known.fwhm is not None and known.fwhm < 1.8 and len(parted.found):
         notices.append(
             Notice(

@@ -32,7 +32,9 @@ def stars(psf: Psf, sigma: float, seed: int = 0) -> tuple[np.ndarray, np.ndarray
     """A grid of stars at fractional places, peaks of 20 to 2000 sigma, on an uneven sky; and their places."""
     rng = np.random.default_rng(seed)
     size, step = 360, 60
-    places = np.array([(y + 30, x + 30) for y in range(0, size, step) for x in range(0, size, step)]) + rng.uniform(-0.5, 0.5, (36, 2))
+    places = np.array([(y + 30, x + 30) for y in range(0, size, step) for x in range(0, size, step)]) + rng.uniform(
+        -0.5, 0.5, (36, 2)
+    )
     peaks = sigma * np.geomspace(20, 2000, len(places))
     plane = 0.1 + 5 * sigma * np.sin(np.mgrid[:size, :size][0] / 50)
     for (y, x), peak in zip(places, peaks, strict=True):
@@ -124,7 +126,9 @@ def test_uneven_noise_needs_its_map():
 def test_nebula_comes_nearer_to_the_truth_or_stays(level):
     rng = np.random.default_rng(8)
     y, x = np.mgrid[:320, :400]
-    truth = np.exp(-np.abs(ndi.gaussian_filter(rng.normal(0, 1, y.shape), 6)) * 60) * np.exp(-((x - 200) ** 2 + (y - 160) ** 2) / 9e3)
+    truth = np.exp(-np.abs(ndi.gaussian_filter(rng.normal(0, 1, y.shape), 6)) * 60) * np.exp(
+        -((x - 200) ** 2 + (y - 160) ** 2) / 9e3
+    )
     truth = 40 * SIGMA * truth / truth.max()
     psf = psf_of(3.0, 3.2)
     blurred = ndi.convolve(truth, psf.kernel.astype(float), mode="reflect")
@@ -154,7 +158,9 @@ def test_cut_off_stars_and_gaps_keep_their_look():
     r = np.hypot(*(np.mgrid[-20:21, -20:21] - (places[-1] - [y, x])[:, None, None]))
     around = [p[0, y - 20 : y + 21, x - 20 : x + 21] for p in (planes, out)]
     rings = [[np.nanmedian(a[(r >= q) & (r < q + 1)]) for q in np.arange(1.5, 18, 0.5)] for a in around]
-    assert max(np.diff(rings[1])) < max(0, *np.diff(rings[0])) + 0.5 * SIGMA  # falls outwards as it did, no ring at the core's rim
+    assert (
+        max(np.diff(rings[1])) < max(0, *np.diff(rings[0])) + 0.5 * SIGMA
+    )  # falls outwards as it did, no ring at the core's rim
 
 
 def test_a_hot_pixel_gets_no_ring_and_no_star_passes_for_one():

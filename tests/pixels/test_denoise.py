@@ -52,7 +52,10 @@ def test_what_is_taken_away_is_noise(nebula: str) -> None:
         assert gone.std() < 1.02 * there.std()
         assert abs(correlation(gone, made.nebula[c][well])) < 0.05
         for step in (1, 2, 5):  # no structure in it that the noise does not have
-            ours, noises = (correlation(p[:, step:][well[:, step:]], p[:, :-step][well[:, step:]]) for p in (taken[c], noisy[c] - made.nebula[c]))
+            ours, noises = (
+                correlation(p[:, step:][well[:, step:]], p[:, :-step][well[:, step:]])
+                for p in (taken[c], noisy[c] - made.nebula[c])
+            )
             assert ours < noises + 0.05
 
 
@@ -123,7 +126,10 @@ def test_a_scale_that_is_spared_is_left_alone() -> None:
 
 def test_stars_get_no_rings() -> None:
     y, x = np.mgrid[:160, :160].astype(float)
-    stars = sum(f * (1 + ((x - px) ** 2 + (y - py) ** 2) / 2.5**2) ** -3.2 for f, px, py in ((3000, 40.3, 50.1), (300, 110.7, 60), (60, 80, 120.5)))
+    stars = sum(
+        f * (1 + ((x - px) ** 2 + (y - py) ** 2) / 2.5**2) ** -3.2
+        for f, px, py in ((3000, 40.3, 50.1), (300, 110.7, 60), (60, 80, 120.5))
+    )
     noisy = (stars + np.random.default_rng(3).standard_normal((160, 160))).astype(np.float32)[None]
     after = calm(noisy, measure_noise(noisy))[0]
     for px, py in ((40.3, 50.1), (110.7, 60), (80, 120.5)):

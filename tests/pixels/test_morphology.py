@@ -29,7 +29,13 @@ def width_of(plane, base=0.0):
 
 
 def layer(tints=(1.0, 0.8, 0.6)):
-    places = [(20.3, 20.6, 3.2, 0.5), (60.0, 22.4, 5.0, 0.9), (100.7, 20.2, 9.0, 1.3), (30.2, 62.0, 2.6, 0.3), (80.5, 64.5, 14.0, 2.0)]
+    places = [
+        (20.3, 20.6, 3.2, 0.5),
+        (60.0, 22.4, 5.0, 0.9),
+        (100.7, 20.2, 9.0, 1.3),
+        (30.2, 62.0, 2.6, 0.3),
+        (80.5, 64.5, 14.0, 2.0),
+    ]
     plane = sum(star((90, 130), x, y, f, p) for x, y, f, p in places)
     planes = np.clip(np.stack([t * plane for t in tints]), 0, 1).astype(np.float32)
     return planes, [p[0] for p in places], [p[1] for p in places], [p[2] for p in places]

@@ -131,7 +131,13 @@ def bordered() -> np.ndarray:
     return planes
 
 
-GAPS = {"a few": (holed(0.001), 0.03), "many": (holed(0.02), 0.03), "everywhere": (holed(0.2), 0.06), "half": (half(), 0.03), "border": (bordered(), 0.03)}
+GAPS = {
+    "a few": (holed(0.001), 0.03),
+    "many": (holed(0.02), 0.03),
+    "everywhere": (holed(0.2), 0.06),
+    "half": (half(), 0.03),
+    "border": (bordered(), 0.03),
+}
 
 
 @pytest.mark.parametrize("kind", GAPS)

@@ -60,7 +60,9 @@ def test_a_linearly_resampled_star_is_the_mean_of_four():
     got = law.stamps(np.array([0.25]), np.array([-0.4]), 6)[0]
     zero = np.array([0.0])
     want = sum(
-        wy * wx * sharp.stamps(zero + dx, zero + dy, 6)[0] for dx, wx in ((0, 0.75), (1, 0.25)) for dy, wy in ((-1, 0.4), (0, 0.6))
+        wy * wx * sharp.stamps(zero + dx, zero + dy, 6)[0]
+        for dx, wx in ((0, 0.75), (1, 0.25))
+        for dy, wy in ((-1, 0.4), (0, 0.6))
     )
     assert np.abs(got - want).max() < 1e-6
 

@@ -25,9 +25,12 @@ def drawn_out(shape: tuple[int, int], angle: float, length: int, seed: int) -> n
 
 
 def streaked(angle: float, strength: float = 0.5) -> np.ndarray:
-    return np.stack([np.random.default_rng(c).standard_normal((400, 500)) + strength * drawn_out((400, 500), angle, 25, 7 + c) for c in range(3)]).astype(
-        np.float32
-    )
+    return np.stack(
+        [
+            np.random.default_rng(c).standard_normal((400, 500)) + strength * drawn_out((400, 500), angle, 25, 7 + c)
+            for c in range(3)
+        ]
+    ).astype(np.float32)
 
 
 @pytest.mark.parametrize("angle", [0.0, 25.0, 45.0, 90.0, 140.0])
@@ -55,7 +58,9 @@ def test_filaments_and_stars_are_not_streaks(nebula: str) -> None:
     assert not measure_streaks(scene.starless[:1])
 
 
-@pytest.mark.parametrize("planes", [np.zeros((1, 300, 300)), np.full((3, 200, 200), np.nan), np.ones((1, 20, 20)), np.zeros((1, 1, 1))])
+@pytest.mark.parametrize(
+    "planes", [np.zeros((1, 300, 300)), np.full((3, 200, 200), np.nan), np.ones((1, 20, 20)), np.zeros((1, 1, 1))]
+)
 def test_nothing_is_found_in_nothing(planes: np.ndarray) -> None:
     assert not measure_streaks(planes.astype(np.float32))
 
@@ -69,7 +74,9 @@ def test_a_spectrum_has_mean_one_and_lies_across() -> None:
 def test_denoising_takes_them_as_such() -> None:
     scene = make_scene(seed=3, shape=(400, 500), nebula="bubble")
     noise = measure_noise(scene.starless, scene.coverage)
-    planes = (scene.starless + np.stack([0.5 * s * drawn_out((400, 500), 0, 25, c) for c, s in enumerate(noise.sigma)])).astype(np.float32)
+    planes = (scene.starless + np.stack([0.5 * s * drawn_out((400, 500), 0, 25, c) for c, s in enumerate(noise.sigma)])).astype(
+        np.float32
+    )
     level, found = measure_noise(planes, scene.coverage), measure_streaks(planes, scene.coverage)
     well = scene.coverage > 0.7 * scene.coverage.max()
     errors = []

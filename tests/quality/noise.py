@@ -98,7 +98,10 @@ def library(planes: Any, sigma: Any) -> list[Any]:
         axis = 0 if planes.ndim == 3 else None
         each = [planes] if planes.ndim == 2 else list(planes)
         tv = [r.denoise_tv_chambolle(p, weight=1.5 * s) for p, s in zip(each, sigma, strict=True)]
-        nl = [r.denoise_nl_means(p, patch_size=5, patch_distance=6, h=0.8 * s, sigma=s, fast_mode=True) for p, s in zip(each, sigma, strict=True)]
+        nl = [
+            r.denoise_nl_means(p, patch_size=5, patch_distance=6, h=0.8 * s, sigma=s, fast_mode=True)
+            for p, s in zip(each, sigma, strict=True)
+        ]
         wavelet = r.denoise_wavelet(planes, channel_axis=axis, method="BayesShrink", rescale_sigma=True)
     return [wavelet, *(np.stack(v) if planes.ndim == 3 else v[0] for v in (tv, nl))]
 
@@ -165,7 +168,9 @@ def main() -> None:
         if not rows:
             print(f"{'scene':12} {'blur':>5} {'fwhm':>5} " + " ".join(f"{k:>9}" for k in found))
         rows.append(list(found.values()))
-        print(f"{one.name:12} {one.resample_blur:5.2f} {one.fwhm:5.2f} " + " ".join(f"{v:9.3f}" for v in found.values()), flush=True)
+        print(
+            f"{one.name:12} {one.resample_blur:5.2f} {one.fwhm:5.2f} " + " ".join(f"{v:9.3f}" for v in found.values()), flush=True
+        )
     print(f"{'median':24} " + " ".join(f"{v:9.3f}" for v in np.nanmedian(rows, 0)))
     print(f"{'least':24} " + " ".join(f"{v:9.3f}" for v in np.nanmin(rows, 0)))
     print(f"{'most':24} " + " ".join(f"{v:9.3f}" for v in np.nanmax(rows, 0)))

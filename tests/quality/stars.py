@@ -162,7 +162,9 @@ def main() -> None:
     rows = [(name, own, options) for name, options in OWN.items()]
     if given.shared:
         rows += [(name, made, options) for name, options in MADE.items()]
-    print(f"{'':24s} {'rms':>6s} {'p99':>6s} {'grain':>6s} {'struct':>6s} {'bias':>6s} {'outs':>6s} {'dots':>6s} {'share':>6s} {'s':>5s}")
+    print(
+        f"{'':24s} {'rms':>6s} {'p99':>6s} {'grain':>6s} {'struct':>6s} {'bias':>6s} {'outs':>6s} {'dots':>6s} {'share':>6s} {'s':>5s}"
+    )
     for name, make, options in rows[:2] if given.fast else rows:
         row = measure(make(**options))
         values = [row[k] for k in ("rms", "p99", "grain", "structure", "bias", "outside", "dots", "touched")]

@@ -47,7 +47,10 @@ def make_stack(folder: Path, seed: int = 4) -> dict[str, np.ndarray]:
         profile = (1 + ((xx - fx) ** 2 + (yy - fy) ** 2) / 1.9**2) ** -3.1
         y0, x0 = int(cy), int(cx)
         inside = (slice(max(y0 - 60, 0), min(y0 + 61, h)), slice(max(x0 - 60, 0), min(x0 + 61, w)))
-        cut = (slice(inside[0].start - y0 + 60, inside[0].stop - y0 + 60), slice(inside[1].start - x0 + 60, inside[1].stop - x0 + 60))
+        cut = (
+            slice(inside[0].start - y0 + 60, inside[0].stop - y0 + 60),
+            slice(inside[1].start - x0 + 60, inside[1].stop - x0 + 60),
+        )
         stars[(slice(None), *inside)] += f * c[:, None, None] * (profile / profile.sum())[cut]
     coverage = np.zeros((h, w), np.float32)
     for turn in np.deg2rad(np.linspace(-14, 14, 40)):

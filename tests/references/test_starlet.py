@@ -56,7 +56,9 @@ def test_monte_carlo_of_white_noise() -> None:
     # numpy's default_rng(1), wrapped borders there, mirrored here; few independent samples at coarse scales: the published tolerances
     plane = np.random.default_rng(1).standard_normal((512, 512)).astype(np.float32)
     planes, _ = starlet.transform(plane, 5)
-    for found, want, tolerance in zip(planes, [0.8898, 0.1999, 0.0856, 0.0415, 0.0199], [0.01, 0.01, 0.02, 0.03, 0.06], strict=True):
+    for found, want, tolerance in zip(
+        planes, [0.8898, 0.1999, 0.0856, 0.0415, 0.0199], [0.01, 0.01, 0.02, 0.03, 0.06], strict=True
+    ):
         assert found.std() == pytest.approx(want, rel=tolerance)
 
 

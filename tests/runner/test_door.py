@@ -161,7 +161,9 @@ def test_a_wrong_pattern_is_noticed_and_the_right_one_named(scene, true, said):
 def test_lost_colour_is_noticed(scene):
     header = scene.header()
     header["BAYERPAT"] = "RGGB"
-    assert ids(Image.from_array(scene.stack.mean(0), channels=("mosaic",), header=header, coverage=scene.coverage)) == {"colour-lost"}
+    assert ids(Image.from_array(scene.stack.mean(0), channels=("mosaic",), header=header, coverage=scene.coverage)) == {
+        "colour-lost"
+    }
 
 
 def test_what_the_user_says_is_believed(scene):

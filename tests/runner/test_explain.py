@@ -29,7 +29,9 @@ def noticed() -> dict[str, str]:
                 if isinstance(first, ast.Constant):
                     found[first.value] = path.name
                 else:
-                    assert ast.unparse(node) in ("Notice(*n)", "Notice(name, text)"), f"{path.name}: the id of a Notice must stand there as a text"
+                    assert ast.unparse(node) in ("Notice(*n)", "Notice(name, text)"), (
+                        f"{path.name}: the id of a Notice must stand there as a text"
+                    )
     return found
 
 
@@ -64,7 +66,11 @@ steps:
 
 def lines(mend: str) -> list[str]:
     """Give the lines of YAML in an entry: the first, and others after 'or' or 'then'."""
-    return [part.strip().rstrip(";") for part in re.split(r"#|(?:^|\s)(?:or|then|and)\s+(?=- )", mend) if part.strip().startswith("- ")]
+    return [
+        part.strip().rstrip(";")
+        for part in re.split(r"#|(?:^|\s)(?:or|then|and)\s+(?=- )", mend)
+        if part.strip().startswith("- ")
+    ]
 
 
 @pytest.mark.parametrize("name", WRITTEN)
@@ -76,11 +82,16 @@ def test_what_is_told_to_write_can_be_written(name):
             head, layer = "version: 1\nsteps:\n", "stack"
         else:
             bright = declared.reads == "display"
-            layer = {"bicolour": "ha_bright", "balance_lines": "ha"}.get(step, "picture" if bright else "stars" if step == "balance_stars" else "nebula")
+            layer = {"bicolour": "ha_bright", "balance_lines": "ha"}.get(
+                step, "picture" if bright else "stars" if step == "balance_stars" else "nebula"
+            )
             head = BEFORE
         text = f"{head}  {line}\n    from: {layer}\n    as: out\noutputs:\n  - {{layer: out, file: out.fits}}\n"
         if step in ("bicolour", "balance_lines"):
-            text = text.replace(f"    from: {layer}\n    as: out\n", "    as: out\n" if step == "bicolour" else f"    from: {layer}\n    as: out\n")
+            text = text.replace(
+                f"    from: {layer}\n    as: out\n",
+                "    as: out\n" if step == "bicolour" else f"    from: {layer}\n    as: out\n",
+            )
         loads(text)
 
 

@@ -148,7 +148,9 @@ def test_arrays_in_arrays_out() -> None:
     assert out.std() < 0.002
 
 
-@pytest.mark.parametrize("options", [{"strength": -1}, {"strength": 6.0}, {"by_scale": (1.0,) * 5}, {"of": "hue"}, {"amount": 0.5}])
+@pytest.mark.parametrize(
+    "options", [{"strength": -1}, {"strength": 6.0}, {"by_scale": (1.0,) * 5}, {"of": "hue"}, {"amount": 0.5}]
+)
 def test_what_cannot_be_is_refused(options: dict[str, object]) -> None:
     with pytest.raises(StepError, match="denoise_wavelet"):
         steps.denoise_wavelet(layer(), **options)
