@@ -22,7 +22,8 @@ def stacks(tmp_path_factory) -> dict[str, Path]:
     folder = tmp_path_factory.mktemp("stacks")
     scene = make_scene(5, (260, 340), "bubble")
     linear = Image.from_array(scene.stack, header=scene.header())
-    stretched = steps.stretch_asinh(Image.from_array(scene.stack, coverage=scene.coverage))
+    cropped = steps.crop_to_coverage(Image.from_array(scene.stack, coverage=scene.coverage))
+    stretched = steps.stretch_asinh(steps.remove_gradient(cropped).image)
     made = {
         "linear": linear,
         "grey": Image.from_array(scene.stack[:1], channels=("grey",), header=scene.header()),
@@ -77,7 +78,8 @@ def test_it_writes_what_it_promises(name, stacks, tmp_path, capsys) -> None:
         assert found.std() > 0
         if told_of["scale"] == "display":
             # neither black nor burnt out: a dark sky, something bright in it, hardly anything at either end
-            assert 0.02 < np.median(found) < 0.5, file
             assert np.quantile(found, 0.995) > np.median(found) + 0.1, file
-            assert (found <= 0).mean() < 0.02, file
+            if "star" not in told_of["layer"]:  # which lie on black
+                assert 0.02 < np.median(found) < 0.5, file
+                assert (found <= 0).mean() < 0.02, file
             assert (found >= 1).mean() < 0.05, file

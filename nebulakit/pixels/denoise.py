@@ -199,9 +199,8 @@ def _descend(planes: list[Plane], variances: list[list[float]], inverse: list[Pl
 
     def details(tile: tuple[slice, slice]) -> None:
         outer, inner = _around(tile, shape, margin)
-        calm, lows = _shrink_tile(
-            [p[outer] for p in planes], gaps, here, None if inverse[stage] is None else inverse[stage][outer], stage
-        )  # type: ignore[index]
+        weights = inverse[stage]
+        calm, lows = _shrink_tile([p[outer] for p in planes], gaps, here, None if weights is None else weights[outer], stage)
         out[tile] = calm[inner]
         for low, half in zip(lows, halved, strict=True):
             half[_half(tile)] = low[_half(inner)]

@@ -61,12 +61,11 @@ def test_places_called_sky_are_sky():
     # nebula everywhere but in one corner, sloping like a glow: only a hand can tell
     y, x = np.mgrid[-1:1:160j, -1:1:200j]
     rng = np.random.default_rng(1)
-    nebula = 30 * (1.0 - np.exp(-((x + 1) ** 2 + (y + 1) ** 2) / 0.1))
+    nebula = 30 * (1.0 - np.exp(-((x + 1) ** 2 + (y + 1) ** 2) / 0.05))
     plane = (nebula + 5 + rng.normal(0, 1, x.shape)).astype(np.float32)[None]
     told = decide_gradient(plane, [1.0], order=0, sure=lambda u, v: np.hypot(u + 1, v + 1) < 0.15)
-    assert (
-        5 <= told.coefficients[0, 0] <= 11
-    )  # what stands in the places called sky: the sky at 5, and up to 6 of nebula at their rim
+    # what stands in the places called sky: the sky at 5, and up to 11 of nebula at their rim
+    assert 5 <= told.coefficients[0, 0] <= 16
     assert decide_gradient(plane, [1.0], order=0).coefficients[0, 0] > 20
 
 
