@@ -40,6 +40,7 @@ class Frame:
     stack_shape: tuple[int, int]  # (height, width)
     to_stack_matrix: tuple[tuple[float, float, float], tuple[float, float, float]] = ((1.0, 0.0, 0.0), (0.0, 1.0, 0.0))
     bottom_up: bool = False  # the stack's first row is the bottom of the picture; layers always have the top first
+    inside: tuple[float, float, float, float] | None = None  # edges x0, y0, x1, y1 in the stack of what a rim was left around
 
     @property
     def scale(self) -> float:

@@ -26,6 +26,7 @@ class Crop:
     box: Box
     keep: float
     coverage: Floats | None
+    there: Mask  # where a rim may lie: every channel has a value, and coverage is not below a third of the best
     source: Literal["map", "noise", "border"]
     record: dict[str, Any]
     doubts: tuple[tuple[str, str], ...]  # (id, text)
@@ -125,7 +126,7 @@ def _by_map(
         doubts.append(("coverage-grainy", text))
         box = wider
     record.update(best_coverage=best, worst_coverage=float(box.cut(coverage).min() / best))
-    return Crop(box, keep, coverage, "map", record, tuple(doubts))
+    return Crop(box, keep, coverage, there & (coverage >= np.float32(best / 3)), "map", record, tuple(doubts))
 
 
 def _grainless(coverage: Floats) -> Floats:
@@ -171,7 +172,7 @@ def _by_noise(
         if box is None:
             _nothing(keep or 0.0, centre)
         assert box is not None
-        return Crop(box, keep if keep is not None else 1.0, None, "border", record, tuple(doubts))
+        return Crop(box, keep if keep is not None else 1.0, None, good, "border", record, tuple(doubts))
     if keep is None:
 
         def at(k: float, scale: int) -> Mask:
@@ -184,7 +185,7 @@ def _by_noise(
     if box is None:
         _nothing(keep, centre)
     assert box is not None
-    return Crop(box, keep, None, "noise", record, tuple(doubts))
+    return Crop(box, keep, None, good & profile.mask(good.shape, 1 / 3), "noise", record, tuple(doubts))
 
 
 def _nothing(keep: float, centre: tuple[float, float] | None) -> None:

@@ -41,6 +41,28 @@ def fit(height: Any, width: Any, aspect: float | None) -> tuple[Any, Any]:
     return h, w
 
 
+def widened(box: Box, rim: int, ok: Mask) -> Box:
+    """Give a rectangle with up to ``rim`` more pixels on each side, on each only as far as all of them are True in ``ok``.
+
+    >>> ok = np.ones((6, 9), bool)
+    >>> ok[:, 8] = False
+    >>> widened(Box(2, 3, 2, 3), 3, ok)
+    Box(y0=0, x0=0, height=6, width=8)
+    """
+    top, left, bottom, right = box.y0, box.x0, box.y0 + box.height, box.x0 + box.width
+
+    def more(lines: Mask) -> int:
+        """Count the whole lines from the first."""
+        whole = lines.all(1)
+        return int(whole.argmin()) if not whole.all() else len(whole)
+
+    y0, y1 = max(top - rim, 0), bottom + rim
+    top, bottom = top - more(ok[y0:top, left:right][::-1]), bottom + more(ok[bottom:y1, left:right])
+    x0, x1 = max(left - rim, 0), right + rim
+    left, right = left - more(ok[top:bottom, x0:left].T[::-1]), right + more(ok[top:bottom, right:x1].T)
+    return Box(top, left, bottom - top, right - left)
+
+
 def largest_rectangle(ok: Mask, aspect: float | None = None, centre: tuple[float, float] | None = None) -> Box | None:
     """Find the largest rectangle of True pixels, or None where there is none.
 

@@ -340,6 +340,7 @@ def _facts(image: Image) -> tuple[dict[str, Any], dict[str, npt.NDArray[Any]]]:
         "stack_shape": image.frame.stack_shape,
         "to_stack": image.frame.to_stack_matrix,
         "bottom_up": image.frame.bottom_up,
+        "inside": image.frame.inside,
     }
     if image.noise is not None:
         facts["noise"] = {"sigma": image.noise.sigma, "scales": image.noise.scales}
@@ -379,6 +380,6 @@ def _image(facts: Mapping[str, Any], arrays: Mapping[str, Any]) -> Image:
         _tuple(facts["white"]),
         arrays.get("coverage"),
         header,
-        Frame(_tuple(facts["stack_shape"]), _tuple(facts["to_stack"]), facts["bottom_up"]),
+        Frame(_tuple(facts["stack_shape"]), _tuple(facts["to_stack"]), facts["bottom_up"], _tuple(facts["inside"])),
         _tuple(facts["history"]),
     )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 from typing import Annotated, Literal
 
 import numpy as np
@@ -43,6 +44,17 @@ def crop_to_coverage(
             look=False,
         ),
     ] = "auto",
+    rim: Annotated[
+        Share,
+        About(
+            "Left around the rectangle, as a share of its shorter side, for steps that should see what lies just outside; "
+            "`crop: {box: inside}` takes it off.",
+            0,
+            0.25,
+            raise_when="dots or glows are left at the edges by stars that are cut through",
+            lower_when="time counts more than the edges",
+        ),
+    ] = Share(0, "%"),
 ) -> Image:
     """Keep the largest rectangle in which coverage is good enough everywhere.
 
@@ -51,7 +63,9 @@ def crop_to_coverage(
     map's maximum unless only a few odd pixels reach it. Whether the map counts frames or rejections is found from the
     local noise. Without a map coverage is estimated from the noise itself, which falls with more frames and follows the
     level of the sky: within some 10 % of the area, less surely where the sky was already subtracted or uneven, or where
-    several fields were joined. An empty border is never kept. On display data without a map only that is cut off.
+    several fields were joined. An empty border is never kept. On display data without a map only that is cut off. A ``rim``
+    is as wide as asked for, but on each side only as far as every pixel has a value and a
+    third of the best coverage.
 
     NaN counts as not covered. Raises StepError where nothing is covered well enough, or the centre is not.
 
@@ -60,6 +74,7 @@ def crop_to_coverage(
     (3, 40, 40)
     """
     from nebulakit.pixels.cropping import decide_crop
+    from nebulakit.pixels.rectangle import widened
 
     place = _place(image, centre)
     wanted = None if isinstance(keep, str) else keep.fraction
@@ -78,12 +93,19 @@ def crop_to_coverage(
     noise = image.noise
     if noise is not None and noise.map is not None:
         noise = Noise(noise.sigma, noise.scales, np.ascontiguousarray(box.cut(noise.map)))
+    inner = box
+    if rim.number:
+        box = widened(box, round(rim.fraction * min(box.height, box.width)), found.there)
     moved = image.moved(
         box.cut(image.planes),
         shift_matrix(box.x0, box.y0),
         coverage=None if found.coverage is None else np.ascontiguousarray(box.cut(found.coverage)),
         noise=noise,
     )
+    if box != inner:
+        left, top = image.frame.to_stack(inner.x0 - 0.5, inner.y0 - 0.5)
+        right, bottom = image.frame.to_stack(inner.x0 + inner.width - 0.5, inner.y0 + inner.height - 0.5)
+        moved = moved.replace(frame=dataclasses.replace(moved.frame, inside=(left, top, right, bottom)))
     return moved.noted(
         *notices,
         keep=str(Share(round(100 * found.keep, 4), "%")),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 from typing import Annotated, Any, Literal
 
 import numpy as np
@@ -19,9 +20,10 @@ def crop(
     image: Image,
     *,
     box: Annotated[
-        tuple[Position, Position],
+        tuple[Position, Position] | Literal["inside"],
         About(
-            "Two opposite corners, each x and y: [[10%, 12%], [85%, 90%]] of the uncropped stack, in px of it, or RA and Dec in deg.",
+            "Two opposite corners, each x and y: [[10%, 12%], [85%, 90%]] of the uncropped stack, in px of it, or RA and Dec in "
+            "deg; inside: take off the rim that crop_to_coverage left.",
             example=[["10%", "10%"], ["90%", "90%"]],
         ),
     ],
@@ -30,7 +32,8 @@ def crop(
 
     So the box names the same piece of sky whatever was cropped, turned or binned before. A pixel is kept when its centre
     lies at or after the first and before the last corner: [[0 px, 0 px], [100 px, 50 px]] are the first 100 columns and
-    50 rows. What reaches beyond the picture is cut off, with a note. NaN stays where it is.
+    50 rows. What reaches beyond the picture is cut off, with a note; where no rim was left, ``inside`` cuts nothing off.
+    NaN stays where it is.
 
     Raises StepError where the box and the picture have no pixel in common, or RA and Dec are given without a WCS.
 
@@ -40,7 +43,20 @@ def crop(
            [ 9., 10.]], dtype=float32)
     """
     height, width = image.shape
-    xs, ys = zip(*(corner.pixel(image) for corner in box), strict=True)
+    if isinstance(box, str):
+        frame = image.frame
+        if frame.inside is None:
+            return _cut(image, np.s_[:, :], 0, 0)
+        left, top, right, bottom = frame.inside
+        trimmed = _within(image, box, [frame.from_stack(left, top), frame.from_stack(right, bottom)])
+        return trimmed.replace(frame=dataclasses.replace(trimmed.frame, inside=None))
+    return _within(image, box, [corner.pixel(image) for corner in box])
+
+
+def _within(image: Image, box: Any, corners: list[tuple[float, float]]) -> Image:
+    """Give the part between two pixel positions."""
+    height, width = image.shape
+    xs, ys = zip(*corners, strict=True)
     # a pixel belongs to the side on which its centre lies; the tiny shift keeps sums of rounded numbers from deciding
     (x0, x1), (y0, y1) = (tuple(int(np.ceil(v - 1e-6)) for v in (min(pair), max(pair))) for pair in (xs, ys))
     inside = (max(x0, 0), max(y0, 0), min(x1, width), min(y1, height))

@@ -196,7 +196,7 @@ def test_recipes_new_and_schema(tell, tmp_path) -> None:
 
 
 def test_show_tells_where_each_line_came_from(tell) -> None:
-    Path("own.yaml").write_text("version: 1\nextends: lines\nchange:\n  crop: {keep: 50%}\n")
+    Path("own.yaml").write_text("version: 1\nextends: lines\nchange:\n  field: {keep: 50%}\n")
     code, out, err = tell("show", "own.yaml", "--set", "level_ha.order=0")
     assert (code, err) == (0, "")
     crop = next(line for line in out.splitlines() if "keep:" in line)
@@ -268,7 +268,7 @@ def test_code_1_our_own_fault_says_how_to_report_it(tell, night, monkeypatch) ->
         (["run", "lines"], "STACK"),
         (["run", "lines", "x.fits", "--set", "crop"], "--set"),
         (["run", "lines", "x.fits", "--set", "crop.kep=5%"], "keep"),
-        (["run", "lines", "x.fits", "--set", "crp.keep=5%"], "crop"),
+        (["run", "lines", "x.fits", "--set", "fild.keep=5%"], "field"),
         (["run", "lines", "x.fits", "--cache", "a", "--no-cache"], "contradict"),
         (["run", "lines", "a/x.fits", "b/x.fits"], "same name"),
         (["cache", "melt"], "clear"),

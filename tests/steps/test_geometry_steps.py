@@ -169,3 +169,26 @@ def test_nan_stays_nothing_and_inputs_are_not_changed(image):
     assert np.isnan(steps.bin(holed).planes).sum() == 3
     assert np.isfinite(steps.crop_to_coverage(holed).planes).all()
     assert np.array_equal(holed.planes, kept, equal_nan=True)
+
+
+def test_a_rim_is_left_and_taken_off_again():
+    """With a rim and without its rim is the crop without one, also after other geometry."""
+    rng = np.random.default_rng(3)
+    planes = rng.normal(0, 1, (1, 120, 160)).astype(np.float32)
+    y, x = np.mgrid[0:120, 0:160]
+    coverage = np.where((np.abs(y - 60) < 40) & (np.abs(x - 84) < 50), 100, 60).astype(np.float32)
+    coverage[:, :12] = 0
+    image = Image.from_array(planes, coverage=coverage)
+    plain = steps.crop_to_coverage(image, map_counts="frames")
+    wide = steps.crop_to_coverage(image, map_counts="frames", rim="20%")
+    assert wide.shape == (plain.shape[0] + 32, plain.shape[1] + 32)  # a fifth of 79 px on each side
+    trimmed = steps.crop(wide, box="inside")
+    assert np.array_equal(trimmed.planes, plain.planes)
+    assert np.array_equal(trimmed.coverage, plain.coverage)
+    assert trimmed.frame == plain.frame
+    # a mirror between them changes nothing in what is left
+    turned = steps.crop(steps.orient(wide, mirror="horizontal"), box="inside")
+    assert np.array_equal(turned.planes[:, :, ::-1], plain.planes)
+    # nothing is cut off twice, nor where no rim was left; no rim lies where no frame does
+    assert steps.crop(trimmed, box="inside").shape == trimmed.shape
+    assert steps.crop_to_coverage(image, map_counts="frames", rim="25%", keep="50%").frame.to_stack(0, 0)[0] >= 12
