@@ -218,11 +218,21 @@ def _call(declared: Step, fn: Callable[..., Any], signature: inspect.Signature, 
     result = fn(**layers, **{k: getattr(typed, k) for k in type(typed).model_fields})
     if arrays:
         return type(result)(*(r.planes for r in result)) if isinstance(result, tuple) else result.planes
-    line = f"{declared.name}({', '.join(f'{k}={v}' for k, v in canonical(typed).items() if k in options)})"
+    # what was measured or decided stands for "auto", so that a frozen recipe leaves the same history
+    found = result[0].record if isinstance(result, tuple) else result.record
+    used = {k: found.get(k, v) for k, v in canonical(typed).items() if k in options or k in found}
+    line = f"{declared.name}({', '.join(f'{k}={_short(v)}' for k, v in used.items())})"
     history = (*first.history, line)
     if isinstance(result, tuple):
         return type(result)(*(dataclasses.replace(r, history=history) for r in result))
     return dataclasses.replace(result, history=history)
+
+
+def _short(value: Any) -> str:
+    """Write a value with as many digits as float32 holds."""
+    if isinstance(value, (list, tuple)):
+        return "[" + ", ".join(map(_short, value)) + "]"
+    return f"{value:.9g}" if isinstance(value, float) else str(value)
 
 
 def _fits(declared: Step, image: Image) -> None:

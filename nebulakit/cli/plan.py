@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
 import click
 
 from nebulakit.cli.run import open_store, pairs
+
+if TYPE_CHECKING:
+    from nebulakit.runner.job import Job
 
 
 @click.command("plan", short_help="Say what a run would reuse, what it would run, and why.")
@@ -35,23 +38,31 @@ def command(
 ) -> int:
     """Tell for each step of RECIPE on STACK: reuse, or run and why, with the seconds and memory of an earlier run."""
     from nebulakit.recipe import load
-    from nebulakit.runner.job import Job, input_keys
-    from nebulakit.runner.plan import plan, tree
+    from nebulakit.runner.job import Job
 
     given = pairs(settings, "--set", "denoise.strength=1.2")
     checked = load(recipe, settings=given)
     files = {name: Path(path) for name, path in pairs(inputs, "--input", "coverage=map.fits").items()}
-    store = open_store(cache)
-    job = Job(checked, stack, Path(), files, given, until, preview, False, assume, fwhm, store)
-    planned = plan(checked, stack.name, input_keys(job)[1], store, until)
-    if graph:
-        click.echo(tree(checked, planned))
-        return 0
-    for n, p in enumerate(planned, 1):
-        cost = (
-            ""
-            if p.action != "run" or p.seconds is None
-            else f"  (about {p.seconds:.1f} s" + (f", {p.peak_memory_mb:.0f} MB)" if p.peak_memory_mb else ")")
-        )
-        click.echo(f"{n:2d}  {p.action:<5}  {p.call.id:<18}  {('because ' + p.why) if p.why else ''}{cost}".rstrip())
+    job = Job(checked, stack, Path(), files, given, until, preview, False, assume, fwhm, open_store(cache))
+    tell_plan(job, graph)
     return 0
+
+
+def tell_plan(job: Job, graph: bool = False) -> None:
+    """Print what a run of the job would do, as a table or as a tree."""
+    from nebulakit.runner.job import input_keys
+    from nebulakit.runner.plan import plan, summary, tree
+
+    assert job.store is not None
+    planned = plan(job.recipe, job.stack.name, input_keys(job)[1], job.store, job.until, job.preview)
+    if graph:
+        click.echo(tree(job.recipe, planned))
+    else:
+        for n, p in enumerate(planned, 1):
+            known = p.action == "run" and p.seconds is not None
+            memory = f", {p.peak_memory_mb:.0f} MB" if p.peak_memory_mb else ""
+            cost = f"  (about {p.seconds:.1f} s{memory})" if known else ""
+            click.echo(f"{n:2d}  {p.action:<5}  {p.call.id:<18}  {('because ' + p.why) if p.why else ''}{cost}".rstrip())
+        click.echo(summary(planned))
+    for notice in job.store.notices:
+        click.echo(f"note ({notice.id}): {notice.text}", err=True)

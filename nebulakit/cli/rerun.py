@@ -50,7 +50,8 @@ def command(record: Path, stack: Path | None, inputs: tuple[str, ...], output: P
         **{k: Path(v) for k, v in pairs(inputs, "--input", "coverage=map.fits").items()},
         "stack": stack,
     }
-    found = {name: locate(name, facts, folder, given.get(name)) for name, facts in told["inputs"].items()}
+    ways = told.get("ways", {})
+    found = {n: locate(n, facts, folder, given.get(n), ways.get(n)) for n, facts in told["inputs"].items()}
     options = told["options"]
     code = 0
     with tempfile.TemporaryDirectory(prefix="nebulakit-") as temporary:

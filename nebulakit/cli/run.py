@@ -79,6 +79,7 @@ def pairs(given: tuple[str, ...], option: str, example: str) -> dict[str, str]:
 )
 @click.option("--json", "as_json", is_flag=True, help="Print what run.json holds instead of the files' names.")
 @click.option("--overwrite", is_flag=True, help="Write into a folder that holds other files.")
+@click.option("-n", "--only-plan", is_flag=True, help="Run nothing: say what would be reused and what would run, as plan does.")
 def command(
     recipe: str,
     stacks: tuple[Path, ...],
@@ -95,6 +96,7 @@ def command(
     threads: int | None,
     as_json: bool,
     overwrite: bool,
+    only_plan: bool,
 ) -> int:
     """Run RECIPE (a file, or the name of a shipped recipe) on each STACK.
 
@@ -102,6 +104,8 @@ def command(
     """
     if cache is not None and no_cache:
         raise click.UsageError("--cache and --no-cache contradict each other")
+    if only_plan and no_cache:
+        raise click.UsageError("-n says what is kept would be reused, and with --no-cache nothing is: every step would run")
     from nebulakit.errors import NebulakitError
     from nebulakit.recipe import load
     from nebulakit.runner.job import Job, default_folder, finished_earlier, stack_name
@@ -124,6 +128,13 @@ def command(
         store = None if no_cache else open_store(cache)
         job = Job(checked, stack, folder, files, given, until, preview, overwrite, assume, fwhm, store)
         try:
+            if only_plan:
+                from nebulakit.cli.plan import tell_plan
+
+                if len(stacks) > 1:
+                    click.echo(f"{stack}:")
+                tell_plan(job)
+                continue
             # only in a batch: who names a single stack wants it run
             earlier = finished_earlier(job) if len(stacks) > 1 and (not report or (folder / "report.html").is_file()) else None
             if earlier is not None:
@@ -144,7 +155,7 @@ def command(
                 raise
             failed.append((stack, fault))
             click.echo(f"error: {stack}: {fault}", err=True)
-    if as_json:
+    if as_json and not only_plan:
         click.echo(json.dumps(answers[0] if len(stacks) == 1 else answers, indent=1))
     if failed:
         click.echo(f"{len(failed)} of {len(stacks)} stacks failed: {', '.join(str(s) for s, _ in failed)}", err=True)

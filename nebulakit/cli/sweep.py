@@ -5,11 +5,14 @@ from __future__ import annotations
 import json
 import tempfile
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 
 from nebulakit.cli.run import open_store, pairs, set_threads
+
+if TYPE_CHECKING:
+    from nebulakit.image import Image
 
 
 def split(value: str) -> list[str]:
@@ -26,6 +29,17 @@ def split(value: str) -> list[str]:
         else:
             out[-1] += c
     return [o.strip() for o in out if o.strip()]
+
+
+def true_lines(stack: Path) -> tuple[Image, Image] | None:
+    """Give the true H-alpha and [O III] of a made stack, which lie beside it in ``truth``; None where they do not."""
+    from nebulakit import files
+
+    paths = [stack.parent / "truth" / f"{line}.fits" for line in ("ha", "oiii")]
+    if not all(p.is_file() for p in paths):
+        return None
+    ha, oiii = (files.read(p) for p in paths)
+    return ha, oiii
 
 
 @click.command("sweep", short_help="Try several values side by side.")
@@ -73,7 +87,7 @@ def command(
     from nebulakit.errors import UsageError
     from nebulakit.recipe import load
     from nebulakit.recipe.edit import edited
-    from nebulakit.runner.job import Job, default_folder, input_keys, publish_folder, read_inputs
+    from nebulakit.runner.job import Inputs, Job, default_folder, input_keys, publish_folder
     from nebulakit.runner.sheet import contact_sheet
     from nebulakit.runner.store import Store
     from nebulakit.runner.sweep import grid, sweep
@@ -107,7 +121,9 @@ def command(
         job = Job(base, stack, folder, files, given, None, preview, False, None, None, store)
         keys = input_keys(job)[1]
         made = []
-        for variant in sweep(lambda cell: load(recipe, settings={**given, **cell}), cells, read_inputs(job), keys, store):
+        for variant in sweep(
+            lambda cell: load(recipe, settings={**given, **cell}), cells, Inputs(job, keys), keys, store, true_lines(stack)
+        ):
             made.append(variant)
             click.echo(
                 f"{variant.number}/{len(cells)}  {variant.computed} steps run  {', '.join(f'{k}={v}' for k, v in variant.settings.items())}",
@@ -115,7 +131,10 @@ def command(
             )
         facts: list[dict[str, Any]] = [{"number": v.number, "settings": dict(v.settings), **v.numbers} for v in made]
         with publish_folder(folder, ["contact.png", "sweep.json"]) as staging:
-            contact_sheet(made, staging / "contact.png")
+            contact_sheet(
+                [(v.picture, [f"{v.number}", *(f"{k} = {x}" for k, x in v.settings.items())]) for v in made],
+                staging / "contact.png",
+            )
             (staging / "sweep.json").write_text(
                 json.dumps({"recipe": Path(base.source).name, "stack": stack.name, "variants": facts}, indent=1) + "\n"
             )

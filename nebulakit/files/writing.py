@@ -36,8 +36,9 @@ def write(
     """Write a layer to a FITS, TIFF, PNG or JPEG file, told by the end of its name.
 
     A FITS file holds the layer as it is: float32, planes first, with header and sky position, and a HISTORY entry for
-    each of ``steps_done`` (by default the image's own history). A picture holds display layers with the sRGB profile,
-    in three channels; of a linear layer 0..1 is kept in whole numbers, all of it in floats. NaN is black in whole numbers.
+    each of ``steps_done`` (by default the image's own history); a picture has the same in its description. A picture
+    holds display layers with the sRGB profile, in three channels; of a linear layer 0..1 is kept in whole numbers, all of
+    it in floats. NaN is black in whole numbers.
     8-bit values are dithered by half a level, so that smooth sky does not break into bands.
 
     The file appears whole or not at all. Pictures hold no date, place, observer or serial number.
@@ -75,13 +76,14 @@ def write(
     if profile and len(values) == 1:
         values = np.repeat(values, 3, axis=0)
     pixels = np.ascontiguousarray(np.moveaxis(values, 0, -1)) if len(values) > 1 else values[0]
+    made_by = _made_by(history)
     with _whole(target) as to:
         if kind == "tiff":
-            _tiff(to, pixels, profile, dpi)
+            _tiff(to, pixels, profile, dpi, made_by)
         elif kind == "png":
-            to.write(_png(pixels, profile, dpi))
+            to.write(_png(pixels, profile, dpi, made_by))
         else:
-            _jpeg(to, pixels, profile, dpi, options.quality)
+            _jpeg(to, pixels, profile, dpi, made_by, options.quality)
     return (*notices, *more)
 
 
@@ -158,7 +160,13 @@ def _values(planes: npt.NDArray[np.float32], image: Image, bits: int, name: str)
     return out, notices
 
 
-def _tiff(to: BinaryIO, pixels: npt.NDArray[Any], profile: bytes | None, dpi: float | None) -> None:
+def _made_by(history: Sequence[str]) -> str:
+    """Put the steps that made a picture into one line of plain signs, as long as a JPEG comment may be."""
+    line = "; ".join(history)
+    return "".join(c if " " <= c <= "~" else "?" for c in line)[:60_000]
+
+
+def _tiff(to: BinaryIO, pixels: npt.NDArray[Any], profile: bytes | None, dpi: float | None, made_by: str) -> None:
     """Write a baseline TIFF of one page; larger than 4 GB as BigTIFF."""
     import tifffile
 
@@ -168,6 +176,7 @@ def _tiff(to: BinaryIO, pixels: npt.NDArray[Any], profile: bytes | None, dpi: fl
         photometric="rgb" if pixels.ndim == 3 else "minisblack",
         planarconfig="contig" if pixels.ndim == 3 else None,
         metadata=None,
+        description=made_by or None,
         software=_SOFTWARE,
         iccprofile=profile,
         resolution=(dpi, dpi) if dpi else (72, 72),
@@ -176,7 +185,7 @@ def _tiff(to: BinaryIO, pixels: npt.NDArray[Any], profile: bytes | None, dpi: fl
     )
 
 
-def _png(pixels: npt.NDArray[Any], profile: bytes | None, dpi: float | None) -> bytes:
+def _png(pixels: npt.NDArray[Any], profile: bytes | None, dpi: float | None, made_by: str) -> bytes:
     """Make a PNG, and put profile and resolution into it."""
     import imagecodecs
 
@@ -189,6 +198,8 @@ def _png(pixels: npt.NDArray[Any], profile: bytes | None, dpi: float | None) -> 
     if dpi:
         extra += _chunk(b"pHYs", struct.pack(">IIB", *[round(dpi / 0.0254)] * 2, 1))
     extra += _chunk(b"tEXt", b"Software\0" + _SOFTWARE.encode())
+    if made_by:
+        extra += _chunk(b"tEXt", b"Description\0" + made_by.encode("ascii"))
     return made[:end] + extra + made[end:]
 
 
@@ -196,11 +207,13 @@ def _chunk(name: bytes, body: bytes) -> bytes:
     return struct.pack(">I", len(body)) + name + body + struct.pack(">I", zlib.crc32(body, zlib.crc32(name)))
 
 
-def _jpeg(to: BinaryIO, pixels: npt.NDArray[Any], profile: bytes | None, dpi: float | None, quality: int) -> None:
+def _jpeg(to: BinaryIO, pixels: npt.NDArray[Any], profile: bytes | None, dpi: float | None, made_by: str, quality: int) -> None:
     """Write a JPEG with colour as finely sampled as brightness (4:4:4)."""
     from PIL import Image as Pictures
 
     extra: dict[str, Any] = {"icc_profile": profile} if profile else {}
     if dpi:
         extra["dpi"] = (math.floor(dpi + 0.5),) * 2
+    if made_by:
+        extra["comment"] = made_by.encode("ascii")
     Pictures.fromarray(pixels).save(to, "JPEG", quality=quality, subsampling=0, **extra)

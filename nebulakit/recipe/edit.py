@@ -3,12 +3,16 @@
 from __future__ import annotations
 
 import json
+import re
 from collections.abc import Mapping
 from typing import Any
 
 import yaml
 
 from nebulakit.recipe.model import Recipe
+from nebulakit.recipe.text import scalar_value
+
+_SAFE = re.compile(r"[A-Za-z0-9_.+-](?:[A-Za-z0-9_.+%/ -]*[A-Za-z0-9_.+%/-])?")
 
 
 def edited(recipe: Recipe, values: Mapping[str, Mapping[str, Any]]) -> str:
@@ -64,14 +68,29 @@ def _edits(text: str, key: yaml.Node, params: yaml.Node, wanted: Mapping[str, An
 def flow(value: Any) -> str:
     """Write a plain value as YAML on one line.
 
-    >>> flow({"size": "80%", "points": [[0, 0.5]]})
-    '{size: "80%", points: [[0, 0.5]]}'
+    >>> flow({"size": "80%", "points": [[0, 0.5]], "of": "true"})
+    '{size: 80%, points: [[0, 0.5]], of: "true"}'
     """
     if isinstance(value, Mapping):
         return "{" + ", ".join(f"{k}: {flow(v)}" for k, v in value.items()) + "}"
     if isinstance(value, (list, tuple)):
         return "[" + ", ".join(map(flow, value)) + "]"
-    return quoted(value) if isinstance(value, str) else json.dumps(value)
+    return word(value) if isinstance(value, str) else json.dumps(value)
+
+
+def word(text: str) -> str:
+    """Write a text, in quotation marks where it would otherwise be something else."""
+    if not is_safe(text) or text.startswith(("- ", "---")) or text in ("-", "..."):
+        return quoted(text)
+    try:
+        return text if scalar_value(text) == text else quoted(text)
+    except ValueError:
+        return quoted(text)
+
+
+def is_safe(text: str) -> bool:
+    """Say whether a text holds no sign that means something in YAML."""
+    return _SAFE.fullmatch(text) is not None
 
 
 def quoted(text: str) -> str:

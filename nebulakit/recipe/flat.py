@@ -2,14 +2,10 @@
 
 from __future__ import annotations
 
-import re
-
 from nebulakit.recipe.document import Document, RawStep
-from nebulakit.recipe.edit import quoted
+from nebulakit.recipe.edit import is_safe, quoted, word
 from nebulakit.recipe.faults import Place
-from nebulakit.recipe.text import Entry, Mapping, Node, Sequence, scalar_value
-
-_SAFE = re.compile(r"[A-Za-z0-9_.+-](?:[A-Za-z0-9_.+%/ -]*[A-Za-z0-9_.+%/-])?")
+from nebulakit.recipe.text import Entry, Mapping, Node, Sequence
 
 
 def flat_text(doc: Document, *, origins: bool = False) -> str:
@@ -48,7 +44,7 @@ def _step(raw: RawStep, origins: bool) -> list[tuple[str, Place | None]]:
 
 
 def _entries(entries: dict[str, Entry]) -> str:
-    return "{" + ", ".join(f"{_word(k)}: {_flow(e.value)}" for k, e in entries.items()) + "}"
+    return "{" + ", ".join(f"{word(k)}: {_flow(e.value)}" for k, e in entries.items()) + "}"
 
 
 def _flow(node: Node) -> str:
@@ -57,15 +53,5 @@ def _flow(node: Node) -> str:
     if isinstance(node, Sequence):
         return "[" + ", ".join(map(_flow, node.items)) + "]"
     if not isinstance(node.value, str):
-        return node.text if _SAFE.fullmatch(node.text) else "null"
-    return _word(node.value)
-
-
-def _word(text: str) -> str:
-    """Write a text, in quotes where it would otherwise be something else."""
-    if not _SAFE.fullmatch(text) or text.startswith(("- ", "---")) or text in ("-", "..."):
-        return quoted(text)
-    try:
-        return text if scalar_value(text) == text else quoted(text)
-    except ValueError:
-        return quoted(text)
+        return node.text if is_safe(node.text) else "null"
+    return word(node.value)

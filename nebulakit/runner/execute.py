@@ -6,7 +6,7 @@ import dataclasses
 import sys
 import time
 from collections import Counter
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Set
 from dataclasses import dataclass, field
 from typing import Any, Literal
 
@@ -16,7 +16,7 @@ from nebulakit.declare import STEPS
 from nebulakit.errors import InputError, NebulakitError, StepError
 from nebulakit.image import Image, Notice
 from nebulakit.recipe.model import Call, Recipe, Ref
-from nebulakit.runner.store import Keys, Store
+from nebulakit.runner.store import Keys, Store, reading
 
 State = Literal["computed", "reused", "skipped"]
 Told = tuple[State, Mapping[str, Any], tuple[Notice, ...]]
@@ -40,10 +40,10 @@ class Run:
     """A finished run: the layers that were asked for, and what every step measured and decided."""
 
     recipe: Recipe
-    inputs: dict[str, Image]
     results: dict[Ref, Image]
     steps: tuple[StepRun, ...]
     keys: dict[Ref, str] = field(default_factory=dict)
+    said: Mapping[str, tuple[Notice, ...]] = field(default_factory=dict)  # of the inputs, by name
 
     def __getitem__(self, layer: str) -> Image:
         """Give the newest layer of that name (``last`` for the main result of the last step), if it was kept."""
@@ -56,7 +56,7 @@ class Run:
     @property
     def notices(self) -> list[tuple[str, Notice]]:
         """Everything the user should know, each with the id of the step (or the input) that says so."""
-        said = [(name, n) for name, image in self.inputs.items() for n in image.notices]
+        said = [(name, n) for name, notices in self.said.items() for n in notices]
         return said + [(s.call.id, n) for s in self.steps for n in s.notices]
 
 
@@ -70,17 +70,18 @@ def execute(
     *,
     until: str | None = None,
     keep: Callable[[Ref], bool] | None = None,
+    have: Set[Ref] = frozenset(),
     store: Store | None = None,
     input_keys: Mapping[str, str] | None = None,
     before: Callable[[Call], None] = lambda call: None,
     after: Callable[[StepRun, dict[Ref, Image]], None] = lambda done, layers: None,
 ) -> Run:
-    """Run ``recipe`` on ``inputs`` (by name: ``stack``, and others it declares).
+    """Run ``recipe`` on ``inputs`` (by name: ``stack``, and others it declares), each looked up when a step first reads it.
 
     ``until``: stop after the step of that id, and run only what it needs. ``keep``: which results to hand back
-    beside the outputs. ``store`` and ``input_keys``: where finished layers are looked up and kept, and what the inputs
-    are known by. ``before`` and ``after`` are told of each step. Raises StepFailed where a step cannot go on, and
-    InputError where an input that the recipe needs was not given.
+    beside the outputs. ``have``: outputs that are not asked for, since their files are there. ``store`` and ``input_keys``:
+    where finished layers are looked up and kept, and what the inputs are known by. ``before`` and ``after`` are told of
+    each step. Raises StepFailed where a step cannot go on, and InputError where an input that the recipe needs was not given.
     """
     for name, declared in recipe.inputs.items():
         if name not in inputs and not declared.optional:
@@ -89,50 +90,73 @@ def execute(
                 + (f" ({declared.about})" if declared.about else "")
                 + f"; give it with --input {name}=FILE"
             )
-    wanted = {recipe.by_id(until).main} if until is not None else {o.ref for o in recipe.outputs} | {recipe.last}
-    needed = recipe.needed(*wanted)
+    asked = {recipe.by_id(until).main} if until is not None else {o.ref for o in recipe.outputs} | {recipe.last}
+    wanted = {r for r in asked if r not in have or r == recipe.last}
+    needed = recipe.needed(*asked)
     calls = [c for c in recipe.steps if c.index in needed] if until is not None else list(recipe.steps)
-    keys = Keys(recipe, input_keys) if input_keys is not None else None
+    keys = Keys(recipe, input_keys) if store is not None and input_keys is not None else None
 
-    layers: dict[Ref, Image] = {Ref(-1, name): image for name, image in inputs.items()}
+    layers: dict[Ref, Image] = {}
     reused: dict[int, dict[Ref, Image]] = {}
     if store is not None and keys is not None:
+        store.begin(keys)
         reused = plan_reuse(calls, wanted, keys, store, keep)
     uses = _last_uses(calls, reused)
     readers = Counter(ref for call in recipe.steps for ref in reads(call))
+    again: dict[Ref, float] = {}  # seconds to make a layer anew from what is kept
     done: list[StepRun] = []
-    for number, call in enumerate(calls):
-        before(call)
-        start = time.perf_counter()
-        reset_peak_memory()
-        if call.index in reused and store is not None and keys is not None:
-            produced = reused[call.index]
-            known = store.record(keys.step(call.index)) or {}
-            told: Told = ("reused", known.get("record", {}), tuple(Notice(*n) for n in known.get("notices", ())))
-        else:
-            produced, told = _do(call, layers, number, len(calls), store is not None)
-            if store is not None and keys is not None and told[0] == "computed":
-                branches = {r for r in produced if r in wanted or readers[r] > 1}
-                store.keep_step(call, keys, produced, told[1], told[2], time.perf_counter() - start, branches)
-        state, record, notices = told
-        layers.update({r: _bare(i) for r, i in produced.items()})
-        result = StepRun(
-            call, state, record, notices, time.perf_counter() - start, peak_memory_mb(), keys.step(call.index) if keys else None
-        )
-        done.append(result)
-        after(result, layers)
-        for ref in [r for r, n in uses.items() if n <= number and r in layers]:
-            if ref not in wanted and not (keep and keep(ref)):
-                del layers[ref]
-        for ref in produced:  # made, and read by nobody
-            if ref not in wanted and ref not in uses and not (keep and keep(ref)):
-                del layers[ref]
+    try:
+        for number, call in enumerate(calls):
+            before(call)
+            start = time.perf_counter()
+            reset_peak_memory()
+            told: Told
+            if call.index in reused and call.skip:
+                produced, told = {}, ("skipped", {}, ())
+            elif call.index in reused and store is not None and keys is not None:
+                produced = reused[call.index]
+                known = store.record(keys.step(call.index)) or {}
+                told = ("reused", known.get("record", {}), tuple(Notice(*n) for n in known.get("notices", ())))
+            else:
+                for ref in reads(call):
+                    if ref.step < 0 and ref not in layers and ref.result in inputs:
+                        layers[ref] = inputs[ref.result]
+                produced, told = _do(call, layers, number, len(calls), store is not None)
+                if store is not None and keys is not None and told[0] == "computed":
+                    seconds = time.perf_counter() - start + sum(again.get(ref, 0.0) for ref in reads(call))
+                    worth = {r: i for r, i in produced.items() if r in asked or readers[r] > 1 or seconds > reading(i)}
+                    again.update({r: seconds for r in produced if r not in worth})
+                    store.keep_step(keys.step(call.index), {keys[r]: i for r, i in worth.items()}, told[1], told[2])
+            state, record, notices = told
+            layers.update({r: _bare(i) for r, i in produced.items()})
+            result = StepRun(
+                call,
+                state,
+                record,
+                notices,
+                time.perf_counter() - start,
+                peak_memory_mb(),
+                keys.step(call.index) if keys else None,
+            )
+            done.append(result)
+            after(result, layers)
+            for ref in [r for r, n in uses.items() if n <= number and r in layers]:
+                if ref not in wanted and not (keep and keep(ref)):
+                    del layers[ref]
+            for ref in produced:  # made, and read by nobody
+                if ref not in wanted and ref not in uses and not (keep and keep(ref)):
+                    del layers[ref]
+    finally:
+        if store is not None:
+            store.finish()
+    layers.update({r: inputs[r.result] for r in wanted if r.step < 0 and r not in layers})
+    said = {name: image.notices for name, image in inputs.items()} if isinstance(inputs, dict) else {}
     return Run(
         recipe,
-        dict(inputs),
         {r: i for r, i in layers.items() if r.step >= 0 or r in wanted},
         tuple(done),
         dict(keys) if keys else {},
+        said,
     )
 
 
@@ -214,9 +238,14 @@ def plan_reuse(
     reused: dict[int, dict[Ref, Image]] = {}
     for call in reversed(calls):
         asked = [r for r in _results(call) if r in needed or (keep and keep(r))]
-        opened = (
-            {r: store.open(keys[r]) for r in asked} if not call.skip and store.record(keys.step(call.index)) is not None else None
-        )
+        if call.skip:
+            if not asked:
+                reused[call.index] = {}
+            elif call.first is not None:
+                needed.add(call.first)
+            continue
+        known = store.record(keys.step(call.index)) is not None
+        opened = {r: store.open(keys[r]) for r in asked} if known else None
         if opened is not None and all(image is not None for image in opened.values()):
             reused[call.index] = {r: image for r, image in opened.items() if image is not None}
         else:

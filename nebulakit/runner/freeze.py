@@ -7,6 +7,7 @@ from typing import Any
 
 from nebulakit.declare import STEPS
 from nebulakit.errors import InputError
+from nebulakit.quantity import Share
 from nebulakit.recipe import loads
 from nebulakit.recipe.edit import edited
 from nebulakit.recipe.model import Call, Recipe
@@ -25,28 +26,37 @@ def from_record(record: Mapping[str, Any]) -> Recipe:
 def decided(record: Mapping[str, Any], look: bool = False) -> dict[str, dict[str, Any]]:
     """Give per step id the measured values that are parameters of the step, so that they can be given back to it.
 
-    ``look``: only those that make the look (softening, gain, curves), not what must be measured anew on other data.
+    ``look``: only those that make the look (softening, gain, curves), not what must be measured anew on other data. What
+    the recipe says already is left out.
     """
+    calls = {call.id: call for call in from_record(record).steps}
     out: dict[str, dict[str, Any]] = {}
     for step in record.get("steps", ()):
-        declared = STEPS.get(step["step"])
-        if declared is None or step.get("state") == "skipped":
+        declared, call = STEPS.get(step["step"]), calls.get(step["id"])
+        if declared is None or call is None or step.get("state") == "skipped":
             continue
         values = {}
         for name, value in step.get("measured", {}).items():
             about = declared.abouts.get(name)
             if about is None or value is None or (look and not about.look):
                 continue
+            examples = {k: a.example for k, a in declared.abouts.items() if a.example is not None and k != name}
             try:
-                declared.check(
-                    {name: value, **{k: a.example for k, a in declared.abouts.items() if a.example is not None and k != name}}
-                )
+                typed = declared.check({name: value, **examples})
             except ValueError:
                 continue  # told for the reader, not in a form the step takes
-            values[name] = value
+            if not _alike(getattr(typed, name), getattr(call.params, name)):
+                values[name] = value
         if values:
             out[step["id"]] = values
     return out
+
+
+def _alike(one: Any, other: Any) -> bool:
+    """Say whether two values of a parameter mean the same, such as 8% and 0.08."""
+    if isinstance(one, Share) and isinstance(other, Share):
+        return one.fraction == other.fraction
+    return bool(one == other)
 
 
 def frozen(record: Mapping[str, Any], look: bool = False) -> str:
@@ -56,7 +66,13 @@ def frozen(record: Mapping[str, Any], look: bool = False) -> str:
     for id, filled in decided(record, look).items():
         values[id] = {**values.get(id, {}), **filled}
     what = "What a run decided about the look" if look else "What a run measured and decided"
-    return f"# {what} is filled in.\n" + edited(recipe, values)
+    width = None if look else next((w for s in record["steps"] if (w := s.get("measured", {}).get("fwhm"))), None)
+    told = (
+        ""
+        if width is None
+        else f"# Lengths in fwhm follow the stars of each stack; here they were {width:.4g} px wide. To hold them: --fwhm {width:.4g}\n"
+    )
+    return f"# {what} is filled in.\n{told}" + edited(recipe, values)
 
 
 def _settings(call: Call, record: Mapping[str, Any]) -> dict[str, Any]:

@@ -5,23 +5,25 @@ from __future__ import annotations
 import json
 import os
 import shutil
-import tempfile
 import time
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from contextlib import contextmanager
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any, Literal
 
 import nebulakit
 from nebulakit.errors import InputError, ResourceError, UsageError
+from nebulakit.files.options import WriteOptions
 from nebulakit.image import Image, Notice
 from nebulakit.recipe.model import Call, Recipe, Ref
 from nebulakit.runner.execute import Run, StepRun, execute, peak_memory_mb
+from nebulakit.runner.folder import RECORD as RECORD
+from nebulakit.runner.folder import publish, refuse_foreign, staged
+from nebulakit.runner.folder import publish_folder as publish_folder
+from nebulakit.runner.folder import read_record as read_record
 from nebulakit.runner.plan import remember
+from nebulakit.runner.repeat import way
 from nebulakit.runner.store import Keys, Store, digest, file_hash, plain, source_digest, versions
-
-RECORD = "run.json"
 
 
 @dataclass(frozen=True)
@@ -68,27 +70,76 @@ def input_keys(job: Job) -> tuple[dict[str, dict[str, Any]], dict[str, str]]:
 
 def read_inputs(job: Job) -> dict[str, Image]:
     """Read the stack (with its coverage) and the other inputs, binned where a preview is wanted."""
+    return {name: read_input(job, name) for name in ("stack", *job.inputs) if name != "coverage"}
+
+
+def read_input(job: Job, name: str, said: tuple[Notice, ...] | None = None) -> Image:
+    """Read one input; what the stack itself gives to doubt is noted on it, unless what is ``said`` of it is known already."""
     from nebulakit import files
     from nebulakit.runner.door import doubts
 
-    images: dict[str, Image] = {}
-    for name, path in {"stack": job.stack, **job.inputs}.items():
-        if name == "coverage":
-            continue
-        is_stack = name == "stack"
-        image = files.read(
-            path, coverage=job.inputs.get("coverage") if is_stack else None, assume=job.assume if is_stack else None
-        )
-        if is_stack:
-            image = image.noted(*doubts(image))
-        if is_stack and job.fwhm is not None:
+    if name == "stack":
+        image = files.read(job.stack, coverage=job.inputs.get("coverage"), assume=job.assume)
+        image = image.noted(*doubts(image)) if said is None else image
+        if job.fwhm is not None:
             image = image.replace(fwhm=job.fwhm, notices=image.notices, record=image.record)
-        if job.preview > 1:
-            from nebulakit import steps
+    else:
+        image = files.read(job.inputs[name])
+    if job.preview > 1:
+        from nebulakit import steps
 
-            image = steps.bin(image, factor=job.preview).noted(*image.notices)
-        images[name] = image
-    return images
+        image = steps.bin(image, factor=job.preview).noted(*image.notices)
+        if name == "stack":
+            what = f"the stack was binned {job.preview} times, so this is a preview: for the composition only"
+            image = image.noted(Notice("preview", f"{what}. Noise, stars and detail come out otherwise in the whole."))
+    return image if said is None else replace(image, notices=said)
+
+
+class Inputs(Mapping[str, Image]):
+    """The inputs of a job, each read when it is first looked up, and then let go.
+
+    What reading a file has to say is kept in the job's store, so that a run that reuses all that was made of it need
+    not read it.
+    """
+
+    def __init__(self, job: Job, keys: Mapping[str, str]) -> None:
+        self._job = job
+        self._keys = {n: digest([k, source_digest(), file_hash(Path(__file__).with_name("door.py"))]) for n, k in keys.items()}
+        self._said: dict[str, tuple[Notice, ...]] = {}
+
+    def __getitem__(self, name: str) -> Image:
+        if name not in self._keys:
+            raise KeyError(name)
+        known = self._known(name)
+        image = read_input(self._job, name, known)
+        if known is None:
+            self._said[name] = image.notices
+            if self._job.store is not None:
+                self._job.store.keep_notices(self._keys[name], image.notices)
+        return image
+
+    def _known(self, name: str) -> tuple[Notice, ...] | None:
+        if name not in self._said and self._job.store is not None:
+            kept = self._job.store.notices_of(self._keys[name])
+            if kept is not None:
+                self._said[name] = kept
+        return self._said.get(name)
+
+    def __contains__(self, name: object) -> bool:
+        return name in self._keys
+
+    def __iter__(self) -> Iterator[str]:
+        return iter(self._keys)
+
+    def __len__(self) -> int:
+        return len(self._keys)
+
+    def said(self) -> dict[str, tuple[Notice, ...]]:
+        """Give what reading each input has to say."""
+        for name in self:
+            if self._known(name) is None:
+                self[name]
+        return {name: self._said[name] for name in self}
 
 
 def _hash(path: Path) -> str:
@@ -120,7 +171,9 @@ def run_job(
         job.recipe.by_id(job.until)
     check_room(job)
     told, keys = input_keys(job)
-    images = read_inputs(job)
+    inputs = Inputs(job, keys)
+    standing = _standing(job, Keys(job.recipe, keys))
+    have = {o.ref for o in job.recipe.outputs} - {o.ref for o in job.recipe.outputs if o.file not in standing}
     finished: list[StepRun] = []
 
     def noting(done: StepRun, layers: dict[Ref, Image]) -> None:
@@ -128,40 +181,70 @@ def run_job(
         after(done, layers)
 
     try:
-        run = execute(job.recipe, images, until=job.until, store=job.store, input_keys=keys, before=before, after=noting)
+        run = execute(
+            job.recipe, inputs, until=job.until, have=have, store=job.store, input_keys=keys, before=before, after=noting
+        )
+        run = replace(run, said=inputs.said())
     finally:
         if job.store is not None:
-            remember(job.store, job.recipe, job.stack.name, Keys(job.recipe, keys), finished)
-    with _staging(job.folder) as staging:
-        written, notices = _write_outputs(job, run, staging)
+            remember(job.store, job.recipe, job.stack.name, job.preview, Keys(job.recipe, keys), finished)
+            job.store.trim()
+    with staged(job.folder) as staging:
+        written, notices = _write_outputs(job, run, staging, standing)
         record = describe(job, run, told, written, time.perf_counter() - start, notices)
         done = Done(job, run, tuple(job.folder / w["file"] for w in written), record)
         extra = finish(done, staging)
         (staging / RECORD).write_text(json.dumps(record, indent=1, allow_nan=False) + "\n")
-        _publish(staging, job.folder, [*(Path(str(w["file"])) for w in written), *extra, Path(RECORD)])
-    if job.store is not None:
-        job.store.trim()
+        publish(staging, job.folder, [*(Path(str(w["file"])) for w in written), *extra, Path(RECORD)])
     return done
 
 
-def _write_outputs(job: Job, run: Run, staging: Path) -> tuple[list[dict[str, Any]], list[tuple[str, Notice]]]:
+def _write_outputs(
+    job: Job, run: Run, staging: Path, standing: Mapping[str, Mapping[str, Any]]
+) -> tuple[list[dict[str, Any]], list[tuple[str, Notice]]]:
     """Write the recipe's outputs into ``staging``; give what each is, and what the writing has to say."""
     from nebulakit import files
 
     written, notices = [], []
     for ref, name, options in _outputs(job, run):
+        if name in standing:
+            told = dict(standing[name])
+            notices += [(name, Notice(*n)) for n in told["notices"]]
+            written.append({**told, "layer": _layer_name(job.recipe, ref)})
+            continue
         image, path = run.results[ref], staging / name
         path.parent.mkdir(parents=True, exist_ok=True)
-        notices += [(name, n) for n in files.write(image, path, options)]
+        said = files.write(image, path, options)
+        notices += [(name, n) for n in said]
         height, width = image.shape
-        told = {"file": name, "layer": _layer_name(job.recipe, ref), "scale": image.scale, "width": width, "height": height}
-        written.append({**told, "sha256": file_hash(path)})
+        what = {"file": name, "layer": _layer_name(job.recipe, ref), "scale": image.scale, "width": width, "height": height}
+        made_of = _made_of(run.keys.get(ref), name, options)
+        written.append({**what, "sha256": file_hash(path), "notices": [list(n) for n in said], "made_of": made_of})
     return written, notices
 
 
-def _outputs(job: Job, run: Run) -> Iterator[tuple[Ref, str, Any]]:
-    from nebulakit.files.options import WriteOptions
+def _made_of(key: str | None, name: str, options: WriteOptions) -> str:
+    """Hash all that the bytes of an output rest on; empty where its layer has no key."""
+    if key is None:
+        return ""
+    return digest([key, Path(name).suffixes, options.model_dump(mode="json"), source_digest(), versions()])
 
+
+def _standing(job: Job, keys: Keys) -> dict[str, dict[str, Any]]:
+    """Give the outputs that an earlier run left whole in the folder and this one would only write again."""
+    if job.until is not None or job.store is None:
+        return {}
+    earlier = {o.get("file"): o for o in (read_record(job.folder) or {}).get("outputs", []) if isinstance(o, dict)}
+    return {
+        o.file: earlier[o.file]
+        for o in job.recipe.outputs
+        if earlier.get(o.file, {}).get("made_of") == _made_of(keys.get(o.ref), o.file, o.options) != ""
+        and (job.folder / o.file).is_file()
+        and file_hash(job.folder / o.file) == earlier[o.file].get("sha256")
+    }
+
+
+def _outputs(job: Job, run: Run) -> Iterator[tuple[Ref, str, WriteOptions]]:
     if job.until is None:
         for o in job.recipe.outputs:
             yield o.ref, o.file, o.options
@@ -191,31 +274,8 @@ def stack_name(stack: Path) -> str:
 
 def before_writing(job: Job) -> None:
     """Refuse a folder that holds anything but an earlier run of the same recipe file and stack, unless told to overwrite."""
-    folder = job.folder
-    if folder.exists() and not folder.is_dir():
-        raise UsageError(f"{folder} is a file; choose another folder with -o")
-    if job.overwrite or not folder.is_dir() or not any(folder.iterdir()):
-        return
-    earlier = read_record(folder)
-    if earlier is None:
-        raise UsageError(
-            f"the folder {folder} holds other files (no {RECORD} of an earlier run). Choose another with -o, or add --overwrite"
-        )
-    was = (earlier.get("recipe", {}).get("file"), earlier.get("inputs", {}).get("stack", {}).get("file"))
-    now = (Path(job.recipe.source).name, job.stack.name)
-    if was != now:
-        raise UsageError(
-            f"the folder {folder} holds a run of {was[0]} on {was[1]}, not of {now[0]} on {now[1]}. Choose another with -o, or add --overwrite"
-        )
-
-
-def read_record(folder: Path) -> dict[str, Any] | None:
-    """Give the ``run.json`` of a folder, or None where there is none that can be read."""
-    try:
-        found = json.loads((folder / RECORD).read_text())
-    except (OSError, ValueError):
-        return None
-    return found if isinstance(found, dict) else None
+    if not job.overwrite or job.folder.is_file():
+        refuse_foreign(job.folder, Path(job.recipe.source).name, job.stack.name)
 
 
 def finished_earlier(job: Job) -> dict[str, Any] | None:
@@ -272,54 +332,6 @@ def available_memory() -> int | None:
         return None
 
 
-@contextmanager
-def _staging(folder: Path) -> Iterator[Path]:
-    """Give a hidden folder on the disk of ``folder``, gone afterwards together with what was not published."""
-    try:
-        made = not folder.exists()
-        folder.mkdir(parents=True, exist_ok=True)
-        staging = Path(tempfile.mkdtemp(prefix=".unfinished-", dir=folder))
-    except OSError as fault:
-        raise UsageError(f"cannot write into {folder}: {fault.strerror}. Choose another folder with -o") from None
-    try:
-        yield staging
-    except OSError as fault:
-        if fault.errno == 28:
-            raise ResourceError(f"the disk of {folder} is full; nothing was changed there. Make room and run again") from None
-        raise
-    finally:
-        shutil.rmtree(staging, ignore_errors=True)
-        if made and folder.is_dir() and not any(folder.iterdir()):
-            folder.rmdir()
-
-
-@contextmanager
-def publish_folder(folder: Path, names: Sequence[str]) -> Iterator[Path]:
-    """Give a hidden folder to write ``names`` into; they are renamed into ``folder`` when all of them are whole."""
-    with _staging(folder) as staging:
-        yield staging
-        for name in names:
-            os.replace(staging / name, folder / name)
-
-
-def _publish(staging: Path, folder: Path, names: list[Path]) -> None:
-    """Rename finished files into place, and remove what an earlier run wrote there that this one does not."""
-    earlier = read_record(folder) or {}
-    for name in names:
-        (folder / name).parent.mkdir(parents=True, exist_ok=True)
-        os.replace(staging / name, folder / name)
-    kept = {n.as_posix() for n in names}
-    for old in earlier.get("outputs", []):
-        path = folder / str(old.get("file"))
-        if (
-            old.get("file") not in kept
-            and folder.resolve() in path.resolve().parents
-            and path.is_file()
-            and file_hash(path) == old.get("sha256")
-        ):
-            path.unlink()
-
-
 def describe(
     job: Job,
     run: Run,
@@ -343,6 +355,7 @@ def describe(
             "resolved": resolved(job.recipe),
         },
         "inputs": dict(inputs),
+        "ways": {n: told for n, p in {"stack": job.stack, **job.inputs}.items() if (told := way(p, job.folder)) is not None},
         "options": {"until": job.until, "preview": job.preview, "assume": job.assume, "fwhm": job.fwhm},
         "crop": list(final.frame.bounding_box(final.shape)),
         "corners": [list(map(float, c)) for c in final.frame.corners(final.shape)],

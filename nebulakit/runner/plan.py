@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Literal
 
+from nebulakit.declare import STEPS
 from nebulakit.recipe.model import Call, Recipe, Ref
 from nebulakit.runner.execute import StepRun, plan_reuse, reads
 from nebulakit.runner.store import Keys, Store, digest
@@ -24,60 +26,73 @@ class Planned:
     peak_memory_mb: float | None
 
 
-def memory_file(store: Store, recipe: Recipe, stack: str) -> Path:
-    """Give the file in the store that remembers the last run of a recipe file on a stack."""
-    return store.folder / "runs" / f"{digest([Path(recipe.source).name, stack])}.json"
+def memory_file(store: Store, recipe: Recipe, stack: str, preview: int) -> Path:
+    """Give the file in the store that remembers the last run of a recipe file on a stack binned so many times."""
+    return store.folder / "runs" / f"{digest([Path(recipe.source).name, stack, preview])}.json"
 
 
-def remember(store: Store, recipe: Recipe, stack: str, keys: Keys, done: list[StepRun]) -> None:
+def remember(store: Store, recipe: Recipe, stack: str, preview: int, keys: Keys, done: list[StepRun]) -> None:
     """Keep what each finished step was made of, so that the next plan can say what changed."""
-    path = memory_file(store, recipe, stack)
-    known = recall(store, recipe, stack)
+    path = memory_file(store, recipe, stack, preview)
+    known = recall(store, recipe, stack, preview)
     for s in done:
         earlier = known.get(s.call.id, {})
         cost = (s.seconds, s.peak_memory_mb) if s.state == "computed" else (earlier.get("seconds"), earlier.get("peak_memory_mb"))
         known[s.call.id] = {"made_of": keys.made_of[s.call.index], "seconds": cost[0], "peak_memory_mb": cost[1]}
     ids = {c.id for c in recipe.steps}
-    store.write(path, json.dumps({k: v for k, v in known.items() if k in ids}).encode())
+    with contextlib.suppress(OSError):  # a full disk has been told of
+        store.write(path, json.dumps({k: v for k, v in known.items() if k in ids}).encode())
 
 
-def recall(store: Store, recipe: Recipe, stack: str) -> dict[str, Any]:
+def recall(store: Store, recipe: Recipe, stack: str, preview: int) -> dict[str, Any]:
     """Give what :func:`remember` kept."""
     try:
-        found = json.loads(memory_file(store, recipe, stack).read_bytes())
+        found = json.loads(memory_file(store, recipe, stack, preview).read_bytes())
     except (OSError, ValueError):
         return {}
     return found if isinstance(found, dict) else {}
 
 
-def plan(recipe: Recipe, stack: str, input_keys: Mapping[str, str], store: Store, until: str | None = None) -> list[Planned]:
+def plan(
+    recipe: Recipe, stack: str, input_keys: Mapping[str, str], store: Store, until: str | None = None, preview: int = 1
+) -> list[Planned]:
     """Say for every step whether it would be reused or run, and why."""
     keys = Keys(recipe, input_keys)
     wanted = {recipe.by_id(until).main} if until else {o.ref for o in recipe.outputs} | {recipe.last}
     needed = recipe.needed(*wanted)
     calls = [c for c in recipe.steps if until is None or c.index in needed]
     reused = plan_reuse(calls, wanted, keys, store)
-    before = recall(store, recipe, stack)
+    before = recall(store, recipe, stack, preview)
     changed = {call.index for call in calls if keys.made_of[call.index] != before.get(call.id, {}).get("made_of")}
     out = []
     for call in calls:
         was = before.get(call.id, {})
         action: Literal["reuse", "run", "skip"] = "skip" if call.skip else "reuse" if call.index in reused else "run"
-        why = "" if action != "run" else _why(call, keys, was.get("made_of"), changed)
-        out.append(
-            Planned(
-                call,
-                action,
-                why,
-                was.get("seconds") if action == "run" else 0.0,
-                was.get("peak_memory_mb") if action == "run" else None,
-            )
-        )
+        if action != "run":
+            out.append(Planned(call, action, "", 0.0, None))
+            continue
+        why = _why(call, keys, was.get("made_of"), changed) or _gone(call, keys, store)
+        out.append(Planned(call, action, why, was.get("seconds"), was.get("peak_memory_mb")))
     return out
 
 
+def summary(planned: Sequence[Planned]) -> str:
+    """Say in one line what a plan comes to."""
+    run = [p for p in planned if p.action == "run"]
+    if not run:
+        return "nothing to run: every step is reused"
+    seconds = [p.seconds for p in run if p.seconds is not None]
+    memory = max((p.peak_memory_mb or 0.0 for p in run), default=0.0)
+    text = f"{len(run)} of {len(planned)} steps run"
+    if not seconds:
+        return text + "; how long is not known before the first run"
+    unknown = len(run) - len(seconds)
+    text += f": about {sum(seconds):.1f} s" + (f" and at most {memory:.0f} MB" if memory else "")
+    return text + (f", and {unknown} more that have not run before" if unknown else "")
+
+
 def _why(call: Call, keys: Keys, was: Mapping[str, Any] | None, changed: set[int]) -> str:
-    """Say why a step must run."""
+    """Say what made a step another since it last ran; empty where it is the same."""
     if was is None:
         return "it has not run before"
     now = keys.made_of[call.index]
@@ -92,15 +107,28 @@ def _why(call: Call, keys: Keys, was: Mapping[str, Any] | None, changed: set[int
         told.append(f"amount {was['amount']:g} -> {now['amount']:g}")
     if told:
         return ", ".join(told)
-    sources = sorted({r.step for r in reads(call) if r.step in changed})
-    if now["reads"] != was["reads"] or now["mask"] != was["mask"]:
-        return "its input changed" if sources or any(r.step < 0 for r in reads(call)) else "it reads another layer"
     if now["source"] != was["source"]:
         return "nebulakit itself changed"
     if now["versions"] != was["versions"]:
         lib = next(k for k in now["versions"] if now["versions"][k] != was["versions"].get(k))
         return f"{lib} {was['versions'].get(lib)} -> {now['versions'][lib]}"
-    return "its result was not kept (cheap to compute) or was evicted"
+    sources = {r.step for r in reads(call) if r.step in changed}
+    if now["reads"] != was["reads"] or now["mask"] != was["mask"]:
+        return "its input changed" if sources or any(r.step < 0 for r in reads(call)) else "it reads another layer"
+    return ""
+
+
+def _gone(call: Call, keys: Keys, store: Store) -> str:
+    """Say why a step must run though nothing in it changed."""
+    known = store.record(keys.step(call.index))
+    names = [keys[Ref(call.index, r)] for r in STEPS[call.step].results]
+    if any(name in store.damaged for name in names):
+        return "its kept layer was damaged"
+    if known is None:
+        return "it was evicted"
+    if any(name in known.get("kept", names) and not store.has(name) for name in names):
+        return "it was evicted"
+    return "its result is cheap to compute and was not kept"
 
 
 def _short(value: Any) -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
@@ -12,9 +13,26 @@ from nebulakit.errors import InputError
 from nebulakit.runner.store import file_hash
 
 
-def locate(name: str, facts: Mapping[str, Any], folder: Path, given: Path | None) -> Path:
-    """Find an input of an earlier run by its contents: as given, else beside the run's folder, in it, or here."""
-    places = [given] if given else [d / str(facts["file"]) for d in (folder.parent, folder, folder.parent.parent, Path())]
+def way(file: Path, folder: Path) -> str | None:
+    """Give the way from a run's folder to an input, None where it would tell of folders above the user's own.
+
+    >>> way(Path("/data/nights/one/stack.fits"), Path("/data/nights/bicolour-stack"))
+    '../one/stack.fits'
+    >>> way(Path("/home/someone/stack.fits"), Path("/mnt/disk/out")) is None
+    True
+    """
+    file, folder = Path(os.path.abspath(file)), Path(os.path.abspath(folder))
+    try:
+        shared = Path(os.path.commonpath([file, folder]))
+    except ValueError:  # two drives
+        return None
+    return Path(os.path.relpath(file, folder)).as_posix() if len(shared.parts) > 2 else None
+
+
+def locate(name: str, facts: Mapping[str, Any], folder: Path, given: Path | None, told: str | None = None) -> Path:
+    """Find an input of an earlier run by its contents: as given, else where the run ``told``, beside its folder, in it, or here."""
+    near = [d / str(facts["file"]) for d in (folder.parent, folder, folder.parent.parent, Path())]
+    places = [given] if given else [*([folder / told] if told else []), *near]
     there = [p for p in places if p.is_file()]
     for path in there:
         if file_hash(path) == facts["sha256"]:

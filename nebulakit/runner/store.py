@@ -18,18 +18,20 @@ import os
 import shutil
 import tempfile
 import time
-from collections.abc import Mapping
+from collections import Counter
+from collections.abc import Iterable, Mapping
 from pathlib import Path
-from typing import Any, cast
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
 import nebulakit
 from nebulakit.declare import STEPS, canonical
-from nebulakit.image import Frame, Image, Notice
-from nebulakit.pixels.facts import Noise, Psf, StarList
-from nebulakit.recipe.model import Call, Recipe, Ref
+from nebulakit.image import Image, Notice
+from nebulakit.recipe.model import Recipe, Ref
+from nebulakit.runner.background import Background
+from nebulakit.runner.packing import apart, array_hash, together
 
 READ_SPEED = 5e8  # bytes per second that opening and checking a kept layer is assumed to cost
 LIBRARIES = ("numpy", "scipy", "scikit-image", "opencv-python-headless", "PyWavelets", "astropy")
@@ -119,6 +121,11 @@ def default_limit(folder: Path) -> int:
     return int(min(20e9, (shutil.disk_usage(there).free + kept) / 10))
 
 
+def reading(image: Image) -> float:
+    """Guess the seconds it takes to open a kept layer and to check it."""
+    return image.planes.nbytes / READ_SPEED
+
+
 def file_hash(path: Path) -> str:
     """Give the SHA-256 of a file's contents."""
     with open(path, "rb") as f:
@@ -133,81 +140,119 @@ class Store:
         self.folder = folder
         self.limit = limit
         self.notices: list[Notice] = []
-        self._mine: set[str] = set()
+        self.damaged: set[str] = set()  # keys of layers found damaged by this process
+        self._mine: set[str] = set()  # names of files that the running recipe may still need
+        self._good: dict[str, tuple[int, int]] = {}  # arrays checked by this process: size and date then
+        self._writer = Background()
+
+    def begin(self, keys: Keys) -> None:
+        """Take what is kept of a recipe as used now, so that it is not dropped while the recipe runs."""
+        self.notices.clear()
+        self._mine = {keys.step(call) for call in keys.made_of} | set(keys.values())
+        for name in self._mine:
+            for kind in ("layers", "steps", "pages"):
+                self._touch(self._entry(kind, name))
 
     def record(self, key: str) -> dict[str, Any] | None:
         """Give what a step recorded when it ran, or None where it never did."""
-        return self._json(self.folder / "steps" / f"{key}.json")
+        return self._json(self._entry("steps", key))
 
     def open(self, key: str) -> Image | None:
         """Give a kept layer, memory-mapped and checked, or None where it is absent or damaged."""
-        entry = self.folder / "layers" / f"{key}.json"
+        entry = self._entry("layers", key)
         facts = self._json(entry)
         if facts is None:
             return None
-        arrays: dict[str, Any] = {}
-        for name, sha in facts["arrays"].items():
-            array = self._array(sha)
-            if array is None:
-                self._damaged(entry)
-                return None
-            arrays[name] = array
         try:
-            image = _image(facts, arrays)
-        except (KeyError, TypeError, ValueError):
+            arrays = {name: self._array(sha) for name, sha in facts["arrays"].items()}
+            image = together(facts, arrays)
+        except (OSError, KeyError, TypeError, ValueError, EOFError, AttributeError):
             self._damaged(entry)
             return None
         self._mine.add(key)
         self._touch(entry)
         return image
 
+    def has(self, key: str) -> bool:
+        """Say whether a layer is kept; it is not checked."""
+        return self._entry("layers", key).is_file()
+
+    def keep(self, key: str, image: Image) -> None:
+        """Keep a layer."""
+        self._mine.add(key)
+        entry = self._entry("layers", key)
+        if entry.exists():
+            return
+        facts, arrays = apart(image)
+        facts["arrays"] = {name: self._keep_array(a) for name, a in arrays.items()}
+        self.write(entry, json.dumps(facts).encode())
+
+    def keep_step(self, key: str, layers: Mapping[str, Image], record: Mapping[str, Any], notices: tuple[Notice, ...]) -> None:
+        """Keep what a step recorded, and those of its results, by their keys, that are worth it; in the background.
+
+        :meth:`finish` waits for it. A disk that is full is no reason to lose a run: then nothing is kept, and a notice says so.
+        """
+        told = {"record": plain(record), "notices": [list(n) for n in notices], "kept": sorted(layers)}
+
+        def work() -> None:
+            for name, image in layers.items():
+                self.keep(name, image)
+            self.write(self._entry("steps", key), json.dumps(told).encode())
+
+        self._writer.put(work)
+
+    def keep_notices(self, key: str, notices: Iterable[Notice]) -> None:
+        """Keep what reading an input had to say."""
+        with contextlib.suppress(OSError):
+            self.write(self._entry("inputs", key), json.dumps({"notices": [list(n) for n in notices]}).encode())
+
+    def notices_of(self, key: str) -> tuple[Notice, ...] | None:
+        """Give what reading an input had to say, None where that is not known."""
+        kept = self._json(self._entry("inputs", key))
+        return None if kept is None else tuple(Notice(*n) for n in kept["notices"])
+
+    def finish(self) -> None:
+        """Wait until all that was given to :meth:`keep_step` is on disk."""
+        fault = self._writer.wait()
+        if fault is not None:
+            self.notices.append(
+                Notice(
+                    "layers-not-kept",
+                    f"finished layers could not be kept in {self.folder.name} ({fault.strerror or fault}); the pictures are whole, "
+                    "but the next run begins anew. Make room, or choose another folder with --cache.",
+                )
+            )
+
+    # --- the files -------------------------------------------------------------------------------------------------
+
+    def _entry(self, kind: str, name: str) -> Path:
+        return self.folder / kind / f"{name}.json"
+
+    def _array_path(self, sha: str) -> Path:
+        return self.folder / "arrays" / f"{sha}.npy"
+
     def _damaged(self, entry: Path) -> None:
-        if not self.notices:
+        if not any(n.id == "kept-layer-damaged" for n in self.notices):
             self.notices.append(
                 Notice(
                     "kept-layer-damaged",
                     "a kept layer was damaged or half-written; it is computed again. Nothing else is affected.",
                 )
             )
-        entry.unlink(missing_ok=True)
-
-    def keep(self, key: str, image: Image) -> None:
-        """Keep a layer."""
-        self._mine.add(key)
-        entry = self.folder / "layers" / f"{key}.json"
-        if entry.exists():
-            return
-        facts, arrays = _facts(image)
-        facts["arrays"] = {name: self._keep_array(a) for name, a in arrays.items()}
-        self.write(entry, json.dumps(facts).encode())
-
-    def keep_step(
-        self,
-        call: Call,
-        keys: Keys,
-        results: Mapping[Ref, Image],
-        record: Mapping[str, Any],
-        notices: tuple[Notice, ...],
-        seconds: float,
-        needed: set[Ref],
-    ) -> None:
-        """Keep what a step recorded, and of its results those that are asked for or dearer to compute than to read back."""
-        for ref, image in results.items():
-            if ref in needed or seconds > image.planes.nbytes / READ_SPEED:
-                self.keep(keys[ref], image)
-        told = {"record": plain(record), "notices": [list(n) for n in notices]}
-        self.write(self.folder / "steps" / f"{keys.step(call.index)}.json", json.dumps(told).encode())
-
-    # --- the files -------------------------------------------------------------------------------------------------
+        self.damaged.add(entry.stem)
+        _remove(entry)
 
     def _json(self, path: Path) -> dict[str, Any] | None:
         try:
-            return cast("dict[str, Any]", json.loads(path.read_bytes()))
+            found = json.loads(path.read_bytes())
         except FileNotFoundError:
             return None
         except (OSError, ValueError):
+            found = None
+        if not isinstance(found, dict):
             self._damaged(path)
             return None
+        return found
 
     def _touch(self, path: Path) -> None:
         with contextlib.suppress(OSError):
@@ -225,24 +270,29 @@ class Store:
                     np.save(f, data, allow_pickle=False)
             os.replace(temporary, path)
         except BaseException:
-            Path(temporary).unlink(missing_ok=True)
+            _remove(Path(temporary))
             raise
 
     def _keep_array(self, array: npt.NDArray[Any]) -> str:
-        sha = _array_hash(array)
-        path = self.folder / "arrays" / f"{sha}.npy"
-        if not path.exists():
+        sha = array_hash(array)
+        path = self._array_path(sha)
+        if path.exists():
+            self._touch(path)  # another run that makes room leaves young arrays alone
+        else:
             self.write(path, np.ascontiguousarray(array))
         return sha
 
-    def _array(self, sha: str) -> npt.NDArray[Any] | None:
-        try:
-            array = np.load(self.folder / "arrays" / f"{sha}.npy", mmap_mode="r", allow_pickle=False)
-        except (OSError, ValueError, EOFError):
-            return None
-        if _array_hash(array) != sha:
-            (self.folder / "arrays" / f"{sha}.npy").unlink(missing_ok=True)
-            return None
+    def _array(self, sha: str) -> npt.NDArray[Any]:
+        """Open an array and check it against its name, once in the life of this process while it is not written to."""
+        path = self._array_path(sha)
+        array = np.load(path, mmap_mode="r", allow_pickle=False)
+        state = path.stat()
+        if self._good.get(sha) != (state.st_size, state.st_mtime_ns):
+            if array_hash(array) != sha:
+                self._good.pop(sha, None)
+                _remove(path)
+                raise ValueError("other contents than were written")
+            self._good[sha] = (state.st_size, state.st_mtime_ns)
         return np.asarray(array)
 
     def entries(self) -> list[tuple[str, int, float]]:
@@ -252,7 +302,7 @@ class Store:
             facts = self._json(entry)
             if facts is None:
                 continue
-            size = sum(_size(self.folder / "arrays" / f"{sha}.npy") for sha in facts.get("arrays", {}).values())
+            size = sum(_size(self._array_path(sha)) for sha in facts.get("arrays", {}).values())
             try:
                 found.append((entry.stem, size, entry.stat().st_mtime))
             except OSError:
@@ -264,46 +314,62 @@ class Store:
         return sum(_size(f) for f in self.folder.rglob("*") if f.is_file())
 
     def trim(self, limit: int | None = None) -> int:
-        """Drop the layers used longest ago until at most ``limit`` bytes are left, never one of this run; give the bytes freed."""
+        """Drop what was used longest ago until at most ``limit`` bytes are left, never anything of this run; give the bytes freed."""
+        before = self.size()
+        self._sweep()
         limit = self.limit if limit is None else limit
-        if limit is None or (before := self.size()) <= limit:
-            return 0
-        size = before
-        for key, _, _ in self.entries():
+        size = self.size()
+        if limit is None or size <= limit:
+            return before - size
+        named: Counter[str] = Counter()
+        arrays: dict[Path, list[str]] = {}
+        for entry in (self.folder / "layers").glob("*.json"):
+            arrays[entry] = list((self._json(entry) or {}).get("arrays", {}).values())
+            named.update(arrays[entry])
+        entries = [e for kind in ("layers", "pages", "steps", "inputs") for e in (self.folder / kind).glob("*.json")]
+        for entry in sorted(entries, key=_used):
             if size <= limit:
                 break
-            if key in self._mine:
+            if entry.stem in self._mine:
                 continue
-            (self.folder / "layers" / f"{key}.json").unlink(missing_ok=True)
-            self._sweep()
-            size = self.size()
-        return before - size
+            size -= _size(entry)
+            _remove(entry)
+            named.subtract(arrays.get(entry, ()))
+            for sha in arrays.get(entry, ()):
+                path = self._array_path(sha)
+                # a young one may be on its way into a layer of another run: it goes the next time
+                if named[sha] == 0:
+                    size -= _size(path)
+                    if not _young(path):
+                        _remove(path)
+        return before - self.size()
 
     def _sweep(self) -> None:
         """Remove arrays that no kept layer names, and leavings of killed runs older than a day."""
-        named = {
-            sha for e in (self.folder / "layers").glob("*.json") if (f := self._json(e)) for sha in f.get("arrays", {}).values()
-        }
+        layers = (self.folder / "layers").glob("*.json")
+        named = {sha for e in layers for sha in (self._json(e) or {}).get("arrays", {}).values()}
         for path in (self.folder / "arrays").glob("*.npy"):
-            # a layer that another run is just keeping has its arrays before its entry: leave young ones alone
-            if path.stem not in named and time.time() - path.stat().st_mtime > 600:
-                path.unlink(missing_ok=True)
+            # a layer that another run is just keeping has its arrays before its entry
+            if path.stem not in named and not _young(path):
+                _remove(path)
         for path in self.folder.rglob(".new-*"):
-            if time.time() - path.stat().st_mtime > 86400:
-                path.unlink(missing_ok=True)
+            if _young(path, 86400):
+                continue
+            _remove(path)
 
     def verify(self) -> tuple[int, int]:
         """Open every kept layer; give (good, damaged), the damaged ones removed."""
-        entries = self.entries()
-        good = sum(self.open(key) is not None for key, _, _ in entries)
+        self._good.clear()
+        entries = list((self.folder / "layers").glob("*.json"))
+        good = sum(self.open(entry.stem) is not None for entry in entries)
         return good, len(entries) - good
 
     def clear(self) -> int:
         """Remove everything that is kept; give the bytes freed."""
         before = self.size()
-        for kind in ("layers", "steps", "arrays", "runs", "pages"):
+        for kind in ("layers", "steps", "arrays", "runs", "pages", "inputs"):
             for path in (self.folder / kind).glob("*"):
-                path.unlink(missing_ok=True)
+                _remove(path)
         return before - self.size()
 
 
@@ -314,72 +380,18 @@ def _size(path: Path) -> int:
         return 0
 
 
-def _array_hash(array: npt.NDArray[Any]) -> str:
-    h = hashlib.sha256(f"{array.dtype.str}{array.shape}".encode())
-    h.update(np.ascontiguousarray(array).view(np.uint8).reshape(-1).data if array.size else b"")
-    return h.hexdigest()
+def _used(path: Path) -> float:
+    try:
+        return path.stat().st_mtime
+    except OSError:
+        return 0.0
 
 
-_STAR_FIELDS = ("x", "y", "flux", "peak", "radius", "saturated")
+def _young(path: Path, seconds: float = 600) -> bool:
+    return time.time() - _used(path) < seconds
 
 
-def _facts(image: Image) -> tuple[dict[str, Any], dict[str, npt.NDArray[Any]]]:
-    """Take an image apart into plain JSON values and arrays."""
-    arrays: dict[str, npt.NDArray[Any]] = {"planes": image.planes}
-    if image.coverage is not None:
-        arrays["coverage"] = image.coverage
-    facts: dict[str, Any] = {
-        "channels": image.channels,
-        "scale": image.scale,
-        "content": image.content,
-        "sky": image.sky,
-        "fwhm": image.fwhm,
-        "white": image.white,
-        "history": image.history,
-        "header": image.header.tostring(sep="\n") if image.header is not None else None,
-        "stack_shape": image.frame.stack_shape,
-        "to_stack": image.frame.to_stack_matrix,
-        "bottom_up": image.frame.bottom_up,
-        "inside": image.frame.inside,
-    }
-    if image.noise is not None:
-        facts["noise"] = {"sigma": image.noise.sigma, "scales": image.noise.scales}
-        if image.noise.map is not None:
-            arrays["noise.map"] = image.noise.map
-    if image.psf is not None:
-        p = image.psf
-        facts["psf"] = {"fwhm": p.fwhm, "beta": p.beta, "ellipticity": p.ellipticity, "angle": p.angle, "stars": p.stars}
-        arrays["psf.kernel"] = p.kernel
-    if image.stars is not None:
-        arrays |= {f"stars.{name}": getattr(image.stars, name) for name in _STAR_FIELDS}
-    return facts, arrays
-
-
-def _tuple(value: Any) -> Any:
-    return tuple(map(_tuple, value)) if isinstance(value, list) else value
-
-
-def _image(facts: Mapping[str, Any], arrays: Mapping[str, Any]) -> Image:
-    """Put an image together again."""
-    header = None
-    if facts["header"] is not None:
-        from astropy.io.fits import Header
-
-        header = Header.fromstring(facts["header"], sep="\n")
-    noise, psf = facts.get("noise"), facts.get("psf")
-    return Image(
-        arrays["planes"],
-        _tuple(facts["channels"]),
-        facts["scale"],
-        facts["content"],
-        _tuple(facts["sky"]),
-        Noise(_tuple(noise["sigma"]), _tuple(noise["scales"]), arrays.get("noise.map")) if noise else None,
-        facts["fwhm"],
-        Psf(arrays["psf.kernel"], **psf) if psf else None,
-        StarList(*(arrays[f"stars.{name}"] for name in _STAR_FIELDS)) if "stars.x" in arrays else None,
-        _tuple(facts["white"]),
-        arrays.get("coverage"),
-        header,
-        Frame(_tuple(facts["stack_shape"]), _tuple(facts["to_stack"]), facts["bottom_up"], _tuple(facts["inside"])),
-        _tuple(facts["history"]),
-    )
+def _remove(path: Path) -> None:
+    """Remove a file; one that another run holds open may have to stay where the system is strict."""
+    with contextlib.suppress(OSError):
+        path.unlink(missing_ok=True)

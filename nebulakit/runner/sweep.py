@@ -8,10 +8,12 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 
 from nebulakit.image import Image
 from nebulakit.recipe.model import Recipe
-from nebulakit.runner.execute import Run, execute
+from nebulakit.runner.execute import execute
+from nebulakit.runner.sheet import thumbnail
 from nebulakit.runner.store import Store
 
 
@@ -21,7 +23,7 @@ class Variant:
 
     number: int
     settings: Mapping[str, str]
-    picture: Image
+    picture: npt.NDArray[np.uint8]  # (y, x, 3), small
     numbers: Mapping[str, float | None]
     computed: int  # steps that were run rather than reused
 
@@ -41,19 +43,51 @@ def sweep(
     inputs: Mapping[str, Image],
     keys: Mapping[str, str],
     store: Store,
+    lines: tuple[Image, Image] | None = None,
 ) -> Iterator[Variant]:
     """Run the recipe for every cell, one after the other, sharing all that is the same through ``store``.
 
-    Every recipe is checked before the first is run.
+    Every recipe is checked before the first is run. Of each picture a small copy and its numbers are held; ``lines`` are the
+    true H-alpha and [O III] of the uncropped stack, where they are known.
     """
     recipes = [load(cell) for cell in cells]
     for number, (cell, recipe) in enumerate(zip(cells, recipes, strict=True), 1):
         run = execute(recipe, inputs, store=store, input_keys=keys)
         picture = run.results[recipe.last]
-        yield Variant(number, cell, picture, numbers(picture, run), sum(s.state == "computed" for s in run.steps))
+        told = numbers(picture)
+        if lines is not None:
+            told["hue_truth"] = hue_truth(picture, *lines)
+        yield Variant(number, cell, thumbnail(picture), told, sum(s.state == "computed" for s in run.steps))
 
 
-def numbers(picture: Image, run: Run) -> dict[str, float | None]:
+def hue_truth(picture: Image, ha: Image, oiii: Image) -> float | None:
+    """Give the rank correlation of (blue - red) / (blue + red) with the true [O III] / H-alpha, where there is nebula.
+
+    Nebula is where the lines together have a tenth of their 99th percentile. None where the picture is no colour picture, or
+    lies turned in the stack.
+    """
+    from scipy.stats import spearmanr
+
+    (a, b, x0), (c, d, y0) = picture.frame.to_stack_matrix
+    if len(picture.channels) != 3 or abs(b) + abs(c) > 1e-9 or a != d or a < 1 or a != round(a):
+        return None
+    h, w = picture.shape
+    size, corner = round(a), (round(y0 - (a - 1) / 2), round(x0 - (a - 1) / 2))
+    part = tuple(slice(at, at + size * n) for at, n in zip(corner, (h, w), strict=True))
+    true = [line.planes[0][part] for line in (ha, oiii)]
+    if true[0].shape != (h * size, w * size):
+        return None
+    one, two = (np.asarray(p.reshape(h, size, w, size).mean(axis=(1, 3)), float) for p in true)
+    red, blue = (np.asarray(picture.planes[k], float) for k in (0, 2))
+    lit = (one + two > 0.1 * np.percentile(one + two, 99)) & (one > 0) & np.isfinite(red + blue) & (red + blue > 0)
+    if lit.sum() < 100:
+        return None
+    step = max(1, int(lit.sum()) // 200_000)
+    shown, ratio = (blue[lit] - red[lit]) / (blue[lit] + red[lit]), two[lit] / one[lit]
+    return float(spearmanr(shown[::step], ratio[::step]).statistic)
+
+
+def numbers(picture: Image) -> dict[str, float | None]:
     """Give the figures by which pictures are told apart: sky, noise, star width, clipped."""
     finite = picture.planes[:, np.isfinite(picture.planes).all(axis=0)]
     if finite.size == 0:

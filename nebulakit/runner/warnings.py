@@ -125,6 +125,12 @@ WARNINGS: dict[str, Entry] = {
         "It is computed again, and then kept.",
         "nothing in the recipe: there is nothing to mend",
     ),
+    "layers-not-kept": Entry(
+        "Finished layers were not kept.",
+        "The disk of the folder for kept layers is full, or must not be written to.",
+        "The pictures are whole; only the next run begins anew.",
+        "nothing in the recipe: make room (nebulakit cache trim), or run with --cache FOLDER or --no-cache",
+    ),
     "linear-cut": Entry(
         "A linear layer lost values when it was written.",
         "The format holds 0 to 1 only, and the layer goes beyond.",
@@ -238,6 +244,12 @@ WARNINGS: dict[str, Entry] = {
         "You said so.",
         "The nebula comes out red.",
         "nothing in the recipe: there is nothing to mend",
+    ),
+    "preview": Entry(
+        "Everything is smaller, noise and detail are not those of the stack.",
+        "The run was made with --preview, on binned data.",
+        "The folder's name ends in -preview, and run.json tells the factor.",
+        "nothing in the recipe: run it without --preview",
     ),
     "print-too-large": Entry(
         "The picture has too few pixels for the print.",

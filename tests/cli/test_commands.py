@@ -267,7 +267,7 @@ def test_code_1_our_own_fault_says_how_to_report_it(tell, night, monkeypatch) ->
         (["run", "--previw", "2", "lines", "x.fits"], "--preview"),
         (["run", "lines"], "STACK"),
         (["run", "lines", "x.fits", "--set", "crop"], "--set"),
-        (["run", "lines", "x.fits", "--set", "crop.kep=5%"], "keep"),
+        (["run", "lines", "x.fits", "--set", "field.kep=5%"], "keep"),
         (["run", "lines", "x.fits", "--set", "fild.keep=5%"], "field"),
         (["run", "lines", "x.fits", "--cache", "a", "--no-cache"], "contradict"),
         (["run", "lines", "a/x.fits", "b/x.fits"], "same name"),

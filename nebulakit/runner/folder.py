@@ -1,0 +1,106 @@
+"""The folder of a run: what is in it already, and how new files come into it whole or not at all."""
+
+from __future__ import annotations
+
+import json
+import os
+import shutil
+import tempfile
+import time
+from collections.abc import Iterable, Iterator, Sequence
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+from nebulakit.errors import ResourceError, UsageError
+from nebulakit.runner.store import file_hash
+
+RECORD = "run.json"
+HIDDEN = ".unfinished-"
+
+
+def read_record(folder: Path) -> dict[str, Any] | None:
+    """Give the ``run.json`` of a folder, or None where there is none that can be read."""
+    try:
+        found = json.loads((folder / RECORD).read_text(encoding="utf-8"))
+    except (OSError, ValueError):
+        return None
+    return found if isinstance(found, dict) else None
+
+
+def earlier_record(folder: Path) -> dict[str, Any] | None:
+    """Give the ``run.json`` of a folder; where there is none, that of a run which was killed while its files were put in place."""
+    there = [folder, *sorted(folder.glob(f"{HIDDEN}*"))]
+    return next((record for where in there if (record := read_record(where)) is not None), None)
+
+
+def refuse_foreign(folder: Path, recipe: str, stack: str) -> None:
+    """Refuse a folder that holds anything but an earlier run of the same recipe file and stack; UsageError says what it holds."""
+    if folder.exists() and not folder.is_dir():
+        raise UsageError(f"{folder} is a file; choose another folder with -o")
+    if not folder.is_dir() or all(p.name.startswith(HIDDEN) for p in folder.iterdir()):
+        return
+    earlier = earlier_record(folder)
+    if earlier is None:
+        raise UsageError(
+            f"the folder {folder} holds other files (no {RECORD} of an earlier run). Choose another with -o, or add --overwrite"
+        )
+    was = (earlier.get("recipe", {}).get("file"), earlier.get("inputs", {}).get("stack", {}).get("file"))
+    if was != (recipe, stack):
+        raise UsageError(
+            f"the folder {folder} holds a run of {was[0]} on {was[1]}, not of {recipe} on {stack}. Choose another with -o, or add --overwrite"
+        )
+
+
+@contextmanager
+def staged(folder: Path) -> Iterator[Path]:
+    """Give a hidden folder on the disk of ``folder``, gone afterwards together with what was not published."""
+    try:
+        made = not folder.exists()
+        folder.mkdir(parents=True, exist_ok=True)
+        staging = Path(tempfile.mkdtemp(prefix=HIDDEN, dir=folder))
+    except OSError as fault:
+        raise UsageError(f"cannot write into {folder}: {fault.strerror}. Choose another folder with -o") from None
+    try:
+        yield staging
+    except OSError as fault:
+        if fault.errno == 28:
+            raise ResourceError(f"the disk of {folder} is full; nothing was changed there. Make room and run again") from None
+        raise
+    finally:
+        shutil.rmtree(staging, ignore_errors=True)
+        for left in folder.glob(f"{HIDDEN}*"):  # of runs that were killed; another run may be at work in a young one
+            if time.time() - left.stat().st_mtime > 3600:
+                shutil.rmtree(left, ignore_errors=True)
+        if made and folder.is_dir() and not any(folder.iterdir()):
+            folder.rmdir()
+
+
+@contextmanager
+def publish_folder(folder: Path, names: Sequence[str]) -> Iterator[Path]:
+    """Give a hidden folder to write ``names`` into; they are renamed into ``folder`` when all of them are whole."""
+    with staged(folder) as staging:
+        yield staging
+        for name in names:
+            os.replace(staging / name, folder / name)
+
+
+def publish(staging: Path, folder: Path, names: Iterable[Path]) -> None:
+    """Rename finished files into place, and remove what an earlier run wrote there that this one does not."""
+    earlier = read_record(folder) or {}
+    names = list(names)
+    for name in names:
+        if not (staging / name).exists():  # stands already, as it would be written
+            continue
+        (folder / name).parent.mkdir(parents=True, exist_ok=True)
+        os.replace(staging / name, folder / name)
+    kept = {n.as_posix() for n in names}
+    for old in earlier.get("outputs", []):
+        path = folder / str(old.get("file"))
+        if (
+            old.get("file") not in kept
+            and folder.resolve() in path.resolve().parents
+            and path.is_file()
+            and file_hash(path) == old.get("sha256")
+        ):
+            path.unlink()
