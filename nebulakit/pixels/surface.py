@@ -24,8 +24,36 @@ def sky_level(planes: Planes, noise: Noise, coverage: npt.NDArray[np.float32] | 
     return tuple(over(lambda c: _plane_level(planes[c], noise.sigma[c], coverage), range(len(planes))))
 
 
+def sky_doubt(planes: Planes, noise: Noise, coverage: npt.NDArray[np.float32] | None = None) -> tuple[float, ...]:
+    """Give per channel how many boxes lie below the level of :func:`sky_level` for each that agrees with it.
+
+    Nothing is darker than the sky, so this is near 0 where sky is seen; 1 or more tells that the level is that of some dark
+    part of a nebula which fills the frame. 0 where there is too little to tell.
+    """
+
+    def one(c: int) -> float:
+        levels, error = _plane_boxes(planes[c], noise.sigma[c], coverage)
+        if len(levels) < 8:
+            return 0.0
+        level = lower_mode(levels, error)
+        return float((levels < level - 2 * error).sum() / max(1, (np.abs(levels - level) <= 2 * error).sum()))
+
+    return tuple(over(one, range(len(planes))))
+
+
 def _plane_level(plane: npt.NDArray[np.float32], sigma: float, coverage: npt.NDArray[np.float32] | None) -> float:
     """Do :func:`sky_level` for one plane."""
+    levels, error = _plane_boxes(plane, sigma, coverage)
+    if len(levels) < 8:  # too small or too empty for boxes
+        finite = plane[np.isfinite(plane)]
+        return float(np.median(finite)) if finite.size else 0.0
+    return lower_mode(levels, error)
+
+
+def _plane_boxes(
+    plane: npt.NDArray[np.float32], sigma: float, coverage: npt.NDArray[np.float32] | None
+) -> tuple[npt.NDArray[np.float64], float]:
+    """Give the levels of the boxes of a plane, and what one is uncertain by."""
     if coverage is not None and not (coverage > 0).all():
         seen = np.where(coverage > 0, plane, np.float32(np.nan))
         plane = seen if np.isfinite(seen).any() else plane
@@ -33,11 +61,8 @@ def _plane_level(plane: npt.NDArray[np.float32], sigma: float, coverage: npt.NDA
     side = int(min(16, max(4, min(bins.shape) // 24)))
     values = _box_rows(bins, side)
     levels = _clipped_medians(values)
-    levels = levels[np.isfinite(levels)]
-    if len(levels) < 8:  # too small or too empty for boxes
-        finite = plane[np.isfinite(plane)]
-        return float(np.median(finite)) if finite.size else 0.0
-    return lower_mode(levels, 1.5 * sigma / side)  # 1.5: a median, and the noise of a resampled stack is correlated
+    # 1.5: a median, and the noise of a resampled stack is correlated
+    return levels[np.isfinite(levels)], 1.5 * sigma / side
 
 
 def lower_mode(levels: npt.NDArray[np.float64], error: float) -> float:

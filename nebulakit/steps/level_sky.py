@@ -9,7 +9,11 @@ import numpy as np
 from nebulakit.declare import About, step
 from nebulakit.image import Image
 from nebulakit.pixels import gradient as glow
+from nebulakit.pixels import surface
 from nebulakit.quantity import Level
+
+NO_SKY = 0.8
+"""More boxes below the level than this for each at it: no sky is seen. Measured: 0-0.7 with sky, 0.9-50 without."""
 
 
 @step()
@@ -34,6 +38,8 @@ def level_sky(
     Order 0 moves each channel by its measured sky level (the level on which most of the darker star-free boxes agree).
     Orders 1 and 2 fit a plane or a quadratic to the boxes that hold no light of their own, as `remove_gradient` does, and
     only where the data show that it is there; made for line layers, whose faint residual gradient a gain would lift.
+    Where a nebula fills the frame (many boxes are darker than the level that the darker ones agree on) and the sky is
+    known from a step before, the channel is left as it is: the darkest nebula is no sky.
     Method: own; see `remove_gradient` for its sources.
 
     NaN stays NaN. Noise and all facts stay, the sky is at ``to``. On display layers values may leave 0..1 and are kept inside.
@@ -50,8 +56,14 @@ def level_sky(
     used = 0
     measured = known.replace(sky=None).measured("sky").sky
     assert measured is not None
-    take = np.broadcast_to(np.asarray(measured, np.float32)[:, None, None], image.planes.shape)
-    if order > 0 and (sigma > 0).all():
+    doubt = surface.sky_doubt(known.planes, known.noise, known.coverage)
+    hidden = [
+        image.sky is not None and image.scale == "linear" and d > NO_SKY and m > s
+        for d, m, s in zip(doubt, measured, known.sky, strict=True)
+    ]
+    level = np.where(hidden, known.sky, measured).astype(np.float32)
+    take = np.broadcast_to(level[:, None, None], image.planes.shape)
+    if order > 0 and (sigma > 0).all() and not any(hidden):
         fits = [
             glow.decide_gradient(p[None], s, order=None, orders=range(order + 1))
             for p, s in zip(image.planes, sigma[:, None], strict=True)
@@ -66,5 +78,7 @@ def level_sky(
     return out.noted(
         order=used,
         sky_was=[float(v) for v in measured],
+        sky_doubt=[float(d) for d in doubt],
+        left_alone=[c for c, h in zip(image.channels, hidden, strict=True) if h],
         taken_sigma=[float(np.ptp(t) / s) if s > 0 else 0.0 for t, s in zip(take, sigma, strict=True)],
     )

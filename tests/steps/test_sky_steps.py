@@ -83,3 +83,19 @@ def test_a_tilt_left_in_a_line_is_taken_off():
     flat = steps.level_sky(plane, order=1)
     assert abs(np.polyfit(x[0], flat[0].mean(0), 1)[0]) < 0.2
     assert abs(np.polyfit(x[0], steps.level_sky(plane, order=0)[0].mean(0), 1)[0] - 3) < 0.1
+
+
+def test_the_darkest_nebula_is_no_sky():
+    """Where light fills the frame and the sky is known already, nothing is taken off; where sky is seen it is levelled."""
+    rng = np.random.default_rng(8)
+    noise = rng.normal(0, 1, (1, 240, 320)).astype(np.float32)
+    y, x = np.mgrid[0:240, 0:320]
+    filled = (30 + 14 * np.sin(x / 23) * np.cos(y / 31) + 10 * np.sin((x + y) / 57)).astype(np.float32)
+    known = Image(noise + filled, ("ha",), content="starless", sky=(0.0,))
+    left = steps.level_sky(known, order=1)
+    assert np.array_equal(left.planes, known.planes)
+    assert left.record["left_alone"] == ["ha"]
+    with_sky = Image(noise + np.float32(3) + np.where(x > 200, filled, 0), ("ha",), content="starless", sky=(0.0,))
+    levelled = steps.level_sky(with_sky)
+    assert levelled.record["left_alone"] == []
+    assert abs(float(np.median(levelled.planes[0][:, :150]))) < 0.1  # a tenth of the noise
