@@ -73,15 +73,15 @@ def page(step: Step) -> str:
     """Write all about a step for a terminal."""
     from nebulakit.declare import canonical
 
-    defaults = canonical(step.check({k: a.example for k, a in step.abouts.items() if a.example is not None}))
+    required = {k: a.example for k, a in step.abouts.items() if step.params.model_fields[k].is_required()}
+    defaults = canonical(step.check(required))
     wide = {"linear": "linear data", "display": "stretched data", "any": "linear or stretched data"}[step.reads]
     images = ", ".join(k if required else f"{k} (optional)" for k, required in step.images.items())
     lines = [step.name, "", f"  works on   {wide}", f"  images     {images}", f"  results    {', '.join(step.results)}", ""]
     if step.abouts:
         lines.append("parameters")
     for name, about in step.abouts.items():
-        required = about.example is not None and step.params.model_fields[name].is_required()
-        default = "must be given" if required else f"default {json.dumps(defaults[name])}"
+        default = "must be given" if name in required else f"default {json.dumps(defaults[name])}"
         bounds = f"; {about.range()}" if about.low is not None or about.high is not None else ""
         lines += [
             f"  {name}  ({default}{bounds})",

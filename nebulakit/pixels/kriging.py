@@ -53,7 +53,8 @@ class Field:
         self.noise_blur = max(noise_blur, 0.05)
         self._discs: dict[float, Disc] = {}
 
-    def _between(self, y1: Ints, x1: Ints, y2: Ints, x2: Ints, strength: float) -> Array:
+    def between(self, y1: Ints, x1: Ints, y2: Ints, x2: Ints, strength: float) -> Array:
+        """Give the covariances (n, m) of nebula and noise at n pixels with those at m others."""
         dy, dx = y1[:, None] - y2[None], x1[:, None] - x2[None]
         nebula = self.covariance[dy % GRID, dx % GRID] * strength
         drift = 1e4 + 1e2 * (y1[:, None] * y2[None] + x1[:, None] * x2[None])  # an unknown level and slope
@@ -74,10 +75,10 @@ class Field:
         ky, kx, ry, rx = yy[core], xx[core], yy[ring], xx[ring]
         weights, spreads = [], []
         for strength in STRENGTHS:
-            around = self._between(ry, rx, ry, rx, strength) + 1e-3 * np.eye(len(ry))
-            across = self._between(ky, kx, ry, rx, strength)
+            around = self.between(ry, rx, ry, rx, strength) + 1e-3 * np.eye(len(ry))
+            across = self.between(ky, kx, ry, rx, strength)
             w = np.linalg.solve(around, across.T).T
-            v = self._between(ky, kx, ky, kx, strength) - w @ across.T
+            v = self.between(ky, kx, ky, kx, strength) - w @ across.T
             weights.append(w)
             spreads.append((v + v.T) / 2 + 0.05 * np.eye(len(ky)))
         self._discs[radius] = Disc(ky, kx, ry, rx, np.stack(weights), np.stack(spreads))

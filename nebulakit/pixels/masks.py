@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Sequence
 
@@ -120,3 +121,15 @@ def ramp(shape: tuple[int, int], start: tuple[float, float], end: tuple[float, f
     dx, dy = end[0] - start[0], end[1] - start[1]
     length = max(dx * dx + dy * dy, 1e-12)
     return smoothstep((x - np.float32(start[0])) * np.float32(dx / length) + (y - np.float32(start[1])) * np.float32(dy / length))
+
+
+def band(shape: tuple[int, int], points: Sequence[tuple[float, float]], half: float) -> Array:
+    """Give 1 where the way along ``points`` (x, y) is at most ``half`` px away, its ends round."""
+    x, y = _grid(shape)
+    out = np.zeros(shape, bool)
+    for (x0, y0), (x1, y1) in itertools.pairwise(points):
+        dx, dy = x1 - x0, y1 - y0
+        u, v = x - np.float32(x0), y - np.float32(y0)
+        along = np.clip((u * np.float32(dx) + v * np.float32(dy)) / np.float32(max(dx * dx + dy * dy, 1e-12)), 0, 1)
+        out |= np.hypot(u - along * np.float32(dx), v - along * np.float32(dy)) <= half
+    return out.astype(np.float32)

@@ -125,6 +125,12 @@ WARNINGS: dict[str, Entry] = {
         "It is computed again, and then kept.",
         "nothing in the recipe: there is nothing to mend",
     ),
+    "large-patch": Entry(
+        "A large part of the picture is filled in.",
+        "The place given to patch is wide, or its mask is.",
+        "Look at its result filled: 1 where pixels are not the camera's.",
+        "- patch: {shape: line, points: [[10%, 20%], [80%, 35%]], width: 4 fwhm}   # as narrow as what is to go",
+    ),
     "layers-not-kept": Entry(
         "Finished layers were not kept.",
         "The disk of the folder for kept layers is full, or must not be written to.",

@@ -167,8 +167,8 @@ def region_mask(
     places = [p.pixel(image) for p in points]
     notices: list[Notice] = []
     if shape == "ellipse":
-        sizes = [_extent(e, image) for e in (radius, radius if across is None else across)]
-        turned = _turned(image, angle.degrees)
+        sizes = [extent_px(e, image) for e in (radius, radius if across is None else across)]
+        turned = turned_angle(image, angle.degrees)
         plane = masks.ellipse(image.shape, at.pixel(image), (sizes[0], sizes[1]), turned)
     elif shape == "polygon":
         if len(places) < 3:
@@ -189,14 +189,14 @@ def region_mask(
     return _as_mask(image, plane).noted(*notices)
 
 
-def _extent(extent: Extent, image: Image) -> float:
+def extent_px(extent: Extent, image: Image) -> float:
     """Give a radius in pixels of the image."""
     if isinstance(extent, Length):
         return extent.px(image.measured("fwhm") if extent.unit == "fwhm" else image)
     return extent.fraction * image.frame.stack_shape[1] / image.frame.scale
 
 
-def _turned(image: Image, degrees: float) -> float:
+def turned_angle(image: Image, degrees: float) -> float:
     """Give the angle, in the image, of a direction in the stack."""
     x0, y0 = image.frame.from_stack(0, 0)
     x1, y1 = image.frame.from_stack(math.cos(math.radians(degrees)), math.sin(math.radians(degrees)))
