@@ -123,7 +123,7 @@ def noise_left(plane: Plane) -> float:
     return min(float(np.median(deviation[dark])), _QUIET * float(np.quantile(deviation, 0.1)))
 
 
-def decide_gain(ha: Plane, oiii: Plane, ha_sky: float, lights: tuple[Light, Light], most: float) -> Gain:
+def decide_gain(ha: Plane, oiii: Plane, ha_sky: float, ha_noise: float, lights: tuple[Light, Light], most: float) -> Gain:
     """Decide by how much [O III] is multiplied.
 
     Wanted: that the brightest parts of both lines stand equally high (their 95 % quantiles). Limit: the noise left in
@@ -131,7 +131,7 @@ def decide_gain(ha: Plane, oiii: Plane, ha_sky: float, lights: tuple[Light, Ligh
     the display's range at the sky level. Below 1 the gain is free: that dims [O III].
     """
     left = noise_left(oiii)
-    slope = sky_slope(ha, ha_sky)
+    slope = sky_slope(ha, ha_sky, ha_noise)
     limit = most / (slope * left) if slope * left > 0 else math.inf
     a, b = lights
     wanted = a.bright / b.bright if a.boxes and b.boxes else 1.0
@@ -139,10 +139,13 @@ def decide_gain(ha: Plane, oiii: Plane, ha_sky: float, lights: tuple[Light, Ligh
     return Gain(gain, wanted, limit, left, slope)
 
 
-def sky_slope(plane: Plane, sky: float) -> float:
-    """Give the slope (display level per light) at the sky of the stretch that `stretch_asinh` would choose for ``plane``."""
+def sky_slope(plane: Plane, sky: float, noise: float) -> float:
+    """Give the slope (display level per light) at the sky of the stretch that `stretch_asinh` would choose for ``plane``.
+
+    ``noise`` is that of the linear stack in this layer.
+    """
     grain = tone.pixel_noise(plane[None])
-    found = tone.anchors(plane[None], (sky,), grain, stars=False)
+    found = tone.anchors(plane[None], (sky,), grain, stars=False, least=tone.FAINTEST * noise)
     softening, white = tone.decide_asinh(found, sky=0.1, lift=0.4, softening=None, white=None)
     return tone.Stretch("asinh", softening, 0.0, white, 0.1).slope
 

@@ -212,11 +212,12 @@ class Anchors:
     found: bool
 
 
-def anchors(planes: Array, sky: tuple[float, ...], noise: float, *, stars: bool) -> Anchors:
+def anchors(planes: Array, sky: tuple[float, ...], noise: float, *, stars: bool, least: float = 0.0) -> Anchors:
     """Find what a stretch is anchored to, on pixels averaged so far that noise hardly matters.
 
     ``noise`` is that of one pixel (:func:`pixel_noise`). ``stars``: the layer holds stars and nebula; what is narrower
-    than a few averaged pixels is taken away first. Weighting by light makes the answer independent of how much empty sky
+    than a few averaged pixels is taken away first. Light of less than ``least`` is not shown white, however bright the rest:
+    what is left of a glow is no nebula. Weighting by light makes the answer independent of how much empty sky
     lies around, and of where the faintest light is lost in noise.
     """
     import cv2
@@ -243,15 +244,16 @@ def anchors(planes: Array, sky: tuple[float, ...], noise: float, *, stars: bool)
     highest = float(values.max())
     floor = max(4 * scatter, 1e-9 * float(np.abs(values).max()))
     if (values > floor).sum() < 8:
-        widest = max(highest, 30 * noise, 30 * scatter)
+        widest = max(highest, 30 * noise, 30 * scatter, least)
         return Anchors(widest / 3, widest, 1.0, noise, False) if widest > 0 else Anchors(1 / 3, 1.0, 1.0, noise, False)
     bright = _light_quantile(values, max(floor, 0.02 * _light_quantile(values, floor, 0.98)), 0.98)
     # dim light, smoothed once more, stands out of a noise almost four times lower
     calm = starlet.smooth(filled, 1)[good].astype(np.float64)
     dim = min(bright, _light_quantile(calm, max(1.2 * scatter, 0.02 * bright), 0.1))
+    held = max(1.0, least / bright)
     top = channels[:, good & (mean >= 0.7 * bright)]
     share = float(np.median(top.mean(0) / np.maximum(top.max(0), 1e-30))) if top.size else 1.0
-    return Anchors(dim, bright, min(1.0, max(1 / 3, share)), noise, True)
+    return Anchors(held * dim, held * bright, min(1.0, max(1 / 3, share)), noise, held < 2)
 
 
 def _light_quantile(values: npt.NDArray[np.float64], floor: float, share: float) -> float:
@@ -309,6 +311,8 @@ def softening_of(shown: Array, sky: float, lift: float = 0.4) -> float:
     return _solve(above, 0.003, GENTLE, 16) if above(0.3) != 0 else 0.3
 
 
+FAINTEST = 6.0
+"""What is never stronger than this, in noise of the linear stack, is not stretched to white: a single frame's uneven sky, say."""
 VISIBLE = 0.1
 """No stretch found from the data shows the noise of the layer, as it is, stronger than this at the sky."""
 

@@ -76,7 +76,7 @@ def balance_lines(
         balance.light(red.planes[0], red.noise, red.sky[0], side),
         balance.light(blue.planes[0], blue.noise, blue.sky[0], side),
     )
-    found = balance.decide_gain(red.planes[0], blue.planes[0], red.sky[0], lights, noise_shown.fraction)
+    found = balance.decide_gain(red.planes[0], blue.planes[0], red.sky[0], red.noise.sigma[0], lights, noise_shown.fraction)
     used = found.gain if gain == "auto" else gain
     lifted = oiii.replace(
         oiii.planes * float(used),

@@ -186,7 +186,11 @@ def _stretch(
             )
     elif fixed is None or above is None:
         found = tone.anchors(
-            guide.planes, guide.sky, grain if like is None else tone.pixel_noise(like.planes), stars=guide.content == "scene"
+            guide.planes,
+            guide.sky,
+            grain if like is None else tone.pixel_noise(like.planes),
+            stars=guide.content == "scene",
+            least=tone.FAINTEST * _mean_noise(guide.noise.sigma),
         )
         decide = tone.decide_asinh if kind == "asinh" else tone.decide_midtone
         fixed, above = decide(found, sky=target, lift=wanted, **{"softening" if kind == "asinh" else "bend": fixed}, white=above)

@@ -98,7 +98,7 @@ def lines(peak: float, noise: float, seed: int = 5) -> tuple[np.ndarray, np.ndar
 def gain(peak: float, noise: float, most: float = 0.01) -> balance.Gain:
     ha, oiii = lines(peak, noise)
     lights = tuple(balance.light(p, white(noise), 0.0, 6) for p in (ha, oiii))
-    return balance.decide_gain(ha, oiii, 0.0, (lights[0], lights[1]), most)
+    return balance.decide_gain(ha, oiii, 0.0, 0.0, (lights[0], lights[1]), most)
 
 
 def test_without_noise_in_the_way_heights_become_equal() -> None:
@@ -129,7 +129,7 @@ def test_the_slope_is_that_of_the_stretch() -> None:
     """What is called the slope at the sky is the one that the stretch step, left to itself, records for H-alpha."""
     ha, _ = lines(10, 0.2)
     shown = stretch_asinh(Image.from_array(ha, noise=white(0.2), sky=(0.0,)))
-    assert shown.record["slope_at_sky"] == pytest.approx(balance.sky_slope(ha, 0.0), rel=0.02)
+    assert shown.record["slope_at_sky"] == pytest.approx(balance.sky_slope(ha, 0.0, 0.0), rel=0.02)
 
 
 def test_one_line_before_the_other() -> None:

@@ -101,6 +101,17 @@ def test_stars_do_not_decide_where_the_nebula_does() -> None:
     assert tone.anchors(starry, (0.0,), 0.01, stars=True).bright == pytest.approx(bare.bright, rel=0.05)
 
 
+def test_what_is_weaker_than_noise_is_not_stretched_to_white() -> None:
+    """An uneven sky of less than a noise is left dark, as one continuous change from what is bright enough."""
+    planes = nebula(0.0)
+    free = tone.anchors(planes, (0.0,), 0.0, stars=False)
+    at, under, far = (tone.anchors(planes, (0.0,), 0.0, stars=False, least=k * free.bright) for k in (0.999, 1.5, 20))
+    assert (at.dim, at.bright, at.found) == (free.dim, free.bright, True)
+    assert (under.dim, under.bright, under.found) == pytest.approx((1.5 * free.dim, 1.5 * free.bright, True))
+    assert far.bright == pytest.approx(20 * free.bright)
+    assert not far.found
+
+
 def test_noise_alone_is_said_to_hold_no_light() -> None:
     noise = np.random.default_rng(1).normal(0, 1, (1, 300, 300)).astype(np.float32)
     found = tone.anchors(noise, (0.0,), 1.0, stars=False)
