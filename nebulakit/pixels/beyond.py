@@ -32,7 +32,7 @@ def find_beyond(fit: StarFit) -> None:
         length = w if edge < 2 else h
         if length < 4 * WIDE or min(h, w) < 3 * DEEP:
             continue
-        for middle in _bumps(_strips(fit, edge, fit.rest, 24)[0]):
+        for middle in _bumps(_strips(fit, edge, 24)[0]):
             # what shines near the edge itself floods it
             inside = [((x, y), (x, h - 1 - y), (y, x), (y, w - 1 - x))[edge] for x, y in giants.tolist()]
             if any(abs(along - middle) < 15 and depth < 15 for along, depth in inside):
@@ -58,25 +58,18 @@ def find_beyond(fit: StarFit) -> None:
                     fit.paint(fit.rest[c], c, np.array([fit.count - 1]), 60, -1.0)
 
 
-def _strips(fit: StarFit, edge: int, planes: npt.NDArray[np.float32], deep: int) -> tuple[Array, Array]:
-    """Give (channel, depth, along) of what is at an edge of the picture, the outermost first, and its variance."""
-    inner = planes[:, PAD:-PAD, PAD:-PAD]
-    lit = (fit.data - fit.rest)[:, PAD:-PAD, PAD:-PAD] if planes is fit.rest else None
-    hidden, doubt = fit.hidden[:, PAD:-PAD, PAD:-PAD], fit.doubt[:, PAD:-PAD, PAD:-PAD]
+def _strips(fit: StarFit, edge: int, deep: int) -> tuple[Array, Array]:
+    """Give (channel, depth, along) of what is left at an edge of the picture, the outermost first, and its variance."""
 
-    def cut(a: npt.NDArray[np.generic]) -> Array:
-        return np.asarray(
-            (a[:, :deep], a[:, ::-1][:, :deep], a[:, :, :deep].transpose(0, 2, 1), a[:, :, ::-1][:, :, :deep].transpose(0, 2, 1))[
-                edge
-            ],
-            np.float64,
-        )
+    def cut(plane: npt.NDArray[np.generic]) -> Array:
+        a = plane[PAD:-PAD, PAD:-PAD]
+        return np.asarray((a[:deep], a[::-1][:deep], a[:, :deep].T, a[:, ::-1][:, :deep].T)[edge], np.float64)
 
-    variance = 1 + cut(doubt) + np.where(cut(hidden) > 0, 1e9, 0)
-    if lit is not None:
-        light = np.maximum(cut(lit), 0)
-        variance += fit.photons[:, None, None] * light + (0.01 * light) ** 2
-    return cut(inner), variance
+    rest = np.stack([cut(p) for p in fit.rest])
+    light = np.maximum(np.stack([cut(p) for p in fit.data]) - rest, 0)
+    variance = 1 + np.stack([cut(p) for p in fit.doubt]) + 1e9 * np.stack([cut(p) for p in fit.hidden])
+    variance += fit.photons[:, None, None] * light + (0.01 * light) ** 2
+    return rest, variance
 
 
 def _bumps(strip: Array) -> list[float]:
@@ -103,7 +96,7 @@ def _solve(fit: StarFit, edge: int, middle: float, length: int, old: Array | Non
     """Find place along and beyond an edge, and the heights, of the star that best explains what comes in there."""
     from scipy.optimize import least_squares
 
-    value, variance = _strips(fit, edge, fit.rest, DEEP)
+    value, variance = _strips(fit, edge, DEEP)
     a, b = max(round(middle) - WIDE, 0), min(round(middle) + WIDE + 1, length)
     value, variance = value[:, :, a:b], variance[:, :, a:b]
     # the star is not known yet, but what stands out is its light, and the law is a few percent off so far out

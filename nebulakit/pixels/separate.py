@@ -26,6 +26,8 @@ Mask = npt.NDArray[np.bool_]
 Ints = npt.NDArray[np.int_]
 
 ROUNDS = 5
+BARE = 60.0  # sigma: under less star light than this the first heights leave the nebula nearly as it is
+TOGETHER = 0.4  # of a star's width: closer pairs cannot be told from one star with a shape of its own
 
 
 def _inner(plane: Any) -> Any:
@@ -167,7 +169,10 @@ def fit_stars(
             learn_own(fit, longest)
             learn_ghosts(fit)
             fit.redraw()
-        if k < ROUNDS - 2:
+        if k == ROUNDS - 2:
+            fit.drop(_kept(fit))
+            fit.redraw()
+        else:
             if k > 0:
                 find_beyond(fit)
             new = _missed(fit, noise, (0.3, 0.15, 0.1)[min(k, 2)])
@@ -177,6 +182,7 @@ def fit_stars(
                 far &= np.hypot(new[0] - x, new[1] - y) > r
             fresh = int(far.sum())
             fit.add(new[0][far], new[1][far], new[2][:, far], np.zeros(fresh, bool))
+            fit.redraw()
             _prepare(fit, again=True)
         if log:
             log(k)
@@ -240,24 +246,27 @@ def _fill_edges(fit: StarFit) -> None:
 def exact_rest(whole: Planes, part: Planes) -> Planes:
     """Give ``rest`` such that ``part + rest`` is ``whole`` in float32, to the last bit; ``part`` is nudged where it must be.
 
+    By the last bits only where it lies between ``-whole`` and ``2 whole``. Numbers further off are too coarse for a sum
+    that fine, and are moved to where one of the two can just be told as finely as ``whole``.
+
     >>> whole, part = np.float32([[[1.1, 1e8]]]), np.float32([[[0.3, 0.7]]])
     >>> bool((part + exact_rest(whole, part) == whole).all())
     True
     """
     rest = whole - part
-    for attempt in range(6):
-        with np.errstate(invalid="ignore"):
-            wrong = (part + rest != whole) & np.isfinite(whole)
-        if not wrong.any():
-            return rest
-        if attempt < 3:
-            part[wrong] = whole[wrong] - rest[wrong]
-            rest[wrong] = whole[wrong] - part[wrong]
-        else:  # on a grid as coarse as the larger of the two, differences are exact
-            step = np.spacing(np.maximum(np.abs(whole[wrong]), np.abs(rest[wrong]))) * np.float32(2 ** (attempt - 2))
-            part[wrong] = np.rint(part[wrong] / step) * step
-            rest[wrong] = whole[wrong] - part[wrong]
-    part[wrong], rest[wrong] = whole[wrong], 0
+    with np.errstate(invalid="ignore"):
+        wrong = (part + rest != whole) & np.isfinite(whole)
+    if not wrong.any():
+        return rest
+    # counted in steps of the whole's last bit: one of the two must be below 2^24 of them, the other even beyond that
+    there = whole[wrong].astype(np.float64)
+    step = np.spacing(np.abs(whole[wrong])).astype(np.float64)
+    total, most = np.rint(np.abs(there) / step), 2.0**24
+    mine = np.clip(np.rint(part[wrong] * np.sign(there) / step), -most, total + most)
+    odd = (np.maximum(np.abs(mine), np.abs(total - mine)) > most) & (np.where(np.abs(mine) > most, mine, total - mine) % 2 != 0)
+    mine -= np.where(odd, np.sign(mine), 0)
+    part[wrong] = mine * step * np.sign(there)
+    rest[wrong] = (total - mine) * step * np.sign(there)
     return rest
 
 
@@ -341,8 +350,9 @@ def _prepare(fit: StarFit, again: bool = False) -> None:
         filled = push_pull(data, drawn > 2)
         if not again:
             fit.rest[c] = fit.data[c] - fit.model(c)
-            fit.behind[c] = np.pad(push_pull(data, drawn > 3), PAD, mode="reflect")
-            keep = np.pad(drawn <= 3, PAD)
+            # a step between what is told from around and what is left would be taken for structure of the nebula
+            fit.behind[c] = np.pad(push_pull(_inner(fit.rest[c]), drawn > BARE), PAD, mode="reflect")
+            keep = np.pad(drawn <= BARE, PAD)
             fit.behind[c][keep] = fit.rest[c][keep]
             fit.mirror(fit.behind[c])
         free = (drawn <= 2).astype(np.float32)
@@ -423,13 +433,11 @@ def _beside(fit: StarFit, planes: Planes) -> tuple[Array, Array]:
 
 
 def _kept(fit: StarFit) -> Mask:
-    """Say which stars stay: those that are seen in some channel and did not fall together with a brighter one."""
+    """Say which stars stay: those that are seen in some channel and did not fall together with a brighter one, which takes their light."""
     from scipy.spatial import cKDTree
 
     keep = (fit.height.max(0) > 5) | fit.saturated
     x, y = fit.x.mean(0), fit.y.mean(0)
-    scale = np.asarray(fit.sigma)[:, None]
-    keep &= fit.saturated | star_coloured(fit.height * scale, (2 + 0.02 * fit.height.max(0)) * scale)
     keep &= np.hypot(x - fit.origin[:, 0], y - fit.origin[:, 1]) < 2.5
     h, w = fit.data.shape[1:]
     inner = _inner(fit.hidden).any(0)
@@ -441,10 +449,16 @@ def _kept(fit: StarFit) -> Mask:
     order = np.argsort(-fit.height.sum(0) - 1e12 * fit.saturated, kind="stable")
     rank = np.empty(len(order), int)
     rank[order] = np.arange(len(order))
-    place = np.column_stack([fit.x.mean(0), fit.y.mean(0)])
-    for a, b in cKDTree(place).query_pairs(0.7):
-        keep[a if rank[a] > rank[b] else b] = False
-    return np.asarray(keep, bool)
+    pairs = cKDTree(np.column_stack([x, y])).query_pairs(TOGETHER * fit.fwhm, output_type="ndarray")
+    first, second = np.take_along_axis(pairs, np.argsort(rank[pairs], axis=1), axis=1).T if len(pairs) else (pairs, pairs)
+    for a, b in sorted(zip(first.tolist(), second.tolist(), strict=True), key=lambda p: (rank[p[0]], rank[p[1]])):
+        if keep[a] and keep[b] and not fit.outside[b]:
+            fit.height[:, a] += 0 if fit.saturated[a] else fit.height[:, b]
+            keep[b] = False
+    sigma = np.asarray(fit.sigma)[:, None]
+    level = np.sqrt(fit.strength[:, py + PAD, px + PAD])
+    coloured = star_coloured(fit.height * sigma, (2 + 0.02 * fit.height.max(0) + 0.2 * level) * sigma, strict=True)
+    return np.asarray(keep & (coloured | fit.saturated | fit.outside), bool)
 
 
 def _active(fit: StarFit, fresh: int) -> Ints:

@@ -14,6 +14,7 @@ import numpy as np
 import numpy.typing as npt
 
 from nebulakit.pixels.kriging import RING, Disc, Field, strength_class
+from nebulakit.pixels.parallel import over
 from nebulakit.pixels.starlaw import FREEDOM, MODES, Ghost, Law, applied
 
 Array = npt.NDArray[np.float64]
@@ -26,7 +27,6 @@ DISCS = np.array([1.5, 2.5, 3.5, 5.0, 7.0, 10.0, 14.0])
 WIDE = np.array([6, 9, 13, 19, 28, 40, 57, 80, 113, 160, 226])
 PAD = 16
 DOUBT = 0.01  # how far the law may be off where a cut-off star is far brighter than those it was learned from
-DELTA = 0.05  # px, for derivatives
 BATCH = 256
 NM = len(MODES)
 
@@ -109,28 +109,30 @@ class StarFit:
 
     # ---- drawing -------------------------------------------------------------------------------------------------
 
-    def stamps(self, c: int, stars: Ints, half: int) -> tuple[Planes, Ints, Ints]:
-        """Give the drawn stars (n, y, x) of one channel and the middle pixels they belong to."""
+    def stamps(self, c: int, stars: Ints, half: int, sign: float = 1.0) -> tuple[Planes, Ints, Ints]:
+        """Give the drawn stars (n, y, x) of one channel, times ``sign``, and the middle pixels they belong to."""
         px, py = np.rint(self.x[c, stars]).astype(int), np.rint(self.y[c, stars]).astype(int)
-        inner = min(half, 9)
-        drawn = self.laws[c].stamps(self.x[c, stars] - px, self.y[c, stars] - py, half + 2)
-        core = drawn[:, half - inner : half + inner + 5, half - inner : half + inner + 5]
-        kernels = np.tensordot(self.modes[c, stars], np.stack(MODES), 1).astype(np.float32)
-        change = np.zeros((len(stars), 2 * inner + 1, 2 * inner + 1), np.float32)
-        h = core.shape[1]
-        for j in range(5):
-            for i in range(5):
-                change += kernels[:, j, i, None, None] * core[:, 4 - j : h - j, 4 - i : h - i]
-        out = drawn[:, 2:-2, 2:-2]
-        out[:, half - inner : half + inner + 1, half - inner : half + inner + 1] += change
-        return out * self.height[c, stars, None, None].astype(np.float32), px, py
+        x, y, height = self.x[c, stars] - px, self.y[c, stars] - py, sign * self.height[c, stars]
+        law, inner = self.laws[c], min(half, 9)
+        out = law.stencil(half).stars(x, y, height)
+        amounts = self.modes[c, stars] * height[:, None]
+        own = np.nonzero(np.abs(amounts).max(1) > 0.02)[0]
+        if len(own):
+            core = law.stencil(inner + 2).stars(x[own], y[own])
+            kernels = np.tensordot(amounts[own], np.stack(MODES), 1).astype(np.float32)
+            change = out[own, half - inner : half + inner + 1, half - inner : half + inner + 1]
+            h = core.shape[1]
+            for j in range(5):
+                for i in range(5):
+                    change += kernels[:, j, i, None, None] * core[:, 4 - j : h - j, 4 - i : h - i]
+            out[own, half - inner : half + inner + 1, half - inner : half + inner + 1] = change
+        return out, px, py
 
     def paint(self, plane: Plane, c: int, stars: Ints, half: int, sign: float) -> None:
         """Add the drawn stars, times ``sign``, to a plane."""
         h, w = plane.shape
         for part in np.array_split(stars, -(-len(stars) // BATCH)) if len(stars) else []:
-            drawn, px, py = self.stamps(c, part, half)
-            drawn *= np.float32(sign)
+            drawn, px, py = self.stamps(c, part, half, sign)
             for star, a, b in zip(drawn, px.tolist(), py.tolist(), strict=True):
                 y0, y1, x0, x1 = max(b - half, 0), min(b + half + 1, h), max(a - half, 0), min(a + half + 1, w)
                 if y0 < y1 and x0 < x1:
@@ -174,25 +176,32 @@ class StarFit:
 
     def redraw(self) -> None:
         """Bring ``rest`` in line with the stars as they are known now."""
-        for c in range(len(self.data)):
-            self.rest[c] = self.data[c] - self.model(c)
+
+        def channel(c: int) -> None:
+            np.subtract(self.data[c], self.model(c), out=self.rest[c])
             self.mirror(self.rest[c])
-            self.behind[c] = np.where(self.cores[c], self.behind[c], self.rest[c])
+            np.copyto(self.behind[c], self.rest[c], where=~self.cores[c])
             self.mirror(self.behind[c])
             self.doubt[c] = (DOUBT * self.flanks(c)) ** 2
+
+        over(channel, range(len(self.data)))
 
     def flanks(self, c: int) -> Plane:
         """Draw the cut-off stars alone."""
         plane = np.zeros(self.data.shape[1:], np.float32)
-        for k in np.nonzero(self.saturated & (self.height[c] > 0))[0]:
-            reach = self.laws[c].radius(5 / self.height[c, k])
-            self.paint(plane, c, np.array([k]), int(WIDE[min(int(np.searchsorted(WIDE, reach)), len(WIDE) - 1)]), 1.0)
+        cut = np.nonzero(self.saturated & (self.height[c] > 0))[0]
+        reach = self.laws[c].radius(5 / self.height[c, cut])
+        size = np.minimum(np.searchsorted(WIDE, reach), len(WIDE) - 1)
+        for k in np.unique(size):
+            self.paint(plane, c, cut[size == k], int(WIDE[k]), 1.0)
         return plane
 
     @staticmethod
     def mirror(plane: Plane) -> None:
         """Let what lies inside, without its stars, be mirrored in the margin."""
-        plane[:] = np.pad(plane[PAD:-PAD, PAD:-PAD], PAD, mode="reflect")
+        p = PAD
+        plane[:p], plane[-p:] = plane[2 * p : p : -1], plane[-p - 2 : -2 * p - 2 : -1]
+        plane[:, :p], plane[:, -p:] = plane[:, 2 * p : p : -1], plane[:, -p - 2 : -2 * p - 2 : -1]
 
     # ---- solving -------------------------------------------------------------------------------------------------
 
@@ -210,24 +219,27 @@ class StarFit:
             self.cores[:] = False
         self.seen: list[list[Seen]] = [[] for _ in range(channels)]
         group = apart(self.x[:, stars].mean(0), self.y[:, stars].mean(0), reach)
-        for g in range(group.max(initial=-1) + 1):
-            for k in range(len(DISCS)):
-                for c in range(channels):
+        for k in np.unique(size):
+            self.field.disc(float(DISCS[k]))  # made before the channels share it
+
+        def channel(c: int) -> None:
+            for g in range(group.max(initial=-1) + 1):
+                for k in np.unique(size[c]):
                     chosen = stars[(group == g) & (size[c] == k)]
                     for part in np.array_split(chosen, -(-len(chosen) // BATCH)) if len(chosen) else []:
                         self._solve(c, part, float(DISCS[k]))
+
+        over(channel, range(channels))
 
     def design(self, c: int, stars: Ints, disc: Disc, count: int = NM) -> tuple[Array, Ints, Ints]:
         """Give (n, pixel, 3 + modes): the star, its two shifts and its modes per unit height, and the middle pixels."""
         px, py = np.rint(self.x[c, stars]).astype(int), np.rint(self.y[c, stars]).astype(int)
         half = int(max(-disc.ky.min(), 1))
         fx, fy = self.x[c, stars] - px, self.y[c, stars] - py
-        drawn = self.laws[c].stamps(fx, fy, half + 2)
+        stencil = self.laws[c].stencil(half + 2)
+        drawn = stencil.stars(fx, fy)
+        columns = [a[:, disc.ky + half + 2, disc.kx + half + 2] for a in (drawn, *stencil.slopes(fx, fy))]
         pick = (disc.ky + half, disc.kx + half)
-        columns = [drawn[:, 2:-2, 2:-2][:, pick[0], pick[1]]]
-        for dx, dy in ((DELTA, 0.0), (0.0, DELTA)):
-            ahead, behind = (self.laws[c].stamps(fx + s * dx, fy + s * dy, half)[:, pick[0], pick[1]] for s in (1, -1))
-            columns.append((ahead - behind) / np.float32(2 * DELTA))
         modes = applied(MODES[:count], drawn)[:, :, pick[0], pick[1]]
         return np.concatenate([np.stack(columns, 1), modes], 1).transpose(0, 2, 1).astype(np.float64), px, py
 

@@ -50,7 +50,7 @@ def first_law(plane: Plane, x: Array, y: Array, fwhm: float) -> Law:
         return np.asarray(1 / np.sqrt(3 + light / 300 + (misfit * light) ** 2))
 
     weight = weights(0.02)
-    place = each[:, 1:3].copy()
+    place = np.clip(each[:, 1:3], -0.9, 0.9)  # one that lies further off is two stars
 
     def law(v: Array) -> Law:
         alpha, e1, e2 = math.exp(v[0]), v[2], v[3]
@@ -72,7 +72,8 @@ def first_law(plane: Plane, x: Array, y: Array, fwhm: float) -> Law:
         normal += 1e-9 * np.eye(6) * np.einsum("nkk->n", normal)[:, None, None]
         found = np.linalg.solve(normal, np.matmul(columns.transpose(0, 2, 1), target[:, :, None]))[:, :, 0]
         if move:
-            place[:] += np.clip(found[:, 1:3] / np.maximum(found[:, :1], 1e-9), -0.3, 0.3)
+            step = np.clip(found[:, 1:3] / np.maximum(found[:, :1], 1e-9), -0.3, 0.3)
+            place[:] = np.clip(place + step, -0.9, 0.9)
         return np.asarray((target - np.einsum("npk,nk->np", columns, found)).ravel())
 
     mean = math.sqrt(max(qxx * qyy - qxy * qxy, 1e-12))
@@ -126,6 +127,8 @@ NODES = np.array(
 )
 
 
+RING_OF = np.digitize(np.arange(2 * NODES[-1] + 1) / 2, NODES) - 1  # the ring of each half pixel: all nodes lie on such
+
 SECTORS = 12
 
 
@@ -165,13 +168,13 @@ def profile(fit: StarFit, c: int, stars: Ints, longest: float) -> Profile:
         u = np.sqrt(a * dx * dx + 2 * b * dx * dy + d * dy * dy)
         own = height * law.at(dx, dy)
         rest = plane[y0:y1, x0:x1]
-        k = np.digitize(u, NODES) - 1
+        k = RING_OF[np.minimum((2 * u).astype(np.int_), len(RING_OF) - 1)]
         use = (lit[y0:y1, x0:x1] - own < 2 + 0.03 * own) & ~cut[y0:y1, x0:x1] & (k >= 0) & (k < bins) & (u < end)
         if use.sum() < 60:
             continue
-        sector = np.floor((np.arctan2(dy, dx) / (2 * np.pi) + 1) * SECTORS).astype(int) % pairs
-        side = np.arctan2(dy, dx) > 0
-        cell = ((k * pairs + sector) * 2 + side)[use]
+        turn = np.arctan2(dy, dx)
+        sector = np.floor((turn / (2 * np.pi) + 1) * SECTORS).astype(int) % pairs
+        cell = ((k * pairs + sector) * 2 + (turn > 0))[use]
         value = rest[use].astype(np.float64)
         special = fit.own[c][i]
         if special is not None:

@@ -156,22 +156,30 @@ def find_stars(
     return StarList(*(a[there][order] for a in (x, y, flux, peak, radius, saturated)))
 
 
-def star_coloured(heights: Floats, error: Floats) -> npt.NDArray[np.bool_]:
+def star_coloured(heights: Floats, error: Floats, strict: bool = False) -> npt.NDArray[np.bool_]:
     """Say which of the stars (channel, star) have light in all channels, as stars have: a knot of a nebula shines in one line.
 
-    Each channel must hold a fifth of the share it usually has, or could hold it within three errors. With fewer than
-    three channels, or ten stars to tell the usual from, all do.
+    Each channel must hold a fifth of the share it usually has, or could hold it within three errors. ``strict``: a share
+    within four times the spread of the clear stars' shares (and 60 % to 160 % are always well), for stars that are
+    known to a few errors. With fewer than three channels, or ten stars to tell the usual from, all do.
 
-    >>> heights = np.array([[5.0] * 12 + [5.0], [4.0] * 12 + [0.2], [5.0] * 12 + [0.1]])
-    >>> star_coloured(heights, np.full((3, 13), 0.01)).tolist()[-2:]
-    [True, False]
+    >>> heights = np.array([[5.0] * 12 + [5.0, 9.0], [4.0] * 12 + [0.2, 4.0], [5.0] * 12 + [0.1, 2.0]])
+    >>> star_coloured(heights, np.full((3, 14), 0.01)).tolist()[-3:]
+    [True, False, True]
+    >>> star_coloured(heights, np.full((3, 14), 0.01), strict=True).tolist()[-3:]
+    [True, False, False]
     """
     total = heights.sum(0)
     bright = (heights > 10 * error).all(0)
     if len(heights) < 3 or bright.sum() < 10:
         return np.ones(heights.shape[1], bool)
-    usual = np.median(heights[:, bright] / total[bright], axis=1)
-    return np.asarray((heights + 3 * error > 0.2 * usual[:, None] * total).all(0))
+    shares = np.log(heights[:, bright] / total[bright])
+    usual = np.median(shares, axis=1)
+    if not strict:
+        return np.asarray((heights + 3 * error > 0.2 * np.exp(usual)[:, None] * total).all(0))
+    room = np.maximum(4 * 1.4826 * np.median(np.abs(shares - usual[:, None]), axis=1), 0.5)
+    least, most = (np.exp(usual + s * room)[:, None] * total for s in (-1, 1))
+    return np.asarray(((heights + 3 * error > least) & (heights - 3 * error < most)).all(0))
 
 
 def _apart_from(

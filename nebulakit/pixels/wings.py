@@ -8,7 +8,7 @@ import math
 import numpy as np
 import numpy.typing as npt
 
-from nebulakit.pixels.starfit import PAD, StarFit
+from nebulakit.pixels.starfit import DOUBT, PAD, StarFit
 from nebulakit.pixels.starlaw import RADII, Law
 from nebulakit.pixels.starlearn import NODES, profile
 
@@ -22,6 +22,7 @@ PATIENCE = 10.0  # rings it takes to believe that around a star the nebula is mo
 BOWL = 1.5  # sigma: how far a curved sky may lie above its middle at 90 px, on top of what the nebula does
 SLACK = 0.03  # how far the law without its wings may be off, per unit of ln(1 + r^2 / width^2)
 COARSE = 4  # px: the nebula's ring means are measured on a picture binned by this
+PLACES = 4000  # around which they are measured
 
 
 def learn_wings(fit: StarFit, longest: float) -> None:
@@ -108,36 +109,42 @@ def ring_statistics(fit: StarFit, c: int, edges: Array) -> tuple[Array, Array]:
 
     The mean is not 0 where the sky is a bowl.
     """
-    from scipy.fft import irfft2, next_fast_len, rfft2
-
     plane = fit.rest[c, PAD:-PAD, PAD:-PAD]
     free = ~(fit.cores[c] | fit.hidden[c])[PAD:-PAD, PAD:-PAD]
-    giants = fit.flanks(c)[PAD:-PAD, PAD:-PAD] > 3
-    free &= ~giants
+    free &= ~(fit.doubt[c, PAD:-PAD, PAD:-PAD] > (3 * DOUBT) ** 2)
     h, w = (n // COARSE * COARSE for n in plane.shape)
 
-    def blocks(a: Plane) -> Array:
-        return np.asarray(a[:h, :w].reshape(h // COARSE, COARSE, w // COARSE, COARSE).sum((1, 3)), np.float64)
+    def blocks(a: Plane) -> Plane:
+        b = a[:h, :w].reshape(h // COARSE, COARSE, w // COARSE, COARSE).sum((1, 3))
+        return np.pad(b, reach)
 
-    weight = blocks(free.astype(np.float32))
-    level = float(np.median(plane[free][::17])) if free.any() else 0.0
-    value = blocks(np.where(free, plane - np.float32(level), np.float32(0)))
     reach = math.ceil(edges[-1] / COARSE)
-    shape = (next_fast_len(h // COARSE + reach), next_fast_len(w // COARSE + reach))
-    lit, there = rfft2(value, shape), rfft2(weight, shape)
-    r = np.hypot(np.fft.fftfreq(shape[0], 1 / shape[0])[:, None], np.fft.fftfreq(shape[1], 1 / shape[1])[None]) * COARSE
-    means, known = [], np.ones((h // COARSE, w // COARSE), bool)
-    for low, high in itertools.pairwise(edges):
+    level = np.float32(np.median(plane[free][::17])) if free.any() else np.float32(0)
+    weight = blocks(free.astype(np.float32))
+    value = blocks(np.where(free, plane - level, np.float32(0)))
+    # places all over the picture, as many as tell the covariance well
+    high, wide = h // COARSE, w // COARSE
+    step = max(1, round(math.sqrt(high * wide / PLACES)))
+    py, px = (v.ravel() for v in np.mgrid[step // 2 : high : step, step // 2 : wide : step])
+    dy, dx = np.mgrid[-reach : reach + 1, -reach : reach + 1]
+    r = np.hypot(dy, dx) * COARSE
+    rings = []
+    for low, up in itertools.pairwise(edges):
         # a ring thinner than the blocks is taken as thick as they are
-        middle, half = (low + high) / 2, max((high - low) / 2, 0.6 * COARSE)
-        ring = (np.abs(r - middle) <= half).astype(np.float64)
-        shade = rfft2(ring, shape)
-        total = irfft2(there * shade, shape)[: h // COARSE, : w // COARSE]
-        known &= total > 0.5 * ring.sum() * COARSE**2
-        means.append(irfft2(lit * shade, shape)[: h // COARSE, : w // COARSE] / np.maximum(total, 1))
+        middle, half = (low + up) / 2, max((up - low) / 2, 0.6 * COARSE)
+        rings.append(np.abs(r - middle) <= half)
+    there = np.any(rings, axis=0)
+    shade = np.stack([ring[there] for ring in rings], 1).astype(np.float32)
+    dy, dx = dy[there] + reach, dx[there] + reach
+    means, known = np.zeros((len(py), len(rings))), np.zeros(len(py), bool)
+    for part in np.array_split(np.arange(len(py)), -(-len(py) // 256)):
+        at = (py[part, None] + dy, px[part, None] + dx)
+        total = weight[at] @ shade
+        known[part] = (total > 0.5 * COARSE**2 * shade.sum(0)).all(1)
+        means[part] = (value[at] @ shade) / np.maximum(total, 1)
     if known.sum() < 100:
-        known = np.ones_like(known)
-    values = np.stack([m[known] for m in means])
+        known[:] = True
+    values = means[known].T
     mean = values.mean(1)
-    values -= mean[:, None]
+    values = values - mean[:, None]
     return mean - mean[0], np.asarray(values @ values.T / values.shape[1] + 1e-3 * np.eye(len(values)), np.float64)

@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+from scipy import ndimage as ndi
 
 from nebulakit.demo import make_scene
 from nebulakit.errors import StepError
@@ -9,10 +10,12 @@ from nebulakit.image import Image
 from nebulakit.steps import separate_stars
 from tests.quality import stars as quality
 
+NIGHT = {"shape": (400, 520), "seed": 22, "nebula": "bubble", "bright": 20}
+
 
 @pytest.fixture(scope="module")
 def truth():
-    return quality.own(shape=(330, 430), seed=21, nebula="bubble", reflection=0.004)
+    return quality.own(**NIGHT)
 
 
 @pytest.fixture(scope="module")
@@ -44,8 +47,10 @@ def test_stars_are_subtracted_not_filled(truth, parted):
     """Where a star is below 100 sigma the noise of the data is still there."""
     light = (truth.stars / truth.sigma).max(0)
     faint = (light > 3) & (light < 60)
-    kept = parted.nebula.planes[1][faint] - (truth.nebula + truth.sky)[1][faint]
-    assert np.corrcoef(kept, truth.noise[1][faint])[0, 1] > 0.6
+    kept = parted.nebula.planes[1] - (truth.nebula + truth.sky)[1]
+    # what a halo is off by is smooth, and judged by the figures
+    fine = [(plane - ndi.gaussian_filter(plane, 3.0))[faint] for plane in (kept, truth.noise[1])]
+    assert np.corrcoef(*fine)[0, 1] > 0.7
 
 
 def test_facts_follow(truth, parted):
@@ -67,16 +72,23 @@ def test_facts_follow(truth, parted):
 
 
 def test_the_star_list_is_photometry_of_a_kind(truth, parted):
-    scene = make_scene(seed=11, shape=(430, 560), nebula="bubble", reflection=0.004)
     found = parted.nebula.stars
     total = float(parted.stars.planes.sum())
     assert total == pytest.approx(float(truth.stars.clip(max=1).sum()), rel=0.15)
-    assert float(found.flux.max()) < 2 * float(scene.catalogue.flux.max())
+    assert float(found.flux.max()) < 2 * float(make_scene(**NIGHT).catalogue.flux.max())
 
 
 def small(truth):
-    """A cut-out that is quickly done."""
-    return Image.from_array(truth.stack[:, :150, :190].copy(), coverage=truth.coverage[:150, :190])
+    """A cut-out that is quickly done, around a star that is cut off."""
+    return Image.from_array(truth.stack[:, *around(truth)].copy(), coverage=truth.coverage[around(truth)])
+
+
+def around(truth):
+    """The rows and columns of that cut-out."""
+    h, w = truth.coverage.shape
+    y, x = np.unravel_index(np.argmax(truth.stars[1, 40:-40, 40:-40]), (h - 80, w - 80))
+    y, x = min(int(y) + 40, h - 75), min(int(x) + 40, w - 95)
+    return np.s_[max(y - 75, 0) : max(y + 75, 150), max(x - 95, 0) : max(x + 95, 190)]
 
 
 def test_the_same_bits_again_and_the_input_as_it_was(truth):
@@ -132,7 +144,7 @@ def test_by_hand(truth, parted):
 
 
 def test_one_plane_and_any_unit(truth):
-    plane = truth.stack[1:2, :150, :190] * np.float32(65535)
+    plane = truth.stack[1:2, *around(truth)] * np.float32(65535)
     nebula, stars, _ = separate_stars(plane)
     assert np.array_equal(nebula + stars, plane)
     assert nebula.max() < 0.2 * plane.max()
