@@ -253,7 +253,9 @@ def anchors(planes: Array, sky: tuple[float, ...], noise: float, *, stars: bool,
     held = max(1.0, least / bright)
     top = channels[:, good & (mean >= 0.7 * bright)]
     share = float(np.median(top.mean(0) / np.maximum(top.max(0), 1e-30))) if top.size else 1.0
-    return Anchors(held * dim, held * bright, min(1.0, max(1 / 3, share)), noise, held < 2)
+    # the weaker all is, the more it stays where a straight line puts it
+    dim = max(dim, min(held * dim * held, held * bright / 3))
+    return Anchors(dim, held * bright, min(1.0, max(1 / 3, share)), noise, held < 2)
 
 
 def _light_quantile(values: npt.NDArray[np.float64], floor: float, share: float) -> float:
