@@ -68,6 +68,7 @@ def command(record: Path, stack: Path | None, inputs: tuple[str, ...], output: P
             False,
             options["assume"],
             options["fwhm"],
+            keep_site=options.get("keep_site", False),
         )
         done = run_job(job)
         for new in done.record["outputs"]:

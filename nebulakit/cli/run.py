@@ -78,6 +78,11 @@ def pairs(given: tuple[str, ...], option: str, example: str) -> dict[str, str]:
     help="Threads (default: all processors); the pixels are the same for any number.",
 )
 @click.option("--json", "as_json", is_flag=True, help="Print what run.json holds instead of the files' names.")
+@click.option(
+    "--keep-site",
+    is_flag=True,
+    help="Let pictures keep, as text, what the stack's header tells of place, observer and devices (FITS always does).",
+)
 @click.option("--overwrite", is_flag=True, help="Write into a folder that holds other files.")
 @click.option("-n", "--only-plan", is_flag=True, help="Run nothing: say what would be reused and what would run, as plan does.")
 def command(
@@ -95,6 +100,7 @@ def command(
     report: bool,
     threads: int | None,
     as_json: bool,
+    keep_site: bool,
     overwrite: bool,
     only_plan: bool,
 ) -> int:
@@ -126,7 +132,7 @@ def command(
     for stack, folder in zip(stacks, folders, strict=True):
         files = {name: Path(path.replace("{name}", stack_name(stack))) for name, path in further.items()}
         store = None if no_cache else open_store(cache)
-        job = Job(checked, stack, folder, files, given, until, preview, overwrite, assume, fwhm, store)
+        job = Job(checked, stack, folder, files, given, until, preview, overwrite, assume, fwhm, store, keep_site)
         try:
             if only_plan:
                 from nebulakit.cli.plan import tell_plan

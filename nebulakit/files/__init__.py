@@ -9,11 +9,16 @@ from nebulakit.files.options import SUFFIXES, PrintSize, WriteOptions, check_out
 
 if TYPE_CHECKING:
     from nebulakit.files.reading import read, read_map
-    from nebulakit.files.writing import write
+    from nebulakit.files.writing import header_text, write
 
-__all__ = ["SUFFIXES", "PrintSize", "WriteOptions", "check_output", "read", "read_map", "write"]
+__all__ = ["SUFFIXES", "PrintSize", "WriteOptions", "check_output", "header_text", "read", "read_map", "write"]
 
-_ROOMS = {"read": "nebulakit.files.reading", "read_map": "nebulakit.files.reading", "write": "nebulakit.files.writing"}
+_ROOMS = {
+    "read": "nebulakit.files.reading",
+    "read_map": "nebulakit.files.reading",
+    "write": "nebulakit.files.writing",
+    "header_text": "nebulakit.files.writing",
+}
 
 
 def __getattr__(name: str) -> Any:

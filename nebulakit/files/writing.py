@@ -6,6 +6,7 @@ import contextlib
 import gzip
 import math
 import os
+import re
 import secrets
 import struct
 import zlib
@@ -32,6 +33,7 @@ def write(
     options: WriteOptions | None = None,
     *,
     steps_done: Sequence[str] | None = None,
+    text: str = "",
 ) -> tuple[Notice, ...]:
     """Write a layer to a FITS, TIFF, PNG or JPEG file, told by the end of its name.
 
@@ -41,7 +43,8 @@ def write(
     it in floats. NaN is black in whole numbers.
     8-bit values are dithered by half a level, so that smooth sky does not break into bands.
 
-    The file appears whole or not at all. Pictures hold no date, place, observer or serial number.
+    The file appears whole or not at all. Pictures hold no date, place, observer or serial number, unless ``text`` tells
+    them: it is put into a picture as its description.
 
     Returns
     -------
@@ -76,7 +79,7 @@ def write(
     if profile and len(values) == 1:
         values = np.repeat(values, 3, axis=0)
     pixels = np.ascontiguousarray(np.moveaxis(values, 0, -1)) if len(values) > 1 else values[0]
-    made_by = _made_by(history)
+    made_by = _made_by(history, text)
     with _whole(target) as to:
         if kind == "tiff":
             _tiff(to, pixels, profile, dpi, made_by)
@@ -160,10 +163,10 @@ def _values(planes: npt.NDArray[np.float32], image: Image, bits: int, name: str)
     return out, notices
 
 
-def _made_by(history: Sequence[str]) -> str:
-    """Put the steps that made a picture into one line of plain signs, as long as a JPEG comment may be."""
-    line = "; ".join(history)
-    return "".join(c if " " <= c <= "~" else "?" for c in line)[:60_000]
+def _made_by(history: Sequence[str], text: str = "") -> str:
+    """Put the steps that made a picture into one line of plain signs, and ``text`` below, as long as a JPEG comment may be."""
+    told = "\n".join(filter(None, ["; ".join(history).replace("\n", " "), text]))
+    return "".join(c if " " <= c <= "~" or c == "\n" else "?" for c in told)[:60_000]
 
 
 def _tiff(to: BinaryIO, pixels: npt.NDArray[Any], profile: bytes | None, dpi: float | None, made_by: str) -> None:
@@ -217,3 +220,23 @@ def _jpeg(to: BinaryIO, pixels: npt.NDArray[Any], profile: bytes | None, dpi: fl
     if made_by:
         extra["comment"] = made_by.encode("ascii")
     Pictures.fromarray(pixels).save(to, "JPEG", quality=quality, subsampling=0, **extra)
+
+
+_STRUCTURE = re.compile(r"SIMPLE|BITPIX|NAXIS\d*|EXTEND|BSCALE|BZERO|BLANK|END|HISTORY|COMMENT|CHECKSUM|DATASUM|")
+_ON_SKY = re.compile(
+    r"(CTYPE|CRVAL|CRPIX|CDELT|CUNIT|CROTA)\d|CD\d_\d|PC\d_\d|PV\d_\d+|WCSAXES|LONPOLE|LATPOLE|[AB]P?_(\d_\d|ORDER)"
+)
+
+
+def header_text(header: Any) -> str:
+    """Put into lines what a header tells of the night: place, observer, devices, dates; what only describes the pixels is left out.
+
+    ``header`` is an :class:`astropy.io.fits.Header` or None; None gives an empty text.
+
+    >>> header_text({"NAXIS1": 600, "OBSERVER": "A. Nonym", "SITELAT": 12.5, "CRVAL1": 318.0})
+    'OBSERVER = A. Nonym\\nSITELAT = 12.5'
+    """
+    if header is None:
+        return ""
+    told = ((key, header[key]) for key in dict.fromkeys(header) if not (_STRUCTURE.fullmatch(key) or _ON_SKY.fullmatch(key)))
+    return "\n".join(f"{key} = {value}" for key, value in told)

@@ -10,25 +10,28 @@ MORE = 3.0  # hours that are reckoned with
 
 def hours(header: Any) -> float | None:
     """Give the hours of exposure a header tells: a total, or seconds per frame times frames; None where it does not."""
-    if header is None:
-        return None
-
-    def number(*keys: str) -> float | None:
-        for key in keys:
-            try:
-                value = float(header[key])
-            except (KeyError, TypeError, ValueError):
-                continue
-            if math.isfinite(value) and value > 0:
-                return value
-        return None
-
-    whole = number("TOTALEXP", "EXPTOTAL", "LIVETIME")
+    whole = _number(header, "TOTALEXP", "EXPTOTAL", "LIVETIME")
     if whole is not None:
         return whole / 3600
-    one, frames = number("EXPTIME", "EXPOSURE"), number("STACKCNT", "NCOMBINE", "NFRAMES", "STACKED")
+    frames, one = frames_of(header)
     # without a number of frames it is not known whether one frame or the night is meant
     return one * frames / 3600 if one is not None and frames is not None else None
+
+
+def frames_of(header: Any) -> tuple[float | None, float | None]:
+    """Give how many frames a header tells, and the seconds of each; None for what it does not."""
+    return _number(header, "STACKCNT", "NCOMBINE", "NFRAMES", "STACKED"), _number(header, "EXPTIME", "EXPOSURE")
+
+
+def _number(header: Any, *keys: str) -> float | None:
+    for key in keys if header is not None else ():
+        try:
+            value = float(header[key])
+        except (KeyError, TypeError, ValueError):
+            continue
+        if math.isfinite(value) and value > 0:
+            return value
+    return None
 
 
 def more_hours(header: Any) -> dict[str, Any]:

@@ -95,7 +95,7 @@ def publish(staging: Path, folder: Path, names: Iterable[Path]) -> None:
         (folder / name).parent.mkdir(parents=True, exist_ok=True)
         os.replace(staging / name, folder / name)
     kept = {n.as_posix() for n in names}
-    for old in earlier.get("outputs", []):
+    for old in [*earlier.get("outputs", []), *earlier.get("texts", [])]:
         path = folder / str(old.get("file"))
         if (
             old.get("file") not in kept

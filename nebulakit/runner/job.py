@@ -16,6 +16,7 @@ from nebulakit.errors import InputError, ResourceError, UsageError
 from nebulakit.files.options import WriteOptions
 from nebulakit.image import Image, Notice
 from nebulakit.recipe.model import Call, Recipe, Ref
+from nebulakit.runner.caption import CAPTION, caption
 from nebulakit.runner.execute import Run, StepRun, execute, peak_memory_mb
 from nebulakit.runner.folder import RECORD as RECORD
 from nebulakit.runner.folder import publish, refuse_foreign, staged
@@ -41,6 +42,7 @@ class Job:
     assume: Literal["linear", "display"] | None = None
     fwhm: float | None = None
     store: Store | None = None
+    keep_site: bool = False
 
 
 @dataclass(frozen=True)
@@ -192,10 +194,11 @@ def run_job(
     with staged(job.folder) as staging:
         written, notices = _write_outputs(job, run, staging, standing)
         record = describe(job, run, told, written, time.perf_counter() - start, notices)
+        texts = record["texts"] = _write_caption(job, run, written, staging)
         done = Done(job, run, tuple(job.folder / w["file"] for w in written), record)
         extra = finish(done, staging)
         (staging / RECORD).write_text(json.dumps(record, indent=1, allow_nan=False) + "\n")
-        publish(staging, job.folder, [*(Path(str(w["file"])) for w in written), *extra, Path(RECORD)])
+        publish(staging, job.folder, [*(Path(str(w["file"])) for w in (*written, *texts)), *extra, Path(RECORD)])
     return done
 
 
@@ -214,20 +217,21 @@ def _write_outputs(
             continue
         image, path = run.results[ref], staging / name
         path.parent.mkdir(parents=True, exist_ok=True)
-        said = files.write(image, path, options)
+        said = files.write(image, path, options, text=files.header_text(image.header) if job.keep_site else "")
         notices += [(name, n) for n in said]
         height, width = image.shape
         what = {"file": name, "layer": _layer_name(job.recipe, ref), "scale": image.scale, "width": width, "height": height}
-        made_of = _made_of(run.keys.get(ref), name, options)
+        what["channels"] = list(image.channels)
+        made_of = _made_of(run.keys.get(ref), name, options, job.keep_site)
         written.append({**what, "sha256": file_hash(path), "notices": [list(n) for n in said], "made_of": made_of})
     return written, notices
 
 
-def _made_of(key: str | None, name: str, options: WriteOptions) -> str:
+def _made_of(key: str | None, name: str, options: WriteOptions, keep_site: bool) -> str:
     """Hash all that the bytes of an output rest on; empty where its layer has no key."""
     if key is None:
         return ""
-    return digest([key, Path(name).suffixes, options.model_dump(mode="json"), source_digest(), versions()])
+    return digest([key, Path(name).suffixes, options.model_dump(mode="json"), keep_site, source_digest(), versions()])
 
 
 def _standing(job: Job, keys: Keys) -> dict[str, dict[str, Any]]:
@@ -238,10 +242,31 @@ def _standing(job: Job, keys: Keys) -> dict[str, dict[str, Any]]:
     return {
         o.file: earlier[o.file]
         for o in job.recipe.outputs
-        if earlier.get(o.file, {}).get("made_of") == _made_of(keys.get(o.ref), o.file, o.options) != ""
+        if earlier.get(o.file, {}).get("made_of") == _made_of(keys.get(o.ref), o.file, o.options, job.keep_site) != ""
         and (job.folder / o.file).is_file()
         and file_hash(job.folder / o.file) == earlier[o.file].get("sha256")
     }
+
+
+def _write_caption(job: Job, run: Run, written: list[dict[str, Any]], staging: Path) -> list[dict[str, str]]:
+    """Write the caption of the pictures among the outputs into ``staging``; give its name and sum, nothing where there is none."""
+    told = {w["file"]: w for w in written}
+    pictures: dict[Ref, list[str]] = {}
+    planes: dict[Ref, int] = {}
+    for ref, name, _ in _outputs(job, run):
+        if told[name]["scale"] == "display" and told[name]["channels"] != ["mask"]:
+            pictures.setdefault(ref, []).append(name)
+            planes[ref] = len(told[name]["channels"])
+    if not pictures:
+        return []
+    text = caption(run, pictures, planes, _final(run).header, job.preview)
+    (staging / CAPTION).write_text(text, encoding="utf-8", newline="\n")
+    return [{"file": CAPTION, "sha256": file_hash(staging / CAPTION)}]
+
+
+def _final(run: Run) -> Image:
+    """Give the last layer of a run, or what it was stopped at."""
+    return run.results[run.recipe.last] if run.recipe.last in run.results else next(iter(run.results.values()))
 
 
 def _outputs(job: Job, run: Run) -> Iterator[tuple[Ref, str, WriteOptions]]:
@@ -284,7 +309,7 @@ def finished_earlier(job: Job) -> dict[str, Any] | None:
     if found is None:
         return None
     recipe = {"file": Path(job.recipe.source).name, "text": job.recipe.text, "settings": dict(job.settings)}
-    options = {"until": job.until, "preview": job.preview, "assume": job.assume, "fwhm": job.fwhm}
+    options = {"until": job.until, "preview": job.preview, "assume": job.assume, "fwhm": job.fwhm, "keep_site": job.keep_site}
     try:
         same = (
             {k: v for k, v in found["recipe"].items() if k != "resolved"} == recipe
@@ -292,7 +317,7 @@ def finished_earlier(job: Job) -> dict[str, Any] | None:
             and found["options"] == options
             and found["inputs"] == input_keys(job)[0]
             and bool(found["outputs"])
-            and all(file_hash(job.folder / o["file"]) == o["sha256"] for o in found["outputs"])
+            and all(file_hash(job.folder / o["file"]) == o["sha256"] for o in [*found["outputs"], *found["texts"]])
         )
     except (KeyError, TypeError, AttributeError, OSError):
         return None
@@ -343,7 +368,7 @@ def describe(
     """Put together what ``run.json`` holds."""
     from nebulakit.recipe import resolved
 
-    final = run.results[run.recipe.last] if run.recipe.last in run.results else next(iter(run.results.values()))
+    final = _final(run)
     return {
         "nebulakit": nebulakit.__version__,
         "versions": versions(),
@@ -356,7 +381,13 @@ def describe(
         },
         "inputs": dict(inputs),
         "ways": {n: told for n, p in {"stack": job.stack, **job.inputs}.items() if (told := way(p, job.folder)) is not None},
-        "options": {"until": job.until, "preview": job.preview, "assume": job.assume, "fwhm": job.fwhm},
+        "options": {
+            "until": job.until,
+            "preview": job.preview,
+            "assume": job.assume,
+            "fwhm": job.fwhm,
+            "keep_site": job.keep_site,
+        },
         "crop": list(final.frame.bounding_box(final.shape)),
         "corners": [list(map(float, c)) for c in final.frame.corners(final.shape)],
         "stack": {"height": final.frame.stack_shape[0], "width": final.frame.stack_shape[1]},

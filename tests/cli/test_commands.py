@@ -66,7 +66,7 @@ def test_run_answers_with_the_files_it_wrote(tell, night, tmp_path) -> None:
     code, out, err = tell("run", night / "r.yaml", night / "stack.fits", "-o", "o", "--cache", "kept")
     assert (code, out) == (0, f"{Path('o') / 'picture.tif'}\n")
     assert "crop_to_coverage" in err
-    assert {p.name for p in (tmp_path / "o").iterdir()} == {"picture.tif", "run.json", "report.html"}
+    assert {p.name for p in (tmp_path / "o").iterdir()} == {"picture.tif", "caption.txt", "run.json", "report.html"}
     code, out, _ = tell("run", night / "r.yaml", night / "stack.fits", "-o", "o", "--cache", "kept", "--json", "--no-report")
     record = json.loads(out)
     assert (code, [s["id"] for s in record["steps"]]) == (0, ["crop_to_coverage", "stretch", "saturate"])

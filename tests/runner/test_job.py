@@ -213,7 +213,7 @@ def test_several_stacks_get_a_folder_each_and_a_failing_one_stops_nobody(night, 
 
 def test_until_writes_one_layer(night, tmp_path):
     assert run(night, tmp_path / "out", "--no-cache", "--until", "stretch") == 0
-    assert sorted(p.name for p in (tmp_path / "out").iterdir()) == ["run.json", "stretch.tif"]
+    assert sorted(p.name for p in (tmp_path / "out").iterdir()) == ["caption.txt", "run.json", "stretch.tif"]
     assert run(night, tmp_path / "two", "--no-cache", "--until", "crop_to_coverage") == 0
     assert (tmp_path / "two" / "crop_to_coverage.fits").is_file()
 
