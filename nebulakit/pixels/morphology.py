@@ -14,6 +14,7 @@ import numpy as np
 import numpy.typing as npt
 
 from nebulakit.pixels.facts import StarList
+from nebulakit.pixels.parallel import over
 
 Plane = npt.NDArray[np.float32]
 Planes = npt.NDArray[np.float32]
@@ -25,6 +26,9 @@ EXTRA = 0.16  # pixels and blends cost about this share of what is taken from th
 FADE = 1.2  # widths: how far out a star is pulled in
 FOOTPRINT = 2.2  # times FADE times the width: beyond this nothing moves
 TALLEST = 80  # px: the widest half-maximum radius looked for
+PEAK = 0.02  # height from which a peak that no list names counts as a star
+DARK = 0.002  # level that counts as dark when such peaks are looked for
+BAND = 256  # rows that are worked on at a time
 
 
 def disc(radius: int) -> npt.NDArray[np.uint8]:
@@ -183,19 +187,29 @@ def _ground(light: Plane, alone: bool) -> float:
 
 
 def _unlisted(light: Plane, x: Array, y: Array, width: Array) -> tuple[Array, Array]:
-    """Give peaks of a star layer that are no star of the list."""
+    """Give peaks of a star layer that are no star of the list, the highest first."""
+    import cv2
+
     h, w = light.shape
     taken = np.zeros((h, w), np.uint8)
     _draw(taken, x, y, np.maximum(width, 2.5))
-    free = np.where(taken > 0, np.float32(0), light)
-    px, py = peaks(free, 0.02)
-    if not len(px):
-        return px, py
-    inside = taken[np.clip(np.rint(py).astype(int), 0, h - 1), np.clip(np.rint(px).astype(int), 0, w - 1)] == 0
     # at the rim of a disc just cut out the flank of a star is no peak of its own
-    xi, yi = np.clip(np.rint(px).astype(int), 0, w - 1), np.clip(np.rint(py).astype(int), 0, h - 1)
-    own = light[yi, xi] >= dilated(light, disc(2))[yi, xi] - 1e-6
-    return px[inside & own], py[inside & own]
+    own = (light >= dilated(light, disc(2)) - np.float32(1e-6)) & (taken == 0)
+    free = np.where(taken > 0, np.float32(0), light)
+    # islands in the dark are looked at one by one: most hold no such peak, and a reconstruction sorts all it is given
+    _, island, boxes, _ = cv2.connectedComponentsWithStats((free > DARK).astype(np.uint8), connectivity=8)
+    found = [(np.zeros(0),) * 3]
+    for n in np.unique(island[own & (free >= PEAK)]):
+        x0, y0, columns, rows = boxes[n][:4]
+        part = (slice(y0, y0 + rows), slice(x0, x0 + columns))
+        alone = np.pad(np.where(island[part] == n, free[part], np.float32(DARK)), 1, constant_values=DARK)
+        px, py = (a + corner - 1 for a, corner in zip(peaks(alone, PEAK - DARK), (x0, y0), strict=True))
+        xi, yi = np.clip(np.rint(px).astype(int), 0, w - 1), np.clip(np.rint(py).astype(int), 0, h - 1)
+        good = own[yi, xi]
+        found.append((px[good], py[good], light[yi, xi][good]))
+    px, py, height = (np.concatenate(columns) for columns in zip(*found, strict=True))
+    order = np.argsort(-height, kind="stable")
+    return px[order], py[order]
 
 
 def _draw(plane: npt.NDArray[np.uint8], x: Array, y: Array, radius: Array) -> None:
@@ -223,21 +237,34 @@ def apply_reduce(planes: Planes, plan: Shrinking, alone: bool) -> Planes:
     what comes free has the colour and the grain of the nebula.
     """
     height, width = planes.shape[1:]
-    shift_x, shift_y, core, keep = _fields((height, width), plan)
-    moved = (shift_x != 0) | (shift_y != 0)
     out = planes.copy()
-    if moved.any():
-        y, x = np.mgrid[:height, :width].astype(np.float32)
-        source = (x + shift_x, y + shift_y)
-        known = np.nan_to_num(planes)
-        bright = known.max(0) if alone else known.mean(0)
-        factor = np.divide(_taken(bright, *source), bright, out=np.ones_like(bright), where=bright > 1e-7)
+    known = np.nan_to_num(planes)
+    bright = known[0] if len(known) == 1 else known.max(0) if alone else known.mean(0)
+    sources = [_Source(bright)] + ([] if alone else [_Source(plane) for plane in known])
+    keep = np.ones((height, width), np.float32)
+    top = np.floor(plan.y - FOOTPRINT * FADE * plan.width) - 2
+    low = np.ceil(plan.y + FOOTPRINT * FADE * plan.width) + 2
+
+    def work(y0: int) -> None:
+        rows = slice(y0, min(y0 + BAND, height))
+        here = np.flatnonzero((low >= rows.start) & (top < rows.stop))
+        shift_x, shift_y, core, keep[rows] = _fields(rows, width, plan, here)
+        moved = (shift_x != 0) | (shift_y != 0)
+        if not moved.any():
+            return
+        y, x = np.mgrid[rows, :width].astype(np.float32)
+        x += shift_x
+        y += shift_y
+        mean = bright[rows]
+        factor = np.divide(sources[0].at(x, y), mean, out=np.ones_like(mean), where=mean > 1e-7)
         factor = np.where(moved, np.clip(factor, 0, 1), np.float32(1))
         for c, plane in enumerate(known):
-            mine = plane * factor
+            mine = plane[rows] * factor
             if not alone:
-                mine = np.where(moved, core * mine + (1 - core) * _taken(plane, *source), plane)
-            out[c] = np.where(np.isfinite(planes[c]), mine, planes[c])
+                mine = np.where(moved, core * mine + (1 - core) * sources[1 + c].at(x, y), plane[rows])
+            out[c, rows] = np.where(np.isfinite(planes[c, rows]), mine, planes[c, rows])
+
+    over(work, range(0, height, BAND))
     if (keep < 1).any():
         from nebulakit.pixels.inpaint import push_pull
 
@@ -247,26 +274,34 @@ def apply_reduce(planes: Planes, plan: Shrinking, alone: bool) -> Planes:
     return out
 
 
-def _taken(plane: Plane, x: Plane, y: Plane) -> Plane:
-    """Read a plane at (x, y) between its pixels; the value lies between those around it: no overshoot, no ring."""
-    import cv2
+class _Source:
+    """A plane to be read between its pixels; the value lies between those around it: no overshoot, no ring."""
 
-    box = np.ones((3, 3), np.uint8)
-    sharp = cv2.remap(plane, x, y, cv2.INTER_LANCZOS4, borderMode=cv2.BORDER_REFLECT)
-    low = cv2.remap(eroded(plane, box), x, y, cv2.INTER_NEAREST, borderMode=cv2.BORDER_REFLECT)
-    high = cv2.remap(dilated(plane, box), x, y, cv2.INTER_NEAREST, borderMode=cv2.BORDER_REFLECT)
-    return np.asarray(np.clip(sharp, low, high), np.float32)
+    def __init__(self, plane: Plane) -> None:
+        box = np.ones((3, 3), np.uint8)
+        self.plane, self.low, self.high = plane, eroded(plane, box), dilated(plane, box)
+
+    def at(self, x: Plane, y: Plane) -> Plane:
+        """Read it at (x, y)."""
+        import cv2
+
+        sharp = cv2.remap(self.plane, x, y, cv2.INTER_LANCZOS4, borderMode=cv2.BORDER_REFLECT)
+        low = cv2.remap(self.low, x, y, cv2.INTER_NEAREST, borderMode=cv2.BORDER_REFLECT)
+        high = cv2.remap(self.high, x, y, cv2.INTER_NEAREST, borderMode=cv2.BORDER_REFLECT)
+        return np.asarray(np.clip(sharp, low, high), np.float32)
 
 
-def _fields(shape: tuple[int, int], plan: Shrinking) -> tuple[Plane, Plane, Plane, Plane]:
-    """Give where every pixel takes its value from (dx, dy), how much it is a star's core, and which share of its star light stays."""
-    h, w = shape
-    sums = np.zeros((5, h, w), np.float32)  # weight, and weight times: dx, dy, core, lost light
-    for x, y, width, clear, scale, light in zip(plan.x, plan.y, plan.width, plan.clear, plan.scale, plan.light, strict=True):
+def _fields(rows: slice, w: int, plan: Shrinking, which: npt.NDArray[np.intp]) -> tuple[Plane, Plane, Plane, Plane]:
+    """Give where every pixel of some rows takes its value from (dx, dy), how much it is a star's core, and which share of
+    its star light stays; ``which`` stars may reach there.
+    """
+    sums = np.zeros((5, rows.stop - rows.start, w), np.float32)  # weight, and weight times: dx, dy, core, lost light
+    for n in which:
+        x, y, width, clear, scale, light = (float(a[n]) for a in (plan.x, plan.y, plan.width, plan.clear, plan.scale, plan.light))
         reach = FADE * width
         far = math.ceil(FOOTPRINT * reach)
         x0, x1 = max(round(x) - far, 0), min(round(x) + far + 1, w)
-        y0, y1 = max(round(y) - far, 0), min(round(y) + far + 1, h)
+        y0, y1 = max(round(y) - far, rows.start), min(round(y) + far + 1, rows.stop)
         if x1 <= x0 or y1 <= y0:
             continue
         dx = (np.arange(x0, x1) - x).astype(np.float32)[None]
@@ -276,7 +311,7 @@ def _fields(shape: tuple[int, int], plan: Shrinking) -> tuple[Plane, Plane, Plan
         weight = np.float32(clear * clear / (width * width)) * np.exp(-((r2 / np.float32((1.4 * width) ** 2)) ** 2))
         weight += np.float32(1e-6) / (1 + r2)
         weight *= r2 < far * far
-        part = sums[:, y0:y1, x0:x1]
+        part = sums[:, y0 - rows.start : y1 - rows.start, x0:x1]
         part[0] += weight
         if scale >= 1 and light >= 1:
             continue  # a star that stays as it is holds its place against its neighbours' pull

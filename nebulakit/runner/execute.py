@@ -108,6 +108,10 @@ def execute(
     try:
         for number, call in enumerate(calls):
             before(call)
+            if call.index not in reused:
+                for ref in reads(call):
+                    if ref.step < 0 and ref not in layers and ref.result in inputs:
+                        layers[ref] = inputs[ref.result]
             start = time.perf_counter()
             reset_peak_memory()
             told: Told
@@ -118,9 +122,6 @@ def execute(
                 known = store.record(keys.step(call.index)) or {}
                 told = ("reused", known.get("record", {}), tuple(Notice(*n) for n in known.get("notices", ())))
             else:
-                for ref in reads(call):
-                    if ref.step < 0 and ref not in layers and ref.result in inputs:
-                        layers[ref] = inputs[ref.result]
                 produced, told = _do(call, layers, number, len(calls), store is not None)
                 if store is not None and keys is not None and told[0] == "computed":
                     seconds = time.perf_counter() - start + sum(again.get(ref, 0.0) for ref in reads(call))
