@@ -275,6 +275,12 @@ WARNINGS: dict[str, Entry] = {
         "Look at the first look of nebulakit inspect --picture: H-alpha nebulae must come out red.",
         "- mix_channels: {matrix: [[0, 0, 1], [0, 1, 0], [1, 0, 0]]}   # swaps red and blue back",
     ),
+    "seams-followed": Entry(
+        "The sky had steps of level along straight edges, and they were taken out.",
+        "Nights or fields with skyglow of their own end there.",
+        "The report's picture of the gradient shows the zones; their edges are those of the coverage map.",
+        "- remove_gradient: {seams: off}   # if an edge can be seen that was not there before",
+    ),
     "sensor-doubt": Entry(
         "The crosstalk of H-alpha rests on what sensors are like.",
         "No part of the nebula shines in H-alpha alone.",

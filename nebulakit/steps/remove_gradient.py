@@ -11,6 +11,7 @@ from nebulakit.declare import About, same_size, step
 from nebulakit.errors import StepError
 from nebulakit.image import Image, Notice
 from nebulakit.pixels import gradient as glow
+from nebulakit.pixels import seams as edges
 from nebulakit.quantity import Position, Share
 
 
@@ -56,6 +57,13 @@ def remove_gradient(
             look=False,
         ),
     ] = Share(3, "%"),
+    seams: A[
+        Literal["auto", "off"],
+        About(
+            "steps of level where a night or field ends, by the edges of the coverage map: auto (followed where they are clear) or off",
+            look=False,
+        ),
+    ] = "auto",
 ) -> Flattened:
     """Fit the skyglow beside the nebula and take it out, so that the empty sky of every channel is at zero.
 
@@ -63,7 +71,8 @@ def remove_gradient(
     The channels are turned so that two see one line each and one sees neither; the surfaces are mostly alike in shape and
     small in high orders (a prior), and the order is chosen by the evidence of the data. Where a constant tells the sky as
     well, only its level is taken off. ``protect``, a mask or any layer of the same size, marks what must not be taken
-    for sky (where it is above 0.5). Sources: Laplace evidence and one-sided mixture, Bishop 2006, Pattern Recognition and
+    for sky (where it is above 0.5). Where the coverage map jumps, since a night or field ends there, and the level steps
+    clearly along the edge, each zone of the map has a level of its own. Sources: Laplace evidence and one-sided mixture, Bishop 2006, Pattern Recognition and
     Machine Learning, 4.4 and 9; asymmetric weights, Eilers & Boelens 2005.
 
     NaN stays NaN and is not looked at; negative values afterwards are values. Noise stays what it was. With ``by: divide``
@@ -87,14 +96,18 @@ def remove_gradient(
         left_out = left_out | (np.nan_to_num(protect.planes[0]) > 0.5)
     sigma = np.asarray(known.noise.sigma)
     sigma = np.where(sigma > 0, sigma, max(float(np.nanstd(image.planes)) * 1e-3, 1e-12))
+    zones = _seams(image, sigma, left_out) if seams == "auto" and by == "subtract" else None
+    steps = None if zones is None or image.coverage is None else edges.surface(zones, image.coverage)
     found = glow.decide_gradient(
-        image.planes,
+        image.planes if steps is None else image.planes - steps,
         sigma,
         order=None if order == "auto" else order,
         left_out=left_out,
         sure=_sure(image, sky, reach) if sky else None,
     )
     model = glow.surface(found.coefficients, image.shape, found.order)
+    if steps is not None:
+        model += steps
     rise = [float(np.ptp(m[covered])) for m in model]
     record: dict[str, Any] = {
         "order": found.order,
@@ -108,6 +121,17 @@ def remove_gradient(
         "samples": _samples(found, image),
     }
     notices = _doubts(found)
+    if zones is not None:
+        record["seam_levels_sigma"] = (zones.offset / sigma[:, None]).tolist()
+        record["seam_edges"] = [dict(e) for e in zones.edges]
+        highest = float(np.ptp(zones.offset / sigma[:, None], axis=1).max())
+        notices.append(
+            Notice(
+                "seams-followed",
+                f"The sky steps by up to {highest:.1f} sigma where a night or field ends; {zones.offset.shape[1]} zones of the coverage map "
+                "were brought to one level. Look along their edges in the report; seams: off leaves them.",
+            )
+        )
     if by == "divide":
         level = model.mean(axis=(1, 2), keepdims=True)
         if (model <= 0.05 * level).any():
@@ -122,6 +146,11 @@ def remove_gradient(
         flat = image.replace(image.planes - model, noise=known.noise, sky=(0.0,) * len(image.channels), white=white)
     seen = np.where(np.isfinite(image.planes), model, np.float32(np.nan))
     return Flattened(flat.noted(*notices, **record), image.replace(seen, noise=None, stars=None, psf=None, white=None, sky=None))
+
+
+def _seams(image: Image, sigma: Any, left_out: Any) -> edges.Seams | None:
+    """Find steps of level along the edges of the coverage map, if there is one."""
+    return None if image.coverage is None else edges.decide_seams(image.planes, sigma, image.coverage, left_out)
 
 
 def _sure(image: Image, places: tuple[Position, ...], reach: Share) -> Any:
