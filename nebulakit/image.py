@@ -9,8 +9,9 @@ from __future__ import annotations
 
 import dataclasses
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from html import escape
 from typing import Any, Literal, NamedTuple
 
 import numpy as np
@@ -243,6 +244,42 @@ class Image:
 
         return float(np.sqrt(proj_plane_pixel_area(wcs)) * 3600)
 
+    def facts(self) -> list[tuple[str, str]]:
+        """Give what is known of the image as (what, text), for people; nothing is measured for it."""
+        h, w = self.shape
+        sh, sw = self.frame.stack_shape
+        y0, x0, high, wide = self.frame.bounding_box(self.shape)
+        across, down = (f"{100 * a / n:.1f} to {100 * (a + b) / n:.1f} %" for a, b, n in ((x0, wide, sw), (y0, high, sh)))
+
+        def values(given: tuple[float, ...] | None) -> str:
+            return "not measured" if given is None else ", ".join(f"{v:.4g}" for v in given)
+
+        rows = [
+            ("size", f"{w} x {h} px, {', '.join(self.channels)}"),
+            ("pixels", f"{'linear' if self.scale == 'linear' else 'stretched'}, {self.content}"),
+            ("place in the stack", f"{across} across, {down} down"),
+            ("sky", values(self.sky)),
+            ("noise of the stack", values(self.noise.sigma if self.noise is not None else None)),
+            ("width of the stars", "not measured" if self.fwhm is None else f"{self.fwhm:.2f} px"),
+        ]
+        if self.stars is not None:
+            rows.append(("stars", str(len(self.stars))))
+        return [
+            *rows,
+            ("coverage", "known" if self.coverage is not None else "not known"),
+            ("last step", (self.history or ("none",))[-1]),
+        ]
+
+    def _repr_html_(self) -> str:
+        """Show the image in a notebook: a small picture (linear ones by a curve of their own) and the facts."""
+        from nebulakit.pixels import look
+
+        linear = self.scale == "linear" and self.content != "mask"
+        sigma = sum(self.noise.sigma) / len(self.noise.sigma) if self.noise is not None else None
+        url = look.thumbnail(self.planes, linear=linear, width=480, sigma=sigma)
+        shown = f'<img src="{url}" alt="{"as shown by a curve" if linear else "as it is"}" style="max-width:100%">'
+        return beside(shown, self.facts())
+
     def pixel_of_sky(self, ra: float, dec: float) -> tuple[float, float] | None:
         """Give (x, y) of a sky position in degrees, or None without a WCS."""
         wcs = self.wcs()
@@ -250,6 +287,26 @@ class Image:
             return None
         x, y = wcs.all_world2pix([[ra, dec]], 0, quiet=True)[0]
         return float(x), float(y)
+
+
+def beside(shown: str, facts: Sequence[tuple[str, str]], **more: Sequence[tuple[str, str]]) -> str:
+    """Give HTML for a notebook: something shown, facts (what, text) in a table beside it, and ``more`` tables folded under their names.
+
+    ``shown`` is HTML; the facts are escaped.
+    """
+    folded = "".join(f"<details><summary>{escape(name)}</summary>{_table(rows)}</details>" for name, rows in more.items() if rows)
+    return (
+        '<div style="display:flex;flex-wrap:wrap;gap:20px;align-items:flex-start">'
+        f'<div style="flex:0 1 auto;max-width:100%">{shown}</div><div style="flex:1 1 300px">{_table(facts)}{folded}</div></div>'
+    )
+
+
+def _table(facts: Sequence[tuple[str, str]]) -> str:
+    rows = "".join(
+        f'<tr><th style="text-align:left;font-weight:normal;font-style:italic">{escape(name)}</th><td style="text-align:left">{escape(text)}</td></tr>'
+        for name, text in facts
+    )
+    return f'<table style="margin:0">{rows}</table>'
 
 
 def _measure(image: Image, fact: str) -> dict[str, Any]:

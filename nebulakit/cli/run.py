@@ -193,7 +193,7 @@ def run_told(job: Job, report: bool = True) -> Done:
         try:
             return run_job(job, before=progress.before, after=after, finish=finish)
         except NebulakitError as fault:
-            report_of_failure(job, collected, str(fault))
+            report_of_failure(job, collected, fault)
             raise
 
 

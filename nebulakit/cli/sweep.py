@@ -82,11 +82,12 @@ def command(
 ) -> int:
     """Run RECIPE on STACK once for every combination of the varied values; what they share is computed once.
 
-    Writes a contact sheet (contact.png) and a table of the numbers (sweep.json).
+    Writes a page to compare any two of them on (sweep.html), a contact sheet (contact.png) and the numbers (sweep.json).
     """
     from nebulakit.errors import UsageError
     from nebulakit.recipe import load
     from nebulakit.recipe.edit import edited
+    from nebulakit.report.sheet import Sheet
     from nebulakit.runner.job import Inputs, Job, default_folder, input_keys, publish_folder
     from nebulakit.runner.sheet import contact_sheet
     from nebulakit.runner.store import Store
@@ -120,9 +121,15 @@ def command(
         files = {name: Path(path) for name, path in pairs(inputs, "--input", "coverage=map.fits").items()}
         job = Job(base, stack, folder, files, given, None, preview, False, None, None, store)
         keys = input_keys(job)[1]
-        made = []
+        sheet, made = Sheet(len(cells)), []
         for variant in sweep(
-            lambda cell: load(recipe, settings={**given, **cell}), cells, Inputs(job, keys), keys, store, true_lines(stack)
+            lambda cell: load(recipe, settings={**given, **cell}),
+            cells,
+            Inputs(job, keys),
+            keys,
+            store,
+            true_lines(stack),
+            lambda number, picture: sheet.add(number, cells[number - 1], picture),
         ):
             made.append(variant)
             click.echo(
@@ -130,11 +137,13 @@ def command(
                 err=True,
             )
         facts: list[dict[str, Any]] = [{"number": v.number, "settings": dict(v.settings), **v.numbers} for v in made]
-        with publish_folder(folder, ["contact.png", "sweep.json"]) as staging:
+        with publish_folder(folder, ["contact.png", "sweep.html", "sweep.json"]) as staging:
             contact_sheet(
                 [(v.picture, [f"{v.number}", *(f"{k} = {x}" for k, x in v.settings.items())]) for v in made],
                 staging / "contact.png",
             )
+            page = sheet.page(Path(base.source).stem, stack.name, facts)
+            (staging / "sweep.html").write_text(page, encoding="utf-8")
             (staging / "sweep.json").write_text(
                 json.dumps({"recipe": Path(base.source).name, "stack": stack.name, "variants": facts}, indent=1) + "\n"
             )
@@ -144,5 +153,6 @@ def command(
     for f in facts:
         shown = [f"{f[n]:16.4g}" if isinstance(f[n], float) else f"{'-':>16}" for n in names]
         click.echo("  ".join([f"{f['number']:3d}", *shown, " " + ", ".join(f"{k}={v}" for k, v in f["settings"].items())]))
+    click.echo(folder / "sweep.html")
     click.echo(folder / "contact.png")
     return 0

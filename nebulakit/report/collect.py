@@ -12,15 +12,24 @@ import numpy as np
 import numpy.typing as npt
 from markupsafe import Markup
 
-from nebulakit.declare import STEPS, canonical
+from nebulakit.declare import STEPS, Step, canonical
 from nebulakit.image import Image
+from nebulakit.pixels import look
 from nebulakit.recipe.model import Recipe, Ref
-from nebulakit.report import figures, render
-from nebulakit.report.special import special
+from nebulakit.report import figures, numbers, places
+from nebulakit.report.figures import Drawing
+from nebulakit.report.special import Seen, special
 from nebulakit.runner.execute import StepRun
 from nebulakit.runner.store import Store, plain
 
-WHOLE, CLOSE = 760, 168
+Planes = npt.NDArray[np.float32]
+
+WHOLE = 760
+"""Pixels of a step's picture across; fewer in recipes of more than 24 steps."""
+BUDGET = 13e6
+"""Characters of all pictures together, so that the page stays under 15 MB."""
+SHIFT = 0.25
+"""How far, as a share of the brightest that is shown, the sky may move for both layers to be shown from one level."""
 
 
 @dataclass
@@ -33,6 +42,7 @@ class Pair:
     width: int
     height: int
     grid: dict[str, Any] | None = None  # where the picture lies in the stack, and in the sky
+    zoom: int = 1  # pixels of the page per pixel
 
 
 @dataclass
@@ -48,12 +58,46 @@ class StepPage:
     peak_memory_mb: float | None
     told: list[tuple[str, str]]
     decided: list[tuple[str, str]]
-    numbers: list[tuple[str, str, str]]
+    numbers: list[tuple[str, str, str]] = field(default_factory=list)
     whole: Pair | None = None
     close: list[Pair] = field(default_factory=list)
-    drawings: list[tuple[str, Markup]] = field(default_factory=list)
+    others: list[Pair] = field(default_factory=list)
+    drawings: list[Drawing] = field(default_factory=list)
     notices: list[tuple[str, str]] = field(default_factory=list)
     shown_as: str = ""
+    channels: str = ""
+
+    def pictures(self) -> set[str]:
+        """Give the keys of all pictures it shows."""
+        pairs = [*([self.whole] if self.whole else []), *self.close, *self.others]
+        return {k for p in pairs for k in (p.before, p.after) if k} | {d.picture for d in self.drawings if d.picture}
+
+
+@dataclass(frozen=True)
+class Layer:
+    """A layer as it is looked at: with a small copy, and its lower quarter."""
+
+    ref: Ref
+    image: Image
+    small: Planes
+    low: Planes
+
+    @property
+    def bends(self) -> bool:
+        """Whether it is shown by a curve."""
+        return self.image.scale == "linear" and self.image.content != "mask"
+
+
+@dataclass(frozen=True)
+class Shown:
+    """How a layer is shown: by which curve and from which level; display layers as they are."""
+
+    view: look.View | None
+    zero: tuple[float, ...] = ()
+
+    def __call__(self, planes: Planes) -> Planes:
+        """Give planes as levels 0..1."""
+        return np.clip(planes, 0, 1) if self.view is None else look.curved(planes, self.view, np.array(self.zero, np.float32))
 
 
 class Collector:
@@ -64,10 +108,13 @@ class Collector:
         self._store = store
         self.steps: list[StepPage] = []
         self.pictures: dict[str, str] = {}
-        self._views: dict[Ref, render.View] = {}
-        self._made: dict[tuple[Ref, str, render.View | None], tuple[str, int, int]] = {}
-        self._small: dict[Ref, npt.NDArray[np.float32]] = {}
-        self._places: dict[str, tuple[float, float]] | None = None
+        self._views: dict[Ref, look.View] = {}
+        self._made: dict[tuple[Ref, str, Shown], tuple[str, int, int]] = {}
+        self._small: dict[Ref, tuple[Planes, Planes]] = {}
+        self._width = int(WHOLE * min(1.0, max(0.4, (24 / max(1, len(recipe.steps))) ** 0.5)))
+        self._figures: dict[Ref, numbers.Figures] = {}
+        self._places: places.Places = {}
+        self._side = places.LARGEST
 
     def after(self, done: StepRun, layers: Mapping[Ref, Image]) -> None:
         """Look at a finished step and at the layers that are there."""
@@ -80,9 +127,20 @@ class Collector:
         if done.state == "computed":
             self._keep(done, page)
 
+    def final(self, ref: Ref, image: Image) -> Pair:
+        """Give the finished picture for the head of the page."""
+        small = look.shrink(image.planes, 1100)
+        low = look.levels(small)
+        shown = self._shown(Layer(ref, image, small, low), self._views.get(ref) or self._fresh(image, small), low)
+        pixels = look.eight_bits(shown(small))
+        key = self._add(look.data_url(pixels, lossless=False, quality=90))
+        return Pair("picture", None, key, pixels.shape[1], pixels.shape[0], grid(image))
+
+    # --- looking at one step ------------------------------------------------------------------------------------------
+
     def _look(self, done: StepRun, layers: Mapping[Ref, Image]) -> StepPage:
-        call = done.call
-        declared = STEPS[call.step]
+        call, declared = done.call, STEPS[done.call.step]
+        record = plain(done.record)
         page = StepPage(
             call.id,
             call.step,
@@ -91,46 +149,160 @@ class Collector:
             done.state,
             done.seconds,
             done.peak_memory_mb,
-            [(k, _text(v)) for k, v in canonical(call.params).items()],
-            [(k.replace("_", " "), _text(v)) for k, v in plain(done.record).items() if not _long(v)],
-            [],
+            told=[(k, numbers.text(v)) for k, v in canonical(call.params).items()],
+            decided=[numbers.told(k, v) for k, v in record.items() if not _long(v)],
             notices=[(n.id, n.text) for n in done.notices],
         )
         first, main = call.first, call.main
-        before = layers.get(first) if first is not None else None
-        after = layers.get(main)
-        if after is None or before is None or first is None:
+        if first is None or first not in layers or main not in layers:
             return page
-        if self._places is None and (declared.resizes or first.step < 0):
-            self._places = render.places(after, CLOSE)
-        small_before, small_after = self._shrunk(first, before), self._shrunk(main, after)
-        view = self._view(first, before, small_before)
+        before, after = self._layer(first, layers[first]), self._layer(main, layers[main])
+        if not self._places or (after.image.content == "scene" and (declared.resizes or call.step == "remove_gradient")):
+            self._side = places.side(after.image.shape)
+            self._places = places.places(after.image, self._side)
+        view = self._view(before)
         self._views[main] = view
-        same_kind = before.scale == after.scale and before.shape == after.shape and len(before.channels) == len(after.channels)
-        comparable = before.shape == after.shape and after.content != "mask"
-        page.whole = self._whole(first if comparable else None, before, main, after, view)
-        for name, (x, y) in (self._places or {}).items():
-            pair = self._close(name, x, y, first if comparable else None, before, main, after, view)
-            if pair is not None:
-                page.close.append(pair)
-        page.numbers = _numbers(before if same_kind else None, after, small_before, small_after)
-        shown = render.to_display(small_after, after, view, render.levels(small_after))
-        page.drawings.append(("Histogram, after", figures.histogram(shown, after.channels, f"histogram after {call.id}")))
-        page.drawings += special(
-            call.step,
-            plain(done.record),
-            canonical(call.params),
-            before,
-            after,
-            layers,
-            call,
-            lambda r: self._url(r, layers[r], view),
-        )
-        if after.scale == "linear" and after.content != "mask":
-            page.shown_as = (
-                "Linear data: before and after are shown with one and the same asinh curve, each from its own sky level."
-            )
+        as_before, as_after, page.shown_as = self._both(before, after, view)
+        comparable = _same_place(before.image, after.image) and after.image.content != "mask"
+        start = self._weight()
+        room = (BUDGET - start) / max(1, len(self.recipe.steps) - len(self.steps))
+        page.whole = self._whole(before if comparable else None, after, as_before, as_after)
+        page.others = self._others(done, declared, layers, view)
+        for name, place in self._places.items():
+            if self._weight() - start > 0.8 * room:
+                break  # the page must stay small enough to be opened
+            pair = self._close(name, place, before if comparable else None, after, as_before, as_after)
+            page.close += [pair] if pair else []
+        page.channels = " / ".join(after.image.channels) if len(after.image.channels) > 1 else ""
+        page.numbers = numbers.rows(self._measured(before), self._measured(after))
+        shown = as_after(after.small)
+        was = as_before(before.small) if after.image.content != "mask" else None
+        title = f"histogram before and after {call.id}"
+        page.drawings = [
+            Drawing("How many pixels there are of each level", figures.histogram(was, shown, after.image.channels, title)),
+            *special(
+                Seen(
+                    call,
+                    record,
+                    canonical(call.params),
+                    before.image,
+                    after.image,
+                    before.small,
+                    after.small,
+                    layers,
+                    self._add,
+                    self._picture(before, "whole", as_before, before.small, lossless=False),
+                )
+            ),
+        ]
         return page
+
+    def _others(self, done: StepRun, declared: Step, layers: Mapping[Ref, Image], view: look.View) -> list[Pair]:
+        """Show the results beside the main one that are pictures: before and after where the step read a layer of that name."""
+        pairs = []
+        for name in declared.results[1:]:
+            ref = Ref(done.call.index, name)
+            image = layers.get(ref)
+            if image is None or image.content == "mask" or name == "model":
+                continue
+            after = self._layer(ref, image)
+            source = done.call.reads.get(name)
+            before = self._layer(source, layers[source]) if source is not None and source in layers else None
+            before = before if before and _same_place(before.image, image) else None
+            self._views[ref] = view
+            as_before, as_after, _ = self._both(before or after, after, view)
+            pair = self._whole(before, after, as_before, as_after)
+            pair.name = f"result {name}"
+            pairs.append(pair)
+        return pairs
+
+    def _layer(self, ref: Ref, image: Image) -> Layer:
+        # small copies only: a layer itself must go when the run lets it go
+        if ref not in self._small:
+            while len(self._small) > 8:
+                del self._small[next(iter(self._small))]
+            small = look.shrink(image.planes, self._width)
+            self._small[ref] = small, look.levels(small)
+        return Layer(ref, image, *self._small[ref])
+
+    def _measured(self, layer: Layer) -> numbers.Figures:
+        if layer.ref not in self._figures:
+            self._figures[layer.ref] = numbers.figures(layer.image, layer.small, layer.low)
+        return self._figures[layer.ref]
+
+    # --- how layers are shown -----------------------------------------------------------------------------------------
+
+    def _fresh(self, image: Image, small: Planes) -> look.View:
+        return look.view_of(small, float(np.mean(image.noise.sigma)) if image.noise is not None else None)
+
+    def _view(self, layer: Layer) -> look.View:
+        """Keep one curve along a chain of layers, so that neighbours can be compared; begin anew where the range is another."""
+        fresh = self._fresh(layer.image, layer.small)
+        known = self._views.get(layer.ref)
+        if known is not None and known.alike(fresh):
+            return known
+        self._views[layer.ref] = fresh
+        return fresh
+
+    def _shown(self, layer: Layer, view: look.View, zero: Planes) -> Shown:
+        return Shown(view, tuple(float(v) for v in zero)) if layer.bends else Shown(None)
+
+    def _both(self, before: Layer, after: Layer, view: look.View) -> tuple[Shown, Shown, str]:
+        """Give how two layers are shown: by one curve from one level, or where the sky moved too far for that, each from its own."""
+        low = before.low
+        told = ""
+        if before.bends and after.bends:
+            told = "Linear data: before and after are shown by one and the same curve"
+            if len(before.low) == len(after.low) and float(np.abs(before.low - after.low).max()) <= SHIFT * view.white:
+                low = after.low
+                told += "."
+            else:
+                told += ", each from the level of its own sky."
+        return self._shown(before, view, low), self._shown(after, view, after.low), told
+
+    # --- pictures -----------------------------------------------------------------------------------------------------
+
+    def _weight(self) -> int:
+        return sum(map(len, self.pictures.values()))
+
+    def _add(self, url: str) -> str:
+        key = "p" + hashlib.sha256(url.encode()).hexdigest()[:12]
+        self.pictures.setdefault(key, url)
+        return key
+
+    def _whole(self, before: Layer | None, after: Layer, as_before: Shown, as_after: Shown) -> Pair:
+        key, w, h = self._picture(after, "whole", as_after, after.small, lossless=False)
+        was = self._picture(before, "whole", as_before, before.small, lossless=False)[0] if before else None
+        return Pair("whole", was, key, w, h, grid(after.image))
+
+    def _close(
+        self, name: str, place: tuple[float, float], before: Layer | None, after: Layer, as_before: Shown, as_after: Shown
+    ) -> Pair | None:
+        side = self._side
+        corner = places.cut(after.image, *place, side)
+        if corner is None:
+            return None
+        y, x = corner
+        # the noise in a finished sky is hardly seen: about its own level, for both alike
+        strong = name == "sky" and after.image.scale == "display" and after.image.content != "mask"
+
+        def piece(layer: Layer, shown: Shown) -> str:
+            planes = layer.image.planes[:, y : y + side, x : x + side]
+            if strong and not layer.bends:
+                planes = places.contrast(planes, layer.low)
+            return self._picture(layer, f"{name} {strong}", shown, planes, lossless=True)[0]
+
+        where = grid(after.image, (y, x, side, side))
+        zoom = max(1, places.LARGEST // side)
+        label = f"{places.NAMES[name]}, {zoom}:1" + (", contrast ×4" if strong else "")
+        return Pair(label, piece(before, as_before) if before else None, piece(after, as_after), side, side, where, zoom)
+
+    def _picture(self, layer: Layer, name: str, shown: Shown, planes: Planes, lossless: bool) -> tuple[str, int, int]:
+        what = (layer.ref, name, shown)
+        if what not in self._made:
+            pixels = look.eight_bits(shown(planes))
+            self._made[what] = (self._add(look.data_url(pixels, lossless=lossless)), pixels.shape[1], pixels.shape[0])
+        return self._made[what]
 
     # --- pages of steps that are not run again ------------------------------------------------------------------------
 
@@ -138,9 +310,12 @@ class Collector:
         """Keep a step's page beside its layers, so that a later run which reuses the step can still show it."""
         if self._store is None or done.key is None:
             return
-        pairs = ([page.whole] if page.whole else []) + page.close
-        used = {key for p in pairs for key in (p.before, p.after) if key}
-        told = {"page": asdict(page), "pictures": {k: self.pictures[k] for k in used}, "places": self._places}
+        told = {
+            "page": asdict(page),
+            "pictures": {k: self.pictures[k] for k in page.pictures()},
+            "places": self._places,
+            "side": self._side,
+        }
         self._store.write(self._store.folder / "pages" / f"{done.key}.json", json.dumps(told).encode())
 
     def _recalled(self, done: StepRun) -> StepPage | None:
@@ -149,95 +324,43 @@ class Collector:
         try:
             told = json.loads((self._store.folder / "pages" / f"{done.key}.json").read_bytes())
             page = told["page"]
-            pairs = {"whole": Pair(**page["whole"]) if page["whole"] else None, "close": [Pair(**p) for p in page["close"]]}
+            pairs = {
+                "whole": Pair(**page["whole"]) if page["whole"] else None,
+                "close": [Pair(**p) for p in page["close"]],
+                "others": [Pair(**p) for p in page["others"]],
+            }
             lists = {k: [tuple(v) for v in page[k]] for k in ("told", "decided", "numbers", "notices")}
-            drawings = [(caption, Markup(svg)) for caption, svg in page["drawings"]]
+            drawings = [Drawing(**{**d, "svg": Markup(d["svg"])}) for d in page["drawings"]]
             own = {"id": done.call.id, "note": done.call.note, "state": done.state, "seconds": done.seconds}
             kept = StepPage(**{**page, **pairs, **lists, **own, "drawings": drawings})
+            seen = {name: (float(x), float(y)) for name, (x, y) in told["places"].items()}
+            side = int(told["side"])
         except (OSError, ValueError, KeyError, TypeError):
-            return None
+            return None  # absent, damaged, or of another version
         self.pictures.update(told["pictures"])
-        if self._places is None and told["places"]:
-            self._places = {name: (x, y) for name, (x, y) in told["places"].items()}
+        self._places, self._side = seen, side
         return kept
 
-    def final(self, ref: Ref, image: Image) -> Pair:
-        """Give the finished picture for the head of the page."""
-        small = render.shrink(image.planes, 1100)
-        view = self._views.get(ref) or self._view(ref, image, small)
-        pixels = render.eight_bits(render.to_display(small, image, view, render.levels(small)))
-        return Pair(
-            "picture", None, self._add(render.data_url(pixels, False, 90)), pixels.shape[1], pixels.shape[0], _grid(image)
-        )
 
-    # --- pictures ---------------------------------------------------------------------------------------------------
-
-    def _add(self, url: str) -> str:
-        key = "p" + hashlib.sha256(url.encode()).hexdigest()[:12]
-        self.pictures.setdefault(key, url)
-        return key
-
-    def _shrunk(self, ref: Ref, image: Image) -> npt.NDArray[np.float32]:
-        if ref not in self._small:
-            while len(self._small) > 8:
-                del self._small[next(iter(self._small))]
-            self._small[ref] = render.shrink(image.planes, WHOLE)
-        return self._small[ref]
-
-    def _view(self, ref: Ref, image: Image, small: npt.NDArray[np.float32]) -> render.View:
-        """Keep one view along a chain of layers, so that neighbours can be compared; begin anew where the range is another."""
-        sigma = float(np.mean(image.noise.sigma)) if image.noise is not None else None
-        fresh = render.view_of(small, sigma)
-        known = self._views.get(ref)
-        if known is not None and 0.3 < known.white / fresh.white < 3 and 0.3 < known.soft / fresh.soft < 3:
-            return known
-        self._views[ref] = fresh
-        return fresh
-
-    def _whole(self, first: Ref | None, before: Image, main: Ref, after: Image, view: render.View) -> Pair:
-        key, w, h = self._picture(main, after, "whole", view, self._small[main], lossless=False)
-        was = self._picture(first, before, "whole", view, self._small[first], lossless=False)[0] if first is not None else None
-        return Pair("whole", was, key, w, h, _grid(after))
-
-    def _close(
-        self, name: str, x: float, y: float, first: Ref | None, before: Image, main: Ref, after: Image, view: render.View
-    ) -> Pair | None:
-        piece = render.cut(after, x, y, CLOSE)
-        if piece is None:
-            return None
-        key, w, h = self._picture(main, after, name, view, piece, lossless=True)
-        was = None
-        if first is not None and (old := render.cut(before, x, y, CLOSE)) is not None:
-            was = self._picture(first, before, name, view, old, lossless=True)[0]
-        return Pair(name, was, key, w, h)
-
-    def _picture(
-        self, ref: Ref, image: Image, name: str, view: render.View, planes: npt.NDArray[np.float32], lossless: bool
-    ) -> tuple[str, int, int]:
-        what = (ref, name, None if image.scale == "display" else view)
-        if what not in self._made:
-            sky = render.levels(self._small[ref])
-            pixels = render.eight_bits(render.to_display(planes, image, view, sky))
-            self._made[what] = (self._add(render.data_url(pixels, lossless)), pixels.shape[1], pixels.shape[0])
-        return self._made[what]
-
-    def _url(self, ref: Ref, image: Image, view: render.View) -> tuple[str, int, int]:
-        """Give a layer's small picture as a data URL with its size, for drawings that lie over it."""
-        small = self._shrunk(ref, image)
-        key, w, h = self._picture(ref, image, "whole", self._views.get(ref, view), small, lossless=False)
-        return self.pictures[key], w, h
+def _same_place(one: Image, other: Image) -> bool:
+    """Say whether two layers show the same part of the stack, pixel by pixel."""
+    return one.shape == other.shape and one.frame == other.frame
 
 
-def _grid(image: Image) -> dict[str, Any]:
-    """Give what the page needs to tell positions: % of the stack at the corners, RA and Dec on a grid."""
-    h, w = image.shape
+def grid(image: Image, part: tuple[int, int, int, int] | None = None) -> dict[str, Any]:
+    """Give what the page needs to tell positions: % of the stack at three corners of a part (y, x, height, width), RA and Dec on a grid."""
+    y0, x0, h, w = part or (0, 0, *image.shape)
     sh, sw = image.frame.stack_shape
-    corner = [image.frame.to_stack(x, y) for x, y in ((-0.5, -0.5), (w - 0.5, -0.5), (-0.5, h - 0.5))]
-    out: dict[str, Any] = {"percent": [[100 * (x + 0.5) / sw, 100 * (y + 0.5) / sh] for x, y in corner]}
+    left, top, right, bottom = x0 - 0.5, y0 - 0.5, x0 + w - 0.5, y0 + h - 0.5
+    corners = [image.frame.to_stack(x, y) for x, y in ((left, top), (right, top), (left, bottom))]
+    out: dict[str, Any] = {
+        "percent": [[round(100 * (x + 0.5) / sw, 4), round(100 * (y + 0.5) / sh, 4)] for x, y in corners],
+        "digits": 1 if part is None or max(sh, sw) < 1000 else 2,
+    }
     wcs = image.wcs()
     if wcs is not None:
-        n = 5
-        gx, gy = np.meshgrid(np.linspace(-0.5, w - 0.5, n), np.linspace(-0.5, h - 0.5, n))
+        n = 5 if part is None else 2
+        gx, gy = np.meshgrid(np.linspace(left, right, n), np.linspace(top, bottom, n))
         ra, dec = wcs.all_pix2world(gx.ravel(), gy.ravel(), 0)
         if np.isfinite(ra).all() and np.isfinite(dec).all():
             ra = np.rad2deg(np.unwrap(np.deg2rad(ra)))
@@ -245,54 +368,5 @@ def _grid(image: Image) -> dict[str, Any]:
     return out
 
 
-def _numbers(
-    before: Image | None, after: Image, small_before: npt.NDArray[np.float32], small_after: npt.NDArray[np.float32]
-) -> list[tuple[str, str, str]]:
-    """Give the figures before and after: sky, gradient, noise, star width, clipped."""
-    if after.content == "mask":
-        share = 100 * float(np.mean(small_after))
-        return [("covers", "", f"{share:.1f} %")]
-
-    def facts(image: Image, small: npt.NDArray[np.float32]) -> dict[str, str]:
-        out = {"sky level": ", ".join(f"{v:.4g}" for v in render.levels(small))}
-        tiles = np.stack([np.percentile(t, 25, axis=(1, 2)) for t in _tiles(small)])
-        out["unevenness of the sky, 4x4 tiles"] = ", ".join(f"{v:.3g}" for v in np.ptp(tiles, axis=0))
-        out["noise in the pixels"] = ", ".join(f"{v:.3g}" for v in _noise(image.planes))
-        if image.fwhm:
-            out["star width"] = f"{image.fwhm:.2f} px"
-        if image.scale == "display":
-            part = image.planes[:, ::3, ::3]
-            out["clipped"] = f"{100 * float(((part >= 0.999) | (part <= 0.001)).any(axis=0).mean()):.2f} %"
-        return out
-
-    now = facts(after, small_after)
-    was = facts(before, small_before) if before is not None else {}
-    return [(name, was.get(name, ""), value) for name, value in now.items()]
-
-
-def _tiles(small: npt.NDArray[np.float32]) -> list[npt.NDArray[np.float32]]:
-    return [t for rows in np.array_split(small, 4, axis=1) for t in np.array_split(rows, 4, axis=2)]
-
-
-def _noise(planes: npt.NDArray[np.float32]) -> list[float]:
-    """Give the pixel-to-pixel noise of a layer as it is now, on its middle: 1.4826 MAD of second differences over sqrt(6)."""
-    h, w = planes.shape[1:]
-    part = planes[:, max(0, h // 2 - 300) : h // 2 + 300, max(0, w // 2 - 300) : w // 2 + 300]
-    d = part[:, :, :-2] - 2 * part[:, :, 1:-1] + part[:, :, 2:]
-    return [float(1.4826 * np.nanmedian(np.abs(p)) / np.sqrt(6)) if np.isfinite(p).any() else 0.0 for p in d]
-
-
 def _long(value: Any) -> bool:
     return isinstance(value, (list, dict)) and len(repr(value)) > 160
-
-
-def _text(value: Any) -> str:
-    if isinstance(value, float):
-        return f"{value:.4g}"
-    if isinstance(value, bool):
-        return "yes" if value else "no"
-    if isinstance(value, list):
-        return "[" + ", ".join(map(_text, value)) + "]"
-    if isinstance(value, dict):
-        return ", ".join(f"{k} {_text(v)}" for k, v in value.items())
-    return "" if value is None else str(value)

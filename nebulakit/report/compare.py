@@ -12,18 +12,22 @@ import numpy as np
 import numpy.typing as npt
 
 from nebulakit.errors import InputError, UsageError
-from nebulakit.report import figures, render
-from nebulakit.report.collect import Pair
+from nebulakit.image import Image
+from nebulakit.pixels import look
+from nebulakit.report import figures, places
+from nebulakit.report.collect import Pair, Shown
+from nebulakit.report.page import Table
 from nebulakit.report.page import render as page
 
+Planes = npt.NDArray[np.float32]
 WIDTH = 1100
 
 
 @dataclass(frozen=True)
 class Side:
-    """One of the two: whatever of a name, a resolved recipe, a record and a picture it has."""
+    """One of the two: where it lies, and whatever of a resolved recipe, a record and a picture it has."""
 
-    name: str
+    path: Path
     recipe: Mapping[str, Any] | None = None
     record: Mapping[str, Any] | None = None
     picture: Path | None = None
@@ -41,13 +45,26 @@ def side(path: Path) -> Side:
             raise InputError(f"{folder} holds no {RECORD} that can be read")
         shown = [o["file"] for o in record["outputs"] if o["scale"] == "display"] or [o["file"] for o in record["outputs"]]
         best = sorted(shown, key=lambda f: (not f.endswith((".tif", ".tiff", ".png")), f))
-        return Side(
-            str(path), record["recipe"]["resolved"], record, folder / best[0] if best and (folder / best[0]).is_file() else None
-        )
+        picture = folder / best[0] if best and (folder / best[0]).is_file() else None
+        return Side(folder, record["recipe"]["resolved"], record, picture)
     if path.suffix in (".yaml", ".yml") or not path.exists():
-        recipe = load(str(path))
-        return Side(recipe.name, resolved(recipe))
-    return Side(path.name, picture=path)
+        return Side(path, resolved(load(str(path))))
+    return Side(path, picture=path)
+
+
+def names(a: Side, b: Side) -> tuple[str, str]:
+    """Give the shortest ends of two paths that tell them apart; no more of a folder than needed is written down.
+
+    >>> names(Side(Path("/x/one/run")), Side(Path("/x/two/run")))
+    ('one/run', 'two/run')
+    >>> names(Side(Path("mine")), Side(Path("mine")))
+    ('mine', 'mine (B)')
+    """
+    one, two = (s.path.absolute().parts for s in (a, b))
+    for n in range(1, max(len(one), len(two))):
+        if one[-n:] != two[-n:]:
+            return "/".join(one[-n:]), "/".join(two[-n:])
+    return a.path.name, f"{b.path.name} (B)"
 
 
 def steps_that_differ(a: Mapping[str, Any], b: Mapping[str, Any]) -> list[tuple[str, str, str, str]]:
@@ -89,81 +106,144 @@ def _short(value: Any) -> str:
 
 def facts(a: Side, b: Side) -> dict[str, Any]:
     """Give everything that differs, as plain values."""
-    out: dict[str, Any] = {"a": a.name, "b": b.name}
+    return _facts(a, b, _aligned(a, b) if a.picture and b.picture else None)
+
+
+def _facts(a: Side, b: Side, both: tuple[Image, Image] | None) -> dict[str, Any]:
+    one, two = names(a, b)
+    out: dict[str, Any] = {"a": one, "b": two}
     if a.recipe and b.recipe:
         out["recipe"] = [list(row) for row in steps_that_differ(a.recipe, b.recipe)]
     if a.record and b.record:
         out["numbers"] = [list(row) for row in numbers_that_differ(a.record, b.record)]
-        out["same_stack"] = a.record["inputs"]["stack"]["sha256"] == b.record["inputs"]["stack"]["sha256"]
-    if a.picture and b.picture:
-        one, two = _aligned(a, b)
+        out["same_stack"] = _same_stack(a, b)
+    if both:
+        apart = np.abs(both[0].planes - both[1].planes)
         out["picture"] = {
-            "width": one.shape[2],
-            "height": one.shape[1],
-            "largest_difference": float(np.abs(one - two).max(initial=0)),
-            "mean_difference": float(np.abs(one - two).mean()),
+            "width": both[0].shape[1],
+            "height": both[0].shape[0],
+            "largest_difference": float(np.nanmax(apart, initial=0)),
+            "mean_difference": float(np.nanmean(apart)) if np.isfinite(apart).any() else 0.0,
         }
     if len(out) == 2:
-        raise UsageError(f"{a.name} and {b.name} cannot be compared: give two runs, two pictures or two recipes")
+        raise UsageError(f"{one} and {two} cannot be compared: give two runs, two pictures or two recipes")
     return out
 
 
-def _aligned(a: Side, b: Side) -> tuple[npt.NDArray[np.float32], npt.NDArray[np.float32]]:
+def _same_stack(a: Side, b: Side) -> bool:
+    return bool(a.record and b.record and a.record["inputs"]["stack"]["sha256"] == b.record["inputs"]["stack"]["sha256"])
+
+
+def _aligned(a: Side, b: Side) -> tuple[Image, Image]:
     """Read both pictures and cut them to what they share: by their place in the stack where both are runs on it, else by size."""
     from nebulakit import files
 
     assert a.picture is not None
     assert b.picture is not None
-    one, two = (np.nan_to_num(files.read(p).planes) for p in (a.picture, b.picture))
-    if one.shape[0] != two.shape[0]:
-        one, two = (np.repeat(p, 3, axis=0) if p.shape[0] == 1 else p for p in (one, two))
+    one, two = files.read(a.picture), files.read(b.picture)
+    if len(one.channels) != len(two.channels):
+        one, two = (_rgb(i) for i in (one, two))
     boxes = [s.record.get("crop") if s.record else None for s in (a, b)]
-    same = a.record and b.record and a.record["inputs"]["stack"]["sha256"] == b.record["inputs"]["stack"]["sha256"]
-    if same and all(box is not None and tuple(box[2:]) == p.shape[1:] for box, p in zip(boxes, (one, two), strict=True)):
+    whole = all(box is not None and tuple(box[2:]) == i.shape for box, i in zip(boxes, (one, two), strict=True))
+    if _same_stack(a, b) and whole:
         (ya, xa, ha, wa), (yb, xb, hb, wb) = boxes[0], boxes[1]  # type: ignore[misc]
         y0, y1, x0, x1 = max(ya, yb), min(ya + ha, yb + hb), max(xa, xb), min(xa + wa, xb + wb)
         if y1 > y0 and x1 > x0:
-            return one[:, y0 - ya : y1 - ya, x0 - xa : x1 - xa], two[:, y0 - yb : y1 - yb, x0 - xb : x1 - xb]
+            return _cut(one, y0 - ya, y1 - ya, x0 - xa, x1 - xa), _cut(two, y0 - yb, y1 - yb, x0 - xb, x1 - xb)
     if one.shape != two.shape:
+        (h1, w1), (h2, w2) = one.shape, two.shape
         raise InputError(
-            f"the pictures have different sizes ({one.shape[2]}x{one.shape[1]} and {two.shape[2]}x{two.shape[1]}) and it is not known "
-            "how they lie in one stack; compare the folders of two runs on the same stack, or pictures of one size"
+            f"the pictures have different sizes ({w1}x{h1} and {w2}x{h2}) and it is not known how they lie in one stack; "
+            "compare the folders of two runs on the same stack, or pictures of one size"
         )
-    return one, two
+    return _plain(one, one.planes), _plain(two, two.planes)
+
+
+def _plain(image: Image, planes: Planes) -> Image:
+    return Image(np.ascontiguousarray(planes), image.channels, image.scale)
+
+
+def _cut(image: Image, y0: int, y1: int, x0: int, x1: int) -> Image:
+    return _plain(image, image.planes[:, y0:y1, x0:x1])
+
+
+def _rgb(image: Image) -> Image:
+    if len(image.channels) == 3:
+        return image
+    return Image(np.repeat(image.planes[:1], 3, axis=0), ("red", "green", "blue"), image.scale)
 
 
 def comparison(a: Side, b: Side) -> str:
     """Give the page."""
-    told = facts(a, b)
-    pictures: dict[str, str] = {}
-    pair = None
-    drawings: list[Any] = []
-    if a.picture and b.picture:
-        small = [render.shrink(p, WIDTH) for p in _aligned(a, b)]
-        for key, shown in zip(("a", "b"), small, strict=True):
-            pictures[key] = render.data_url(render.eight_bits(np.clip(shown, 0, 1)), True)
-        pair = Pair("picture", "a", "b", small[0].shape[2], small[0].shape[1])
-        names = ("red", "green", "blue") if len(small[0]) == 3 else ("grey",)
-        drawings = [
-            (f"Histogram of {s.name}", figures.histogram(p, names, f"histogram of {s.name}"))
-            for s, p in zip((a, b), small, strict=True)
-        ]
-    head = ("step", "what", a.name, b.name)
+    both = _aligned(a, b) if a.picture and b.picture else None
+    told, called = _facts(a, b, both), names(a, b)
+    shown = _pictures(*both, called) if both else {}
+    head = ("step", "what", *called)
     tables = [
-        (title, head, told[key])
+        Table(title, head, told[key])
         for title, key in (("What differs in the recipe", "recipe"), ("What differs in the numbers", "numbers"))
         if told.get(key)
     ]
-    rows = [(k.replace("_", " "), _short(v)) for k, v in told.get("picture", {}).items()]
+    rows = []
+    if both:
+        seen = told["picture"]
+        rows = [
+            ("shared part", f"{seen['width']} x {seen['height']} px"),
+            ("mean difference", _short(seen["mean_difference"])),
+            ("largest difference", _short(seen["largest_difference"])),
+        ]
     if told.get("recipe") == []:
         rows.append(("recipe", "the same in both"))
+    if told.get("numbers") == []:
+        rows.append(("measured and decided", "the same in both"))
+    if told.get("same_stack") is False:
+        rows.append(("stack", "not the same file"))
+    lead = f"Left of the divider: {called[0]}. Right of it: {called[1]}." if both else "Two recipes, by step."
     return page(
-        title=f"{a.name} and {b.name}",
-        lead="Left of the divider the first, right of it the second.",
-        picture=pair,
-        names=(a.name, b.name),
+        title=f"{called[0]} and {called[1]}",
+        lead=lead,
+        names=called,
         tables=tables,
         facts=rows,
-        pictures=pictures,
-        extra=drawings,
+        facts_title="At a glance",
+        **shown,
     )
+
+
+def _pictures(one: Image, two: Image, called: tuple[str, str]) -> dict[str, Any]:
+    """Show two pictures alike: whole under one divider and side by side, and closely at a few places, lossless."""
+    pictures: dict[str, str] = {}
+    small = [look.shrink(i.planes, WIDTH) for i in (one, two)]
+    # linear ones by one curve, that of the first
+    linear = one if one.scale == "linear" else two
+    view = look.view_of(small[0] if linear is one else small[1], None)
+    shown = [
+        Shown(view, tuple(look.levels(small[0] if one.scale == i.scale else s).tolist())) if i.scale == "linear" else Shown(None)
+        for i, s in zip((one, two), small, strict=True)
+    ]
+
+    def pair(name: str, pieces: list[Planes], lossless: bool, zoom: int = 1) -> Pair:
+        keys = []
+        for which, piece, how in zip("ab", pieces, shown, strict=True):
+            keys.append(f"{which} {name}")
+            pictures[keys[-1]] = look.data_url(look.eight_bits(how(piece)), lossless=lossless, quality=92)
+        return Pair(name, keys[0], keys[1], pieces[0].shape[2], pieces[0].shape[1], None, zoom)
+
+    whole = pair("picture", small, False)
+    side = places.side(one.shape)
+    close = []
+    for name, at in places.places(one, side).items():
+        if (corner := places.cut(one, *at, side)) is not None:
+            y, x = corner
+            zoom = max(1, places.LARGEST // side)
+            pieces = [i.planes[:, y : y + side, x : x + side] for i in (one, two)]
+            close.append(pair(f"{places.NAMES[name]}, {zoom}:1", pieces, True, zoom))
+    drawings = [
+        figures.Drawing(
+            f"How many pixels there are of each level: {name}",
+            figures.histogram(None, how(s), i.channels, f"histogram of {name}"),
+        )
+        for name, how, s, i in zip(called, shown, small, (one, two), strict=True)
+    ]
+    beside = [(name, key, whole.width, whole.height) for name, key in zip(called, (whole.before, whole.after), strict=True)]
+    return {"picture": whole, "closer": close, "pictures": pictures, "extra": drawings, "beside": beside}

@@ -2,45 +2,101 @@
 
 from __future__ import annotations
 
+import base64
+import hashlib
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
+from markupsafe import Markup
+
 import nebulakit
-from nebulakit.report.collect import CLOSE, Collector, Pair
+from nebulakit.errors import NebulakitError
+from nebulakit.report.collect import Collector, Pair
+from nebulakit.runner.execute import StepFailed
+from nebulakit.runner.folder import PAGE, PAGE_MARK
 from nebulakit.runner.job import Done, Job, input_keys, publish_folder
 from nebulakit.runner.store import versions
 
+HERE = Path(__file__).parent
 FOOT = f"Made by nebulakit {nebulakit.__version__}. The picture is no measurement: it is stretched, balanced, and filled in under stars."
 
 
+@dataclass(frozen=True)
+class Table:
+    """A table on a page, sortable by its heads where asked."""
+
+    title: str
+    head: Sequence[str]
+    rows: Sequence[Sequence[str]]
+    lead: str = ""
+    sortable: bool = False
+
+
+@dataclass(frozen=True)
+class Frame:
+    """A picture on a sheet: its name, lines under it, and its views (key, name, width, height, zoom, grid), the whole one first."""
+
+    name: str
+    lines: Sequence[str]
+    views: Sequence[Mapping[str, Any]] = field(default_factory=list)
+
+
 def render(**values: Any) -> str:
-    """Fill the template; names that are not given are empty."""
+    """Fill the template; names that are not given are empty. ``live`` is the page's version where a server renews it."""
     import jinja2
 
     environment = jinja2.Environment(
-        loader=jinja2.FileSystemLoader(Path(__file__).parent),
+        loader=jinja2.FileSystemLoader(HERE),
         autoescape=True,
-        undefined=jinja2.ChainableUndefined,
+        undefined=jinja2.StrictUndefined,
         trim_blocks=True,
         lstrip_blocks=True,
     )
-    defaults = {
-        "names": ("before", "after"),
-        "steps": [],
-        "tables": [],
-        "sheet": [],
-        "close": CLOSE,
-        "foot": FOOT,
-        "pictures": {},
-    }
-    return environment.get_template("page.html.jinja").render(**{**defaults, **values})
+    script = (HERE / "page.js").read_text(encoding="utf-8")
+    told = base64.b64encode(hashlib.sha256(script.encode()).digest()).decode()
+    empty = (
+        "on",
+        "lead",
+        "failure",
+        "picture",
+        "closer",
+        "beside",
+        "notices",
+        "facts",
+        "extra",
+        "steps",
+        "sheet",
+        "tables",
+        "recipe",
+    )
+    return environment.get_template("page.html.jinja").render(
+        **{
+            **dict.fromkeys(empty),
+            "names": ("before", "after"),
+            "facts_title": "What it was made from",
+            "steps": [],
+            "tables": [],
+            "pictures": {},
+            "live": None,
+            "foot": FOOT,
+            "mark": Markup(PAGE_MARK),
+            "style": Markup((HERE / "page.css").read_text(encoding="utf-8")),
+            "script": Markup(script),
+            "script_hash": f"sha256-{told}",
+            **values,
+        }
+    )
 
 
-def report(record: Mapping[str, Any], collected: Collector, picture: Pair | None, failure: str = "", live: str = "") -> str:
+def report(
+    record: Mapping[str, Any], collected: Collector, picture: Pair | None, failure: str = "", live: int | None = None
+) -> str:
     """Give the page of a run, from its ``run.json`` record and what was collected while it ran."""
     return render(
-        title=f"{Path(record['recipe']['file']).stem} on {record['inputs']['stack']['file']}",
+        title=Path(record["recipe"]["file"]).stem,
+        on=record["inputs"]["stack"]["file"],
         lead=collected.recipe.about,
         failure=failure,
         picture=picture,
@@ -53,15 +109,15 @@ def report(record: Mapping[str, Any], collected: Collector, picture: Pair | None
     )
 
 
-def report_of(done: Done, collected: Collector, live: str = "") -> str:
+def report_of(done: Done, collected: Collector, live: int | None = None) -> str:
     """Give the page of a finished job."""
     ref = next((r for r in (done.job.recipe.last, *done.run.results) if r in done.run.results), None)
     return report(done.record, collected, collected.final(ref, done.run.results[ref]) if ref else None, live=live)
 
 
-def report_of_failure(job: Job, collected: Collector, failure: str) -> None:
-    """Write the page of a job that failed into its folder, where that is free to be written and there is anything to show."""
-    if not collected.steps:
+def report_of_failure(job: Job, collected: Collector, fault: NebulakitError) -> None:
+    """Write the page of a job that failed into its folder; none where it failed before its first step, with nothing to show."""
+    if not collected.steps and not isinstance(fault, StepFailed):
         return
     record: dict[str, Any] = {
         "nebulakit": nebulakit.__version__,
@@ -71,8 +127,8 @@ def report_of_failure(job: Job, collected: Collector, failure: str) -> None:
         "options": {"preview": job.preview},
         "seconds": sum(s.seconds for s in collected.steps),
     }
-    with publish_folder(job.folder, ["report.html"]) as staging:
-        (staging / "report.html").write_text(report(record, collected, None, failure), encoding="utf-8")
+    with publish_folder(job.folder, [PAGE]) as staging:
+        (staging / PAGE).write_text(report(record, collected, None, str(fault)), encoding="utf-8")
 
 
 def _facts(record: Mapping[str, Any]) -> Sequence[tuple[str, str]]:

@@ -2,150 +2,334 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-from markupsafe import Markup, escape
+import numpy.typing as npt
 
 from nebulakit.image import Image
+from nebulakit.pixels import colour, curves, hues, look, tone
 from nebulakit.recipe.model import Call, Ref
-from nebulakit.report import figures, render
+from nebulakit.report import figures
+from nebulakit.report.figures import Drawing, Plot
 
-Drawing = tuple[str, Markup]
+Planes = npt.NDArray[np.float32]
+WIDTH = 380
+MOST_STARS = 600
+MOST_POINTS = 400
 
 
-def special(
-    step: str,
-    record: Mapping[str, Any],
-    params: Mapping[str, Any],
-    before: Image,
-    after: Image,
-    layers: Mapping[Ref, Image],
-    call: Call,
-    url: Callable[[Ref], tuple[str, int, int]],
-) -> list[Drawing]:
-    """Give the drawings of a step, by what it recorded and made; an unknown step has none."""
+@dataclass(frozen=True)
+class Seen:
+    """What there is to draw a step from: its record and parameters, the layers, and how small pictures get onto the page."""
+
+    call: Call
+    record: Mapping[str, Any]
+    params: Mapping[str, Any]
+    before: Image
+    after: Image
+    small_before: Planes
+    small_after: Planes
+    layers: Mapping[Ref, Image]
+    add: Callable[[str], str]
+    """Takes a data URL, gives its key on the page."""
+    picture: tuple[str, int, int]
+    """Key, width and height of the layer that was read, as shown on the page."""
+
+    def result(self, name: str) -> Image | None:
+        """Give another result of the step, where it is there."""
+        return self.layers.get(Ref(self.call.index, name))
+
+    def grey(self, plane: Planes) -> tuple[str, int, int, Planes]:
+        """Put a plane (y, x) onto the page as a small grey picture, its least value black; give key, size and the shrunken plane."""
+        small = look.shrink(plane[None], WIDTH)[0]
+        low, top = float(small.min(initial=0.0)), float(small.max(initial=0.0))
+        pixels = look.eight_bits((small[None] - np.float32(low)) / np.float32(max(top - low, 1e-12)))
+        return self.add(look.data_url(pixels, lossless=True)), small.shape[1], small.shape[0], small
+
+
+def special(seen: Seen) -> list[Drawing]:
+    """Give the drawings of a step; an unknown step has none."""
+    step, record, params = seen.call.step, seen.record, seen.params
     out: list[Drawing] = []
-    if step == "crop_to_coverage" and before.coverage is not None:
-        out.append(_crop(before, after))
-    if (samples := record.get("samples")) and call.first in layers:
-        out.append(_samples(samples, before, url(call.first) if call.first else None))
-    for result in ("model", "filled"):
-        ref = Ref(call.index, result)
-        if ref in layers:
-            out.append(
-                _layer(
-                    layers[ref],
-                    {"model": "The gradient that was fitted", "filled": "What was filled in or subtracted (white)"}[result],
-                )
-            )
-    if after.stars is not None and step == "separate_stars":
-        out.append(_stars(after, url(call.first) if call.first else None))
-    if step == "deconvolve" and before.psf is not None:
-        out.append(_psf(before))
-    if "noise_before" in record and "noise_after" in record:
-        out += _noise(record, after)
-    if "sensor" in record and isinstance(record["sensor"], list):
-        rows = [[name, *(f"{v:.3f}" for v in row)] for name, row in zip(("red", "green", "blue"), record["sensor"], strict=False)]
-        out.append(("The sensor's response to the lines", figures.table(("channel", "H-alpha", "[O III]"), rows)))
-    if isinstance(points := params.get("points"), list) and points:
-        xs, ys = zip(*points, strict=True)
-        fine = np.linspace(min(xs), max(xs), 60)
-        from scipy.interpolate import PchipInterpolator
-
-        drawn = PchipInterpolator(xs, ys)(fine) if len(xs) > 1 else np.full_like(fine, ys[0])
-        out.append(("The curve", figures.lines({"curve": (fine, drawn)}, "tone curve", "value in", (0, 0), (1, 1))))
+    if step == "crop_to_coverage":
+        out.append(_crop(seen))
+    if step == "remove_gradient":
+        out += _gradient(seen)
+    if step == "separate_stars":
+        out += _stars(seen)
+    if seen.after.content == "mask" and seen.before.shape == seen.after.shape:
+        out.append(_outlined("The mask's outline, where it passes one half", seen, seen.small_after[0], 0.5))
+    if step in ("separate_stars", "deconvolve"):
+        out += _psf(seen)
+    if record.get("noise_before") and record.get("noise_after"):
+        out += _noise(seen)
+    if isinstance(record.get("sensor"), list) and len(seen.small_before) == 3:
+        out += _sensor(seen)
+    if step == "curve":
+        out.append(_curve(params["points"]))
+    if step in ("stretch_asinh", "stretch_midtone"):
+        out += _stretch(seen)
+    if len(seen.small_after) == 3 and ("hues" in params or "ha_hue" in record):
+        out.append(_hues(seen))
     return out
 
 
-def _small(plane: Any) -> tuple[str, int, int]:
-    """Give a plane (y, x) as a small grey picture."""
-    shown = render.shrink(plane[None], 360)
-    top, low = float(np.nanmax(shown, initial=0.0)), float(np.nanmin(shown, initial=0.0))
-    pixels = render.eight_bits((shown - low) / max(top - low, 1e-12))
-    return render.data_url(pixels, True), pixels.shape[1], pixels.shape[0]
-
-
-def _crop(before: Image, after: Image) -> Drawing:
-    picture, w, h = _small(before.coverage)
-    k = w / before.shape[1]
-    y0, x0, ch, cw = after.frame.bounding_box(after.shape)
-    by0, bx0, _, _ = before.frame.bounding_box(before.shape)
-    box = f'<rect x="{(x0 - bx0) * k:.1f}" y="{(y0 - by0) * k:.1f}" width="{cw * k:.1f}" height="{ch * k:.1f}" fill="none" class="mark"/>'
-    return "Coverage (bright: more frames) and the rectangle kept", figures.overlay(
-        picture, w, h, box, "coverage map with the rectangle kept"
+def _crop(seen: Seen) -> Drawing:
+    """The coverage, or where it is not known the picture, with the rectangle that was kept."""
+    known = seen.before.coverage is not None
+    if seen.before.coverage is not None:
+        key, w, h, _ = seen.grey(seen.before.coverage)
+    else:
+        key, w, h = seen.picture
+    k = w / seen.before.shape[1]
+    y0, x0, high, wide = seen.after.frame.bounding_box(seen.after.shape)
+    by0, bx0, _, _ = seen.before.frame.bounding_box(seen.before.shape)
+    s = k / seen.before.frame.scale
+    box = f'<rect x="{(x0 - bx0) * s:.1f}" y="{(y0 - by0) * s:.1f}" width="{wide * s:.1f}" height="{high * s:.1f}"/>'
+    what = (
+        "Coverage (bright: more frames) and the rectangle kept"
+        if known
+        else "The rectangle kept; coverage was told from the noise"
     )
+    return Drawing(what, figures.over(w, h, [box], "the rectangle kept"), key, w, h)
 
 
-def _samples(samples: list[Any], image: Image, under: tuple[str, int, int] | None) -> Drawing:
-    """Open circles sized by weight; crosses for the rejected, with the reason on hover."""
-    if under is None:
-        return "Sky samples", Markup("")
-    picture, w, h = under
-    k = w / image.shape[1]
-    marks = ""
-    for s in samples:
-        if not isinstance(s, Mapping):
-            continue
-        x, y = image.frame.from_stack(float(s["x"]), float(s["y"])) if s.get("stack", False) else (float(s["x"]), float(s["y"]))
-        why = str(s.get("rejected") or "")
-        if why:
-            marks += (
-                f'<g><title>{escape(why)}</title><path d="M{x * k - 3:.1f} {y * k - 3:.1f}l6 6m0 -6l-6 6" class="mark thin"/></g>'
+def _gradient(seen: Seen) -> list[Drawing]:
+    out = []
+    key, w, h = seen.picture
+    k = w / seen.before.shape[1]
+    samples = [s for s in seen.record.get("samples", ()) if isinstance(s, Mapping)]
+    shown = _apart([(float(s["x"]) * k, float(s["y"]) * k) for s in samples], w / 30)
+    if shown:
+        marks = []
+        for n in shown:
+            x, y = float(samples[n]["x"]) * k, float(samples[n]["y"]) * k
+            rejected = bool(samples[n].get("rejected"))
+            size = w / WIDTH
+            marks.append(
+                figures.cross(x, y, 3 * size)
+                if rejected
+                else figures.circle(x, y, size * (1.5 + 3.5 * min(1.0, float(samples[n]["weight"]))))
             )
-        else:
-            marks += f'<circle cx="{x * k:.1f}" cy="{y * k:.1f}" r="{1.5 + 4 * min(1.0, float(s.get("weight", 1))):.1f}" fill="none" class="mark thin"/>'
-    return "Sky samples: circles used (sized by weight), crosses left out", figures.overlay(
-        picture, w, h, marks, "sky samples on the picture"
-    )
-
-
-def _layer(image: Image, title: str) -> Drawing:
-    picture, w, h = _small(np.nan_to_num(np.mean(image.planes, axis=0)))
-    return title, figures.overlay(picture, w, h, "", title)
-
-
-def _stars(image: Image, under: tuple[str, int, int] | None) -> Drawing:
-    if under is None or image.stars is None:
-        return "Stars found", Markup("")
-    picture, w, h = under
-    k = w / image.shape[1]
-    s = image.stars
-    brightest = np.argsort(s.peak)[::-1][:1500]
-    marks = "".join(
-        f'<circle cx="{s.x[i] * k:.1f}" cy="{s.y[i] * k:.1f}" r="{max(1.6, s.radius[i] * k):.1f}" fill="none" class="mark thin"/>'
-        for i in brightest
-    )
-    return f"Stars found: {len(s)}", figures.overlay(picture, w, h, marks, "stars found, circled")
-
-
-def _psf(image: Image) -> Drawing:
-    assert image.psf is not None
-    kernel = image.psf.kernel
-    n = kernel.shape[0] // 2
-    y, x = np.mgrid[-n : n + 1, -n : n + 1]
-    r = np.hypot(y, x).ravel()
-    order = np.argsort(r)
-    top = float(kernel.max()) or 1.0
-    a = image.psf.fwhm / 2 / np.sqrt(2 ** (1 / image.psf.beta) - 1)
-    fine = np.linspace(0, 3 * image.psf.fwhm, 60)
-    keep = order[r[order] <= fine[-1]]
-    drawn = {"measured": (r[keep], kernel.ravel()[keep] / top), "Moffat": (fine, (1 + (fine / a) ** 2) ** -image.psf.beta)}
-    return f"The star profile ({image.psf.stars} stars)", figures.lines(
-        drawn, "PSF and its fit", "radius, px", (0, 0), (float(fine[-1]), 1)
-    )
-
-
-def _noise(record: Mapping[str, Any], after: Image) -> list[Drawing]:
-    was, now = record["noise_before"], record["noise_after"]
-    if not was or not isinstance(was[0], list):
-        return []
-    labels = [str(j + 1) for j in range(len(was[0]))]
-    return [
-        (
-            f"Noise per starlet scale, {name}",
-            figures.bars({"before": b, "after": a}, labels, f"noise per scale, {name}", "starlet scale"),
+        out.append(
+            Drawing(
+                "Sky samples: circles are used, larger ones weigh more; crosses were taken for nebula and left out",
+                figures.over(w, h, marks, "sky samples on the picture"),
+                key,
+                w,
+                h,
+            )
         )
-        for name, b, a in zip(after.channels, was, now, strict=False)
-    ]
+    model = seen.result("model")
+    if model is None:
+        return out
+    mean = np.nan_to_num(np.mean(model.planes, axis=0))
+    key, w, h, small = seen.grey(mean)
+    low, high = float(small.min()), float(small.max())
+    if high > low:
+        lines = [figures.outline(small, low + (high - low) * n / 6) for n in range(1, 6)]
+        rise = seen.record.get("gradient_sigma") or [0.0]
+        told = f"; it rises by {max(rise):.0f} σ from its lowest place to its highest, lines at each sixth of that"
+        out.append(
+            Drawing("The skyglow that was fitted" + told, figures.over(w, h, lines, "skyglow with contour lines"), key, w, h)
+        )
+    return out
+
+
+def _apart(places: Sequence[tuple[float, float]], least: float) -> list[int]:
+    """Give the indices of places of which no two are nearer than ``least``, the first coming first."""
+    taken: dict[tuple[int, int], tuple[float, float]] = {}
+    out = []
+    for n, (x, y) in enumerate(places):
+        i, j = int(x // least), int(y // least)
+        near = (taken.get((i + a, j + b)) for a in (-1, 0, 1) for b in (-1, 0, 1))
+        if all(p is None or (p[0] - x) ** 2 + (p[1] - y) ** 2 >= least**2 for p in near):
+            taken[i, j] = (x, y)
+            out.append(n)
+    return out
+
+
+def _stars(seen: Seen) -> list[Drawing]:
+    out = []
+    key, w, h = seen.picture
+    k = w / seen.before.shape[1]
+    found = seen.after.stars
+    if found is not None:
+        brightest = np.argsort(-found.peak, kind="stable")[:MOST_STARS]
+        marks = [figures.circle(found.x[i] * k, found.y[i] * k, max(1.6, found.radius[i] * k)) for i in brightest]
+        rest = f", the {MOST_STARS} brightest circled" if len(found) > MOST_STARS else ""
+        out.append(
+            Drawing(
+                f"{len(found)} stars found{rest}; a circle ends where the star's light sinks into the noise",
+                figures.over(w, h, marks, "stars found"),
+                key,
+                w,
+                h,
+            )
+        )
+    filled = seen.result("filled")
+    if filled is not None:
+        key, w, h, small = seen.grey(filled.planes[0])
+        lines = figures.over(w, h, [figures.outline(small, 0.5)], "outline of what was touched")
+        out.append(Drawing("What was filled in or had starlight subtracted (white); the rest is untouched", lines, key, w, h))
+    return out
+
+
+def _outlined(caption: str, seen: Seen, plane: Planes, level: float) -> Drawing:
+    key, w, h = seen.picture
+    k = w / plane.shape[1]
+    line = f'<g transform="scale({k:.4f})">{figures.outline(plane, level)}</g>'
+    return Drawing(caption, figures.over(w, h, [line], caption), key, w, h)
+
+
+def _psf(seen: Seen) -> list[Drawing]:
+    psf = (seen.before.psf or seen.after.psf) if seen.call.step == "deconvolve" else seen.after.psf
+    if psf is None:
+        return []
+    n = psf.kernel.shape[0] // 2
+    y, x = np.mgrid[-n : n + 1, -n : n + 1]
+    r, v = np.hypot(y, x).ravel(), psf.kernel.ravel() / (float(psf.kernel.max()) or 1.0)
+    reach = 2.5 * psf.fwhm
+    keep = r <= reach
+    a = psf.fwhm / 2 / np.sqrt(2 ** (1 / psf.beta) - 1)
+    fine = np.linspace(0, reach, 80)
+    plot = Plot((0, reach), (0, 1), across="from the star's middle, px", up="")
+    plot.points("measured", r[keep], v[keep], 1, r=2).line("Moffat", fine, (1 + (fine / a) ** 2) ** -psf.beta)
+    told = f"The stars' profile, on {psf.stars} stars: FWHM {psf.fwhm:.2f} px, Moffat beta {psf.beta:.1f}, ellipticity {psf.ellipticity:.2f}"
+    return [Drawing(told, plot.svg("profile of the stars and its fit"))]
+
+
+def _noise(seen: Seen) -> list[Drawing]:
+    was, now = seen.record["noise_before"], seen.record["noise_after"]
+    if not isinstance(was[0], list):
+        return []
+    unit = seen.record.get("sigma") or [1.0] * len(was)
+    out = []
+    for name, one, other, sigma in zip(seen.after.channels, was, now, unit, strict=False):
+        pair = [np.array([v or 0.0 for v in row]) / (sigma or 1.0) for row in (one, other)]
+        values = np.concatenate(pair)
+        if not (values > 0).any():
+            continue
+        low, high = float(values[values > 0].min()), float(values.max())
+        scales = np.arange(1, len(pair[0]) + 1)
+        plot = Plot(
+            (0.5, len(scales) + 0.5), (10 ** np.floor(np.log10(low)), 10 ** np.ceil(np.log10(high))), ylog=True,
+            across="starlet scale, fine to coarse", up="σ",
+        )  # fmt: skip
+        for n, (label, row) in enumerate(zip(("before", "after"), pair, strict=True)):
+            plot.line(label, scales, row, n, named=False).points(label, scales, row, n)
+        out.append(
+            Drawing(f"Noise per starlet scale, {figures.NAMES.get(name, name)}", plot.svg(f"noise per starlet scale, {name}"))
+        )
+    return out
+
+
+def _sensor(seen: Seen) -> list[Drawing]:
+    """The response that was used, and the colours it came from: box means, with the direction of each line."""
+    sensor = np.array(seen.record["sensor"], float)
+    names = ("red", "green", "blue")
+    rows = [[n, *(f"{v:.3f}" for v in row)] for n, row in zip(names, sensor, strict=True)]
+    out = [Drawing("How the sensor sees the two lines", figures.table(("channel", "Hα", "[O III]"), rows))]
+    boxes = look.shrink(seen.small_before, 80)
+    colours = (boxes - look.levels(boxes)[:, None, None]).reshape(3, -1)
+    unit = (
+        np.array(seen.before.noise.sigma)[:, None]
+        if seen.before.noise is not None
+        else np.full((3, 1), max(float(np.abs(colours).max()), 1e-12))
+    )
+    red, *others = colours / unit.mean()
+    every = np.argsort(-red, kind="stable")[:: max(1, red.size // MOST_POINTS)]
+    for n, other in enumerate(others, 1):
+        x, y = red[every], other[every]
+        right, top = (float(np.percentile(v, 99.5)) * 1.1 or 1.0 for v in (x, y))
+        left, low = (min(0.0, float(np.percentile(v, 0.5))) for v in (x, y))
+        inside = (x >= left) & (x <= right) & (y >= low) & (y <= top)
+        plot = Plot((left, right), (low, top), across="red above the sky, σ", up=f"{names[n]} above the sky, σ")
+        plot.points("boxes", x[inside], y[inside], 1, named=False, r=1.4)
+        for line, column in (("ha", 0), ("oiii", 1)):
+            direction = sensor[[0, n], column]
+            far = min(
+                v
+                for v in (
+                    right / direction[0] if direction[0] > 0 else np.inf,
+                    top / direction[1] if direction[1] > 0 else np.inf,
+                )
+            )
+            if np.isfinite(far):
+                plot.line(line, [0, direction[0] * far], [0, direction[1] * far])
+        out.append(
+            Drawing(
+                f"Colours of boxes, {names[n]} against red, and the colour of each line alone",
+                plot.svg(f"{names[n]} against red"),
+            )
+        )
+    return out
+
+
+def _curve(points: Sequence[Sequence[float]]) -> Drawing:
+    given = [(float(x), float(y)) for x, y in points]
+    ends = ([(0.0, 0.0)] if not given or given[0][0] > 0 else []) + given
+    ends += [(1.0, 1.0)] if ends[-1][0] < 1 else []
+    fine = np.linspace(0, 1, 121, dtype=np.float32)
+    plot = Plot((0, 1), (0, 1), across="level in", up="level out").rule([0, 1], [0, 1])
+    plot.line("curve", fine, curves.Curve(ends)(fine), named=False)
+    if given:
+        xs, ys = zip(*given, strict=True)
+        plot.points("given", xs, ys, 1, named=False)
+    return Drawing("The curve, through the points given (circles); the thin line changes nothing", plot.svg("tone curve"))
+
+
+def _stretch(seen: Seen) -> list[Drawing]:
+    """The curve from light above the sky, in the stack's noise, to the level shown."""
+    r = seen.record
+    shape = r.get("softening", r.get("bend"))
+    if shape is None or seen.before.noise is None:
+        return []
+    sigma, zero = float(np.mean(seen.before.noise.sigma)), float(r["sky_level"])
+    kind: Any = "asinh" if "softening" in r else "midtone"
+    how = tone.Stretch(kind, float(shape), max(zero - float(r["black"]), 0.0), float(r["white"]) - zero, float(r["sky"]))
+    if not (sigma > 0 and how.white > 2 * sigma):
+        return []
+    light = np.geomspace(sigma / 2, how.white, 100).astype(np.float32)
+    right = float(how.white / sigma)
+    plot = Plot((0.5, right), (0, 1), xlog=True, across="light above the sky, σ", up="level shown")
+    plot.rule([0.5, right], [float(r["sky"])] * 2).line("curve", light / np.float32(sigma), how.level(light), named=False)
+    return [Drawing("The stretch; the thin line is the level of the sky", plot.svg("stretch"))]
+
+
+def _hues(seen: Seen) -> Drawing:
+    """Where the picture's colour lies on the ring of hues, and the range that was worked on or the lines' hues."""
+    lab = colour.to_lab(colour.decode(np.clip(seen.small_after, 0, 1)))
+    chroma = np.hypot(lab[1], lab[2])
+    angle = np.degrees(np.arctan2(lab[2], lab[1])) % 360
+    share = np.bincount(
+        ((angle + 2.5) // 5).astype(int).ravel() % 72, weights=np.where(chroma > 0.02, chroma, 0).ravel(), minlength=72
+    )
+    arcs: list[tuple[float, float]] = []
+    marks: dict[str, float] = {}
+    feather = 0.0
+    chosen = seen.params.get("hues")
+    if isinstance(chosen, (list, tuple)):
+        low, high = (_degrees(v) for v in chosen)
+        arcs, marks, feather = [(low, high)], {f"{low:.0f}°": low, f"{high:.0f}°": high}, _degrees(seen.params.get("feather", 0))
+        told = "Hues worked on (line outside the ring, dashed where it fades)"
+    elif chosen == "all":
+        arcs, told = [(0.0, 360.0)], "All hues were worked on"
+    else:
+        pair = float(seen.record["ha_hue"]), float(seen.record["oiii_hue"])
+        marks, told = {"Hα": pair[0], "[O III]": pair[1]}, "The hues of the two lines"
+        if "width" in seen.params:
+            left = [(start, start + span) for start, span in hues.gaps(pair, _degrees(seen.params["width"]))]
+            arcs = [(a[1], b[0]) for a, b in zip(left, left[1:] + left[:1], strict=True)] or [(0.0, 360.0)]
+            told = "The hues of the two lines, and the range left as it is (line outside the ring)"
+    return Drawing(
+        told + "; the bars show where the picture's colour lies",
+        figures.hue_ring(np.asarray(share, float), arcs, marks, told, feather),
+    )
+
+
+def _degrees(value: Any) -> float:
+    return float(str(value).removesuffix("deg"))

@@ -21,7 +21,7 @@ from nebulakit.image import Image
 from nebulakit.recipe import load
 from nebulakit.recipe.model import Call, Recipe
 from nebulakit.report.collect import Collector
-from nebulakit.report.page import report, report_of
+from nebulakit.report.page import render, report, report_of
 from nebulakit.runner.execute import execute
 from nebulakit.runner.job import Done, Job, describe, input_keys, read_inputs, run_job
 from nebulakit.runner.store import Store
@@ -43,7 +43,8 @@ class Watch:
         self.token = secrets.token_urlsafe(16)
         self._job, self._store, self._say = job, store, say
         self._changed = threading.Condition()
-        self._page, self._version, self._fault = _waiting(recipe.name), 0, ""
+        self._told: dict[str, Any] = {"version": 0, "fault": "", "state": "the first run may take a while"}
+        self._page = render(title=recipe.name, lead="This page fills itself as soon as there is something to see.", live=0)
         self._quick: tuple[int, dict[str, Image]] | None = None
         self.stop = threading.Event()
 
@@ -52,21 +53,22 @@ class Watch:
     def page(self) -> str:
         """Give the page as it is now."""
         with self._changed:
-            return self._page.replace('"events"', f'"events?v={self._version}"')
+            return self._page
 
-    def told(self, version: int, fault: str | None, timeout: float) -> dict[str, Any] | None:
-        """Wait until there is a newer page or another fault; None where nothing changed in ``timeout`` seconds."""
+    def told(self, known: dict[str, Any], timeout: float) -> dict[str, Any]:
+        """Wait until there is something else to tell than ``known``, at most ``timeout`` seconds: version of the page, fault, state."""
         with self._changed:
-            self._changed.wait_for(lambda: self._version != version or self._fault != fault or self.stop.is_set(), timeout)
-            if self._version != version:
-                return {"reload": True}
-            return {"fault": self._fault} if self._fault != fault else None
+            self._changed.wait_for(lambda: self._told != known or self.stop.is_set(), timeout)
+            return dict(self._told)
 
-    def _show(self, page: str | None, fault: str = "") -> None:
+    def _tell(self, state: str, fault: str = "", make: Callable[[int], str] | None = None) -> None:
+        """Show a page (``make`` gives it for a version) or leave the one that is there; with a state and a fault."""
+        version = self._told["version"]
+        page = make(version + 1) if make else None
         with self._changed:
             if page is not None:
-                self._page, self._version = page, self._version + 1
-            self._fault = fault
+                self._page, version = page, version + 1
+            self._told = {"version": version, "fault": fault, "state": state}
             self._changed.notify_all()
 
     # --- following the file -----------------------------------------------------------------------------------------
@@ -95,13 +97,14 @@ class Watch:
             if self.stop.is_set() or self._hash() not in ("", version):
                 raise Changed
 
+        def took() -> str:
+            return f"{time.perf_counter() - start:.1f} s after the save"
+
         try:
             recipe = load(self.recipe)
             job = self._job(recipe)
-            factor, page = self._preview(job, still)
-            if page:
-                self._show(page)
-                self._say(f"preview (binned {factor} times) after {time.perf_counter() - start:.1f} s")
+            self._tell("working ...")
+            self._preview(job, still, took)
             collected = Collector(recipe, self._store)
 
             def finish(done: Done, folder: Path) -> list[Path]:
@@ -109,16 +112,16 @@ class Watch:
                 return [Path("report.html")]
 
             done = run_job(job, before=still, after=collected.after, finish=finish)
-            self._show(report_of(done, collected, live="events"))
-            self._say(f"done after {time.perf_counter() - start:.1f} s")
+            self._tell(f"up to date, {took()}", make=lambda n: report_of(done, collected, live=n))
+            self._say(f"done, {took()}")
         except Changed:
             pass
         except NebulakitError as fault:
-            self._show(None, str(fault))
+            self._tell("the picture is that of the last good recipe" if self._told["version"] else "", str(fault))
             self._say(str(fault))
 
-    def _preview(self, job: Job, still: Callable[[Call], None]) -> tuple[int, str]:
-        """Run on binned data; give the binning and the page, empty where the stack is small enough to be run whole at once."""
+    def _preview(self, job: Job, still: Callable[[Call], None], took: Callable[[], str]) -> None:
+        """Run on binned data and show that, unless the stack is small enough to be run whole at once."""
         if self._quick is None:
             images = read_inputs(job)
             factor = next(n for n in range(1, 9) if images["stack"].planes[0].size / n**2 <= QUICK or n == 8)
@@ -126,19 +129,18 @@ class Watch:
             self._quick = (factor, small)
         factor, images = self._quick
         if factor == 1:
-            return 1, ""
+            return
         quick = replace(job, preview=factor)
         told, keys = input_keys(quick)
         collected = Collector(job.recipe, self._store)
         run = execute(job.recipe, images, store=self._store, input_keys=keys, before=still, after=collected.after)
         record = describe(quick, run, told, [], sum(s.seconds for s in run.steps))
-        return factor, report(record, collected, collected.final(job.recipe.last, run.results[job.recipe.last]), live="events")
-
-
-def _waiting(name: str) -> str:
-    from nebulakit.report.page import render
-
-    return render(title=name, lead="Running for the first time; the page fills itself.", live="events")
+        picture = collected.final(job.recipe.last, run.results[job.recipe.last])
+        self._tell(
+            f"quick look (binned {factor} times), {took()}; the whole is on its way",
+            make=lambda n: report(record, collected, picture, live=n),
+        )
+        self._say(f"preview (binned {factor} times), {took()}")
 
 
 def serve(watch: Watch, port: int = 0) -> ThreadingHTTPServer:
@@ -148,14 +150,14 @@ def serve(watch: Watch, port: int = 0) -> ThreadingHTTPServer:
         protocol_version = "HTTP/1.1"
 
         def do_GET(self) -> None:
-            path, _, query = self.path.partition("?")
+            path = self.path.partition("?")[0]
             host = (self.headers.get("Host") or "").rpartition(":")[0]
             if host not in ("127.0.0.1", "localhost"):
                 self.send_error(403)
             elif path == f"/{watch.token}/":
                 self._send("text/html; charset=utf-8", watch.page().encode())
             elif path == f"/{watch.token}/events":
-                self._events(query)
+                self._events()
             else:
                 self.send_error(404)
 
@@ -168,22 +170,19 @@ def serve(watch: Watch, port: int = 0) -> ThreadingHTTPServer:
             self.end_headers()
             self.wfile.write(body)
 
-        def _events(self, query: str) -> None:
+        def _events(self) -> None:
             self.send_response(200)
             self.send_header("Content-Type", "text/event-stream")
             self.send_header("Cache-Control", "no-store")
             self.send_header("Connection", "close")
             self.end_headers()
-            value = query.partition("=")[2]
-            version, fault = int(value) if value.isdigit() else -1, ""
+            known: dict[str, Any] = {}
             try:
                 while not watch.stop.is_set():
-                    told = watch.told(version, fault, 5.0)
-                    self.wfile.write(f"data: {json.dumps(told)}\n\n".encode() if told else b": still here\n\n")
+                    told = watch.told(known, 5.0)
+                    self.wfile.write(f"data: {json.dumps(told)}\n\n".encode() if told != known else b": still here\n\n")
                     self.wfile.flush()
-                    if told and told.get("reload"):
-                        return
-                    fault = (told or {}).get("fault", fault)
+                    known = told
             except OSError:
                 pass  # the page was closed
 

@@ -44,6 +44,13 @@ class Run:
     steps: tuple[StepRun, ...]
     keys: dict[Ref, str] = field(default_factory=dict)
     said: Mapping[str, tuple[Notice, ...]] = field(default_factory=dict)  # of the inputs, by name
+    stack: Image | None = None  # a small copy, where the run was asked for from Python
+
+    def _repr_html_(self) -> str:
+        """Show the run in a notebook."""
+        from nebulakit.runner.notebook import html
+
+        return html(self)
 
     def __getitem__(self, layer: str) -> Image:
         """Give the newest layer of that name (``last`` for the main result of the last step), if it was kept."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -11,6 +12,7 @@ from nebulakit.image import Image
 from nebulakit.recipe import load, loads
 from nebulakit.recipe.model import Recipe
 from nebulakit.runner.execute import Run, execute
+from nebulakit.runner.notebook import small
 
 
 def run(
@@ -58,7 +60,7 @@ def run(
     )
     coverage = inputs.pop("coverage", None)
     images = {"stack": _image(stack, coverage)} | {name: _image(value) for name, value in inputs.items()}
-    return execute(checked, images, until=until)
+    return replace(execute(checked, images, until=until), stack=small(images["stack"]))
 
 
 def _image(value: Any, coverage: Any = None) -> Image:

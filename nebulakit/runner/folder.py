@@ -17,6 +17,9 @@ from nebulakit.runner.store import file_hash
 
 RECORD = "run.json"
 HIDDEN = ".unfinished-"
+PAGE = "report.html"
+PAGE_MARK = '<meta name="generator" content="nebulakit">'
+"""What a page says near its beginning."""
 
 
 def read_record(folder: Path) -> dict[str, Any] | None:
@@ -38,7 +41,7 @@ def refuse_foreign(folder: Path, recipe: str, stack: str) -> None:
     """Refuse a folder that holds anything but an earlier run of the same recipe file and stack; UsageError says what it holds."""
     if folder.exists() and not folder.is_dir():
         raise UsageError(f"{folder} is a file; choose another folder with -o")
-    if not folder.is_dir() or all(p.name.startswith(HIDDEN) for p in folder.iterdir()):
+    if not folder.is_dir() or all(p.name.startswith(HIDDEN) or _is_page(p) for p in folder.iterdir()):
         return
     earlier = earlier_record(folder)
     if earlier is None:
@@ -50,6 +53,14 @@ def refuse_foreign(folder: Path, recipe: str, stack: str) -> None:
         raise UsageError(
             f"the folder {folder} holds a run of {was[0]} on {was[1]}, not of {recipe} on {stack}. Choose another with -o, or add --overwrite"
         )
+
+
+def _is_page(path: Path) -> bool:
+    """Say whether a file is the page of a run: of one that failed there may be nothing else."""
+    if path.name != PAGE or not path.is_file():
+        return False
+    with open(path, "rb") as f:
+        return PAGE_MARK.encode() in f.read(2000)
 
 
 @contextmanager

@@ -44,16 +44,18 @@ def sweep(
     keys: Mapping[str, str],
     store: Store,
     lines: tuple[Image, Image] | None = None,
+    see: Callable[[int, Image], None] = lambda number, picture: None,
 ) -> Iterator[Variant]:
     """Run the recipe for every cell, one after the other, sharing all that is the same through ``store``.
 
     Every recipe is checked before the first is run. Of each picture a small copy and its numbers are held; ``lines`` are the
-    true H-alpha and [O III] of the uncropped stack, where they are known.
+    true H-alpha and [O III] of the uncropped stack, where they are known. ``see`` is shown each picture whole.
     """
     recipes = [load(cell) for cell in cells]
     for number, (cell, recipe) in enumerate(zip(cells, recipes, strict=True), 1):
         run = execute(recipe, inputs, store=store, input_keys=keys)
         picture = run.results[recipe.last]
+        see(number, picture)
         told = numbers(picture)
         if lines is not None:
             told["hue_truth"] = hue_truth(picture, *lines)

@@ -1,0 +1,104 @@
+"""The page of a sweep: all pictures on a sheet, two of them under one divider, the numbers as a table."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from nebulakit.image import Image
+from nebulakit.pixels import look
+from nebulakit.report import places
+from nebulakit.report.collect import BUDGET, Shown, grid
+from nebulakit.report.page import Frame, Table, render
+
+WIDTH = 900
+HEADS = {
+    "sky": "sky level, %",
+    "clipped_percent": "clipped, %",
+    "noise": "noise, %",
+    "fwhm": "width of the stars, px",
+    "hue_truth": "hue against the true lines, rank correlation",
+}
+"""Names of the numbers of a finished picture; levels are shares of white."""
+
+
+class Sheet:
+    """Collects the variants of a sweep, one by one, so that no more than one picture is held; :meth:`page` gives the page."""
+
+    def __init__(self, count: int) -> None:
+        """Make room for ``count`` variants: the more there are, the smaller their pictures."""
+        self._room = BUDGET / max(1, count)
+        self._width = int(WIDTH * min(1.0, max(0.4, (16 / max(1, count)) ** 0.5)))
+        self.frames: list[Frame] = []
+        self.pictures: dict[str, str] = {}
+        self._shown: Shown | None = None
+        self._places: places.Places = {}
+
+    def add(self, number: int, settings: Mapping[str, str], image: Image) -> None:
+        """Take in a finished picture."""
+        small = look.shrink(image.planes, self._width)
+        if self._shown is None:
+            # all by one curve, where they are linear
+            linear = image.scale == "linear"
+            self._shown = Shown(look.view_of(small, None), tuple(look.levels(small).tolist())) if linear else Shown(None)
+            self._places = places.places(image, places.side(image.shape))
+        side = places.side(image.shape)
+        views = [self._view(number, "the whole", small, False, 1, grid(image))]
+        start = self._weight()
+        for name, at in self._places.items():
+            corner = places.cut(image, *at, side)
+            if corner is None or self._weight() - start > 0.6 * self._room:
+                continue
+            y, x = corner
+            zoom = max(1, places.LARGEST // side)
+            piece = image.planes[:, y : y + side, x : x + side]
+            views.append(
+                self._view(number, f"{places.NAMES[name]}, {zoom}:1", piece, True, zoom, grid(image, (y, x, side, side)))
+            )
+        lines = [f"{k} = {v}" for k, v in settings.items()]
+        self.frames.append(Frame(f"No. {number}", lines, views))
+
+    def page(self, recipe: str, stack: str, variants: Sequence[Mapping[str, Any]]) -> str:
+        """Give the page; ``variants`` are the numbers of each, as written into ``sweep.json``."""
+        varied = list(variants[0]["settings"])
+        names = [k for k in variants[0] if k not in ("number", "settings")]
+        rows = [
+            [str(v["number"]), *(str(v["settings"][k]) for k in varied), *(_number(n, v.get(n)) for n in names)] for v in variants
+        ]
+        table = Table(
+            "The numbers",
+            ["No.", *varied, *(HEADS.get(n, n.replace("_", " ")) for n in names)],
+            rows,
+            "Of each finished picture. Press a heading to sort by it.",
+            sortable=True,
+        )
+        return render(
+            title=recipe,
+            on=stack,
+            lead=f"{len(variants)} pictures that differ in {', '.join(varied)}; all else is the same.",
+            sheet=self.frames,
+            tables=[table],
+            pictures=self.pictures,
+        )
+
+    def _weight(self) -> int:
+        return sum(map(len, self.pictures.values()))
+
+    def _view(
+        self, number: int, name: str, planes: npt.NDArray[np.float32], lossless: bool, zoom: int, where: dict[str, Any]
+    ) -> dict[str, Any]:
+        assert self._shown is not None
+        pixels = look.eight_bits(self._shown(planes))
+        key = f"{number} {name}"
+        self.pictures[key] = look.data_url(pixels, lossless=lossless, quality=90)
+        height, width = pixels.shape[:2]
+        return {"key": key, "name": name, "width": width, "height": height, "zoom": zoom, "grid": where}
+
+
+def _number(name: str, value: float | None) -> str:
+    if value is None:
+        return "-"
+    return f"{100 * value:.3f}" if name in ("sky", "noise") else f"{value:.3f}"
