@@ -16,6 +16,7 @@ from nebulakit.declare import STEPS
 from nebulakit.errors import InputError, NebulakitError, StepError
 from nebulakit.image import Image, Notice
 from nebulakit.recipe.model import Call, Recipe, Ref
+from nebulakit.runner.placed import placed
 from nebulakit.runner.store import Keys, Store, reading
 
 State = Literal["computed", "reused", "skipped"]
@@ -195,11 +196,19 @@ def _do(call: Call, layers: Mapping[Ref, Image], number: int, count: int, kept: 
         return {_results(call)[0]: first}, ("skipped", {}, ())
     params = {k: getattr(call.params, k) for k in type(call.params).model_fields}
     try:
+        mask = layers[call.mask] if call.mask else None
+        painted = {n: r for n, r in call.reads.items() if r.step < 0 and n in images and images[n].content == "mask"}
+        beside = next((i for n, i in images.items() if n not in painted), None)
+        if beside is not None:
+            images |= {n: placed(images[n], beside, r.result) for n, r in painted.items()}
+            first = images[next(iter(declared.images))]
+        if call.mask is not None and mask is not None and call.mask.step < 0 and mask.content == "mask":
+            mask = placed(mask, first, call.mask.result)
         made = declared.call(**images, **params)
         results = list(made) if isinstance(made, tuple) else [made]
         record, notices = dict(results[0].record), results[0].notices
         if call.mask is not None or call.amount != 1.0:
-            results[0] = blend_back(first, results[0], layers[call.mask] if call.mask else None, call.amount)
+            results[0] = blend_back(first, results[0], mask, call.amount)
     except NebulakitError as fault:
         raise StepFailed(_failure(call, number, count, str(fault), kept)) from fault
     except MemoryError as fault:

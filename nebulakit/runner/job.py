@@ -85,6 +85,10 @@ def read_input(job: Job, name: str, said: tuple[Notice, ...] | None = None) -> I
         image = image.noted(*doubts(image)) if said is None else image
         if job.fwhm is not None:
             image = image.replace(fwhm=job.fwhm, notices=image.notices, record=image.record)
+    elif _is_mask(job.recipe, name):
+        plane = files.read_map(job.inputs[name])
+        image = Image.from_array(plane, channels=("mask",), content="mask", scale="display")
+        return image if said is None else replace(image, notices=said)  # brought to size where it is used
     else:
         image = files.read(job.inputs[name])
     if job.preview > 1:
@@ -95,6 +99,14 @@ def read_input(job: Job, name: str, said: tuple[Notice, ...] | None = None) -> I
             what = f"the stack was binned {job.preview} times, so this is a preview: for the composition only"
             image = image.noted(Notice("preview", f"{what}. Noise, stars and detail come out otherwise in the whole."))
     return image if said is None else replace(image, notices=said)
+
+
+def _is_mask(recipe: Recipe, name: str) -> bool:
+    """Say whether an input is a mask: by its entry, or, where that is silent, because a step has it as its mask."""
+    declared = recipe.inputs.get(name)
+    if declared is None or declared.scale is not None:
+        return declared is not None and declared.scale == "mask"
+    return any(call.mask == Ref(-1, name) for call in recipe.steps)
 
 
 class Inputs(Mapping[str, Image]):

@@ -1,0 +1,82 @@
+"""Masks that were painted elsewhere, brought to the layer they are used on."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import numpy.typing as npt
+
+from nebulakit.errors import StepError
+from nebulakit.image import Image
+
+
+def placed(mask: Image, layer: Image, name: str) -> Image:
+    """Bring a mask that was given as a file to the pixels of ``layer``.
+
+    The mask may have the size of the stack, of the crop whose picture was written, or of the layer itself; it follows
+    crops, turns and changes of scale by the frames. Beyond its edge it goes on as it ends. Raises StepError, with all sizes
+    named, on any other size, and where its values do not lie within 0..1.
+    """
+    import cv2
+
+    plane = np.nan_to_num(mask.planes[0])
+    low, high = float(plane.min()), float(plane.max())
+    if low < -1e-3 or high > 1 + 1e-3:
+        raise StepError(
+            f"the mask {name!r} holds values from {low:.6g} to {high:.6g}; a mask lies within 0 (nowhere) and 1 (fully). "
+            "Save it as a grey picture (png, tif with 8 or 16 bits), or scale it to 0..1"
+        )
+    to_mask = _matrix(plane.shape, layer)
+    if to_mask is None:
+        told = {"the stack": layer.frame.stack_shape, "the crop": _crop(layer), "the layer": layer.shape}
+        sizes = ", ".join(f"{k} {v[1]} x {v[0]}" for k, v in told.items() if v is not None)
+        raise StepError(
+            f"the mask {name!r} is {plane.shape[1]} x {plane.shape[0]} px, which is none of the sizes it could have: {sizes} px. "
+            "Paint it over a picture of the stack or over this recipe's own, neither cropped nor scaled"
+        )
+    if not (plane.shape == layer.shape and np.allclose(to_mask, [[1, 0, 0], [0, 1, 0]])):
+        scale = math.sqrt(abs(float(np.linalg.det(to_mask[:, :2]))))
+        if scale > 1.5:  # several pixels of the mask become one
+            plane = cv2.GaussianBlur(plane, (0, 0), 0.4 * scale)
+        size, how = layer.shape[::-1], cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
+        plane = np.asarray(cv2.warpAffine(plane, to_mask, size, flags=how, borderMode=cv2.BORDER_REPLICATE), np.float32)
+    return layer.replace(
+        np.clip(plane, 0, 1)[None], channels=("mask",), content="mask", scale="display", sky=None, noise=None, white=None
+    )
+
+
+def _box(layer: Image) -> tuple[float, float, float, float] | None:
+    """Give the edges x0, y0, x1, y1, in the layer's pixels, of the crop that a rim was left around."""
+    (a, b, _), (d, e, _) = layer.frame.to_stack_matrix
+    if layer.frame.inside is None or min(max(abs(a), abs(e)), max(abs(b), abs(d))) > 1e-9:
+        return None
+    left, top, right, bottom = layer.frame.inside
+    (x0, y0), (x1, y1) = layer.frame.from_stack(left, top), layer.frame.from_stack(right, bottom)
+    return min(x0, x1), min(y0, y1), max(x0, x1), max(y0, y1)
+
+
+def _crop(layer: Image) -> tuple[int, int] | None:
+    """Give the size of that crop."""
+    box = _box(layer)
+    return None if box is None else (round(box[3] - box[1]), round(box[2] - box[0]))
+
+
+def _matrix(shape: tuple[int, int], layer: Image) -> npt.NDArray[np.float64] | None:
+    """Give the 2x3 matrix from pixels of the layer to those of a mask of ``shape``; None where it fits nothing."""
+    frame = layer.frame
+    if shape == frame.stack_shape:
+        seen = np.asarray(frame.to_stack_matrix, float)
+        # masks are painted over what is seen, with the top row first
+        return seen * [[1], [-1]] + [[0, 0, 0], [0, 0, shape[0] - 1]] if frame.bottom_up else seen
+    whole = (-0.5, -0.5, layer.shape[1] - 0.5, layer.shape[0] - 0.5)
+    # in a preview the mask has the size of the whole picture, of which some pixels were cut off
+    for scale in dict.fromkeys((1.0, frame.scale)):
+        for box in (_box(layer), whole):
+            if box is None:
+                continue
+            wide = np.array([box[2] - box[0], box[3] - box[1]])
+            if np.abs(wide * scale - shape[::-1]).max() < (0.5 if scale == 1 else scale):
+                x0, y0 = np.array(box[:2]) * scale
+                return np.array([[scale, 0, -x0 - 0.5], [0, scale, -y0 - 0.5]])
+    return None

@@ -1,0 +1,145 @@
+"""A grey picture painted elsewhere is a mask: in the stack's size or the crop's, over what is seen; anything else is refused in words."""
+
+import json
+
+import cv2
+import numpy as np
+import pytest
+import tifffile
+from astropy.io import fits
+
+from nebulakit import files, steps
+from nebulakit.cli import call
+from nebulakit.demo import make_scene
+from nebulakit.errors import StepError
+from nebulakit.image import Image
+from nebulakit.runner.placed import placed
+
+SHAPE = (160, 200)
+RECIPE = """version: 1
+inputs:
+  stack: {scale: display}
+  mine: {scale: mask, about: painted by hand}
+steps:
+  - crop: {box: [[10%, 10%], [90%, 85%]]}
+    as: cropped
+  - curve: {points: [[0.5, 1.0]]}
+    mask: mine
+    as: curved
+  - level_mask: {above: 0.0}
+    from: cropped
+    as: bright
+  - combine_masks: {a: mine, b: bright, how: and}
+    as: both
+  - patch: {where: mine}
+    from: cropped
+    as: {image: mended, filled: filled}
+outputs:
+  - {layer: cropped, file: cropped.tif, bits: 32}
+  - {layer: curved, file: curved.tif, bits: 32}
+  - {layer: both, file: both.tif, bits: 32}
+  - {layer: filled, file: filled.tif, bits: 32}
+"""
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory):
+    """A stretched picture, a disc painted over all of it, and the same disc over the crop."""
+    where = tmp_path_factory.mktemp("painted")
+    picture = np.random.default_rng(1).uniform(0.1, 0.4, (3, *SHAPE)).astype(np.float32)
+    files.write(Image.from_array(picture, scale="display"), where / "picture.tif")
+    disc = np.zeros(SHAPE, np.uint8)
+    cv2.circle(disc, (90, 70), 25, 255, -1)
+    cv2.imwrite(str(where / "whole.png"), disc)
+    cv2.imwrite(str(where / "crop.png"), disc[16:136, 20:180])
+    cv2.imwrite(str(where / "colour.png"), np.repeat(disc[..., None], 3, 2))
+    cv2.imwrite(str(where / "other.png"), disc[:50, :70])
+    (where / "r.yaml").write_text(RECIPE)
+    return where
+
+
+def run(folder, mask: str, out, *more: str) -> int:
+    args = ["run", str(folder / "r.yaml"), str(folder / "picture.tif"), "--input", f"mine={folder / mask}", "-o", str(out)]
+    return call([*args, "--assume", "display", "--no-report", "--no-cache", *more])
+
+
+@pytest.mark.parametrize("mask", ["whole.png", "crop.png", "colour.png"])
+def test_the_stacks_and_the_crops_size_say_the_same_place(folder, tmp_path, mask) -> None:
+    assert run(folder, mask, tmp_path / "o") == 0
+    before, after = (tifffile.imread(tmp_path / "o" / f"{n}.tif") for n in ("cropped", "curved"))
+    y, x = np.mgrid[:120, :160]
+    far = np.hypot(x - 70, y - 54)
+    assert (after[far > 26.5] == before[far > 26.5]).all()
+    assert (after[far < 24] > before[far < 24] + 0.05).all()
+    for name in ("both", "filled"):
+        plane = tifffile.imread(tmp_path / "o" / f"{name}.tif")
+        plane = plane[..., 0] if plane.ndim == 3 else plane
+        assert (plane[far > 26.5] == 0).all()
+        assert (plane[far < 24] > 0.99).all()
+
+
+def test_another_size_is_refused_with_all_sizes_named(folder, tmp_path, capsys) -> None:
+    assert run(folder, "other.png", tmp_path / "o") == 1
+    told = capsys.readouterr().err
+    assert "70 x 50" in told
+    assert "200 x 160" in told
+    assert "160 x 120" in told
+    assert "Traceback" not in told
+
+
+def test_a_preview_takes_it_as_well(folder, tmp_path) -> None:
+    for mask in ("whole.png", "crop.png"):
+        assert run(folder, mask, tmp_path / mask, "--preview", "2") == 0
+        plane = tifffile.imread(tmp_path / mask / "filled.tif")
+        plane = plane[..., 0] if plane.ndim == 3 else plane
+        y, x = np.nonzero(plane)
+        # 35 and 27 are the disc's middle in pixels of the preview; its half pixels are shared out
+        assert (x.mean(), y.mean()) == pytest.approx(((90 - 20) / 2, (70 - 16) / 2), abs=0.5)
+
+
+def layer(**facts) -> Image:
+    return Image.from_array(np.zeros((3, *SHAPE), np.float32), **facts)
+
+
+def painted(plane) -> Image:
+    return Image.from_array(plane, channels=("mask",), content="mask", scale="display")
+
+
+def test_values_beyond_a_mask_are_refused() -> None:
+    with pytest.raises(StepError, match=r"from 0 to 2"):
+        placed(painted(np.linspace(0, 2, 160 * 200).reshape(SHAPE)), layer(), "mine")
+
+
+def test_it_follows_turns_and_the_rows_of_the_file(tmp_path) -> None:
+    plane = np.zeros(SHAPE, np.float32)
+    plane[20:40, 30:70] = 1
+    turned = steps.orient(layer(), turn=90)
+    assert (placed(painted(plane), turned, "mine").planes[0] == np.rot90(plane, -1)).all()
+    scene = make_scene(3, SHAPE, "bubble")
+    header = scene.header()
+    header["ROWORDER"] = "BOTTOM-UP"
+    fits.PrimaryHDU(scene.stack, header).writeto(tmp_path / "s.fits")
+    stack = files.read(tmp_path / "s.fits")
+    assert stack.frame.bottom_up
+    part = steps.crop(stack, box=[["10 px", "20 px"], ["150 px", "120 px"]])
+    y0 = SHAPE[0] - 1 - 120  # rows are counted from the bottom in this file
+    assert (placed(painted(plane), part, "mine").planes[0] == plane[y0 : y0 + 100, 10:150]).all()
+
+
+def test_a_crop_with_a_rim_takes_a_mask_of_the_picture_without_it() -> None:
+    scene = make_scene(3, SHAPE, "bubble")
+    cropped = steps.crop_to_coverage(scene.image(), keep="85%", rim="10%")
+    assert cropped.frame.inside is not None
+    x0, y0, x1, y1 = (round(v + 0.5) for v in cropped.frame.inside)
+    plane = np.zeros((y1 - y0, x1 - x0), np.float32)
+    plane[10:20, 5:25] = 1
+    found = placed(painted(plane), cropped, "mine").planes[0]
+    top, left = cropped.frame.bounding_box(cropped.shape)[:2]
+    ys, xs = np.nonzero(found > 0.5)
+    assert (ys.min() + top, xs.min() + left) == (y0 + 10, x0 + 5)
+    assert (found > 0.5).sum() == 200
+
+
+def test_what_the_run_was_given_is_recorded(folder, tmp_path) -> None:
+    assert run(folder, "crop.png", tmp_path / "o") == 0
+    assert json.loads((tmp_path / "o" / "run.json").read_text())["inputs"]["mine"]["file"] == "crop.png"
