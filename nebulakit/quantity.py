@@ -153,6 +153,23 @@ class Angle(Quantity):
         """The angle in degrees."""
         return self.number
 
+    def turned(self, image: Image) -> float:
+        """Give the direction, in degrees in ``image``, that points so in the uncropped stack."""
+        x0, y0 = image.frame.from_stack(0, 0)
+        x1, y1 = image.frame.from_stack(math.cos(math.radians(self.number)), math.sin(math.radians(self.number)))
+        return math.degrees(math.atan2(y1 - y0, x1 - x0))
+
+
+Extent = Share | Length
+"""A size in the picture: a length, or a share of the uncropped stack's width."""
+
+
+def extent_px(extent: Extent, image: Image) -> float:
+    """Give a size in pixels of ``image``; StepError where the star width or the scale it needs is not known."""
+    if isinstance(extent, Length):
+        return extent.px(image.measured("fwhm") if extent.unit == "fwhm" else image)
+    return extent.fraction * image.frame.stack_shape[1] / image.frame.scale
+
 
 @dataclass(frozen=True)
 class Position:

@@ -8,7 +8,7 @@ from typing import Annotated, Literal
 from nebulakit.declare import About, same_size, step
 from nebulakit.errors import StepError
 from nebulakit.image import Image, Notice
-from nebulakit.quantity import Angle, Length, Level, Position, Share
+from nebulakit.quantity import Angle, Extent, Length, Level, Position, Share, extent_px
 
 
 @step(gives="mask")
@@ -106,9 +106,6 @@ def combine_masks(
     return _as_mask(a, plane.clip(0, 1))
 
 
-Extent = Share | Length
-
-
 @step(gives="mask")
 def region_mask(
     image: Image,
@@ -168,7 +165,7 @@ def region_mask(
     notices: list[Notice] = []
     if shape == "ellipse":
         sizes = [extent_px(e, image) for e in (radius, radius if across is None else across)]
-        turned = turned_angle(image, angle.degrees)
+        turned = angle.turned(image)
         plane = masks.ellipse(image.shape, at.pixel(image), (sizes[0], sizes[1]), turned)
     elif shape == "polygon":
         if len(places) < 3:
@@ -187,20 +184,6 @@ def region_mask(
         plane = masks.feathered(plane, feather.px(known))
     plane = np.where(np.isnan(image.planes).any(0), np.float32(np.nan), plane)
     return _as_mask(image, plane).noted(*notices)
-
-
-def extent_px(extent: Extent, image: Image) -> float:
-    """Give a radius in pixels of the image."""
-    if isinstance(extent, Length):
-        return extent.px(image.measured("fwhm") if extent.unit == "fwhm" else image)
-    return extent.fraction * image.frame.stack_shape[1] / image.frame.scale
-
-
-def turned_angle(image: Image, degrees: float) -> float:
-    """Give the angle, in the image, of a direction in the stack."""
-    x0, y0 = image.frame.from_stack(0, 0)
-    x1, y1 = image.frame.from_stack(math.cos(math.radians(degrees)), math.sin(math.radians(degrees)))
-    return math.degrees(math.atan2(y1 - y0, x1 - x0))
 
 
 def _with_fwhm(image: Image, length: Length) -> tuple[Image, list[Notice]]:

@@ -7,8 +7,7 @@ from typing import Annotated, Literal, NamedTuple
 from nebulakit.declare import About, same_size, step
 from nebulakit.errors import StepError
 from nebulakit.image import Image, Notice
-from nebulakit.quantity import Angle, Length, Position
-from nebulakit.steps.level_mask import Extent, extent_px, turned_angle
+from nebulakit.quantity import Angle, Extent, Length, Position, extent_px
 
 
 class Patched(NamedTuple):
@@ -92,7 +91,7 @@ def patch(
     elif shape == "ellipse":
         if at is None:
             raise StepError("patch: where the ellipse lies is not told. Give at: [41.2%, 63.0%], or a mask with where: NAME.")
-        turned, middle = turned_angle(image, angle.degrees), at.pixel(image)
+        turned, middle = angle.turned(image), at.pixel(image)
         long, short = (extent_px(e, image) for e in (radius, radius if across is None else across))
         hole = masks.ellipse(image.shape, middle, (long, short), turned) > 0
         if inner is not None:
