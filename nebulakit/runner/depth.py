@@ -5,6 +5,8 @@ from __future__ import annotations
 import math
 from typing import Any
 
+from nebulakit.image import Image
+
 MORE = 3.0  # hours that are reckoned with
 
 
@@ -37,5 +39,39 @@ def _number(header: Any, *keys: str) -> float | None:
 def more_hours(header: Any) -> dict[str, Any]:
     """Give the hours and by what three more would raise the signal-to-noise, which grows as the square root of time."""
     told = hours(header)
-    gain = f"signal-to-noise x{math.sqrt((told + MORE) / told):.2f}" if told else "unknown"
+    gain = f"signal-to-noise x{_factor(told):.2f}" if told else "unknown"
     return {"hours": told if told is not None else "unknown", "three_more_hours": gain}
+
+
+def _factor(told: float) -> float:
+    return math.sqrt((told + MORE) / told)
+
+
+def signal(image: Image) -> dict[str, Any]:
+    """Give the signal-to-noise of the lines in core and outer shell, per area of a star, now and after three more hours.
+
+    ``image`` is linear, with noise, stars and width known. Empty where nothing shines or stars have no width.
+    """
+    import numpy as np
+
+    from nebulakit.pixels import gradient, signs
+    from nebulakit.pixels.signal import line_signals
+
+    if image.scale != "linear" or image.noise is None or image.fwhm is None or len(image.channels) not in (1, 3):
+        return {}
+    gap = ~image.covered()
+    sky = gradient.decide_gradient(image.planes, image.noise.sigma, left_out=gap)
+    flat = image.planes - gradient.surface(sky.coefficients, image.shape, sky.order)
+    stars = gap if image.stars is None else gap | signs.star_mask(image.shape, image.stars.x, image.stars.y, image.stars.radius)
+    found = line_signals(np.asarray(flat), image.noise, stars, image.fwhm)
+    if found is None:
+        return {}
+    names = ("ha", "oiii") if len(found.core) == 2 else ("light",)
+
+    def told(factor: float) -> dict[str, dict[str, float]]:
+        rows = zip(names, found.core, found.shell, strict=True)
+        return {n: {"core": round(factor * core, 1), "outer_shell": round(factor * shell, 1)} for n, core, shell in rows}
+
+    long = hours(image.header)
+    then = {"signal_to_noise_three_hours_more": told(_factor(long))} if long else {}
+    return {"shines_share": found.share, "signal_to_noise": told(1.0), **then}

@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 
 from nebulakit.image import Image
-from nebulakit.runner.depth import more_hours
+from nebulakit.runner.depth import more_hours, signal
 from nebulakit.runner.store import plain
 
 
@@ -16,7 +16,7 @@ def examine(image: Image) -> dict[str, Any]:
     """Measure a stack as it was read; give plain values for a table or JSON.
 
     Size, planes, whether it is linear and why, noise and sky per channel, the gradient in sigma, stars, star width,
-    white level, cut-off share, coverage, signal of the lines, and the recipe that suits.
+    white level, cut-off share, coverage, signal-to-noise of the lines (per area of a star), and the recipe that suits.
     """
     height, width = image.shape
     facts: dict[str, Any] = {
@@ -49,6 +49,7 @@ def examine(image: Image) -> dict[str, Any]:
         "arcsec_per_px": known.arcsec_per_px(),
     }
     facts |= more_hours(known.header)
+    facts |= signal(known)
     facts["recipe"], facts["recipe_because"] = suits(known)
     return dict(plain(facts))
 

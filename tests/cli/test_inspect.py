@@ -3,6 +3,7 @@
 import json
 import math
 
+import cv2
 import numpy as np
 import pytest
 from astropy.io import fits
@@ -10,7 +11,8 @@ from astropy.io import fits
 from nebulakit import files
 from nebulakit.cli import call
 from nebulakit.demo import make_scene, write_scene
-from nebulakit.runner.depth import hours, more_hours
+from nebulakit.image import Image
+from nebulakit.runner.depth import hours, more_hours, signal
 
 
 @pytest.fixture(scope="module")
@@ -76,3 +78,33 @@ def test_hours_are_read_or_unknown(cards, expected):
 
 def test_a_header_without_times_is_unknown():
     assert more_hours(None) == {"hours": "unknown", "three_more_hours": "unknown"}
+
+
+def test_signal_to_noise_is_that_of_the_light_that_was_put_in(scene):
+    known = scene.image().measured("noise", "stars", "fwhm")
+    told = signal(known)
+    sigma = np.asarray(known.noise.sigma)
+    response = np.asarray(scene.sensor)
+    # weighed by least squares, a line's noise is that of (M' N^-1 M)^-1; boxes of a star's area average it like white noise
+    # of the coarser scales, which is about 1.6 times the pixels' here (bilinear resampling)
+    noise = np.sqrt(np.diag(np.linalg.inv((response / sigma[:, None]).T @ (response / sigma[:, None]))))
+    for name, truth, unit in (("ha", scene.ha, noise[0]), ("oiii", scene.oiii, noise[1])):
+        smooth = cv2.blur(truth, (6, 6))[scene.coverage > 0]
+        core = float(np.median(np.sort(smooth)[-round(0.01 * smooth.size) :])) / unit * known.fwhm / 1.6
+        # places under stars are left out, frames thin out at the rim, and the response is a typical one: a quarter either way
+        assert told["signal_to_noise"][name]["core"] == pytest.approx(core, rel=0.25)
+    assert 0 < told["signal_to_noise"]["ha"]["outer_shell"] < 0.1 * told["signal_to_noise"]["ha"]["core"]
+
+
+def test_three_hours_more_are_told_for_core_and_shell_and_only_where_hours_are_known(scene):
+    told = signal(scene.image().measured("noise", "stars", "fwhm"))
+    now, then = (told[k]["oiii"]["core"] for k in ("signal_to_noise", "signal_to_noise_three_hours_more"))
+    hour = 1500 * 10 / 3600
+    assert then / now == pytest.approx(math.sqrt((hour + 3) / hour), rel=0.01)  # both are rounded to a tenth
+    assert "signal_to_noise_three_hours_more" not in signal(scene.image(header=None).measured("noise", "stars", "fwhm"))
+
+
+def test_one_plane_has_one_light_and_a_stretched_picture_none(scene):
+    grey = Image.from_array(scene.stack[:1], coverage=scene.coverage).measured("noise", "stars", "fwhm")
+    assert list(signal(grey)["signal_to_noise"]) == ["light"]
+    assert signal(grey.replace(scale="display")) == {}
