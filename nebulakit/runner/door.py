@@ -6,7 +6,7 @@ Each doubt is one :class:`Notice`: what was seen with its number, what it means,
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 
 import numpy as np
 import numpy.typing as npt
@@ -23,10 +23,20 @@ def doubts(image: Image) -> list[Notice]:
 
     ``assume: linear`` in the image's record (the user has said so) silences the doubt that it is stretched.
     """
-    if image.channels == ("mosaic",):
-        return list(_of_mosaic(image))
-    if min(image.shape) < 64 or not np.isfinite(image.planes).any():
+    found, rest = first_doubts(image)
+    return found + rest()
+
+
+def first_doubts(image: Image) -> tuple[list[Notice], Callable[[], list[Notice]]]:
+    """Give the doubts that are found at once, and a function that looks for the others, which takes seconds."""
+
+    def nothing() -> list[Notice]:
         return []
+
+    if image.channels == ("mosaic",):
+        return list(_of_mosaic(image)), nothing
+    if min(image.shape) < 64 or not np.isfinite(image.planes).any():
+        return [], nothing
     found = list(_of_header(image))
     alike = image.is_rgb and np.array_equal(image.planes[0], image.planes[1], equal_nan=True)
     if alike and np.array_equal(image.planes[1], image.planes[2], equal_nan=True):
@@ -41,8 +51,8 @@ def doubts(image: Image) -> list[Notice]:
         unknown = {"white": None, "stars": None, "noise": None, "sky": None, "psf": None}
         image = dataclasses.replace(image, planes=image.planes[:1], channels=("grey",), **unknown)  # type: ignore[arg-type]
     if image.scale == "display":
-        return found  # it says itself what it is; what follows is about linear data
-    return found + list(_of_coverage(image)) + list(_of_pixels(image))
+        return found, nothing  # it says itself what it is; what follows is about linear data
+    return found, lambda: list(_of_coverage(image)) + list(_of_pixels(image))
 
 
 def _of_mosaic(image: Image) -> Iterator[Notice]:

@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import Any, Literal
 
 import nebulakit
-from nebulakit.errors import InputError, ResourceError, UsageError
+from nebulakit.errors import ResourceError
 from nebulakit.files.options import WriteOptions
 from nebulakit.image import Image, Notice
 from nebulakit.recipe.model import Call, Recipe, Ref
@@ -22,6 +22,9 @@ from nebulakit.runner.folder import RECORD as RECORD
 from nebulakit.runner.folder import publish, refuse_foreign, staged
 from nebulakit.runner.folder import publish_folder as publish_folder
 from nebulakit.runner.folder import read_record as read_record
+from nebulakit.runner.inputs import Inputs as Inputs
+from nebulakit.runner.inputs import input_keys as input_keys
+from nebulakit.runner.inputs import read_inputs as read_inputs
 from nebulakit.runner.plan import remember
 from nebulakit.runner.repeat import way
 from nebulakit.runner.store import Keys, Store, digest, file_hash, plain, source_digest, versions
@@ -53,118 +56,6 @@ class Done:
     run: Run
     files: tuple[Path, ...]
     record: dict[str, Any]
-
-
-def input_keys(job: Job) -> tuple[dict[str, dict[str, Any]], dict[str, str]]:
-    """Give what each input file is, and the key by which each input is known: contents and the options of reading, never names or dates."""
-    paths = {"stack": job.stack, **job.inputs}
-    unknown = sorted(set(paths) - set(job.recipe.inputs) - {"stack", "coverage"})
-    if unknown:
-        raise UsageError(
-            f"the recipe has no input called {unknown[0]!r}; it has: {', '.join(sorted({*job.recipe.inputs, 'stack', 'coverage'}))}"
-        )
-    told = {name: {"file": path.name, "sha256": _hash(path), "bytes": path.stat().st_size} for name, path in paths.items()}
-    options = {"assume": job.assume, "fwhm": job.fwhm, "preview": job.preview, "coverage": told.get("coverage", {}).get("sha256")}
-    return told, {
-        name: digest([told[name]["sha256"], options if name == "stack" else job.preview]) for name in paths if name != "coverage"
-    }
-
-
-def read_inputs(job: Job) -> dict[str, Image]:
-    """Read the stack (with its coverage) and the other inputs, binned where a preview is wanted."""
-    return {name: read_input(job, name) for name in ("stack", *job.inputs) if name != "coverage"}
-
-
-def read_input(job: Job, name: str, said: tuple[Notice, ...] | None = None) -> Image:
-    """Read one input; what the stack itself gives to doubt is noted on it, unless what is ``said`` of it is known already."""
-    from nebulakit import files
-    from nebulakit.runner.door import doubts
-
-    if name == "stack":
-        image = files.read(job.stack, coverage=job.inputs.get("coverage"), assume=job.assume)
-        image = image.noted(*doubts(image)) if said is None else image
-        if job.fwhm is not None:
-            image = image.replace(fwhm=job.fwhm, notices=image.notices, record=image.record)
-    elif _is_mask(job.recipe, name):
-        plane = files.read_map(job.inputs[name])
-        image = Image.from_array(plane, channels=("mask",), content="mask", scale="display")
-        return image if said is None else replace(image, notices=said)  # brought to size where it is used
-    else:
-        image = files.read(job.inputs[name])
-    if job.preview > 1:
-        from nebulakit import steps
-
-        image = steps.bin(image, factor=job.preview).noted(*image.notices)
-        if name == "stack":
-            what = f"the stack was binned {job.preview} times, so this is a preview: for the composition only"
-            image = image.noted(Notice("preview", f"{what}. Noise, stars and detail come out otherwise in the whole."))
-    return image if said is None else replace(image, notices=said)
-
-
-def _is_mask(recipe: Recipe, name: str) -> bool:
-    """Say whether an input is a mask: by its entry, or, where that is silent, because a step has it as its mask."""
-    declared = recipe.inputs.get(name)
-    if declared is None or declared.scale is not None:
-        return declared is not None and declared.scale == "mask"
-    return any(call.mask == Ref(-1, name) for call in recipe.steps)
-
-
-class Inputs(Mapping[str, Image]):
-    """The inputs of a job, each read when it is first looked up, and then let go.
-
-    What reading a file has to say is kept in the job's store, so that a run that reuses all that was made of it need
-    not read it.
-    """
-
-    def __init__(self, job: Job, keys: Mapping[str, str]) -> None:
-        self._job = job
-        self._keys = {n: digest([k, source_digest(), file_hash(Path(__file__).with_name("door.py"))]) for n, k in keys.items()}
-        self._said: dict[str, tuple[Notice, ...]] = {}
-
-    def __getitem__(self, name: str) -> Image:
-        if name not in self._keys:
-            raise KeyError(name)
-        known = self._known(name)
-        image = read_input(self._job, name, known)
-        if known is None:
-            self._said[name] = image.notices
-            if self._job.store is not None:
-                self._job.store.keep_notices(self._keys[name], image.notices)
-        return image
-
-    def _known(self, name: str) -> tuple[Notice, ...] | None:
-        if name not in self._said and self._job.store is not None:
-            kept = self._job.store.notices_of(self._keys[name])
-            if kept is not None:
-                self._said[name] = kept
-        return self._said.get(name)
-
-    def __contains__(self, name: object) -> bool:
-        return name in self._keys
-
-    def __iter__(self) -> Iterator[str]:
-        return iter(self._keys)
-
-    def __len__(self) -> int:
-        return len(self._keys)
-
-    def said(self) -> dict[str, tuple[Notice, ...]]:
-        """Give what reading each input has to say."""
-        for name in self:
-            if self._known(name) is None:
-                self[name]
-        return {name: self._said[name] for name in self}
-
-
-def _hash(path: Path) -> str:
-    try:
-        return file_hash(path)
-    except IsADirectoryError:
-        raise InputError(f"{path} is a folder, not a picture") from None
-    except FileNotFoundError:
-        raise InputError(f"there is no file {path}") from None
-    except OSError as fault:
-        raise InputError(f"{path} cannot be read: {fault.strerror}") from None
 
 
 def run_job(

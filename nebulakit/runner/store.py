@@ -35,7 +35,7 @@ from nebulakit.runner.packing import apart, array_hash, together
 
 READ_SPEED = 5e8  # bytes per second that opening and checking a kept layer is assumed to cost
 LIBRARIES = ("numpy", "scipy", "scikit-image", "opencv-python-headless", "PyWavelets", "astropy")
-SOURCES = ("pixels", "steps", "files", "image.py", "declare.py", "quantity.py", "runner/execute.py")
+SOURCES = ("pixels", "steps", "files", "image.py", "declare.py", "quantity.py", "runner/execute.py", "runner/placed.py")
 
 
 def digest(value: Any) -> str:
@@ -203,6 +203,8 @@ class Store:
 
     def keep_notices(self, key: str, notices: Iterable[Notice]) -> None:
         """Keep what reading an input had to say."""
+        if self._entry("inputs", key).exists():
+            return
         with contextlib.suppress(OSError):
             self.write(self._entry("inputs", key), json.dumps({"notices": [list(n) for n in notices]}).encode())
 

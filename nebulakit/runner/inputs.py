@@ -1,0 +1,153 @@
+"""The files a run begins with: what they are known by, and how they are read."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from concurrent.futures import Future, ThreadPoolExecutor
+from dataclasses import replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from nebulakit.errors import InputError, UsageError
+from nebulakit.image import Image, Notice
+from nebulakit.recipe.model import Recipe, Ref
+from nebulakit.runner.store import digest, file_hash, source_digest
+
+if TYPE_CHECKING:
+    from nebulakit.runner.job import Job
+
+
+def input_keys(job: Job) -> tuple[dict[str, dict[str, Any]], dict[str, str]]:
+    """Give what each input file is, and the key by which each input is known: contents and the options of reading, never names or dates."""
+    paths = {"stack": job.stack, **job.inputs}
+    unknown = sorted(set(paths) - set(job.recipe.inputs) - {"stack", "coverage"})
+    if unknown:
+        raise UsageError(
+            f"the recipe has no input called {unknown[0]!r}; it has: {', '.join(sorted({*job.recipe.inputs, 'stack', 'coverage'}))}"
+        )
+    told = {name: {"file": path.name, "sha256": _hash(path), "bytes": path.stat().st_size} for name, path in paths.items()}
+    options = {"assume": job.assume, "fwhm": job.fwhm, "preview": job.preview, "coverage": told.get("coverage", {}).get("sha256")}
+    return told, {
+        name: digest([told[name]["sha256"], options if name == "stack" else job.preview]) for name in paths if name != "coverage"
+    }
+
+
+def read_inputs(job: Job) -> dict[str, Image]:
+    """Read the stack (with its coverage) and the other inputs, binned where a preview is wanted."""
+    return {name: read_input(job, name) for name in ("stack", *job.inputs) if name != "coverage"}
+
+
+def read_input(job: Job, name: str) -> Image:
+    """Read one input; what the stack itself gives to doubt is noted on it."""
+    from nebulakit.runner.door import doubts
+
+    image = _read(job, name)
+    if name == "stack":
+        image = image.noted(*doubts(image))
+    return _made_ready(job, name, image)
+
+
+def _read(job: Job, name: str) -> Image:
+    from nebulakit import files
+
+    if name == "stack":
+        return files.read(job.stack, coverage=job.inputs.get("coverage"), assume=job.assume)
+    if _is_mask(job.recipe, name):
+        return Image.from_array(files.read_map(job.inputs[name]), channels=("mask",), content="mask", scale="display")
+    return files.read(job.inputs[name])
+
+
+def _made_ready(job: Job, name: str, image: Image) -> Image:
+    """Give an input as the recipe gets it: with the star width that was told, binned where a preview is wanted."""
+    if name == "stack" and job.fwhm is not None:
+        image = image.replace(fwhm=job.fwhm, notices=image.notices, record=image.record)
+    if job.preview > 1 and image.content != "mask":  # a mask is brought to size where it is used
+        from nebulakit import steps
+
+        image = steps.bin(image, factor=job.preview).noted(*image.notices)
+        if name == "stack":
+            what = f"the stack was binned {job.preview} times, so this is a preview: for the composition only"
+            image = image.noted(Notice("preview", f"{what}. Noise, stars and detail come out otherwise in the whole."))
+    return image
+
+
+def _is_mask(recipe: Recipe, name: str) -> bool:
+    """Say whether an input is a mask: by its entry, or, where that is silent, because a step has it as its mask."""
+    declared = recipe.inputs.get(name)
+    if declared is None or declared.scale is not None:
+        return declared is not None and declared.scale == "mask"
+    return any(call.mask == Ref(-1, name) for call in recipe.steps)
+
+
+class Inputs(Mapping[str, Image]):
+    """The inputs of a job, each read when it is first looked up, and then let go.
+
+    What the stack itself gives to doubt is looked for meanwhile, beside the first steps. What reading a file has to say
+    is kept in the job's store, so that a run that reuses all that was made of it need not read it.
+    """
+
+    def __init__(self, job: Job, keys: Mapping[str, str]) -> None:
+        self._job = job
+        door = file_hash(Path(__file__).with_name("door.py"))
+        self._keys = {n: digest([k, source_digest(), door]) for n, k in keys.items()}
+        self._said: dict[str, tuple[Notice, ...]] = {}
+        self._doubts: Future[list[Notice]] | None = None
+
+    def __getitem__(self, name: str) -> Image:
+        if name not in self._keys:
+            raise KeyError(name)
+        image = _read(self._job, name)
+        known = self._known(name)
+        if known is not None:
+            return replace(_made_ready(self._job, name, image), notices=known)
+        if name == "stack":
+            from nebulakit.runner.door import first_doubts
+
+            found, rest = first_doubts(image)
+            image = image.noted(*found)
+            pool = ThreadPoolExecutor(1, "doubting")
+            self._doubts = pool.submit(rest)
+            pool.shutdown(wait=False)
+        image = _made_ready(self._job, name, image)
+        self._said[name] = image.notices
+        return image
+
+    def _known(self, name: str) -> tuple[Notice, ...] | None:
+        if name not in self._said and self._job.store is not None:
+            kept = self._job.store.notices_of(self._keys[name])
+            if kept is not None:
+                self._said[name] = kept
+        return self._said.get(name)
+
+    def said(self) -> dict[str, tuple[Notice, ...]]:
+        """Give what reading each input has to say; this may take the time of reading it."""
+        for name in self:
+            if self._known(name) is None:
+                self[name]
+        if self._doubts is not None:
+            self._said["stack"] += tuple(self._doubts.result())
+            self._doubts = None
+        for name, notices in self._said.items():
+            if self._job.store is not None:
+                self._job.store.keep_notices(self._keys[name], notices)
+        return {name: self._said[name] for name in self}
+
+    def __contains__(self, name: object) -> bool:
+        return name in self._keys
+
+    def __iter__(self) -> Iterator[str]:
+        return iter(self._keys)
+
+    def __len__(self) -> int:
+        return len(self._keys)
+
+
+def _hash(path: Path) -> str:
+    try:
+        return file_hash(path)
+    except IsADirectoryError:
+        raise InputError(f"{path} is a folder, not a picture") from None
+    except FileNotFoundError:
+        raise InputError(f"there is no file {path}") from None
+    except OSError as fault:
+        raise InputError(f"{path} cannot be read: {fault.strerror}") from None
