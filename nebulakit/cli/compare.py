@@ -19,12 +19,12 @@ def command(a: Path, b: Path, output: Path, as_json: bool) -> int:
     Tells what differs in the recipe by step, in the numbers, and lays the pictures under one divider.
     """
     from nebulakit.report.compare import comparison, facts, side
+    from nebulakit.runner.folder import write_page
 
     one, two = side(a), side(b)
     if as_json:
         click.echo(json.dumps(facts(one, two), indent=1))
         return 0
-    text = comparison(one, two)
-    output.write_text(text, encoding="utf-8")
+    write_page(output, comparison(one, two))
     click.echo(output)
     return 0

@@ -25,7 +25,8 @@ from nebulakit.runner.store import Store, plain
 Planes = npt.NDArray[np.float32]
 
 WHOLE = 760
-"""Pixels of a step's picture across; fewer in recipes of more than 24 steps."""
+"""Pixels of a step's picture across; fewer in recipes of more than MANY steps."""
+MANY = 24
 BUDGET = 13e6
 """Characters of all pictures together, so that the page stays under 15 MB."""
 SHIFT = 0.25
@@ -111,10 +112,11 @@ class Collector:
         self._views: dict[Ref, look.View] = {}
         self._made: dict[tuple[Ref, str, Shown], tuple[str, int, int]] = {}
         self._small: dict[Ref, tuple[Planes, Planes]] = {}
-        self._width = int(WHOLE * min(1.0, max(0.4, (24 / max(1, len(recipe.steps))) ** 0.5)))
+        self._width = int(WHOLE * min(1.0, max(0.4, (MANY / max(1, len(recipe.steps))) ** 0.5)))
         self._figures: dict[Ref, numbers.Figures] = {}
         self._places: places.Places = {}
         self._side = places.LARGEST
+        self._room = BUDGET
 
     def after(self, done: StepRun, layers: Mapping[Ref, Image]) -> None:
         """Look at a finished step and at the layers that are there."""
@@ -164,13 +166,13 @@ class Collector:
         self._views[main] = view
         as_before, as_after, page.shown_as = self._both(before, after, view)
         comparable = _same_place(before.image, after.image) and after.image.content != "mask"
-        start = self._weight()
-        room = (BUDGET - start) / max(1, len(self.recipe.steps) - len(self.steps))
+        # the page must stay small enough to be opened: each step to come keeps most of its share
+        self._room = BUDGET * (1 - 0.75 * (1 - (len(self.steps) + 1) / max(1, len(self.recipe.steps))))
         page.whole = self._whole(before if comparable else None, after, as_before, as_after)
         page.others = self._others(done, declared, layers, view)
         for name, place in self._places.items():
-            if self._weight() - start > 0.8 * room:
-                break  # the page must stay small enough to be opened
+            if self._weight() > self._room:
+                break
             pair = self._close(name, place, before if comparable else None, after, as_before, as_after)
             page.close += [pair] if pair else []
         page.channels = " / ".join(after.image.channels) if len(after.image.channels) > 1 else ""
@@ -212,7 +214,7 @@ class Collector:
             self._views[ref] = view
             as_before, as_after, _ = self._both(before or after, after, view)
             pair = self._whole(before, after, as_before, as_after)
-            pair.name = f"result {name}"
+            pair.name = f"its other result, {name}"
             pairs.append(pair)
         return pairs
 
@@ -301,7 +303,8 @@ class Collector:
         what = (layer.ref, name, shown)
         if what not in self._made:
             pixels = look.eight_bits(shown(planes))
-            self._made[what] = (self._add(look.data_url(pixels, lossless=lossless)), pixels.shape[1], pixels.shape[0])
+            url = look.data_url(pixels, lossless=lossless, quality=84 if self._weight() <= self._room else 50)
+            self._made[what] = (self._add(url), pixels.shape[1], pixels.shape[0])
         return self._made[what]
 
     # --- pages of steps that are not run again ------------------------------------------------------------------------

@@ -17,12 +17,12 @@ Planes = npt.NDArray[np.float32]
 
 ORDER = (
     "sky level",
-    "unevenness of the sky",
-    "noise of the pixels",
-    "σ, the stack's noise",
-    "width of the stars",
-    "cut off at white",
-    "cut off at black",
+    "unevenness",
+    "noise",
+    "σ of the stack",
+    "star width",
+    "cut at white",
+    "cut at black",
 )
 MIDDLE = 640
 """Noise and star width are measured on the middle of a layer, at most this many px wide and high."""
@@ -78,7 +78,7 @@ def _side(f: Figures, unit: list[float]) -> dict[str, str]:
     if f.display:
         out = {
             name: percent([100 * v for v in values])
-            for name, values in (("sky level", f.sky), ("unevenness of the sky", f.unevenness), ("noise of the pixels", f.noise))
+            for name, values in (("sky level", f.sky), ("unevenness", f.unevenness), ("noise", f.noise))
         }
     else:
 
@@ -87,25 +87,29 @@ def _side(f: Figures, unit: list[float]) -> dict[str, str]:
 
         out = {
             "sky level": in_sigma(f.sky),
-            "unevenness of the sky": in_sigma(f.unevenness),
-            "noise of the pixels": in_sigma(f.noise),
-            "σ, the stack's noise": powers(unit),
+            "unevenness": in_sigma(f.unevenness),
+            "noise": in_sigma(f.noise),
+            "σ of the stack": powers(unit),
         }
     if f.width is not None:
-        out["width of the stars"] = f"{f.width:.2f} px"
-    out |= {f"cut off at {end}": f"{100 * v:.2f} %" for end, v in (("white", f.white), ("black", f.black)) if v is not None}
+        out["star width"] = f"{f.width:.2f} px"
+    out |= {f"cut at {end}": f"{100 * v:.2f} %" for end, v in (("white", f.white), ("black", f.black)) if v is not None}
     return out
 
 
 def joined(values: Sequence[float]) -> str:
-    """Write values side by side, each to three digits or to hundredths.
+    """Write values side by side, each to three digits or to thousandths.
 
-    >>> joined([1046.2, 12.34, -0.004])
-    '1046 / 12.3 / 0.00'
+    >>> joined([1046.2, 12.34, 0.5, 0.0042, 0.0])
+    '1046 / 12.3 / 0.50 / 0.004 / 0'
     """
-    return " / ".join(
-        f"{v:.0f}" if abs(v) >= 100 else f"{v:.1f}" if abs(v) >= 10 else f"{v:.2f}".replace("-0.00", "0.00") for v in values
-    )
+
+    def one(v: float) -> str:
+        size = abs(v)
+        shown = f"{v:.{0 if size >= 100 else 1 if size >= 10 else 2 if size >= 0.1 else 3}f}"
+        return "0" if float(shown) == 0 else shown
+
+    return " / ".join(map(one, values))
 
 
 def percent(values: Sequence[float]) -> str:

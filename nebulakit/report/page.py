@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import base64
+import functools
 import hashlib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
@@ -45,15 +46,6 @@ class Frame:
 
 def render(**values: Any) -> str:
     """Fill the template; names that are not given are empty. ``live`` is the page's version where a server renews it."""
-    import jinja2
-
-    environment = jinja2.Environment(
-        loader=jinja2.FileSystemLoader(HERE),
-        autoescape=True,
-        undefined=jinja2.StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
     script = (HERE / "page.js").read_text(encoding="utf-8")
     told = base64.b64encode(hashlib.sha256(script.encode()).digest()).decode()
     empty = (
@@ -71,7 +63,7 @@ def render(**values: Any) -> str:
         "tables",
         "recipe",
     )
-    return environment.get_template("page.html.jinja").render(
+    page: str = _template().render(
         **{
             **dict.fromkeys(empty),
             "names": ("before", "after"),
@@ -88,6 +80,21 @@ def render(**values: Any) -> str:
             **values,
         }
     )
+    return page
+
+
+@functools.cache
+def _template() -> Any:
+    import jinja2
+
+    environment = jinja2.Environment(
+        loader=jinja2.FileSystemLoader(HERE),
+        autoescape=True,
+        undefined=jinja2.StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    return environment.get_template("page.html.jinja")
 
 
 def report(

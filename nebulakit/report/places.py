@@ -34,8 +34,8 @@ def cut(image: Image, x: float, y: float, size: int) -> tuple[int, int] | None:
 def places(image: Image, size: int) -> Places:
     """Choose where to look closely; positions (x, y) in the stack, ``size`` px of room round each.
 
-    By block medians and maxima, so that it costs next to nothing: the star is the block whose maximum stands out most
-    without being cut off, the filament where the medians are most structured, the sky where they are lowest and calmest,
+    By lower quarters and maxima of blocks, so that it costs next to nothing: the star is the block whose maximum stands out most
+    without being cut off, the filament where the quarters are most structured, the sky where they are lowest and calmest,
     the rim the corner with the least coverage. No two share more than half their room where another place will do.
     """
     block = max(2, min(16, min(image.shape) // 40))
@@ -45,8 +45,8 @@ def places(image: Image, size: int) -> Places:
         return {}
     mean = np.nan_to_num(np.mean(image.planes[:, : bh * block, : bw * block], axis=0))
     tiles = mean.reshape(bh, block, bw, block)
-    level, top = np.median(tiles, axis=(1, 3)).astype(np.float32), tiles.max(axis=(1, 3)).astype(np.float32)
-    level -= cv2.GaussianBlur(level, (0, 0), max(bh, bw) / 5)
+    level, top = np.percentile(tiles, 25, axis=(1, 3)).astype(np.float32), tiles.max(axis=(1, 3)).astype(np.float32)
+    level = cv2.medianBlur(level, 3) - _glow(level)  # without stars, and above the skyglow
     inner = np.zeros((bh, bw), bool)
     m = math.ceil(size / 2 / block)
     inner[m : bh - m, m : bw - m] = True
@@ -77,6 +77,21 @@ def places(image: Image, size: int) -> Places:
         chosen[name] = image.frame.to_stack((x + 0.5) * block - 0.5, (y + 0.5) * block - 0.5)
         free &= np.maximum(np.abs(rows - y), np.abs(columns - x)) > size / 2 / block
     return chosen
+
+
+def _glow(level: npt.NDArray[np.float32]) -> npt.NDArray[np.float32]:
+    """Give the smooth surface (order 2) under the levels of blocks (y, x), what stands above it left out: a rough skyglow."""
+    h, w = level.shape
+    y, x = (v.ravel() for v in np.mgrid[-1 : 1 : h * 1j, -1 : 1 : w * 1j])
+    a, v = np.stack([np.ones_like(x), x, y, x * x, x * y, y * y], axis=1), level.ravel().astype(float)
+    under = np.ones(v.size, bool)
+    for _ in range(6):
+        fitted = a @ np.linalg.lstsq(a[under], v[under], rcond=None)[0]
+        rest = v - fitted
+        under = rest <= 1.5 * 1.4826 * float(np.median(np.abs(rest[under])))
+        if under.sum() < 20:
+            break
+    return np.asarray(fitted.reshape(h, w), np.float32)
 
 
 def contrast(planes: npt.NDArray[np.float32], middle: npt.NDArray[np.float32], factor: float = 4.0) -> npt.NDArray[np.float32]:

@@ -41,7 +41,7 @@ def refuse_foreign(folder: Path, recipe: str, stack: str) -> None:
     """Refuse a folder that holds anything but an earlier run of the same recipe file and stack; UsageError says what it holds."""
     if folder.exists() and not folder.is_dir():
         raise UsageError(f"{folder} is a file; choose another folder with -o")
-    if not folder.is_dir() or all(p.name.startswith(HIDDEN) or _is_page(p) for p in folder.iterdir()):
+    if not folder.is_dir() or all(p.name.startswith(HIDDEN) or (p.name == PAGE and _is_page(p)) for p in folder.iterdir()):
         return
     earlier = earlier_record(folder)
     if earlier is None:
@@ -55,9 +55,22 @@ def refuse_foreign(folder: Path, recipe: str, stack: str) -> None:
         )
 
 
+def write_page(path: Path, text: str) -> None:
+    """Write a page whole, in place of an earlier one but of no other file; UsageError says why it cannot be."""
+    if path.exists() and not _is_page(path):
+        raise UsageError(f"{path} is there and is no page of nebulakit. Choose another name with -o")
+    unfinished = path.with_name(f"{HIDDEN}{path.name}-{os.getpid()}")
+    try:
+        unfinished.write_text(text, encoding="utf-8")
+        os.replace(unfinished, path)
+    except OSError as fault:
+        unfinished.unlink(missing_ok=True)
+        raise UsageError(f"cannot write {path}: {fault.strerror}. Choose another place with -o") from None
+
+
 def _is_page(path: Path) -> bool:
-    """Say whether a file is the page of a run: of one that failed there may be nothing else."""
-    if path.name != PAGE or not path.is_file():
+    """Say whether a file is a page."""
+    if not path.is_file():
         return False
     with open(path, "rb") as f:
         return PAGE_MARK.encode() in f.read(2000)

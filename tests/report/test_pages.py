@@ -174,7 +174,7 @@ def test_stars_that_were_found_are_circled_and_what_was_touched_is_shown(collect
     drawn = next(d for d in step.drawings if "stars found" in d.caption)
     assert str(drawn.svg).count("<circle") == 2 * found  # dark under light
     assert "filled in or had starlight subtracted" in captions(step)
-    assert [o.name for o in step.others] == ["result stars"]
+    assert [o.name for o in step.others] == ["its other result, stars"]
 
 
 def test_numbers_stand_on_both_sides_also_where_kind_or_size_change(steps):
@@ -183,11 +183,11 @@ def test_numbers_stand_on_both_sides_also_where_kind_or_size_change(steps):
         if step.id == "where":
             assert list(told) == ["covers"]
             continue
-        for name in ("sky level", "unevenness of the sky", "noise of the pixels"):
+        for name in ("sky level", "unevenness", "noise"):
             assert all(told[name]), (step.id, name)
     told = {name: (before, after) for name, before, after in steps["stretch"].numbers}
-    assert told["noise of the pixels"][0].endswith("σ")
-    assert told["noise of the pixels"][1].endswith("%")
+    assert told["noise"][0].endswith("σ")
+    assert told["noise"][1].endswith("%")
 
 
 def test_linear_layers_are_shown_by_one_curve_from_one_level(steps):
@@ -323,6 +323,18 @@ def test_compare_recipes_and_refuse_what_cannot_be_compared(night, page, tmp_pat
     capsys.readouterr()
     assert call(["compare", str(night / "r.yaml"), str(page.parent / "picture.tif")]) == 2
     assert "cannot be compared" in capsys.readouterr().err
+
+
+def test_compare_overwrites_a_page_and_nothing_else(night, tmp_path, capsys):
+    args = ["compare", str(night / "r.yaml"), "bicolour", "-o"]
+    page, letter = tmp_path / "c.html", tmp_path / "letter.html"
+    letter.write_text("<p>mine</p>")
+    assert [call([*args, str(page)]) for _ in range(2)] == [0, 0]
+    assert call([*args, str(letter)]) == 2
+    assert letter.read_text() == "<p>mine</p>"
+    assert call([*args, str(tmp_path / "none" / "c.html")]) == 2
+    assert "Choose another" in capsys.readouterr().err
+    assert sorted(p.name for p in tmp_path.iterdir()) == ["c.html", "letter.html"]
 
 
 def test_compare_linear_pictures_by_one_curve(tmp_path):
