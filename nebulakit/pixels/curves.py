@@ -26,16 +26,14 @@ class Curve:
     """
 
     def __init__(self, points: Points) -> None:
-        from scipy.interpolate import PchipInterpolator
-
         x, y = (np.array(v, float) for v in zip(*points, strict=True))
-        made = PchipInterpolator(x, y)
+        width, rise = np.diff(x), np.diff(y)
+        slope = _slopes(width, rise / width)
         self.start = float(y[0])
         # each piece by its own variable 0..1: y gains c1 t + c2 t^2 + c3 t^3
-        self.pieces = [
-            (float(x0), float(x1 - x0), *(float(c * (x1 - x0) ** k) for k, c in ((1, p[2]), (2, p[1]), (3, p[0]))))
-            for x0, x1, p in zip(x[:-1], x[1:], made.c.T, strict=True)
-        ]
+        c1, out = width * slope[:-1], width * slope[1:]
+        columns = (x[:-1], width, c1, 3 * rise - 2 * c1 - out, c1 + out - 2 * rise)
+        self.pieces = list(zip(*(c.tolist() for c in columns), strict=True))
 
     def __call__(self, level: Array) -> Array:
         """Give the curve's value at each level: the sum of what the level has gained in every piece."""
@@ -51,6 +49,26 @@ class Curve:
             gained *= t
             out += gained
         return out
+
+
+def _slopes(width: npt.NDArray[np.float64], chord: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
+    """Give the slopes (n + 1) at the ends of n pieces from the slopes of their chords."""
+    if len(chord) == 1:
+        return np.repeat(chord, 2)
+    before, after = chord[:-1], chord[1:]
+    w1, w2 = 2 * width[1:] + width[:-1], width[1:] + 2 * width[:-1]
+    turns = before * after <= 0
+    with np.errstate(divide="ignore", invalid="ignore"):
+        inner = np.where(turns, 0.0, (w1 + w2) / (w1 / before + w2 / after))
+    ends = []
+    for (h0, h1), (m0, m1) in ((width[:2], chord[:2]), (width[:-3:-1], chord[:-3:-1])):
+        end = ((2 * h0 + h1) * m0 - h0 * m1) / (h0 + h1)
+        if np.sign(end) != np.sign(m0):
+            end = 0.0
+        elif np.sign(m0) != np.sign(m1) and abs(end) > 3 * abs(m0):
+            end = 3 * m0
+        ends.append(end)
+    return np.concatenate([ends[:1], inner, ends[1:]])
 
 
 def lightness_curve(planes: Array, curve: Callable[[Array], Array]) -> Array:

@@ -278,23 +278,29 @@ class Store:
     def _keep_array(self, array: npt.NDArray[Any]) -> str:
         sha = array_hash(array)
         path = self._array_path(sha)
-        if path.exists():
+        try:
+            self._array(sha)
             self._touch(path)  # another run that makes room leaves young arrays alone
-        else:
+        except (OSError, ValueError, EOFError):
             self.write(path, np.ascontiguousarray(array))
         return sha
 
     def _array(self, sha: str) -> npt.NDArray[Any]:
         """Open an array and check it against its name, once in the life of this process while it is not written to."""
         path = self._array_path(sha)
-        array = np.load(path, mmap_mode="r", allow_pickle=False)
-        state = path.stat()
-        if self._good.get(sha) != (state.st_size, state.st_mtime_ns):
-            if array_hash(array) != sha:
-                self._good.pop(sha, None)
-                _remove(path)
-                raise ValueError("other contents than were written")
-            self._good[sha] = (state.st_size, state.st_mtime_ns)
+        try:
+            array = np.load(path, mmap_mode="r", allow_pickle=False)
+            state = path.stat()
+            if self._good.get(sha) != (state.st_size, state.st_mtime_ns):
+                if array_hash(array) != sha:
+                    raise ValueError("other contents than were written")
+                self._good[sha] = (state.st_size, state.st_mtime_ns)
+        except FileNotFoundError:
+            raise
+        except (OSError, ValueError, EOFError):
+            self._good.pop(sha, None)
+            _remove(path)
+            raise
         return np.asarray(array)
 
     def entries(self) -> list[tuple[str, int, float]]:

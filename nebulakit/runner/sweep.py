@@ -81,7 +81,9 @@ def hue_truth(picture: Image, ha: Image, oiii: Image) -> float | None:
         return None
     one, two = (np.asarray(p.reshape(h, size, w, size).mean(axis=(1, 3)), float) for p in true)
     red, blue = (np.asarray(picture.planes[k], float) for k in (0, 2))
-    lit = (one + two > 0.1 * np.percentile(one + two, 99)) & (one > 0) & np.isfinite(red + blue) & (red + blue > 0)
+    if not np.isfinite(one + two).any():
+        return None
+    lit = (one + two > 0.1 * np.nanpercentile(one + two, 99)) & (one > 0) & np.isfinite(red + blue) & (red + blue > 0)
     if lit.sum() < 100:
         return None
     step = max(1, int(lit.sum()) // 200_000)
