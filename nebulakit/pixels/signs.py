@@ -362,18 +362,55 @@ def cells(mosaic: Plane, good: Mask) -> Cells:
 
 
 def lower_plateau(coverage: Plane) -> tuple[float, float]:
-    """Give the share of the frame on which coverage is even but clearly below its best, and how high it typically is there.
+    """Give the share of the frame in which coverage has one level clearly below its best, beyond what levels nearby have, and that level.
 
-    Frames that turn through one night thin out steadily; a second plateau is another night, or another field.
+    Frames that turn through one night thin out steadily, and all levels are about as frequent (share 0); where one stands
+    out three times, another night or field ends there. Two nights are seen from 8 degrees between them on, or as much more
+    as each of them turns.
     """
-    import cv2
-
-    top = float(np.percentile(coverage[coverage > 0], 99)) if (coverage > 0).any() else 0.0
+    there = coverage > 0
+    top = float(np.percentile(coverage[there], 99)) if there.any() else 0.0
     if top <= 0:
         return 0.0, 0.0
-    side = max(9, min(coverage.shape) // 25 // 2 * 2 + 1)
-    box = np.ones((side, side), np.uint8)
-    c = coverage / np.float32(top)
-    even = cv2.dilate(c, box, borderType=cv2.BORDER_REPLICATE) - cv2.erode(c, box, borderType=cv2.BORDER_REPLICATE) < 0.02
-    lower = even & (c > 0.1) & (c < 0.85)
-    return float(lower.mean()), float(np.median(c[lower])) if lower.any() else 0.0
+    found = (0.0, 0.0)
+    for first in (0.14, 0.16):  # so that no level is parted by the edge of a class
+        counts, edges = np.histogram(coverage[there] / top, np.arange(first, 0.861, 0.04))
+        share = counts / coverage.size
+        for k in range(1, len(share) - 1):
+            usual = float(np.median(np.r_[share[max(0, k - 4) : k], share[k + 1 : k + 5]]))
+            more = float(share[k]) - usual
+            if more > max(0.012, found[0]) and share[k] > 3 * usual:
+                found = (more, float(edges[k] + edges[k + 1]) / 2)
+    return found
+
+
+def repeats(planes: Planes, good: Mask) -> float:
+    """Give the share of pixels equal, to the last bit, to the next in their row; a median over neighbours leaves some, noise none."""
+    both = good[:, 1:] & good[:, :-1]
+    return float(np.mean([(p[:, 1:] == p[:, :-1])[both].mean() for p in planes])) if both.any() else 0.0
+
+
+def blunt_tops(planes: Planes, x: Floats, y: Floats, reach: int) -> tuple[int, float]:
+    """Give how many of the brightest stars end within 12 % of the brightest's height, and how much broader they are at half of it than others.
+
+    (0, 1) where they are not far brighter than the others, or fewer than 20 stars can be seen whole. Stars that were cut
+    off and blurred afterwards end alike and are broad; others have each its own height, and one breadth.
+    """
+    lum = np.nan_to_num(planes).sum(0)
+    h, w = lum.shape
+    rows = []
+    near = np.hypot(*np.mgrid[-reach : reach + 1, -reach : reach + 1]) < 0.5 * reach
+    for a, b in zip(np.rint(x).astype(int), np.rint(y).astype(int), strict=True):
+        if reach <= a < w - reach and reach <= b < h - reach:
+            cut = lum[b - reach : b + reach + 1, a - reach : a + reach + 1]
+            cut = cut - np.median(cut)
+            top = float(cut[reach - 2 : reach + 3, reach - 2 : reach + 3].max())
+            rows.append((top, int((cut > top / 2)[near].sum())))
+    if len(rows) < 20:
+        return 0, 1.0
+    ordered = np.array(sorted(rows, reverse=True), float)
+    others = ordered[5:25]  # fainter ones are lost in noise
+    alike = ordered[:, 0] > ordered[0, 0] / 1.12
+    if ordered[0, 0] < 10 * float(np.median(others[:, 0])):
+        return 0, 1.0
+    return int(alike.sum()), float(np.median(ordered[alike, 1]) / max(float(np.median(others[:, 1])), 1.0))
