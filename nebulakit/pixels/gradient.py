@@ -206,6 +206,7 @@ class _Fit:
         self.common = np.where(self.degree > 0, shape * FINE**beyond, 0.0)
         self.own = np.where(self.degree > 0, shape * (0.4 * FINE) ** beyond, 0.0)
         self.floor = max(FLOOR, boxes.error)
+        self._there: Doubles | None = None
         self.theta = self._start(where, tau)
         self._learn_prior()
 
@@ -235,13 +236,15 @@ class _Fit:
 
     def precision(self) -> Doubles:
         """Give the prior's inverse covariance of all coefficients, channel by channel; the constants are free."""
-        nt = len(self.degree)
-        p = np.zeros((self.n * nt, self.n * nt))
-        for k in np.flatnonzero(self.degree > 0):
-            cov = (self.common[k] / self.norm[k]) ** 2 * np.outer(self.shared, self.shared)
-            cov += (0.2 * self.own[k] / self.norm[k]) ** 2 * np.diag(self.strength**2) + 1e-6 * np.eye(self.n)
-            p[k::nt, k::nt] = np.linalg.inv(cov)
-        return p
+        nt, k = len(self.degree), np.flatnonzero(self.degree > 0)
+        p = np.zeros((self.n, nt, self.n, nt))
+        if k.size:
+            common = (self.common[k] / self.norm[k]) ** 2
+            own = (0.2 * self.own[k] / self.norm[k]) ** 2
+            cov = common[:, None, None] * np.outer(self.shared, self.shared)
+            cov += own[:, None, None] * np.diag(self.strength**2) + 1e-6 * np.eye(self.n)
+            p[:, k, :, k] = np.linalg.inv(cov)
+        return p.reshape(self.n * nt, self.n * nt)
 
     def residual(self) -> Doubles:
         """Give the levels above the surfaces, per row of ``turn``."""
@@ -255,8 +258,9 @@ class _Fit:
             aw = self.a * weight[k][:, None]
             m = TRUST * (self.a.T @ aw)
             right = TRUST * (aw.T @ self.seen[k] + self.a.T @ pull[k])
-            h += np.kron(np.outer(self.turn[k], self.turn[k]), m)
-            b += np.kron(self.turn[k], right)
+            turned = np.outer(self.turn[k], self.turn[k])[:, None, :, None] * m[:, None, :]
+            h += turned.reshape(h.shape)
+            b += np.outer(self.turn[k], right).ravel()
         h[np.diag_indices(len(h))] += 1e-9
         new = np.linalg.solve(h, b).reshape(self.n, nt)
         moved = float(np.abs((new - self.theta) @ self.a[::37].T).max())
@@ -313,7 +317,9 @@ class _Fit:
             blurred = cv2.blur(plane.reshape(self.boxes.shape), (5, 5), borderType=cv2.BORDER_REFLECT)
             return np.asarray(blurred.ravel()[self.index], np.float64)
 
-        return spread(values) / np.maximum(spread(np.ones(len(self.index))), 1e-6)
+        if self._there is None:
+            self._there = np.maximum(spread(np.ones(len(self.index))), 1e-6)
+        return spread(values) / self._there
 
     def hard(self) -> None:
         """Finish with sky boxes alone: what stands 3 sigma above the surface is left out, with its neighbours."""
