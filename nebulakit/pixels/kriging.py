@@ -22,6 +22,13 @@ GRID = 256
 LONGEST = 80.0  # px: structure beyond that is a level and a slope to a disc of a few px
 STRENGTHS = 0.003 * 4.0 ** np.arange(9)  # variance of the nebula's third starlet scale, in noise variances
 RING = 4.6
+FURTHEST = 2 * GRID  # px between two pixels
+MIDDLE = FURTHEST * (2 * FURTHEST + 2)
+
+
+def _codes(y: Ints, x: Ints) -> Ints:
+    """Give numbers whose differences, counted from :data:`MIDDLE`, are places in a table of distances."""
+    return np.asarray(y * (2 * FURTHEST + 1) + x, np.int_)
 
 
 @dataclass(frozen=True)
@@ -51,18 +58,26 @@ class Field:
         self.covariance = np.fft.ifft2(power).real / self.scale_powers[2]
         self.scale_powers /= self.scale_powers[2]
         self.noise_blur = max(noise_blur, 0.05)
+        # both by the distance in rows and columns, in tables that need no sign and no modulus: looked up very often
+        d = np.arange(-FURTHEST, FURTHEST + 1)
+        line = np.exp(-(d**2) / (4 * self.noise_blur**2))
+        self._noise = (line[:, None] * line[None]).ravel()
+        self._nebula = self.covariance[np.ix_(d % GRID, d % GRID)].ravel()
         self._discs: dict[float, Disc] = {}
 
     def between(self, y1: Ints, x1: Ints, y2: Ints, x2: Ints, strength: float) -> Array:
         """Give the covariances (n, m) of nebula and noise at n pixels with those at m others."""
-        dy, dx = y1[:, None] - y2[None], x1[:, None] - x2[None]
-        nebula = self.covariance[dy % GRID, dx % GRID] * strength
-        drift = 1e4 + 1e2 * (y1[:, None] * y2[None] + x1[:, None] * x2[None])  # an unknown level and slope
-        return np.asarray(nebula + drift + self.noise(dy, dx), np.float64)
+        at = _codes(y1, x1)[:, None] - _codes(y2, x2)[None] + MIDDLE
+        out = self._nebula.take(at)
+        out *= strength
+        out += self._noise.take(at)
+        out += 1e4  # an unknown level, and an unknown slope
+        out += 1e2 * (np.multiply.outer(y1, y2) + np.multiply.outer(x1, x2))
+        return np.asarray(out, np.float64)
 
     def noise(self, dy: Ints, dx: Ints) -> Array:
         """Give the covariance of the noise of two pixels so far apart."""
-        return np.asarray(np.exp(-(dy**2 + dx**2) / (4 * self.noise_blur**2)), np.float64)
+        return np.asarray(self._noise.take(_codes(dy, dx) + MIDDLE), np.float64)
 
     def disc(self, radius: float) -> Disc:
         """Give the weights and covariances for a disc of this radius."""

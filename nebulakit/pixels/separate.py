@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import math
 from collections.abc import Sequence
 from typing import Any, NamedTuple
@@ -14,6 +15,7 @@ from nebulakit.pixels.beyond import find_beyond
 from nebulakit.pixels.facts import Noise, StarList
 from nebulakit.pixels.flanks import learn_ghosts, learn_own
 from nebulakit.pixels.inpaint import harmonic, push_pull
+from nebulakit.pixels.starfill import fill_stars, find_shown
 from nebulakit.pixels.starfit import DOUBT, PAD, StarFit
 from nebulakit.pixels.starlaw import FREEDOM, RADII, Law, moffat_law
 from nebulakit.pixels.stars import _peaks, find_stars, star_coloured
@@ -64,8 +66,7 @@ def separate(
     found = find_stars(planes, noise, coverage, white) if stars is None else stars
     if spare and len(found):
         found = _without(found, spare)
-    span = float(np.nanmax(planes) - np.nanmin(planes))
-    noise = Noise(tuple(max(s, 1e-7 * span, 1e-30) for s in noise.sigma), noise.scales, noise.map)  # also where there is none
+    noise = _some(noise, planes)
     if not len(found) and not add:
         return Parted(planes.copy(), np.where(np.isnan(planes), planes, 0), np.zeros(planes.shape[1:], bool), found, {"stars": 0})
     fit = fit_stars(planes, noise, coverage, white, found, spare=spare)
@@ -90,6 +91,39 @@ def separate(
         "resampled_linearly": [float(law.linear) for law in fit.laws],
     }
     return Parted(nebula, rest, touched, listed, record)
+
+
+def separate_shown(
+    planes: Planes,
+    noise: Noise,
+    coverage: Plane | None = None,
+    fwhm: float | None = None,
+    *,
+    halos: bool = True,
+    add: Sequence[tuple[float, float, float]] = (),
+    spare: Sequence[tuple[float, float, float]] = (),
+    seed: int = 1,
+) -> Parted:
+    """Part planes that were stretched, as :func:`separate` does linear ones; see :mod:`nebulakit.pixels.starfill`."""
+    noise = _some(noise, planes)
+    found = find_shown(planes, noise, coverage)
+    if spare and len(found):
+        found = _without(found, spare)
+    filled = fill_stars(planes, noise, found, 3.0 if fwhm is None else fwhm, halos=halos, add=add, seed=seed)
+    rest = exact_rest(planes, filled.nebula)
+    record = {
+        "stars": len(found),
+        "saturated": int(found.saturated.sum()),
+        "share_touched": float(filled.touched.mean()),
+        "share_filled": float(filled.told.mean()),
+    }
+    return Parted(filled.nebula, rest, filled.touched, dataclasses.replace(found, radius=filled.radius), record)
+
+
+def _some(noise: Noise, planes: Planes) -> Noise:
+    """Give the noise, and a little where there is none."""
+    span = float(np.nanmax(planes) - np.nanmin(planes))
+    return Noise(tuple(max(s, 1e-7 * span, 1e-30) for s in noise.sigma), noise.scales, noise.map)
 
 
 def _without(stars: StarList, spare: Sequence[tuple[float, float, float]]) -> StarList:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from functools import partial
 from typing import Annotated, Literal, NamedTuple
 
 from pydantic import BaseModel, ConfigDict
@@ -59,8 +60,10 @@ def separate_stars(
     Stars are subtracted, not painted over: what shines through them stays. All are fitted together, each with its own
     height, place and small deviations from the law that the stars of a channel share; the wings and halos of that law
     are learned from the brightest. Only where nothing is seen behind a star (cut-off or very bright cores) the nebula
-    is told from around it, with noise like the neighbours' on top. Nebula and stars add up to what came in, to the last
-    bit; outside `filled` no bit of the nebula differs from it.
+    is told from around it, with noise like the neighbours' on top. In a stretched picture light does not add up and no
+    law holds: there each star is followed outward until its rings fall no more, and what lies behind is told from around
+    that disc, within the range of the levels there. Nebula and stars add up to what came in, to the last bit; outside
+    `filled` no bit of the nebula differs from it.
 
     Sources: Anderson & King 2000, PASP 112:1360 (an empirical law for all stars); Stetson 1987, PASP 99:191 (fitting
     crowded stars together); Alard & Lupton 1998, ApJ 503:325 (deviations as a small kernel); Saydjari & Finkbeiner
@@ -80,7 +83,7 @@ def separate_stars(
     """
     import numpy as np
 
-    from nebulakit.pixels.separate import separate
+    from nebulakit.pixels.separate import separate, separate_shown
 
     if image.content == "mask":
         raise StepError("separate_stars: a mask holds no stars; give it the picture itself.")
@@ -89,17 +92,10 @@ def separate_stars(
     known = image.measured("noise", "white", "stars", "psf", "fwhm")
     assert known.noise is not None
     where = [[(*s.at.pixel(known), s.radius.px(known)) for s in spots] for spots in (add, spare)]
-    parted = separate(
-        known.planes,
-        known.noise,
-        known.coverage,
-        known.white,
-        known.stars,
-        halos=halos == "stars",
-        add=where[0],
-        spare=where[1],
-        seed=seed,
-    )
+    facts = (known.planes, known.noise, known.coverage)
+    linear, shown = partial(separate, *facts, known.white, known.stars), partial(separate_shown, *facts, known.fwhm)
+    part = shown if known.scale == "display" else linear
+    parted = part(halos=halos == "stars", add=where[0], spare=where[1], seed=seed)
     notices = []
     if not parted.found.x.size and not add:
         notices.append(

@@ -7,7 +7,7 @@ from scipy import ndimage as ndi
 from nebulakit.demo import make_scene
 from nebulakit.errors import StepError
 from nebulakit.image import Image
-from nebulakit.steps import separate_stars
+from nebulakit.steps import separate_stars, stretch_asinh, stretch_midtone
 from tests.quality import stars as quality
 
 NIGHT = {"shape": (400, 520), "seed": 22, "nebula": "bubble", "bright": 20}
@@ -150,14 +150,76 @@ def test_one_plane_and_any_unit(truth):
     assert nebula.max() < 0.2 * plane.max()
 
 
-def test_stretched_pictures_too(truth):
-    part = small(truth)
-    shown = np.clip(np.arcsinh((part.planes - 0.9 * truth.sky.min()) * 300) / np.arcsinh(300.0), 0, 1).astype(np.float32)
-    nebula, stars, filled = separate_stars(Image.from_array(shown, coverage=part.coverage, scale="display"))
+@pytest.fixture(scope="module", params=[stretch_asinh, stretch_midtone])
+def shown(request, truth):
+    """A strongly stretched picture, parted; and the same without stars, with and without noise."""
+    flat = truth.sky - truth.sky.mean((1, 2), keepdims=True)
+    linear = Image.from_array(truth.stack - flat, coverage=truth.coverage)
+
+    def stretched(light):
+        return request.param(Image.from_array(light.astype(np.float32), coverage=truth.coverage), like=linear).planes
+
+    starless = truth.nebula + truth.sky - flat
+    picture = request.param(linear)
+    return picture, separate_stars(picture), stretched(starless), stretched(starless + truth.noise)
+
+
+def test_stretched_pictures_keep_their_promises(shown):
+    picture, (nebula, stars, filled), _, _ = shown
     assert nebula.scale == stars.scale == "display"
-    assert np.array_equal(nebula.planes + stars.planes, shown)
+    assert np.array_equal(nebula.planes + stars.planes, picture.planes)
     untouched = filled.planes[0] == 0
-    assert np.array_equal(nebula.planes[:, untouched], shown[:, untouched])
+    assert np.array_equal(nebula.planes[:, untouched], picture.planes[:, untouched])
+    assert nebula.planes.min() >= picture.planes.min()
+    assert nebula.planes.max() <= picture.planes.max()
+    assert nebula.record["stars"] == len(nebula.stars) > 100
+
+
+def test_stretched_pictures_lose_their_stars(truth, shown):
+    picture, (nebula, _, _), clean, noisy = shown
+    sigma = 1.4826 * np.median(np.abs(noisy - clean), axis=(1, 2))[:, None, None]
+    light = (truth.stars / truth.sigma).max(0)
+    foot = light > 2
+    before, after = (((planes - clean) / sigma)[:, foot] for planes in (picture.planes, nebula.planes))
+    # told from around, not measured: a stretch lifts halos that no ring shows to end, so more than the noise is left
+    assert np.sqrt((after**2).mean()) < min(3, 0.5 * np.sqrt((before**2).mean()))
+    assert abs(np.median(after)) < 2
+    # no holes: nothing lies far under the darkest that the true nebula shows there, nor are cores left
+    assert (after < -8).mean() < 0.01
+    core = light > 1000
+    assert np.percentile(((nebula.planes - clean) / sigma)[:, core], 98) < 15
+    # the grain of what was filled is that of the true picture, less where a halo is left that lifts the level
+    fine = [quality.spread((p - ndi.gaussian_filter(p, (0, 1, 1)))[:, foot]) for p in (nebula.planes, noisy)]
+    assert 0.7 < fine[0] / fine[1] < 1.2
+
+
+def test_stretched_pictures_by_hand(shown):
+    """A place that is added is filled, a star that is spared stays, halos can be left."""
+    picture, parted, _, _ = shown
+    star = parted.nebula.stars
+    k = int(np.argmax(np.where((star.x > 50) & (star.y > 50) & (star.x < 300) & (star.y < 200) & ~star.saturated, star.peak, 0)))
+    free = np.argwhere(ndi.binary_erosion(parted.filled.planes[0] == 0, iterations=4))
+    fy, fx = (int(v) for v in free[len(free) // 2])
+    done = separate_stars(
+        picture,
+        spare=[{"at": [f"{star.x[k]:.1f} px", f"{star.y[k]:.1f} px"], "radius": "4 px"}],
+        add=[{"at": [f"{fx} px", f"{fy} px"], "radius": "3 px"}],
+        halos="nebula",
+    )
+    assert done.filled.planes[0, fy, fx] == 1
+    y, x = round(float(star.y[k])), round(float(star.x[k]))
+    assert done.nebula.planes[1, y, x] > 0.5 * picture.planes[1, y, x] + 0.5 * parted.nebula.planes[1, y, x]
+    assert done.filled.planes.mean() < parted.filled.planes.mean()
+
+
+def test_stretched_without_stars_nothing_happens():
+    rng = np.random.default_rng(3)
+    plain = rng.normal(0.1, 0.01, (3, 90, 120)).astype(np.float32)
+    plain[:, 20:30, 40:50] = np.nan
+    nebula, stars, filled = separate_stars(Image.from_array(plain, scale="display"))
+    assert np.array_equal(np.isnan(nebula.planes), np.isnan(plain))
+    assert not filled.planes.any()
+    assert not np.nan_to_num(stars.planes).any()
 
 
 def test_tiny_and_even_pictures_pass():
