@@ -4,7 +4,8 @@ let pictures = {};
 const all = (root, what) => [...root.querySelectorAll(what)];
 
 function fill(root) {
-  for (const i of all(root, "img[data-p]")) i.src = pictures[i.dataset.p] || "";
+  // a watched page asks its server for each, once: most of them stay the same from save to save
+  for (const i of all(root, "img[data-p]")) i.src = pictures[i.dataset.p] || "p/" + i.dataset.p;
 }
 
 // --- positions: % of the uncropped stack, and RA and Dec by the grid that the page brings along ---

@@ -100,7 +100,10 @@ def _template() -> Any:
 def report(
     record: Mapping[str, Any], collected: Collector, picture: Pair | None, failure: str = "", live: int | None = None
 ) -> str:
-    """Give the page of a run, from its ``run.json`` record and what was collected while it ran."""
+    """Give the page of a run, from its ``run.json`` record and what was collected while it ran.
+
+    A ``live`` page leaves the pictures to its server.
+    """
     return render(
         title=Path(record["recipe"]["file"]).stem,
         on=record["inputs"]["stack"]["file"],
@@ -111,7 +114,7 @@ def report(
         facts=_facts(record),
         steps=collected.steps,
         recipe=record["recipe"]["text"],
-        pictures=collected.pictures,
+        pictures=collected.pictures if live is None else {},
         live=live,
     )
 

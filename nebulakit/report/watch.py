@@ -5,12 +5,13 @@ The server listens on 127.0.0.1 only, under an address with a random token in it
 
 from __future__ import annotations
 
+import base64
 import hashlib
 import json
 import secrets
 import threading
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import replace
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from pathlib import Path
@@ -26,7 +27,7 @@ from nebulakit.runner.execute import execute
 from nebulakit.runner.job import Done, Job, describe, input_keys, read_inputs, run_job
 from nebulakit.runner.store import Store
 
-POLL = 0.1  # seconds between looks at the recipe file
+POLL = 0.04  # seconds between looks at the recipe file
 QUICK = 600_000  # pixels a preview should not exceed
 
 
@@ -45,6 +46,7 @@ class Watch:
         self._changed = threading.Condition()
         self._told: dict[str, Any] = {"version": 0, "fault": "", "state": "the first run may take a while"}
         self._page = render(title=recipe.name, lead="This page fills itself as soon as there is something to see.", live=0)
+        self._pictures: list[dict[str, str]] = [{}, {}]  # of the page that is shown, and of the one before
         self._quick: tuple[int, dict[str, Image]] | None = None
         self.stop = threading.Event()
 
@@ -55,19 +57,27 @@ class Watch:
         with self._changed:
             return self._page
 
+    def picture(self, key: str) -> str | None:
+        """Give a picture of the page as a data URL."""
+        with self._changed:
+            return next((p[key] for p in self._pictures if key in p), None)
+
     def told(self, known: dict[str, Any], timeout: float) -> dict[str, Any]:
         """Wait until there is something else to tell than ``known``, at most ``timeout`` seconds: version of the page, fault, state."""
         with self._changed:
             self._changed.wait_for(lambda: self._told != known or self.stop.is_set(), timeout)
             return dict(self._told)
 
-    def _tell(self, state: str, fault: str = "", make: Callable[[int], str] | None = None) -> None:
-        """Show a page (``make`` gives it for a version) or leave the one that is there; with a state and a fault."""
+    def _tell(
+        self, state: str, fault: str = "", make: Callable[[int], str] | None = None, pictures: Mapping[str, str] | None = None
+    ) -> None:
+        """Show a page (``make`` gives it for a version) and its pictures, or leave the one that is there; with a state and a fault."""
         version = self._told["version"]
         page = make(version + 1) if make else None
         with self._changed:
             if page is not None:
                 self._page, version = page, version + 1
+                self._pictures = [dict(pictures or {}), self._pictures[0]]
             self._told = {"version": version, "fault": fault, "state": state}
             self._changed.notify_all()
 
@@ -85,10 +95,10 @@ class Watch:
         seen = ""
         while not self.stop.is_set():
             now = self._hash()
-            if now and now != seen:
+            self.stop.wait(POLL)
+            if now and now != seen and now == self._hash():  # not while the editor is still writing
                 seen = now
                 self._saved(now)
-            self.stop.wait(POLL)
 
     def _saved(self, version: str) -> None:
         start = time.perf_counter()
@@ -112,7 +122,7 @@ class Watch:
                 return [Path("report.html")]
 
             done = run_job(job, before=still, after=collected.after, finish=finish)
-            self._tell(f"up to date, {took()}", make=lambda n: report_of(done, collected, live=n))
+            self._tell(f"up to date, {took()}", make=lambda n: report_of(done, collected, live=n), pictures=collected.pictures)
             self._say(f"done, {took()}")
         except Changed:
             pass
@@ -139,6 +149,7 @@ class Watch:
         self._tell(
             f"quick look (binned {factor} times), {took()}; the whole is on its way",
             make=lambda n: report(record, collected, picture, live=n),
+            pictures=collected.pictures,
         )
         self._say(f"preview (binned {factor} times), {took()}")
 
@@ -158,14 +169,17 @@ def serve(watch: Watch, port: int = 0) -> ThreadingHTTPServer:
                 self._send("text/html; charset=utf-8", watch.page().encode())
             elif path == f"/{watch.token}/events":
                 self._events()
+            elif path.startswith(f"/{watch.token}/p/") and (url := watch.picture(path.rpartition("/")[2])) is not None:
+                kind, _, data = url.removeprefix("data:").partition(";base64,")
+                self._send(kind, base64.b64decode(data), "private, max-age=86400, immutable")  # its name is its contents' hash
             else:
                 self.send_error(404)
 
-        def _send(self, kind: str, body: bytes) -> None:
+        def _send(self, kind: str, body: bytes, keep: str = "no-store") -> None:
             self.send_response(200)
             self.send_header("Content-Type", kind)
             self.send_header("Content-Length", str(len(body)))
-            self.send_header("Cache-Control", "no-store")
+            self.send_header("Cache-Control", keep)
             self.send_header("Referrer-Policy", "no-referrer")
             self.end_headers()
             self.wfile.write(body)

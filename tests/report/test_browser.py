@@ -169,7 +169,7 @@ def test_the_watched_page_shows_faults_and_new_pictures(watched, tab, nothing_se
     assert tab.locator(".print img").get_attribute("src") == first
     nothing_serious()
     recipe.write_text(recipe.read_text().replace("gian: 1.3", "gain: 2.5"))
-    tab.wait_for_function("old => document.querySelector('.print img').src !== old", arg=first, timeout=60_000)
+    tab.wait_for_function("old => document.querySelector('.print img').getAttribute('src') !== old", arg=first, timeout=60_000)
     assert tab.locator("#fault").is_hidden()
     assert slider.input_value() == "0"  # dividers stay where they were
     tab.locator("#state", has_text="up to date").wait_for(timeout=60_000)
