@@ -144,12 +144,13 @@ def _widths(plane: Plane, x: Array, y: Array, reach: int) -> tuple[Array, Array,
     above = profile - base[:, None] > 0.5 * peak[:, None]
     # the first ring below half bounds the star; neighbours beyond it do not count
     first = np.where(above.all(1), reach, np.argmin(above, axis=1))
-    inside = ring[None] <= first[:, None] + 1
     width = 2.0 * np.maximum(first, 1)
-    share = (cuts - base[:, None]) / peak[:, None]
-    for _ in range(2):
-        soft = np.clip((share - 0.5) * (width[:, None] / 1.386) + 0.5, 0, 1) * inside
-        width = np.maximum(2 * np.sqrt(soft.sum(1) / math.pi), 1.0)
+    for bound in np.unique(first):
+        these = np.flatnonzero(first == bound)
+        share = (cuts[np.ix_(these, ring <= bound + 1)] - base[these, None]) / peak[these, None]
+        for _ in range(2):
+            soft = np.clip((share - 0.5) * (width[these, None] / 1.386) + 0.5, 0, 1)
+            width[these] = np.maximum(2 * np.sqrt(soft.sum(1) / math.pi), 1.0)
     return width, peak, base
 
 

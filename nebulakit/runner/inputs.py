@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 from nebulakit.errors import InputError, UsageError
 from nebulakit.image import Image, Notice
+from nebulakit.pixels.parallel import over
 from nebulakit.recipe.model import Recipe, Ref
 from nebulakit.runner.store import digest, file_hash, source_digest
 
@@ -25,7 +26,11 @@ def input_keys(job: Job) -> tuple[dict[str, dict[str, Any]], dict[str, str]]:
         raise UsageError(
             f"the recipe has no input called {unknown[0]!r}; it has: {', '.join(sorted({*job.recipe.inputs, 'stack', 'coverage'}))}"
         )
-    told = {name: {"file": path.name, "sha256": _hash(path), "bytes": path.stat().st_size} for name, path in paths.items()}
+    hashes = over(_hash, paths.values())
+    told = {
+        name: {"file": path.name, "sha256": sha, "bytes": path.stat().st_size}
+        for (name, path), sha in zip(paths.items(), hashes, strict=True)
+    }
     options = {"assume": job.assume, "fwhm": job.fwhm, "preview": job.preview, "coverage": told.get("coverage", {}).get("sha256")}
     return told, {
         name: digest([told[name]["sha256"], options if name == "stack" else job.preview]) for name in paths if name != "coverage"

@@ -15,6 +15,7 @@ import nebulakit
 from nebulakit.errors import ResourceError
 from nebulakit.files.options import WriteOptions
 from nebulakit.image import Image, Notice
+from nebulakit.pixels.parallel import over
 from nebulakit.recipe.model import Call, Recipe, Ref
 from nebulakit.runner.caption import CAPTION, caption
 from nebulakit.runner.execute import Run, StepRun, execute, peak_memory_mb
@@ -111,23 +112,28 @@ def _write_outputs(
     """Write the recipe's outputs into ``staging``; give what each is, and what the writing has to say."""
     from nebulakit import files
 
-    written, notices = [], []
-    for ref, name, options in _outputs(job, run):
+    def write(what: tuple[Ref, str, WriteOptions]) -> dict[str, Any]:
+        ref, name, options = what
         if name in standing:
-            told = dict(standing[name])
-            notices += [(name, Notice(*n)) for n in told["notices"]]
-            written.append({**told, "layer": _layer_name(job.recipe, ref)})
-            continue
+            return {**standing[name], "layer": _layer_name(job.recipe, ref)}
         image, path = run.results[ref], staging / name
         path.parent.mkdir(parents=True, exist_ok=True)
         said = files.write(image, path, options, text=files.header_text(image.header) if job.keep_site else "")
-        notices += [(name, n) for n in said]
         height, width = image.shape
-        what = {"file": name, "layer": _layer_name(job.recipe, ref), "scale": image.scale, "width": width, "height": height}
-        what["channels"] = list(image.channels)
-        made_of = _made_of(run.keys.get(ref), name, options, job.keep_site)
-        written.append({**what, "sha256": file_hash(path), "notices": [list(n) for n in said], "made_of": made_of})
-    return written, notices
+        return {
+            "file": name,
+            "layer": _layer_name(job.recipe, ref),
+            "scale": image.scale,
+            "width": width,
+            "height": height,
+            "channels": list(image.channels),
+            "sha256": file_hash(path),
+            "notices": [list(n) for n in said],
+            "made_of": _made_of(run.keys.get(ref), name, options, job.keep_site),
+        }
+
+    written = over(write, _outputs(job, run))  # one waits for the disk while another is put together
+    return written, [(w["file"], Notice(*n)) for w in written for n in w["notices"]]
 
 
 def _made_of(key: str | None, name: str, options: WriteOptions, keep_site: bool) -> str:
@@ -142,13 +148,14 @@ def _standing(job: Job, keys: Keys) -> dict[str, dict[str, Any]]:
     if job.until is not None or job.store is None:
         return {}
     earlier = {o.get("file"): o for o in (read_record(job.folder) or {}).get("outputs", []) if isinstance(o, dict)}
-    return {
-        o.file: earlier[o.file]
+    alike = [
+        o.file
         for o in job.recipe.outputs
         if earlier.get(o.file, {}).get("made_of") == _made_of(keys.get(o.ref), o.file, o.options, job.keep_site) != ""
         and (job.folder / o.file).is_file()
-        and file_hash(job.folder / o.file) == earlier[o.file].get("sha256")
-    }
+    ]
+    hashes = over(lambda name: file_hash(job.folder / name), alike)
+    return {name: earlier[name] for name, sha in zip(alike, hashes, strict=True) if earlier[name].get("sha256") == sha}
 
 
 def _write_caption(job: Job, run: Run, written: list[dict[str, Any]], staging: Path) -> list[dict[str, str]]:
