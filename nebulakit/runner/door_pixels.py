@@ -14,6 +14,7 @@ from nebulakit.pixels.facts import StarList
 
 NAMES = ("red", "green", "blue")
 _ENOUGH = 6_000_000  # pixels of the middle tell noise and stars well enough
+_CROWD = 0.6  # of the frame: where stars reach over more, what lies between them cannot be told
 _RIM = 5  # px beside what is empty: where a stack was turned afterwards, these are mixed with nothing
 
 
@@ -208,7 +209,7 @@ def _width_doubts(image: Image, known: Image, stretched: bool, ring: float, insi
     assert noise is not None
     coarse = float(np.median([row[1] / row[0] if row[0] > 0 else 0.0 for row in noise.scales]))
     middle = signs.middle(known.planes)
-    between = signs.likeness(known.planes[(slice(None), *middle)], inside[middle]) if image.is_rgb else np.zeros(1)
+    between = signs.likeness(known.planes[(slice(None), *middle)], inside[middle], 0.1) if image.is_rgb else np.zeros(1)
     if fwhm is None:
         return
     if fwhm > 5 and coarse > 0.75:
@@ -292,6 +293,8 @@ def _colour_doubts(known: Image, inside: npt.NDArray[np.bool_]) -> Iterator[Noti
     assert noise is not None
     assert stars is not None
     mask = signs.star_mask(inside.shape, stars.x, stars.y, stars.radius)
+    if mask[inside].mean() > _CROWD:  # the light between so many stars is theirs
+        return
     light = signs.structure(known.planes, inside, mask, noise.sigma)
     if light.significance.max() < 6:
         return

@@ -212,6 +212,8 @@ GOOD = [
     ("fans", {"reflection": 0.002, "frames": 300}),
     ("veil", {"frames": 5000, "empty": float("nan")}),
     ("cove", {"widths": (1.1, 1.0, 1.05)}),
+    ("fans", {"stars": 4000, "bright": 25}),
+    ("bubble", {"stars": 8000}),
 ]
 
 
