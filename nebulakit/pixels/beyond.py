@@ -67,7 +67,7 @@ def _strips(fit: StarFit, edge: int, deep: int) -> tuple[Array, Array]:
 
     rest = np.stack([cut(p) for p in fit.rest])
     light = np.maximum(np.stack([cut(p) for p in fit.data]) - rest, 0)
-    variance = 1 + np.stack([cut(p) for p in fit.doubt]) + 1e9 * np.stack([cut(p) for p in fit.hidden])
+    variance = 1 + np.stack([cut(p) for p in fit.doubt]) ** 2 + 1e9 * np.stack([cut(p) for p in fit.hidden])
     variance += fit.photons[:, None, None] * light + (0.01 * light) ** 2
     return rest, variance
 

@@ -15,6 +15,7 @@ from nebulakit.pixels.beyond import find_beyond
 from nebulakit.pixels.facts import Noise, StarList
 from nebulakit.pixels.flanks import learn_ghosts, learn_own
 from nebulakit.pixels.inpaint import harmonic, push_pull
+from nebulakit.pixels.parallel import over
 from nebulakit.pixels.starfill import fill_stars, find_shown
 from nebulakit.pixels.starfit import DOUBT, PAD, StarFit
 from nebulakit.pixels.starlaw import FREEDOM, RADII, Law, moffat_law
@@ -196,8 +197,7 @@ def fit_stars(
                 fit.redraw()
         learn_wings(fit, longest)
         fit.redraw()
-        for c in range(len(planes)):
-            starlearn.learn_flanks(fit, c, _bright(fit, c), longest)
+        over(lambda c: starlearn.learn_flanks(fit, c, _bright(fit, c), longest), range(len(planes)))
         fit.redraw()
         if k >= 1 and fit.saturated.any():
             learn_own(fit, longest)
@@ -240,7 +240,7 @@ def compose(
         core = _inner(fit.cores[c])
         drawn = _inner(fit.data[c]) - _inner(fit.rest[c])
         there = (np.abs(drawn) > TOUCHED) | core
-        lost = np.clip(_inner(fit.lost[c]), 0, 1)
+        lost = np.clip(_inner(fit.lost[c]), 0, 1).astype(np.float32)
         missing = np.sqrt(lost * (2 - lost))
         ys, xs = np.nonzero(core)
         level = 1.0 if noise.map is None else noise.map[ys, xs]
@@ -378,7 +378,7 @@ def _prepare(fit: StarFit, again: bool = False) -> None:
     """Start with the stars drawn from their first heights, the holes filled from around, and the nebula's strength."""
     import cv2
 
-    for c in range(len(fit.data)):
+    def channel(c: int) -> None:
         drawn = _inner(fit.model(c))
         data = _inner(fit.data[c])
         filled = push_pull(data, drawn > 2)
@@ -395,6 +395,8 @@ def _prepare(fit: StarFit, again: bool = False) -> None:
         power = cv2.GaussianBlur(third * third * free, (0, 0), 8) / np.maximum(cv2.GaussianBlur(free, (0, 0), 8), 1e-3)
         fit.strength[c] = np.pad(np.maximum(power - fit.third2[c], 0), PAD, mode="edge")
 
+    over(channel, range(len(fit.data)))
+
 
 def _missed(fit: StarFit, noise: Noise, doubt: float) -> tuple[Array, Array, Array]:
     """Find stars in what is left."""
@@ -408,7 +410,9 @@ def _missed(fit: StarFit, noise: Noise, doubt: float) -> tuple[Array, Array, Arr
         # the nebula is taken off, so that what stands out of the light of a star is not measured by it
         ground = starlet.smooth(starlet.smooth(starlet.smooth(np.where(fit.cores[c], fit.behind[c], planes[c]), 1), 2), 3)
         planes[c] = np.where(fit.hidden[c], 0, planes[c] - ground)
-        planes[c] /= np.sqrt(1 + fit.photons[c] * light + (2 * fit.misfit[c] * light) ** 2 + 4 * fit.doubt[c])
+        planes[c] /= np.sqrt(
+            1 + fit.photons[c] * light + (2 * fit.misfit[c] * light) ** 2 + 4 * fit.doubt[c].astype(np.float32) ** 2
+        )
         fit.mirror(planes[c])
     cut = cv2.dilate(np.asarray(fit.hidden.any(0), np.uint8), np.ones((5, 5), np.uint8)) > 0
     cut[:PAD] = cut[-PAD:] = cut[:, :PAD] = cut[:, -PAD:] = False  # the margin mirrors what is inside
@@ -437,7 +441,7 @@ def _missed(fit: StarFit, noise: Noise, doubt: float) -> tuple[Array, Array, Arr
     rest = _inner(fit.rest)
     around = np.median(rest[:, np.clip(py[:, None] + ry, 0, h - 1), np.clip(px[:, None] + rx, 0, w - 1)], axis=2)
     stands = rest[:, py, px] - around
-    flank = np.sqrt(_inner(fit.doubt)[:, py, px]) / DOUBT
+    flank = _inner(fit.doubt)[:, py, px].astype(np.float32) / np.float32(DOUBT)
     keep = (stands > doubt * flank).sum(0) * 2 > len(height)
     height = np.clip(height, 0.5 * stands, 2.5 * np.maximum(stands, 1))
     return x[keep], y[keep], np.maximum(height[:, keep], 1.0)

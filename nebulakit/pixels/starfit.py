@@ -15,7 +15,7 @@ import numpy.typing as npt
 
 from nebulakit.pixels.kriging import RING, Disc, Field, strength_class
 from nebulakit.pixels.parallel import over
-from nebulakit.pixels.starlaw import FREEDOM, MODES, Ghost, Law, applied
+from nebulakit.pixels.starlaw import FREEDOM, MODES, STEP, Ghost, Law, applied
 
 Array = npt.NDArray[np.float64]
 Planes = npt.NDArray[np.float32]
@@ -61,7 +61,7 @@ class StarFit:
         self.rest = self.data.copy()  # without the stars
         self.cores = np.zeros(self.data.shape, bool)  # pixels that were solved for
         self.behind = self.data.copy()  # the same, with the cores told from around where that is better
-        self.lost = np.zeros_like(self.data)
+        self.lost = np.zeros(self.data.shape, np.float16)
         self.strength = np.zeros_like(self.data)
         self.photons = np.full(c, 1 / 500)  # noise variance per star light
         self.misfit = np.full(c, 0.01)  # of the law, in shares of the light
@@ -69,7 +69,7 @@ class StarFit:
         self.loose = np.ones((c, 0))  # how much freer than usual a star is
         self.usual = np.zeros((c, NM))  # modes that all stars share
         self.freedom = np.tile(FREEDOM, (c, 1))
-        self.doubt = np.zeros_like(self.data)  # variance that comes from the flanks of cut-off stars
+        self.doubt = np.zeros(self.data.shape, np.float16)  # how far the flanks of cut-off stars may be off, sigma
         self.ghosts: list[Ghost | None] = [None] * c
         self.ghostly = np.ones((c, 0))  # brightness of each star's ghosts, 1 as usual
         self.own: list[list[npt.NDArray[np.float32] | None]] = [[] for _ in range(c)]  # each star's correction to the law
@@ -116,7 +116,7 @@ class StarFit:
         law, inner = self.laws[c], min(half, 9)
         out = law.stencil(half).stars(x, y, height)
         amounts = self.modes[c, stars] * height[:, None]
-        own = np.nonzero(np.abs(amounts).max(1) > 0.02)[0]
+        own = np.nonzero(np.abs(amounts).max(1) > 0.05)[0]
         if len(own):
             core = law.stencil(inner + 2).stars(x[own], y[own])
             kernels = np.tensordot(amounts[own], np.stack(MODES), 1).astype(np.float32)
@@ -154,7 +154,7 @@ class StarFit:
         ghost = self.ghosts[c]
         for i in np.nonzero(self.saturated & (self.height[c] > 0))[0].tolist():
             own = self.own[c][i]
-            half = 0 if own is None else 64
+            half = 0 if own is None else min(math.ceil(float(np.flatnonzero(own).max(initial=0)) * STEP) + 1, 64)
             if ghost is not None:
                 half = max(half, math.ceil(ghost.radius + 8 * ghost.soft + max(abs(ghost.dx), abs(ghost.dy))))
             if not half:
@@ -172,7 +172,9 @@ class StarFit:
             if ghost is not None:
                 plane[y0:y1, x0:x1] += np.float32(self.height[c, i] * self.ghostly[c, i]) * ghost.at(dx, dy)
             if own is not None:
-                plane[y0:y1, x0:x1] += Law(self.laws[c].contour, own).at(dx, dy)
+                a, b, d = self.laws[c].contour
+                u = np.sqrt(a * dx * dx + 2 * b * dx * dy + d * dy * dy) * (1 / STEP)
+                plane[y0:y1, x0:x1] += own.take(u.astype(np.int32), mode="clip")
 
     def redraw(self) -> None:
         """Bring ``rest`` in line with the stars as they are known now."""
@@ -182,7 +184,7 @@ class StarFit:
             self.mirror(self.rest[c])
             np.copyto(self.behind[c], self.rest[c], where=~self.cores[c])
             self.mirror(self.behind[c])
-            self.doubt[c] = (DOUBT * self.flanks(c)) ** 2
+            self.doubt[c] = np.minimum(DOUBT * self.flanks(c), 6e4)
 
         over(channel, range(len(self.data)))
 
@@ -261,7 +263,7 @@ class StarFit:
         rest = self.rest[c, ky, kx].astype(np.float64)
         light = np.maximum(self.data[c, ky, kx] - rest, 0)  # of all stars
         extra = self.photons[c] * light + (self.misfit[c] * self.loose[c, stars, None] * light) ** 2
-        extra += self.doubt[c, ky, kx]
+        extra += self.doubt[c, ky, kx].astype(np.float64) ** 2
         extra = np.where(self.hidden[c, ky, kx], 1e9, extra)
         total = disc.spread[strength] * (grain**2)[:, None, None]
         total[:, np.arange(pixels), np.arange(pixels)] += extra

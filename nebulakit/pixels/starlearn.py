@@ -11,7 +11,7 @@ import numpy.typing as npt
 
 from nebulakit.pixels.psf import fit_moffat
 from nebulakit.pixels.starfit import PAD, StarFit
-from nebulakit.pixels.starlaw import FREEDOM, RADII, Law, moffat_law
+from nebulakit.pixels.starlaw import FREEDOM, RADII, STEP, Law, moffat_law
 
 Array = npt.NDArray[np.float64]
 Plane = npt.NDArray[np.float32]
@@ -150,7 +150,6 @@ def profile(fit: StarFit, c: int, stars: Ints, longest: float) -> Profile:
     """
     law, plane = fit.laws[c], fit.rest[c]
     h, w = plane.shape
-    lit = fit.data[c] - plane
     bins = len(NODES) - 1
     pairs = SECTORS // 2
     out = []
@@ -163,22 +162,25 @@ def profile(fit: StarFit, c: int, stars: Ints, longest: float) -> Profile:
         y0, y1, x0, x1 = max(py - half, PAD), min(py + half + 1, h - PAD), max(px - half, PAD), min(px + half + 1, w - PAD)
         if y1 - y0 < half or x1 - x0 < half:
             continue
-        dx, dy = np.arange(x0, x1)[None] - x, np.arange(y0, y1)[:, None] - y
-        a, b, d = law.contour
-        u = np.sqrt(a * dx * dx + 2 * b * dx * dy + d * dy * dy)
-        own = height * law.at(dx, dy)
-        rest = plane[y0:y1, x0:x1]
-        k = RING_OF[np.minimum((2 * u).astype(np.int_), len(RING_OF) - 1)]
-        use = (lit[y0:y1, x0:x1] - own < 2 + 0.03 * own) & ~cut[y0:y1, x0:x1] & (k >= 0) & (k < bins) & (u < end)
+        dx, dy = (np.arange(m, n, dtype=np.float32) - np.float32(v) for m, n, v in ((x0, x1, x), (y0, y1, y)))
+        a, b, d = (np.float32(v) for v in law.contour)
+        u = np.sqrt(a * dx * dx + 2 * b * dx * dy[:, None] + d * (dy * dy)[:, None])
+        # only what lies within reach is looked at more closely
+        ys, xs = np.nonzero((u >= NODES[0]) & (u < min(end, NODES[-1])) & ~cut[y0:y1, x0:x1])
+        u, dx, dy = u[ys, xs], dx[xs], dy[ys]
+        rest = plane[y0:y1, x0:x1][ys, xs]
+        own = np.float32(height) * law.table.take((u * np.float32(1 / STEP)).astype(np.int32), mode="clip")
+        use = fit.data[c, y0:y1, x0:x1][ys, xs] - rest - own < 2 + np.float32(0.03) * own
         if use.sum() < 60:
             continue
-        turn = np.arctan2(dy, dx)
-        sector = np.floor((turn / (2 * np.pi) + 1) * SECTORS).astype(int) % pairs
-        cell = ((k * pairs + sector) * 2 + (turn > 0))[use]
-        value = rest[use].astype(np.float64)
+        u, own, rest, turn = u[use], own[use], rest[use], np.arctan2(dy[use], dx[use])
+        k = RING_OF[(2 * u).astype(np.int_)]
+        sector = ((turn / np.float32(2 * np.pi) + 1) * SECTORS).astype(np.int_) % pairs
+        cell = (k * pairs + sector) * 2 + (turn > 0)
+        value = rest.astype(np.float64)
         special = fit.own[c][i]
         if special is not None:
-            value += np.interp(u[use], RADII, special)
+            value += np.interp(u, RADII, special)
         n = np.bincount(cell, minlength=bins * SECTORS).reshape(bins, pairs, 2)
         mean = np.bincount(cell, value, bins * SECTORS).reshape(bins, pairs, 2) / np.maximum(n, 1)
         both = np.asarray((n > 0).all(2), bool)
@@ -190,10 +192,11 @@ def profile(fit: StarFit, c: int, stars: Ints, longest: float) -> Profile:
             v = np.sort(pair[j][both[j]])
             inner = v[1:-1] if len(v) > 4 else v  # a neighbour that is not known yet sits in one of them
             ring[j], spread[j] = inner.mean(), v.std() / math.sqrt(len(v))
-        shine = np.bincount(k[use], own[use], bins) / np.maximum(np.bincount(k[use], minlength=bins), 1)
+        count = np.maximum(np.bincount(k, minlength=bins), 1)
+        shine = np.bincount(k, own, bins) / count
         noise = np.sqrt((1 + fit.photons[c] * shine) / np.maximum(n.sum((1, 2)), 1))
         error = np.sqrt(spread**2 + 4 * noise**2 + 0.15**2 + (1e-3 * shine) ** 2)
-        place = np.bincount(k[use], u[use], bins) / np.maximum(np.bincount(k[use], minlength=bins), 1)
+        place = np.bincount(k, u, bins) / count
         known = np.isfinite(ring)
         out.append((place, np.where(known, ring, 0), np.where(known, error, np.inf), shine, height))
     if not out:
