@@ -24,6 +24,10 @@ from nebulakit.pixels.parallel import threads
 from nebulakit.recipe import loads
 from nebulakit.recipe.document import BESIDE
 from nebulakit.recipe.layers import MASKS
+from nebulakit.recipe.model import Call, Ref
+from nebulakit.report.collect import Collector
+from nebulakit.report.page import render
+from nebulakit.runner.execute import StepRun
 
 SHAPE = (168, 224)
 every_step = pytest.mark.parametrize("step", [pytest.param(s, id=s.name) for s in STEPS.values()])
@@ -417,6 +421,26 @@ def test_odd_pictures_are_worked_on_or_refused_in_words(step: Step, odd: str) ->
         for name, image in made.items():
             assert not np.isinf(image.planes).any(), name
             assert odd != "nothing" or step.resizes or image.content == "mask" or np.isnan(image.planes).all(), name
+
+
+@every_step
+def test_its_page_can_be_drawn(step: Step) -> None:
+    recipe = loads("version: 1\nsteps:\n  - bin: {}\noutputs:\n  - {layer: last, file: a.fits}\n")
+    for first, made in accepted(step.name):
+        images = images_for(step, first)
+        reads = {n: Ref(-1, n) for n in images}
+        call = Call(0, step.name, step.name, step.check(examples(step)), reads)
+        layers = {reads[n]: i for n, i in images.items()} | {Ref(0, r): i for r, i in made.items()}
+        main = next(iter(made.values()))
+        collected = Collector(recipe)
+        collected.after(StepRun(call, "computed", main.record, main.notices, 0.1, None), layers)
+        (page,) = collected.steps
+        assert page.whole is not None
+        assert page.numbers
+        assert page.pictures() <= set(collected.pictures)
+        told = json.dumps([page.numbers, page.decided]) + "".join(d.svg for d in page.drawings)
+        assert not re.search(r"\b(nan|inf)\b", told), "a figure is no number"
+        assert len(render(title=step.name, steps=collected.steps, pictures=collected.pictures)) > 10_000
 
 
 @every_step
