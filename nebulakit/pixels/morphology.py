@@ -242,6 +242,11 @@ def apply_reduce(planes: Planes, plan: Shrinking, alone: bool) -> Planes:
     known = np.nan_to_num(planes)
     bright = known[0] if len(known) == 1 else known.max(0) if alone else known.mean(0)
     sources = [_Source(bright)] + ([] if alone else [_Source(plane) for plane in known])
+    # on a layer of stars the flanks of large stars follow these, and what stands out of them follows the small ones: else a
+    # small star, pulling in what lies behind it, would hold the flank where it was
+    usual = float(np.median(plan.width)) if len(plan.width) else 0.0
+    flanks = opened(bright, disc(min(max(round(1.25 * usual), 2), 15))) if alone else bright
+    parts = [_Source(flanks), _Source(bright - flanks)] if alone else []
     keep = np.ones((height, width), np.float32)
     top = np.floor(plan.y - FOOTPRINT * FADE * plan.width) - 2
     low = np.ceil(plan.y + FOOTPRINT * FADE * plan.width) + 2
@@ -254,10 +259,16 @@ def apply_reduce(planes: Planes, plan: Shrinking, alone: bool) -> Planes:
         if not moved.any():
             return
         y, x = np.mgrid[rows, :width].astype(np.float32)
+        mean = bright[rows]
+        light = sources[0].at(x + shift_x, y + shift_y)
+        if alone:
+            large_x, large_y, *_ = _fields(rows, width, plan, here, large=True)
+            behind = parts[0].at(x + large_x, y + large_y)
+            # where one star's pull goes over into another's, a small one's light would be drawn towards the large one
+            light = np.minimum(light, behind + np.minimum(parts[1].plane[rows], parts[1].at(x + shift_x, y + shift_y)))
         x += shift_x
         y += shift_y
-        mean = bright[rows]
-        factor = np.divide(sources[0].at(x, y), mean, out=np.ones_like(mean), where=mean > 1e-7)
+        factor = np.divide(light, mean, out=np.ones_like(mean), where=mean > 1e-7)
         factor = np.where(moved, np.clip(factor, 0, 1), np.float32(1))
         for c, plane in enumerate(known):
             mine = plane[rows] * factor
@@ -292,9 +303,11 @@ class _Source:
         return np.asarray(np.clip(sharp, low, high), np.float32)
 
 
-def _fields(rows: slice, w: int, plan: Shrinking, which: npt.NDArray[np.intp]) -> tuple[Plane, Plane, Plane, Plane]:
+def _fields(
+    rows: slice, w: int, plan: Shrinking, which: npt.NDArray[np.intp], large: bool = False
+) -> tuple[Plane, Plane, Plane, Plane]:
     """Give where every pixel of some rows takes its value from (dx, dy), how much it is a star's core, and which share of
-    its star light stays; ``which`` stars may reach there.
+    its star light stays; ``which`` stars may reach there. Where several do the smaller wins, or with ``large`` the larger.
     """
     sums = np.zeros((5, rows.stop - rows.start, w), np.float32)  # weight, and weight times: dx, dy, core, lost light
     for n in which:
@@ -309,7 +322,8 @@ def _fields(rows: slice, w: int, plan: Shrinking, which: npt.NDArray[np.intp]) -
         dy = (np.arange(y0, y1) - y).astype(np.float32)[:, None]
         r2 = dx * dx + dy * dy
         # on the flank of a large star a small one holds its place, as far as it stands out of it
-        weight = np.float32(clear * clear / (width * width)) * np.exp(-((r2 / np.float32((1.4 * width) ** 2)) ** 2))
+        rank = width**4 if large else clear * clear / (width * width)
+        weight = np.float32(rank) * np.exp(-((r2 / np.float32((1.4 * width) ** 2)) ** 2))
         weight += np.float32(1e-6) / (1 + r2)
         weight *= r2 < far * far
         part = sums[:, y0 - rows.start : y1 - rows.start, x0:x1]

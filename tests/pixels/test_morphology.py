@@ -140,3 +140,18 @@ def test_discs_hold_their_middles(spots):
     for a, b, c in zip(x, y, r, strict=True):
         inside |= np.hypot(xx - a, yy - b) <= c + 1.0
     assert not (plane.astype(bool) & ~inside).any()
+
+
+def test_no_light_is_left_between_a_large_star_and_small_ones_beside_it():
+    """Small stars on the flank of a large one are kept, and its flank is drawn in behind them as on the free side."""
+    beside = [(84, 60), (60, 83), (77, 42)]
+    plane = star((120, 120), 60, 60, 18, 1.6) + sum(star((120, 120), a, b, 4.2, 0.4) for a, b in beside)
+    planes = np.clip(plane, 0, 1).astype(np.float32)[None]
+    stars = listed([60, *(p[0] for p in beside)], [60, *(p[1] for p in beside)])
+    small = mo.apply_reduce(planes, mo.decide_reduce(planes, stars, 0.65, 1.0, True), True)[0]
+    for a, b in beside:
+        # towards the small star, against the opposite side of the large one, where nothing disturbs
+        x, y = round(60 + 0.65 * (a - 60)), round(60 + 0.65 * (b - 60))
+        assert small[y, x] < small[120 - y, 120 - x] + 0.08  # hardly seen so close to a star; 0.2 was left before
+        assert small[b - 1 : b + 2, a - 1 : a + 2].max() > 0.7 * planes[0, b, a]  # less what the flank gave to it
+    assert (small <= planes[0] + 1e-6).all()
