@@ -56,7 +56,9 @@ def main() -> None:
         row = measure(noise.build(scene, one, shared / "data"))
         found.setdefault(kind, []).append(row)
         told = " ".join(f"{v:8.3f}" for v in row.values())
-        missed = [n for n, bad in (("error", row["error"] > GOALS[kind]), ("kept", kind == "faint" and row["kept"] < 0.85)) if bad]
+        missed = [
+            n for n, bad in (("error", row["error"] > GOALS[kind]), ("kept", kind == "faint" and row["kept"] < 0.85)) if bad
+        ]
         print(f"{one.name:12} {kind:7} {told}  {' '.join(missed)}", flush=True)
     for kind, rows in found.items():
         errors, kept = [r["error"] for r in rows], [r["kept"] for r in rows]
