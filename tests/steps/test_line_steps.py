@@ -173,6 +173,20 @@ def test_noise_left_holds_the_gain() -> None:
     assert more.record["gain"] > held.record["gain"]
 
 
+@pytest.mark.parametrize("left", [0.05, 0.1])
+def test_what_shows_at_the_sky_is_what_was_allowed(left: float) -> None:
+    """In the layer as `stretch_asinh` makes it of the lifted line, where there is no light."""
+    same, lifted = steps.balance_lines(*(denoised(i, left) for i in lines()))
+    assert same.record["why"] == "held by noise"
+    assert same.record["gain"] > 1
+    shown = steps.stretch_asinh(lifted, same).planes[0]
+    empty = (scene().oiii[CUT] < 1e-6) & (scene().ha[CUT] < 1e-6)
+    assert empty.sum() > 10_000
+    spread = 1.4826 * np.median(np.abs(shown[empty] - np.median(shown[empty])))
+    # the noise left is told by blocks of the sky to some 10 %
+    assert spread == pytest.approx(0.01, rel=0.15)
+
+
 def test_nothing_to_lift_is_said() -> None:
     ha, oiii = lines("ember")
     told = steps.balance_lines(ha, oiii)[0]
