@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import json
+import traceback
 from pathlib import Path
+from types import TracebackType
 from typing import TYPE_CHECKING, Any, Literal
 
 import click
@@ -181,20 +183,51 @@ def run_told(job: Job, report: bool = True) -> Done:
         from nebulakit.report.page import report_of, report_of_failure
 
         collected = Collector(job.recipe, job.store)
+        page = Page()
 
         def after(done: StepRun, layers: dict[Ref, Image]) -> None:
-            collected.after(done, layers)
+            with page:
+                if not page.broken:
+                    collected.after(done, layers)
             progress.after(done, layers)
 
         def finish(done: Done, folder: Path) -> list[Path]:
-            (folder / "report.html").write_text(report_of(done, collected), encoding="utf-8")
+            text = ""
+            with page:
+                text = report_of(done, collected)
+            if page.broken:
+                return []
+            (folder / "report.html").write_text(text, encoding="utf-8")
             return [Path("report.html")]
 
         try:
             return run_job(job, before=progress.before, after=after, finish=finish)
         except NebulakitError as fault:
-            report_of_failure(job, collected, fault)
+            with page:
+                report_of_failure(job, collected, fault)
             raise
+
+
+class Page:
+    """A fault of ours in making the page never costs the picture: it is told once, and the run goes on without a page."""
+
+    broken = False
+
+    def __enter__(self) -> None:
+        """Nothing to prepare."""
+
+    def __exit__(self, kind: type[BaseException] | None, fault: BaseException | None, where: TracebackType | None) -> bool:
+        if not isinstance(fault, Exception):
+            return False
+        if not self.broken:
+            told = "".join(traceback.format_exception(fault))
+            click.echo(
+                f"{told}\nreport.html cannot be made, by a fault of nebulakit, not of yours; the pictures are not touched by it. "
+                "Please report the lines above to the place you have nebulakit from.",
+                err=True,
+            )
+        self.broken = True
+        return True
 
 
 def open_store(folder: Path | None) -> Store:

@@ -53,7 +53,7 @@ def widened(box: Box, rim: int, ok: Mask) -> Box:
 
     def more(lines: Mask) -> int:
         """Count the whole lines from the first."""
-        whole = lines.all(1)
+        whole = np.asarray(lines.all(1), bool)
         return int(whole.argmin()) if not whole.all() else len(whole)
 
     y0, y1 = max(top - rim, 0), bottom + rim

@@ -85,6 +85,19 @@ def test_run_answers_with_the_files_it_wrote(tell, night, tmp_path) -> None:
     assert tell("cache", "show", "--cache", "kept")[1].startswith("kept: 0 layers")
 
 
+@pytest.mark.parametrize("where", ["collect.Collector.after", "page.report_of"])
+def test_a_fault_of_the_page_never_costs_the_picture(where, tell, night, tmp_path, monkeypatch) -> None:
+    def fault(*_: object) -> None:
+        raise ZeroDivisionError("made for this test")
+
+    monkeypatch.setattr(f"nebulakit.report.{where}", fault)
+    code, out, err = tell("run", night / "r.yaml", night / "stack.fits", "-o", "o", "--no-cache", own_fault=True)
+    assert (code, out) == (0, f"{Path('o') / 'picture.tif'}\n")
+    assert {p.name for p in (tmp_path / "o").iterdir()} == {"picture.tif", "caption.txt", "run.json"}
+    assert "made for this test" in err
+    assert err.count("Please report") == 1
+
+
 def test_until_writes_one_result(tell, night) -> None:
     code, out, _ = tell(
         "run", night / "r.yaml", night / "stack.fits", "-o", "o", "--until", "stretch", "--no-cache", "--no-report"
