@@ -116,3 +116,15 @@ def test_a_header_that_does_not_tell_is_called_unknown(tmp_path) -> None:
 
 def test_every_step_that_makes_pixels_has_its_words() -> None:
     assert {k for k, s in STEPS.items() if s.gives != "mask"} == set(WORDS)
+
+
+def test_a_picture_for_print_has_the_size_and_resolution_that_the_recipe_says(night, tmp_path) -> None:
+    text = RECIPE.replace("file: picture.tif}", "file: picture.tif, print: {width: 2 cm, dpi: 127}}")
+    (tmp_path / "r.yaml").write_text(text.replace("file: picture.jpg}", "file: picture.jpg, print: {dpi: 250}}"))
+    args = ["run", str(tmp_path / "r.yaml"), str(night / "stack.fits"), "-o", str(tmp_path / "o"), "--no-report", "--no-cache"]
+    assert call(args) == 0
+    with tifffile.TiffFile(tmp_path / "o" / "picture.tif") as tif:
+        assert tif.pages[0].shape[:2] == (75, 100)  # 2 cm are 100 pixels at 127 per inch
+        assert tif.pages[0].tags["XResolution"].value == (127, 1)
+    with Pillow.open(tmp_path / "o" / "picture.jpg") as picture:
+        assert (picture.size, picture.info["dpi"]) == ((160, 120), (250, 250))
