@@ -116,6 +116,7 @@ class Collector:
         self._figures: dict[Ref, numbers.Figures] = {}
         self._places: places.Places = {}
         self._side = places.LARGEST
+        self._wcs: tuple[Any, Any] = (None, None)
         self._room = BUDGET
 
     def after(self, done: StepRun, layers: Mapping[Ref, Image]) -> None:
@@ -136,7 +137,7 @@ class Collector:
         shown = self._shown(Layer(ref, image, small, low), self._views.get(ref) or self._fresh(image, small), low)
         pixels = look.eight_bits(shown(small))
         key = self._add(look.data_url(pixels, lossless=False, quality=90))
-        return Pair("picture", None, key, pixels.shape[1], pixels.shape[0], grid(image))
+        return Pair("picture", None, key, pixels.shape[1], pixels.shape[0], self._grid(image))
 
     # --- looking at one step ------------------------------------------------------------------------------------------
 
@@ -239,6 +240,8 @@ class Collector:
 
     def _view(self, layer: Layer) -> look.View:
         """Keep one curve along a chain of layers, so that neighbours can be compared; begin anew where the range is another."""
+        if not layer.bends and layer.ref in self._views:
+            return self._views[layer.ref]
         fresh = self._fresh(layer.image, layer.small)
         known = self._views.get(layer.ref)
         if known is not None and known.alike(fresh):
@@ -262,6 +265,11 @@ class Collector:
                 told += ", each from the level of its own sky."
         return self._shown(before, view, low), self._shown(after, view, after.low), told
 
+    def _grid(self, image: Image, part: tuple[int, int, int, int] | None = None) -> dict[str, Any]:
+        if image.header is not self._wcs[0]:  # reading a header takes its time, and layers share them
+            self._wcs = image.header, image.wcs()
+        return grid(image, self._wcs[1], part)
+
     # --- pictures -----------------------------------------------------------------------------------------------------
 
     def _weight(self) -> int:
@@ -275,7 +283,7 @@ class Collector:
     def _whole(self, before: Layer | None, after: Layer, as_before: Shown, as_after: Shown) -> Pair:
         key, w, h = self._picture(after, "whole", as_after, after.small, lossless=False)
         was = self._picture(before, "whole", as_before, before.small, lossless=False)[0] if before else None
-        return Pair("whole", was, key, w, h, grid(after.image))
+        return Pair("whole", was, key, w, h, self._grid(after.image))
 
     def _close(
         self, name: str, place: tuple[float, float], before: Layer | None, after: Layer, as_before: Shown, as_after: Shown
@@ -294,7 +302,7 @@ class Collector:
                 planes = places.contrast(planes, layer.low)
             return self._picture(layer, f"{name} {strong}", shown, planes, lossless=True)[0]
 
-        where = grid(after.image, (y, x, side, side))
+        where = self._grid(after.image, (y, x, side, side))
         zoom = max(1, places.LARGEST // side)
         label = f"{places.NAMES[name]}, {zoom}:1" + (", contrast ×4" if strong else "")
         return Pair(label, piece(before, as_before) if before else None, piece(after, as_after), side, side, where, zoom)
@@ -350,7 +358,7 @@ def _same_place(one: Image, other: Image) -> bool:
     return one.shape == other.shape and one.frame == other.frame
 
 
-def grid(image: Image, part: tuple[int, int, int, int] | None = None) -> dict[str, Any]:
+def grid(image: Image, wcs: Any, part: tuple[int, int, int, int] | None = None) -> dict[str, Any]:
     """Give what the page needs to tell positions: % of the stack at three corners of a part (y, x, height, width), RA and Dec on a grid."""
     y0, x0, h, w = part or (0, 0, *image.shape)
     sh, sw = image.frame.stack_shape
@@ -360,7 +368,6 @@ def grid(image: Image, part: tuple[int, int, int, int] | None = None) -> dict[st
         "percent": [[round(100 * (x + 0.5) / sw, 4), round(100 * (y + 0.5) / sh, 4)] for x, y in corners],
         "digits": 1 if part is None or max(sh, sw) < 1000 else 2,
     }
-    wcs = image.wcs()
     if wcs is not None:
         n = 5 if part is None else 2
         gx, gy = np.meshgrid(np.linspace(left, right, n), np.linspace(top, bottom, n))

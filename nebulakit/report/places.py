@@ -38,14 +38,16 @@ def places(image: Image, size: int) -> Places:
     without being cut off, the filament where the quarters are most structured, the sky where they are lowest and calmest,
     the rim the corner with the least coverage. No two share more than half their room where another place will do.
     """
-    block = max(2, min(16, min(image.shape) // 40))
+    block = max(2, min(32, min(image.shape) // 40))
     h, w = image.shape
     bh, bw = h // block, w // block
     if bh < 6 or bw < 6:
         return {}
     mean = np.nan_to_num(np.mean(image.planes[:, : bh * block, : bw * block], axis=0))
     tiles = mean.reshape(bh, block, bw, block)
-    level, top = np.percentile(tiles, 25, axis=(1, 3)).astype(np.float32), tiles.max(axis=(1, 3)).astype(np.float32)
+    few = max(1, block // 8)
+    level = np.percentile(tiles[:, few // 2 :: few, :, few // 2 :: few], 25, axis=(1, 3)).astype(np.float32)
+    top = tiles.max(axis=(1, 3)).astype(np.float32)
     level = cv2.medianBlur(level, 3) - _glow(level)  # without stars, and above the skyglow
     inner = np.zeros((bh, bw), bool)
     m = math.ceil(size / 2 / block)

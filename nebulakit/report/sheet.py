@@ -45,8 +45,8 @@ class Sheet:
             linear = image.scale == "linear"
             self._shown = Shown(look.view_of(small, None), tuple(look.levels(small).tolist())) if linear else Shown(None)
             self._places = places.places(image, places.side(image.shape))
-        side = places.side(image.shape)
-        views = [self._view(number, "the whole", small, False, 1, grid(image))]
+        side, wcs = places.side(image.shape), image.wcs()
+        views = [self._view(number, "the whole", small, False, 1, grid(image, wcs))]
         start = self._weight()
         for name, at in self._places.items():
             corner = places.cut(image, *at, side)
@@ -56,7 +56,7 @@ class Sheet:
             zoom = max(1, places.LARGEST // side)
             piece = image.planes[:, y : y + side, x : x + side]
             views.append(
-                self._view(number, f"{places.NAMES[name]}, {zoom}:1", piece, True, zoom, grid(image, (y, x, side, side)))
+                self._view(number, f"{places.NAMES[name]}, {zoom}:1", piece, True, zoom, grid(image, wcs, (y, x, side, side)))
             )
         lines = [f"{k} = {v}" for k, v in settings.items()]
         self.frames.append(Frame(f"No. {number}", lines, views))

@@ -288,7 +288,7 @@ def test_positions_told_are_those_a_recipe_understands():
     from nebulakit.quantity import Position
 
     image = Image.from_array(np.zeros((100, 200)), frame=Frame((400, 800), ((1, 0, 100), (0, 1, 60))))
-    (left, top), (right, _), (_, bottom) = grid(image)["percent"]
+    (left, top), (right, _), (_, bottom) = grid(image, None)["percent"]
     # the middle of the picture, read off the page and given to a step, is the middle of the layer
     at = Position((left + right) / 2, (top + bottom) / 2, "%").pixel(image)
     assert at == pytest.approx((99.5, 49.5), abs=1e-3)
