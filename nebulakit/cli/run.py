@@ -79,7 +79,12 @@ def pairs(given: tuple[str, ...], option: str, example: str) -> dict[str, str]:
     metavar="N",
     help="Threads (default: all processors); the pixels are the same for any number.",
 )
-@click.option("--json", "as_json", is_flag=True, help="Print what run.json holds instead of the files' names.")
+@click.option(
+    "--json",
+    "as_json",
+    is_flag=True,
+    help="Print what run.json holds instead of the files' names; of a stack that failed, its error.",
+)
 @click.option(
     "--keep-site",
     is_flag=True,
@@ -162,7 +167,10 @@ def command(
             if len(stacks) == 1:
                 raise
             failed.append((stack, fault))
-            click.echo(f"error: {stack}: {fault}", err=True)
+            told = str(fault)
+            click.echo(f"error: {told if told.startswith(str(stack)) else f'{stack}: {told}'}", err=True)
+            if as_json:
+                answers.append({"inputs": {"stack": {"file": stack.name}}, "error": told})
     if as_json and not only_plan:
         click.echo(json.dumps(answers[0] if len(stacks) == 1 else answers, indent=1))
     if failed:

@@ -324,7 +324,13 @@ def test_code_5_one_of_several_fails(tell, night) -> None:
     code, out, err = tell("run", night / "r.yaml", "bad.fits", night / "stack.fits", "-o", "o", "--no-cache", "--no-report")
     assert (code, out) == (5, f"{Path('o') / 'stack' / 'picture.tif'}\n")
     assert "1 of 2 stacks failed: bad.fits" in err
+    assert err.count("bad.fits: ") == 1
     assert not Path("o/bad").exists()
+    again = tell("run", night / "r.yaml", "bad.fits", night / "stack.fits", "-o", "o", "--no-cache", "--no-report", "--json")
+    bad, good = json.loads(again[1])
+    assert (again[0], bad["inputs"]["stack"]["file"], good["inputs"]["stack"]["file"]) == (5, "bad.fits", "stack.fits")
+    assert "neither FITS" in bad["error"]
+    assert "already finished" in again[2]
 
 
 @pytest.mark.parametrize("scarce", ["memory", "disk"])
