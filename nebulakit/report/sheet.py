@@ -78,7 +78,8 @@ class Sheet:
         return render(
             title=recipe,
             on=stack,
-            lead=f"{len(variants)} pictures that differ in {', '.join(varied)}; all else is the same.",
+            lead=f"{len(variants)} pictures that differ in {', '.join(varied)}; all else is the same. "
+            "To have the recipe of one of them, add --pick with its number and -o FILE to the same command.",
             sheet=self.frames,
             tables=[table],
             pictures=self.pictures,

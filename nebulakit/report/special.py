@@ -114,9 +114,10 @@ def _gradient(seen: Seen) -> list[Drawing]:
                 if rejected
                 else figures.circle(x, y, size * (1.5 + 3.5 * min(1.0, float(samples[n]["weight"]))))
             )
+        why = ", ".join(sorted({str(s["rejected"]) for s in samples if s.get("rejected")}))
         out.append(
             Drawing(
-                "Sky samples: circles are used, larger ones weigh more; crosses were taken for nebula and left out",
+                "Sky samples: circles are used, larger ones weigh more" + (f"; crosses are left out ({why})" if why else ""),
                 figures.over(w, h, marks, "sky samples on the picture"),
                 key,
                 w,

@@ -47,7 +47,8 @@ class Watch:
         self._told: dict[str, Any] = {"version": 0, "fault": "", "state": "the first run may take a while"}
         self._page = render(title=recipe.name, lead="This page fills itself as soon as there is something to see.", live=0)
         self._pictures: list[dict[str, str]] = [{}, {}]  # of the page that is shown, and of the one before
-        self._quick: tuple[int, dict[str, Image]] | None = None
+        self._factor: int | None = None
+        self._quick: tuple[dict[str, str], dict[str, Image]] | None = None  # the inputs of a quick look, by their keys
         self.stop = threading.Event()
 
     # --- what the browser asks ------------------------------------------------------------------------------------
@@ -132,16 +133,17 @@ class Watch:
 
     def _preview(self, job: Job, still: Callable[[Call], None], took: Callable[[], str]) -> None:
         """Run on binned data and show that, unless the stack is small enough to be run whole at once."""
-        if self._quick is None:
-            images = read_inputs(job)
-            factor = next(n for n in range(1, 9) if images["stack"].planes[0].size / n**2 <= QUICK or n == 8)
-            small = read_inputs(replace(job, preview=factor)) if factor > 1 else {}
-            self._quick = (factor, small)
-        factor, images = self._quick
+        if self._factor is None:
+            size = read_inputs(job)["stack"].planes[0].size
+            self._factor = next(n for n in range(1, 9) if size / n**2 <= QUICK or n == 8)
+        factor = self._factor
         if factor == 1:
             return
         quick = replace(job, preview=factor)
         told, keys = input_keys(quick)
+        if self._quick is None or self._quick[0] != keys:  # read once, and again where a file is another one now
+            self._quick = keys, read_inputs(quick)
+        images = self._quick[1]
         collected = Collector(job.recipe, self._store)
         run = execute(job.recipe, images, store=self._store, input_keys=keys, before=still, after=collected.after)
         record = describe(quick, run, told, [], sum(s.seconds for s in run.steps))

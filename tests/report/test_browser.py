@@ -175,6 +175,30 @@ def test_the_watched_page_shows_faults_and_new_pictures(watched, tab, nothing_se
     tab.locator("#state", has_text="up to date").wait_for(timeout=60_000)
 
 
+def test_a_quick_look_reads_a_stack_again_that_was_replaced(night, tmp_path, monkeypatch):
+    from nebulakit.demo import make_scene, write_scene
+    from nebulakit.report import watch as module
+
+    monkeypatch.setattr(module, "QUICK", 20_000)  # so that this small stack is binned for a quick look
+    recipe = tmp_path / "r.yaml"
+    recipe.write_text("version: 1\nsteps:\n  - stretch_asinh: {}\noutputs:\n  - {layer: last, file: a.tif}\n")
+    said: list[str] = []
+    stack, _ = write_scene(make_scene(1, (120, 180), "fans"), tmp_path)
+    store = Store(tmp_path / "cache")
+    watch = Watch(recipe, lambda checked: Job(checked, stack, tmp_path / "out", store=store), store, said.append)
+    shown = []
+    monkeypatch.setattr(
+        watch, "_tell", lambda state, fault="", make=None, pictures=None: pictures and shown.append(set(pictures))
+    )
+    for seed in (1, 2, 1):
+        write_scene(make_scene(seed, (120, 180), "fans"), tmp_path)
+        watch._saved(watch._hash())
+    first, _, second, _, third, _ = shown  # each time the quick look, then the whole
+    assert first == third
+    assert not first & second
+    assert sum("preview" in text for text in said) == 3
+
+
 def test_the_server_answers_only_who_knows_the_token_and_takes_no_orders(tmp_path):
     watch = Watch(tmp_path / "none.yaml", lambda checked: pytest.fail("nothing to run"), Store(tmp_path), lambda text: None)
     server = serve(watch)
