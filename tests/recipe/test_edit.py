@@ -5,9 +5,13 @@ from __future__ import annotations
 from typing import Any
 
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from nebulakit.recipe import loads, resolved
-from nebulakit.recipe.edit import edited
+from nebulakit.recipe.edit import edited, flow, word
+from nebulakit.recipe.faults import Faults, Source
+from nebulakit.recipe.text import plain, read
 
 TEXT = """\
 # a remark at the top
@@ -76,3 +80,17 @@ def test_several_steps_at_once() -> None:
 
 def test_nothing_to_change_changes_nothing() -> None:
     assert edited(loads(TEXT), {}) == TEXT
+
+
+@settings(max_examples=100)
+@given(
+    st.one_of(
+        st.text(max_size=12), st.sampled_from(["true", "null", "1e3", "- a", "---", "85%", "4 sigma", "red-teal", "a: b", "#"])
+    )
+)
+def test_a_text_is_quoted_only_where_it_must_be_and_read_as_it_was(text: str) -> None:
+    faults = Faults()
+    node = read(Source("r.yaml", f"a: {flow({'b': [text, 1]})}\n"), faults)
+    assert plain(node) == {"a": {"b": [text, 1]}}
+    assert word("85%") == "85%"
+    assert word("true") == '"true"'
