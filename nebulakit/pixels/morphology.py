@@ -20,6 +20,7 @@ Plane = npt.NDArray[np.float32]
 Planes = npt.NDArray[np.float32]
 Array = npt.NDArray[np.float64]
 Mask = npt.NDArray[np.bool_]
+Ints = npt.NDArray[np.int_]
 
 SMALLEST = 1.6  # px: stars are not made narrower, they would be lost between the pixels
 EXTRA = 0.16  # pixels and blends cost about this share of what is taken from the width: aim further by that
@@ -29,6 +30,7 @@ TALLEST = 80  # px: the widest half-maximum radius looked for
 PEAK = 0.02  # height from which a peak that no list names counts as a star
 DARK = 0.002  # level that counts as dark when such peaks are looked for
 BAND = 256  # rows that are worked on at a time
+AT_ONCE = 1 << 16  # pixels of stars' surroundings that are worked on at a time
 
 
 def disc(radius: int) -> npt.NDArray[np.uint8]:
@@ -310,35 +312,52 @@ def _fields(
     its star light stays; ``which`` stars may reach there. Where several do the smaller wins, or with ``large`` the larger.
     """
     sums = np.zeros((5, rows.stop - rows.start, w), np.float32)  # weight, and weight times: dx, dy, core, lost light
-    for n in which:
-        x, y, width, clear, scale, light = (float(a[n]) for a in (plan.x, plan.y, plan.width, plan.clear, plan.scale, plan.light))
-        reach = FADE * width
-        far = math.ceil(FOOTPRINT * reach)
-        x0, x1 = max(round(x) - far, 0), min(round(x) + far + 1, w)
-        y0, y1 = max(round(y) - far, rows.start), min(round(y) + far + 1, rows.stop)
-        if x1 <= x0 or y1 <= y0:
-            continue
-        dx = (np.arange(x0, x1) - x).astype(np.float32)[None]
-        dy = (np.arange(y0, y1) - y).astype(np.float32)[:, None]
-        r2 = dx * dx + dy * dy
-        # on the flank of a large star a small one holds its place, as far as it stands out of it
-        rank = width**4 if large else clear * clear / (width * width)
-        weight = np.float32(rank) * np.exp(-((r2 / np.float32((1.4 * width) ** 2)) ** 2))
-        weight += np.float32(1e-6) / (1 + r2)
-        weight *= r2 < far * far
-        part = sums[:, y0 - rows.start : y1 - rows.start, x0:x1]
-        part[0] += weight
-        if scale >= 1 and light >= 1:
-            continue  # a star that stays as it is holds its place against its neighbours' pull
-        fade = np.exp(-r2 / np.float32(reach * reach))
-        edge = np.float32(math.exp(-(FOOTPRINT**2)))
-        fade = np.maximum(fade - edge, 0)
-        pull = (1 / scale - 1) / (math.exp(-((0.5 * scale * width / reach) ** 2)) - float(edge))
-        pulled = weight * (np.float32(pull) * fade)
-        part[1] += pulled * dx
-        part[2] += pulled * dy
-        part[3] += weight * np.exp(-((r2 / np.float32((0.75 * scale * width) ** 2)) ** 2))
-        if light < 1:
-            part[4] += weight * np.float32(1 - light) * np.minimum(fade * np.float32(4), 1)
+    reach = np.ceil(FOOTPRINT * FADE * plan.width[which]).astype(int)
+    for far in np.unique(reach):
+        alike = which[reach == far]
+        for some in np.array_split(alike, math.ceil(len(alike) * (2 * far + 1) ** 2 / AT_ONCE)):
+            x, y = np.rint(plan.x[some]).astype(int), np.rint(plan.y[some]).astype(int)
+            moves = _moves(plan, some, x, y, int(far), large)
+            for n, (left, top) in enumerate(zip((x - far).tolist(), (y - far).tolist(), strict=True)):
+                x0, x1 = max(left, 0), min(left + 2 * far + 1, w)
+                y0, y1 = max(top, rows.start), min(top + 2 * far + 1, rows.stop)
+                if x1 > x0 and y1 > y0:
+                    sums[:, y0 - rows.start : y1 - rows.start, x0:x1] += moves[:, n, y0 - top : y1 - top, x0 - left : x1 - left]
     total = np.maximum(sums[0], np.float32(1e-20))
     return sums[1] / total, sums[2] / total, sums[3] / total, 1 - np.clip(sums[4] / total, 0, 1)
+
+
+def _moves(plan: Shrinking, some: Ints, x: Ints, y: Ints, far: int, large: bool) -> Planes:
+    """Give what ``_fields`` sums (5, star, 2 far + 1, 2 far + 1) round the pixels (x, y) that ``some`` stars lie in."""
+
+    def each(values: Array | Mask) -> Planes:
+        return values.astype(np.float32)[:, None, None]
+
+    width, clear, scale, light = (a[some] for a in (plan.width, plan.clear, plan.scale, plan.light))
+    step = np.arange(-far, far + 1)
+    dx = (x[:, None] + step - plan.x[some, None]).astype(np.float32)[:, None, :]
+    dy = (y[:, None] + step - plan.y[some, None]).astype(np.float32)[:, :, None]
+    r2 = dx * dx + dy * dy
+    out = np.zeros((5, *r2.shape), np.float32)
+    # on the flank of a large star a small one holds its place, as far as it stands out of it
+    rank = width**4 if large else clear * clear / (width * width)
+    weight = each(rank) * np.exp(-np.square(r2 / each((1.4 * width) ** 2)))
+    weight += np.float32(1e-6) / (1 + r2)
+    weight *= r2 < far * far
+    out[0] = weight
+    # a star that stays as it is holds its place against its neighbours' pull
+    changes = (scale < 1) | (light < 1)
+    if not changes.any():
+        return out
+    reach = FADE * width
+    edge = math.exp(-(FOOTPRINT**2))
+    fade = np.maximum(np.exp(-r2 / each(reach * reach)) - np.float32(edge), 0)
+    pull = (1 / scale - 1) / (np.exp(-((0.5 * scale * width / reach) ** 2)) - edge)
+    pulled = weight * (each(np.where(changes, pull, 0)) * fade)
+    np.multiply(pulled, dx, out=out[1])
+    np.multiply(pulled, dy, out=out[2])
+    np.multiply(weight, np.exp(-np.square(r2 / each((0.75 * scale * width) ** 2))), out=out[3])
+    out[3] *= each(changes)
+    if (light < 1).any():
+        np.multiply(weight, each(1 - light) * np.minimum(fade * np.float32(4), 1), out=out[4])
+    return out
