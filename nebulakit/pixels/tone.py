@@ -23,6 +23,8 @@ from nebulakit.pixels.colour import Array
 
 KNEE = 0.9
 """Display level from which highlights are rolled off: 1 becomes 0.95, nothing ever reaches 1."""
+FILLED = 0.6
+"""Where more of the frame than this holds light, the dimmest of it is no faint shell on a sky but lanes in a nebula."""
 GENTLE = 10.0
 """An asinh this soft is a straight line to a third of a percent."""
 
@@ -200,7 +202,7 @@ def noise_matrix(channels: int, how: Stretch) -> list[list[float]]:
 class Anchors:
     """Light above the sky that a stretch is anchored to.
 
-    ``dim``: a tenth of the nebula's light is fainter than this. ``bright``: 2 % of it is brighter. ``share``: how much
+    ``dim``: a tenth of the nebula's light is fainter than this; up to half where light fills the frame. ``bright``: 2 % of it is brighter. ``share``: how much
     the mean of the channels is of their largest where it is bright (1 for grey). ``noise``: of one pixel, as it is in the
     layer. ``found``: False where no light stands out of the noise.
     """
@@ -249,7 +251,11 @@ def anchors(planes: Array, sky: tuple[float, ...], noise: float, *, stars: bool,
     bright = _light_quantile(values, max(floor, 0.02 * _light_quantile(values, floor, 0.98)), 0.98)
     # dim light, smoothed once more, stands out of a noise almost four times lower
     calm = starlet.smooth(filled, 1)[good].astype(np.float64)
-    dim = min(bright, _light_quantile(calm, max(1.2 * scatter, 0.02 * bright), 0.1))
+    faintest = max(1.2 * scatter, 0.02 * bright)
+    # where light fills the frame the dimmest are lanes in it, no faint shell: a stretch that lifts these makes holes of them
+    dim = _light_quantile(calm, faintest, 0.1)
+    filled_by = min(max((float((calm > 0.3 * dim).mean()) - FILLED) / (1 - FILLED), 0.0), 1.0)
+    dim = min(bright, _light_quantile(calm, faintest, 0.1 + 0.4 * filled_by))
     held = max(1.0, least / bright)
     top = channels[:, good & (mean >= 0.7 * bright)]
     share = float(np.median(top.mean(0) / np.maximum(top.max(0), 1e-30))) if top.size else 1.0

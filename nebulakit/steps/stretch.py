@@ -27,7 +27,7 @@ Sky = Annotated[
 Lift = Annotated[
     Share | Auto,
     About(
-        "display level of dim light: of the nebula's dimmest tenth (auto: 40%), on a layer of stars alone of a star of 6 sigma (auto: 12%)",
+        "display level of dim light: the nebula's dimmest tenth, more if it fills the frame (auto: 40%); on a layer of stars, a star of 6 sigma (auto: 12%)",
         0,
         0.95,
         raise_when="the outer nebula or the faint stars are too dark",

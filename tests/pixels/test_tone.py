@@ -85,6 +85,24 @@ def test_anchors_do_not_care_for_noise_nor_for_empty_sky_around() -> None:
     assert around.dim == pytest.approx(clean.dim, rel=0.05)
 
 
+def test_where_light_fills_the_frame_its_lanes_are_not_lifted_like_a_faint_shell() -> None:
+    rng = np.random.default_rng(4)
+    y, x = np.mgrid[:240, :320]
+    gas = np.exp(0.8 * (np.sin(x / 19) * np.cos(y / 23) + np.sin((x + y) / 31))).astype(np.float32)[None]
+    noise = rng.normal(0, 0.01, gas.shape).astype(np.float32)
+    alone = np.where((abs(x - 160) < 60) & (abs(y - 120) < 60), gas, 0).astype(np.float32)
+    whole, part = (tone.anchors(planes + noise, (0.0,), 0.01, stars=False) for planes in (gas, alone))
+    light = np.sort(gas.ravel().astype(float))
+    share = np.searchsorted(light, [whole.dim, part.dim]), np.cumsum(light) / light.sum()
+    below = [float(share[1][k]) for k in share[0]]
+    assert below[0] == pytest.approx(0.5, abs=0.05)
+    assert below[1] < 0.2
+    # and the hues of a picture made of it still know how it was stretched
+    soft, white = tone.decide_asinh(whole, sky=0.1, lift=0.4, softening=None, white=None)
+    shown = tone.stretched(gas + noise, (0.0,), tone.Stretch("asinh", soft, 0.0, white, 0.1))
+    assert tone.softening_of(shown[0], 0.1) == pytest.approx(soft, rel=0.1)
+
+
 def test_anchors_scale_with_the_light() -> None:
     one, other = (tone.anchors(nebula(0.01) * k, (0.0,), 0.01 * k, stars=False) for k in (np.float32(1), np.float32(65535)))
     assert other.bright == pytest.approx(one.bright * 65535, rel=1e-5)
