@@ -22,7 +22,7 @@ PATIENCE = 10.0  # rings it takes to believe that around a star the nebula is mo
 BOWL = 1.5  # sigma: how far a curved sky may lie above its middle at 90 px, on top of what the nebula does
 SLACK = 0.03  # how far the law without its wings may be off, per unit of ln(1 + r^2 / width^2)
 COARSE = 4  # px: the nebula's ring means are measured on a picture binned by this
-PLACES = 2500  # around which they are measured
+PLACES = 4000  # around which they are measured
 
 
 def learn_wings(fit: StarFit, longest: float) -> None:
