@@ -42,7 +42,6 @@ def crop(
            [ 5.,  6.],
            [ 9., 10.]], dtype=float32)
     """
-    height, width = image.shape
     if isinstance(box, str):
         frame = image.frame
         if frame.inside is None:
