@@ -240,8 +240,8 @@ def check_room(job: Job) -> None:
         size = job.stack.stat().st_size * (3 if job.stack.suffix in (".gz", ".fz") else 1)
     except OSError:
         return  # reading it will say what is wrong
-    # measured with the whole job on 2, 6 and 26 megapixels: 1.3, 1.8 and 4.0 GB, nearly all of it while stars are parted
-    need, there = 3e8 + 12 * size / job.preview**2, available_memory()
+    # measured with the whole job on 2, 6 and 26 megapixels: 1.3, 1.8 and 4.9 GB, most of it while stars are parted
+    need, there = 3e8 + 15 * size / job.preview**2, available_memory()
     if there is not None and need > there:
         raise ResourceError(
             f"this run needs about {need / 1e9:.1f} GB of memory and {there / 1e9:.1f} GB are free. Close other programs, or try --preview 2"
