@@ -83,6 +83,9 @@ def test_the_report_can_be_printed(page, tab):
     before, after = (tab.locator("section .pair:has(.after) img").nth(n).bounding_box() for n in (0, 1))
     assert before["x"] + before["width"] <= after["x"]  # side by side: a divider cannot be moved on paper
     assert not tab.locator("nav").is_visible()
+    tab.set_viewport_size({"width": 720, "height": 1000})  # a sheet of paper
+    assert tab.locator("table.numbers").first.bounding_box()["width"] > 400
+    assert tab.evaluate("document.documentElement.scrollWidth <= innerWidth + 1")
 
 
 def test_hostile_names_do_nothing(page, tab):
