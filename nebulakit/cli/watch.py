@@ -2,14 +2,20 @@
 
 from __future__ import annotations
 
+import contextlib
 import tempfile
 import threading
 from collections.abc import Callable
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
 from nebulakit.cli.run import open_store, pairs, set_threads
+
+if TYPE_CHECKING:
+    from nebulakit.recipe.model import Recipe
+    from nebulakit.runner.job import Job
 
 
 @click.command("watch", short_help="Follow a recipe file: run what changed on each save, and show it in the browser.")
@@ -39,10 +45,9 @@ def command(
 
     The page in the browser updates itself; a faulty recipe shows its error there while the last good picture stays. End it with Ctrl-C.
     """
-    from nebulakit.errors import RecipeError, UsageError
-    from nebulakit.recipe.model import Recipe
+    from nebulakit.errors import UsageError
     from nebulakit.report.watch import Watch, serve
-    from nebulakit.runner.job import Job, before_writing, default_folder
+    from nebulakit.runner.job import Job, default_folder
     from nebulakit.runner.store import Store
 
     if not recipe.is_file():
@@ -58,23 +63,15 @@ def command(
         watch = Watch(recipe, job, store, lambda text: click.echo(text, err=True))
         server = serve(watch, port)
         address = f"http://127.0.0.1:{server.server_address[1]}/{watch.token}/"
-        click.echo(address)
-        from nebulakit.recipe import load
-
-        try:
-            before_writing(job(load(recipe)))
-        except UsageError:
-            server.server_close()
-            raise
-        except RecipeError:
-            pass  # shown on the page, where it can be mended
         follower = threading.Thread(target=_in_context(watch.follow), daemon=True)
         listener = threading.Thread(target=server.serve_forever, daemon=True)
-        follower.start()
         listener.start()
-        if show:
-            click.launch(address)
         try:
+            click.echo(address)
+            _refuse_foreign(recipe, job)
+            follower.start()
+            if show:
+                click.launch(address)
             while follower.is_alive():
                 follower.join(0.5)
         except KeyboardInterrupt:
@@ -83,8 +80,19 @@ def command(
             watch.stop.set()
             server.shutdown()
             server.server_close()
-            follower.join(10)
+            if follower.ident is not None:
+                follower.join(10)
     return 0
+
+
+def _refuse_foreign(recipe: Path, job: Callable[[Recipe], Job]) -> None:
+    """Refuse a folder that holds other files at once; a faulty recipe is shown on the page, where it can be mended."""
+    from nebulakit.errors import RecipeError
+    from nebulakit.recipe import load
+    from nebulakit.runner.job import before_writing
+
+    with contextlib.suppress(RecipeError):
+        before_writing(job(load(recipe)))
 
 
 def _in_context(function: Callable[[], None]) -> Callable[[], None]:
