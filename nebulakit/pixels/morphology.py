@@ -272,7 +272,9 @@ def apply_reduce(planes: Planes, plan: Shrinking, alone: bool) -> Planes:
     def work(y0: int) -> None:
         rows = slice(y0, min(y0 + BAND, height))
         here = np.flatnonzero((low >= rows.start) & (top < rows.stop))
-        shift_x, shift_y, core, keep[rows] = _fields(rows, width, plan, here)
+        shift_x, shift_y, core, kept = _fields(rows, width, plan, here, cores=not alone)
+        if kept is not None:
+            keep[rows] = kept
         moved = (shift_x != 0) | (shift_y != 0)
         if not moved.any():
             return
@@ -280,7 +282,7 @@ def apply_reduce(planes: Planes, plan: Shrinking, alone: bool) -> Planes:
         mean = bright[rows]
         light = sources[0].at(x + shift_x, y + shift_y)
         if alone:
-            large_x, large_y, *_ = _fields(rows, width, plan, here, large=True)
+            large_x, large_y, *_ = _fields(rows, width, plan, here, cores=False, large=True)
             behind = parts[0].at(x + large_x, y + large_y)
             # where one star's pull goes over into another's, a small one's light would be drawn towards the large one
             light = np.minimum(light, behind + np.minimum(parts[1].plane[rows], parts[1].at(x + shift_x, y + shift_y)))
@@ -290,7 +292,7 @@ def apply_reduce(planes: Planes, plan: Shrinking, alone: bool) -> Planes:
         factor = np.where(moved, np.clip(factor, 0, 1), np.float32(1))
         for c, plane in enumerate(known):
             mine = plane[rows] * factor
-            if not alone:
+            if core is not None:
                 mine = np.where(moved, core * mine + (1 - core) * sources[1 + c].at(x, y), plane[rows])
             out[c, rows] = np.where(np.isfinite(planes[c, rows]), mine, planes[c, rows])
 
@@ -322,29 +324,36 @@ class _Source:
 
 
 def _fields(
-    rows: slice, w: int, plan: Shrinking, which: npt.NDArray[np.intp], large: bool = False
-) -> tuple[Plane, Plane, Plane, Plane]:
-    """Give where every pixel of some rows takes its value from (dx, dy), how much it is a star's core, and which share of
-    its star light stays; ``which`` stars may reach there. Where several do the smaller wins, or with ``large`` the larger.
+    rows: slice, w: int, plan: Shrinking, which: npt.NDArray[np.intp], *, cores: bool, large: bool = False
+) -> tuple[Plane, Plane, Plane | None, Plane | None]:
+    """Give where every pixel of some rows takes its value from (dx, dy), with ``cores`` how much it is a star's core, and which
+    share of its star light stays, None for all of it; ``which`` stars may reach there. Where several do the smaller wins, or
+    with ``large`` the larger.
     """
-    sums = np.zeros((5, rows.stop - rows.start, w), np.float32)  # weight, and weight times: dx, dy, core, lost light
+    fading = bool((plan.light[which] < 1).any())
+    sums = np.zeros((3 + cores + fading, rows.stop - rows.start, w), np.float32)
     reach = np.ceil(FOOTPRINT * FADE * plan.width[which]).astype(int)
     for far in np.unique(reach):
         alike = which[reach == far]
         for some in np.array_split(alike, math.ceil(len(alike) * (2 * far + 1) ** 2 / AT_ONCE)):
             x, y = np.rint(plan.x[some]).astype(int), np.rint(plan.y[some]).astype(int)
-            moves = _moves(plan, some, x, y, int(far), large)
+            moves = _moves(plan, some, x, y, int(far), cores, fading, large)
             for n, (left, top) in enumerate(zip((x - far).tolist(), (y - far).tolist(), strict=True)):
                 x0, x1 = max(left, 0), min(left + 2 * far + 1, w)
                 y0, y1 = max(top, rows.start), min(top + 2 * far + 1, rows.stop)
                 if x1 > x0 and y1 > y0:
                     sums[:, y0 - rows.start : y1 - rows.start, x0:x1] += moves[:, n, y0 - top : y1 - top, x0 - left : x1 - left]
-    total = np.maximum(sums[0], np.float32(1e-20))
-    return sums[1] / total, sums[2] / total, sums[3] / total, 1 - np.clip(sums[4] / total, 0, 1)
+    sums[1:] /= np.maximum(sums[0], np.float32(1e-20))
+    return sums[1], sums[2], sums[3] if cores else None, 1 - np.clip(sums[-1], 0, 1) if fading else None
 
 
-def _moves(plan: Shrinking, some: Ints, x: Ints, y: Ints, far: int, large: bool) -> Planes:
-    """Give what ``_fields`` sums (5, star, 2 far + 1, 2 far + 1) round the pixels (x, y) that ``some`` stars lie in."""
+def _moves(
+    plan: Shrinking, some: Ints, x: Ints, y: Ints, far: int, cores: bool, fading: bool, large: bool
+) -> npt.NDArray[np.float32]:
+    """Give what ``_fields`` sums round the pixels (x, y) that ``some`` stars lie in: (kind, star, 2 far + 1, 2 far + 1).
+
+    Kinds: weight, and weight times dx, dy, core, lost light.
+    """
 
     def each(values: Array | Mask) -> Planes:
         return values.astype(np.float32)[:, None, None]
@@ -354,7 +363,7 @@ def _moves(plan: Shrinking, some: Ints, x: Ints, y: Ints, far: int, large: bool)
     dx = (x[:, None] + step - plan.x[some, None]).astype(np.float32)[:, None, :]
     dy = (y[:, None] + step - plan.y[some, None]).astype(np.float32)[:, :, None]
     r2 = dx * dx + dy * dy
-    out = np.zeros((5, *r2.shape), np.float32)
+    out = np.zeros((3 + cores + fading, *r2.shape), np.float32)
     # on the flank of a large star a small one holds its place, as far as it stands out of it
     rank = width**4 if large else clear * clear / (width * width)
     weight = each(rank) * np.exp(-np.square(r2 / each((1.4 * width) ** 2)))
@@ -372,8 +381,9 @@ def _moves(plan: Shrinking, some: Ints, x: Ints, y: Ints, far: int, large: bool)
     pulled = weight * (each(np.where(changes, pull, 0)) * fade)
     np.multiply(pulled, dx, out=out[1])
     np.multiply(pulled, dy, out=out[2])
-    np.multiply(weight, np.exp(-np.square(r2 / each((0.75 * scale * width) ** 2))), out=out[3])
-    out[3] *= each(changes)
-    if (light < 1).any():
-        np.multiply(weight, each(1 - light) * np.minimum(fade * np.float32(4), 1), out=out[4])
+    if cores:
+        np.multiply(weight, np.exp(-np.square(r2 / each((0.75 * scale * width) ** 2))), out=out[3])
+        out[3] *= each(changes)
+    if fading:
+        np.multiply(weight, each(1 - light) * np.minimum(fade * np.float32(4), 1), out=out[-1])
     return out
