@@ -133,12 +133,15 @@ def _weights(field: Field, inside: Cells, rim: Cells, strength: float) -> npt.ND
     return np.asarray(solve(around, across.T, assume_a="pos", overwrite_a=True, check_finite=False).T, np.float64)
 
 
-def grain(units: Planes, hole: Mask, blur: float, seed: int) -> Planes:
-    """Give noise of standard deviation 1 with this blur (px), as alike between the channels as that of ``units``."""
+def grain(units: Planes, hole: Mask, blur: float, seed: int, size: tuple[int, int] | None = None) -> Planes:
+    """Give noise of standard deviation 1 with this blur (px), as alike between the channels as that of ``units`` beside the hole.
+
+    As large as ``units``, or of ``size`` (y, x).
+    """
     import cv2
 
     rng = np.random.default_rng(seed)
-    out = rng.standard_normal(units.shape, dtype=np.float32)
+    out = rng.standard_normal((len(units), *(size or units.shape[1:])), dtype=np.float32)
     if blur > 0.1:
         reach = 2 * math.ceil(4 * blur) + 1
         out = np.stack([cv2.GaussianBlur(p, (reach, reach), blur, borderType=cv2.BORDER_REFLECT) for p in out])

@@ -10,7 +10,7 @@ from typing import Any, NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from nebulakit.pixels import ghosts, kriging, starlearn, starlet
+from nebulakit.pixels import ghosts, kriging, patching, starlearn, starlet
 from nebulakit.pixels.beyond import find_beyond
 from nebulakit.pixels.facts import Noise, StarList
 from nebulakit.pixels.flanks import learn_ghosts, learn_own
@@ -234,7 +234,7 @@ def compose(
     nebula = planes.copy()
     _fill_edges(fit)
     touched = np.zeros(planes.shape[1:], bool)
-    grain = _grain(fit, seed)
+    grain = patching.grain(_inner(fit.rest), _inner(fit.cores).any(0), fit.field.noise_blur, seed, (TILE, TILE))
     h, w = planes.shape[1:]
     for c, sigma in enumerate(noise.sigma):
         core = _inner(fit.cores[c])
@@ -302,26 +302,6 @@ def exact_rest(whole: Planes, part: Planes) -> Planes:
     part[wrong] = mine * step * np.sign(there)
     rest[wrong] = (total - mine) * step * np.sign(there)
     return rest
-
-
-def _grain(fit: StarFit, seed: int) -> Planes:
-    """Give a tile of noise with the picture's own blur and covariance of colours, standard deviation 1."""
-    import cv2
-
-    rng = np.random.default_rng(seed)
-    c = len(fit.data)
-    tile = rng.standard_normal((c, TILE, TILE)).astype(np.float32)
-    if fit.field.noise_blur > 0.1:
-        tile = np.stack([cv2.GaussianBlur(p, (0, 0), fit.field.noise_blur, borderType=cv2.BORDER_REFLECT) for p in tile])
-        tile /= tile.std((1, 2), keepdims=True)
-    if c > 1:
-        fine = [(p - starlet.smooth(p, 1))[::3, ::3] for p in _inner(fit.rest)]
-        free = ~_inner(fit.cores).any(0)[::3, ::3]
-        values = np.stack([f[free] for f in fine])
-        values = values[:, (np.abs(values) < 3).all(0)]
-        if values.shape[1] > 100:
-            tile = np.tensordot(np.linalg.cholesky(np.corrcoef(values) + 1e-6 * np.eye(c)).astype(np.float32), tile, 1)
-    return tile
 
 
 def _cut(planes: Planes, white: tuple[float, ...]) -> Mask:

@@ -137,28 +137,27 @@ class Stencil:
         drawn = self.law.at(x[None, :, None, :], y[:, None, :, None])
         return np.float32(1 - self.law.linear) * drawn.reshape(len(nodes) ** 2, -1)
 
-    def stars(self, x: Array, y: Array, heights: Array | None = None) -> Floats:
-        """Give (n, 2 half + 1, 2 half + 1) stars of these heights, each ``x``, ``y`` (at most :data:`SPAN` px) off the middle."""
-        return self._mixed((x, y), (0, 0), heights)
+    def stars(self, x: Array, y: Array) -> Floats:
+        """Give (n, 2 half + 1, 2 half + 1) stars of height 1, each ``x``, ``y`` (at most :data:`SPAN` px) off the middle."""
+        return self._mixed((x, y), (0, 0))
 
     def slopes(self, x: Array, y: Array) -> tuple[Floats, Floats]:
         """Give the derivatives of :meth:`stars` to x and to y."""
         return self._mixed((x, y), (1, 0)), self._mixed((x, y), (0, 1))
 
-    def _mixed(self, at: tuple[Array, Array], order: tuple[int, int], heights: Array | None = None) -> Floats:
+    def _mixed(self, at: tuple[Array, Array], order: tuple[int, int]) -> Floats:
         n, size, inner = len(at[0]), 2 * self.half + 1, 2 * self.inner + 1
-        amount = np.float32(1) if heights is None else np.asarray(heights, np.float32)[:, None]
-        core = ((amount * _weights(self._fine, *at, order)) @ self._core).reshape(n, inner, inner)
+        core = (_weights(self._fine, *at, order) @ self._core).reshape(n, inner, inner)
         if self._far is None:
             out = core
         else:
-            out = ((amount * _weights(self._coarse, *at, order)) @ self._far).reshape(n, size, size)
+            out = (_weights(self._coarse, *at, order) @ self._far).reshape(n, size, size)
             edge = self.half - self.inner
             out[:, edge : edge + inner, edge : edge + inner] = core
         if self._whole is not None:
             across, down = (_hats(v, k) for v, k in zip(at, order, strict=True))
             shares = (down[:, :, None] * across[:, None, :]).reshape(n, 9).astype(np.float32)
-            out += ((amount * shares) @ self._whole.reshape(9, -1)).reshape(n, size, size)
+            out += (shares @ self._whole.reshape(9, -1)).reshape(n, size, size)
         return np.asarray(out, np.float32)
 
 
