@@ -31,7 +31,7 @@ Mask = npt.NDArray[np.bool_]
 # to turn the channels roughly: errors of 30 % in any entry cost nothing measurable
 TYPICAL = np.array([[0.95, 0.035], [0.075, 0.75], [0.028, 0.63]])
 
-ORDERS = (0, 1, 2, 6)
+ORDERS = (0, 1, 2, 3, 4, 6)
 # where to begin: under which quantile of which boxes, how nebula falls off at first, whether to end with sky boxes alone.
 # Nebulae are mostly framed in the middle, so that the corners often show sky
 STARTS: tuple[tuple[str, float, float, bool], ...] = (

@@ -5,22 +5,20 @@ from __future__ import annotations
 import dataclasses
 import math
 from collections.abc import Sequence
-from typing import Any, NamedTuple
+from functools import partial
+from typing import Any, Literal, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
 
-from nebulakit.pixels import ghosts, kriging, patching, starlearn, starlet
-from nebulakit.pixels.beyond import find_beyond
+from nebulakit.pixels import patching
 from nebulakit.pixels.facts import Noise, StarList
-from nebulakit.pixels.flanks import learn_ghosts, learn_own
-from nebulakit.pixels.inpaint import harmonic, push_pull
-from nebulakit.pixels.parallel import over
+from nebulakit.pixels.inpaint import harmonic
 from nebulakit.pixels.starfill import fill_stars, find_shown
-from nebulakit.pixels.starfit import DOUBT, PAD, StarFit
-from nebulakit.pixels.starlaw import FREEDOM, RADII, Law, moffat_law
-from nebulakit.pixels.stars import _peaks, find_stars, star_coloured
-from nebulakit.pixels.wings import learn_wings
+from nebulakit.pixels.starfit import PAD, StarFit
+from nebulakit.pixels.starlaw import RADII, Law
+from nebulakit.pixels.starrounds import fit_stars, inner
+from nebulakit.pixels.stars import find_stars
 
 Array = npt.NDArray[np.float64]
 Planes = npt.NDArray[np.float32]
@@ -28,13 +26,8 @@ Plane = npt.NDArray[np.float32]
 Mask = npt.NDArray[np.bool_]
 Ints = npt.NDArray[np.int_]
 
-ROUNDS = 5
-BARE = 60.0  # sigma: under less star light than this the first heights leave the nebula nearly as it is
-TOGETHER = 0.4  # of a star's width: closer pairs cannot be told from one star with a shape of its own
 
-
-def _inner(plane: Any) -> Any:
-    return plane[..., PAD:-PAD, PAD:-PAD]
+Halos = Literal["stars", "nebula", "dropped"]
 
 
 class Parted(NamedTuple):
@@ -54,14 +47,14 @@ def separate(
     white: tuple[float, ...] | None = None,
     stars: StarList | None = None,
     *,
-    halos: bool = True,
+    halos: Halos = "stars",
     add: Sequence[tuple[float, float, float]] = (),
     spare: Sequence[tuple[float, float, float]] = (),
     seed: int = 1,
 ) -> Parted:
     """Part planes (channel, y, x) into nebula and stars, whose float32 sum is what came in, to the last bit.
 
-    ``halos`` False leaves the wide wings of bright stars in the nebula. ``add`` and ``spare``: (x, y, radius) of places
+    ``halos``: whose the wide wings of bright stars are; dropped, they are in neither, and the sum lacks them. ``add`` and ``spare``: (x, y, radius) of places
     to be filled as if a star stood there, and of places whose stars are none.
     """
     found = find_stars(planes, noise, coverage, white) if stars is None else stars
@@ -71,19 +64,17 @@ def separate(
     if not len(found) and not add:
         return Parted(planes.copy(), np.where(np.isnan(planes), planes, 0), np.zeros(planes.shape[1:], bool), found, {"stars": 0})
     fit = fit_stars(planes, noise, coverage, white, found, spare=spare)
-    if not halos:
-        for c, law in enumerate(fit.laws):
-            fit.laws[c] = Law(law.contour, law.table - law.wings, law.linear)
-        fit.redraw()
+    if halos == "nebula":
+        _without_wings(fit)
     nebula, rest, touched = compose(planes, fit, noise, seed, add)
     listed = _listed(fit, noise)
-    cores = _inner(fit.cores).any(0)
+    cores = inner(fit.cores).any(0)
     reach = fit.laws[int(np.argmax(fit.height.sum(1)))].radius(1 / np.maximum(fit.height.max(0), 1)) if fit.count else np.zeros(0)
     record = {
         "stars": fit.count,
         "saturated": int(fit.saturated.sum()),
         "share_touched": float(touched.mean()),
-        "share_filled": float((cores & (np.clip(_inner(fit.lost), 0, 1).max(0) > 0.5)).mean()),
+        "share_filled": float((cores & (np.clip(inner(fit.lost), 0, 1).max(0) > 0.5)).mean()),
         "halo_radii_px": [float(v) for v in np.sort(reach[fit.saturated])[::-1][:20]],
         "widths_px": [float(2 * RADII[int(np.searchsorted(-law.table, -0.5))]) for law in fit.laws],
         "wings_share": [
@@ -91,7 +82,19 @@ def separate(
         ],
         "resampled_linearly": [float(law.linear) for law in fit.laws],
     }
+    if halos == "dropped":
+        whole = np.stack([inner(fit.model(c)) for c in range(len(planes))])
+        _without_wings(fit)
+        for c, sigma in enumerate(noise.sigma):
+            rest[c][touched] -= (np.float32(sigma) * (whole[c] - inner(fit.model(c))))[touched]
     return Parted(nebula, rest, touched, listed, record)
+
+
+def _without_wings(fit: StarFit) -> None:
+    """Take the wide wings off the laws of a fit."""
+    for c, law in enumerate(fit.laws):
+        fit.laws[c] = Law(law.contour, law.table - law.wings, law.linear)
+    fit.redraw()
 
 
 def separate_shown(
@@ -100,7 +103,7 @@ def separate_shown(
     coverage: Plane | None = None,
     fwhm: float | None = None,
     *,
-    halos: bool = True,
+    halos: Halos = "stars",
     add: Sequence[tuple[float, float, float]] = (),
     spare: Sequence[tuple[float, float, float]] = (),
     seed: int = 1,
@@ -110,8 +113,10 @@ def separate_shown(
     found = find_shown(planes, noise, coverage)
     if spare and len(found):
         found = _without(found, spare)
-    filled = fill_stars(planes, noise, found, 3.0 if fwhm is None else fwhm, halos=halos, add=add, seed=seed)
-    rest = exact_rest(planes, filled.nebula)
+    fill = partial(fill_stars, planes, noise, found, 3.0 if fwhm is None else fwhm, add=add, seed=seed)
+    filled = fill(halos=halos != "nebula")
+    # cores alone are put back where halos are dropped
+    rest = exact_rest(planes, (fill(halos=False) if halos == "dropped" else filled).nebula)
     record = {
         "stars": len(found),
         "saturated": int(found.saturated.sum()),
@@ -147,82 +152,6 @@ def _listed(fit: StarFit, noise: Noise) -> StarList:
     return StarList(*(np.asarray(v)[order] for v in (x, y, flux, peak, radius, fit.saturated)))
 
 
-def fit_stars(
-    planes: Planes,
-    noise: Noise,
-    coverage: Plane | None = None,
-    white: tuple[float, ...] | None = None,
-    stars: StarList | None = None,
-    log: Any = None,
-    spare: Sequence[tuple[float, float, float]] = (),
-) -> StarFit:
-    """Fit all stars of linear planes."""
-    sigma = np.array(noise.sigma, np.float32)
-    hidden = ~np.isfinite(planes)
-    if coverage is not None:
-        hidden = hidden | (coverage <= 0)
-    z = np.stack([push_pull(p, h) for p, h in zip(planes, hidden, strict=True)]) / sigma[:, None, None]
-    if white is not None:
-        hidden = hidden | _cut(planes, white)
-    found = find_stars(planes, noise, coverage, white) if stars is None else stars
-    fwhm = _width(z, found)
-    laws = [_law(z[c], hidden[c], found, fwhm) for c in range(len(planes))]
-    ratio = float(np.median([row[1] / row[0] if row[0] > 0 else 0 for row in noise.scales]))
-    field = kriging.Field(kriging.noise_blur(ratio), fwhm / 2.355)
-    fit = StarFit(z, hidden, noise.map, list(laws), field)
-    fit.fwhm = fwhm
-    fit.sigma = noise.sigma
-    fit.freedom = np.tile(FREEDOM / 4, (len(planes), 1))
-    bad = np.zeros(planes.shape[1:], bool)
-    r_sat = np.where(found.saturated, 1.5, 0.0)
-    h, w = planes.shape[1:]
-    px, py = np.clip(np.rint(found.x).astype(int), 0, w - 1), np.clip(np.rint(found.y).astype(int), 0, h - 1)
-    cut = found.saturated | (hidden[:, py, px].any(0) if white is not None else False)
-    fit.add(found.x, found.y, np.maximum(_peaks(z, bad, found.x, found.y, r_sat, fwhm), 1), cut)
-    _prepare(fit)
-    longest = min(0.2 * min(planes.shape[1:]), 120.0)
-    fresh = 0
-    for k in range(ROUNDS):
-        last = k == ROUNDS - 1
-        fit.sweep(_active(fit, fresh) if k >= 2 and not last else np.nonzero(~fit.outside)[0], wide=last)
-        fit.redraw()
-        starlearn.learn_scatter(fit, loosen=k >= ROUNDS - 2)
-        if last:
-            break
-        if k == 1 or (k > 1 and any(fit.ghosts)):
-            fit.ghosts = ghosts.find_ghosts(fit)
-            if any(fit.ghosts):
-                if k == 1:  # what the law has learned so far was in part the discs
-                    fit.laws = list(laws)
-                fit.redraw()
-        learn_wings(fit, longest)
-        fit.redraw()
-        over(lambda c: starlearn.learn_flanks(fit, c, _bright(fit, c), longest), range(len(planes)))
-        fit.redraw()
-        if k >= 1 and fit.saturated.any():
-            learn_own(fit, longest)
-            learn_ghosts(fit)
-            fit.redraw()
-        if k == ROUNDS - 2:
-            fit.drop(_kept(fit))
-            fit.redraw()
-        else:
-            if k > 0:
-                find_beyond(fit)
-            new = _missed(fit, noise, (0.3, 0.15, 0.1)[min(k, 2)])
-            fit.drop(_kept(fit))
-            far = np.ones(len(new[0]), bool)
-            for x, y, r in spare:
-                far &= np.hypot(new[0] - x, new[1] - y) > r
-            fresh = int(far.sum())
-            fit.add(new[0][far], new[1][far], new[2][:, far], np.zeros(fresh, bool))
-            fit.redraw()
-            _prepare(fit, again=True)
-        if log:
-            log(k)
-    return fit
-
-
 TOUCHED = 0.05  # sigma: star light below this is left where it is
 TILE = 512
 
@@ -234,18 +163,18 @@ def compose(
     nebula = planes.copy()
     _fill_edges(fit)
     touched = np.zeros(planes.shape[1:], bool)
-    grain = patching.grain(_inner(fit.rest), _inner(fit.cores).any(0), fit.field.noise_blur, seed, (TILE, TILE))
+    grain = patching.grain(inner(fit.rest), inner(fit.cores).any(0), fit.field.noise_blur, seed, (TILE, TILE))
     h, w = planes.shape[1:]
     for c, sigma in enumerate(noise.sigma):
-        core = _inner(fit.cores[c])
-        drawn = _inner(fit.data[c]) - _inner(fit.rest[c])
+        core = inner(fit.cores[c])
+        drawn = inner(fit.data[c]) - inner(fit.rest[c])
         there = (np.abs(drawn) > TOUCHED) | core
-        lost = np.clip(_inner(fit.lost[c]), 0, 1).astype(np.float32)
+        lost = np.clip(inner(fit.lost[c]), 0, 1).astype(np.float32)
         missing = np.sqrt(lost * (2 - lost))
         ys, xs = np.nonzero(core)
         level = 1.0 if noise.map is None else noise.map[ys, xs]
-        value = _inner(fit.rest[c]).copy()
-        value[ys, xs] = _inner(fit.behind[c])[ys, xs] + missing[ys, xs] * level * grain[c][ys % TILE, xs % TILE]
+        value = inner(fit.rest[c]).copy()
+        value[ys, xs] = inner(fit.behind[c])[ys, xs] + missing[ys, xs] * level * grain[c][ys % TILE, xs % TILE]
         there &= np.isfinite(planes[c])
         nebula[c][there] = value[there] * np.float32(sigma)
         touched |= there
@@ -270,11 +199,11 @@ def _fill_edges(fit: StarFit) -> None:
         light = np.zeros_like(fit.data[c])
         for k in np.nonzero(fit.outside & (fit.height[c] > 0))[0]:
             fit.paint(light, c, np.array([k]), 60, 1.0)
-        hole = _inner(light) > 40
+        hole = inner(light) > 40
         if hole.any():
-            _inner(fit.behind[c])[hole] = harmonic(_inner(fit.rest[c]), hole)[hole]
-            _inner(fit.cores[c])[hole] = True
-            _inner(fit.lost[c])[hole] = 1.0
+            inner(fit.behind[c])[hole] = harmonic(inner(fit.rest[c]), hole)[hole]
+            inner(fit.cores[c])[hole] = True
+            inner(fit.lost[c])[hole] = 1.0
 
 
 def exact_rest(whole: Planes, part: Planes) -> Planes:
@@ -302,190 +231,3 @@ def exact_rest(whole: Planes, part: Planes) -> Planes:
     part[wrong] = mine * step * np.sign(there)
     rest[wrong] = (total - mine) * step * np.sign(there)
     return rest
-
-
-def _cut(planes: Planes, white: tuple[float, ...]) -> Mask:
-    """Give the pixels that are cut off at white, and their neighbours."""
-    import cv2
-
-    out = np.zeros(planes.shape, bool)
-    for c, (plane, level) in enumerate(zip(planes, white, strict=True)):
-        sky = float(np.nanmedian(plane[::7, ::5]))
-        with np.errstate(invalid="ignore"):
-            cut = (plane > level - 0.06 * (level - sky)).astype(np.uint8)
-        out[c] = cv2.dilate(cut, np.ones((3, 3), np.uint8)) > 0
-    return out
-
-
-def _width(z: Planes, stars: StarList) -> float:
-    """Give a first width of the stars, from their flux and height."""
-    # find_stars told the flux by a Moffat law of the usual width: flux = peak * pi alpha^2 / (beta - 1), beta 3
-    if not len(stars):
-        return 3.0
-    alpha = math.sqrt(float(np.median(stars.flux / stars.peak)) * 2 / math.pi)
-    return float(np.clip(alpha * 2 * math.sqrt(2 ** (1 / 3) - 1), 1.2, 12))
-
-
-def _law(plane: Plane, hidden: Mask, stars: StarList, fwhm: float) -> Law:
-    """Give the first law of a channel."""
-    from scipy.spatial import cKDTree
-
-    if len(stars) >= 5:
-        place = np.column_stack([stars.x, stars.y])
-        apart = cKDTree(place).query(place, k=2)[0][:, 1]
-        half = int(min(max(math.ceil(2.2 * fwhm), 5), 14))
-        free = ~stars.saturated
-        h, w = plane.shape
-        for i in np.nonzero(free)[0]:
-            px, py = round(float(stars.x[i])), round(float(stars.y[i]))
-            inside = half <= px < w - half and half <= py < h - half
-            free[i] = inside and not hidden[py - half : py + half + 1, px - half : px + half + 1].any()
-        for least in (4.0, 3.0, 2.0):
-            chosen = np.nonzero(free & (apart > least * fwhm))[0][:60]
-            if len(chosen) >= 12:
-                break
-        if len(chosen) >= 5:
-            return starlearn.first_law(plane, stars.x[chosen], stars.y[chosen], fwhm)
-    return moffat_law((1.0, 0.0, 1.0), fwhm / (2 * math.sqrt(2 ** (1 / 3) - 1)), 3.0)
-
-
-def _bright(fit: StarFit, c: int) -> Ints:
-    order = np.argsort(-fit.height[c], kind="stable")
-    return np.asarray(order[fit.height[c, order] > 300][:150])
-
-
-def _prepare(fit: StarFit, again: bool = False) -> None:
-    """Start with the stars drawn from their first heights, the holes filled from around, and the nebula's strength."""
-    import cv2
-
-    def channel(c: int) -> None:
-        drawn = _inner(fit.model(c))
-        data = _inner(fit.data[c])
-        filled = push_pull(data, drawn > 2)
-        if not again:
-            fit.rest[c] = fit.data[c] - fit.model(c)
-            # a step between what is told from around and what is left would be taken for structure of the nebula
-            fit.behind[c] = np.pad(push_pull(_inner(fit.rest[c]), drawn > BARE), PAD, mode="reflect")
-            keep = np.pad(drawn <= BARE, PAD)
-            fit.behind[c][keep] = fit.rest[c][keep]
-            fit.mirror(fit.behind[c])
-        free = (drawn <= 2).astype(np.float32)
-        second = starlet.smooth(starlet.smooth(filled, 1), 2)
-        third = second - starlet.smooth(second, 3)
-        power = cv2.GaussianBlur(third * third * free, (0, 0), 8) / np.maximum(cv2.GaussianBlur(free, (0, 0), 8), 1e-3)
-        fit.strength[c] = np.pad(np.maximum(power - fit.third2[c], 0), PAD, mode="edge")
-
-    over(channel, range(len(fit.data)))
-
-
-def _missed(fit: StarFit, noise: Noise, doubt: float) -> tuple[Array, Array, Array]:
-    """Find stars in what is left."""
-    import cv2
-    from scipy.spatial import cKDTree
-
-    planes = fit.rest.copy()
-    for c in range(len(planes)):
-        light = np.maximum(fit.data[c] - planes[c], 0)
-        fit.mirror(light)
-        # the nebula is taken off, so that what stands out of the light of a star is not measured by it
-        ground = starlet.smooth(starlet.smooth(starlet.smooth(np.where(fit.cores[c], fit.behind[c], planes[c]), 1), 2), 3)
-        planes[c] = np.where(fit.hidden[c], 0, planes[c] - ground)
-        planes[c] /= np.sqrt(
-            1 + fit.photons[c] * light + (2 * fit.misfit[c] * light) ** 2 + 4 * fit.doubt[c].astype(np.float32) ** 2
-        )
-        fit.mirror(planes[c])
-    cut = cv2.dilate(np.asarray(fit.hidden.any(0), np.uint8), np.ones((5, 5), np.uint8)) > 0
-    cut[:PAD] = cut[-PAD:] = cut[:, :PAD] = cut[:, -PAD:] = False  # the margin mirrors what is inside
-    seen = (~cut).astype(np.float32)
-    light = planes * np.asarray(noise.sigma, np.float32)[:, None, None]
-    found = find_stars(light, Noise(noise.sigma, noise.scales, fit.level), seen, None, threshold=7.0, fwhm=fit.fwhm)
-    x, y = found.x - PAD, found.y - PAD
-    h, w = _inner(planes).shape[1:]
-    keep = (x > 0.7) & (y > 0.7) & (x < w - 1.7) & (y < h - 1.7)
-    if fit.count and len(found):
-        near = cKDTree(np.column_stack([fit.x.mean(0) - PAD, fit.y.mean(0) - PAD])).query(np.column_stack([x, y]))[0]
-        keep &= near > 1.2
-    x, y = x[keep], y[keep]
-    bx, by = _beside(fit, planes)
-    if len(x) and len(bx):
-        alone = cKDTree(np.column_stack([x, y])).query(np.column_stack([bx, by]))[0] > 2
-        bx, by = bx[alone], by[alone]
-    x, y = np.concatenate([x, bx]), np.concatenate([y, by])
-    height = _peaks(_inner(fit.rest), np.zeros((h, w), bool), x, y, np.zeros(len(x)), 3.0)
-    # beside a cut-off star only what stands well out of its light, and not as a part of its flank, is believed
-    py, px = np.clip(np.rint(y).astype(int), 0, h - 1), np.clip(np.rint(x).astype(int), 0, w - 1)
-    turns = np.arange(16) * (2 * math.pi / 16)
-    ry, rx = (
-        np.rint(np.concatenate([r * f(turns) for r in (1.3 * fit.fwhm, 1.8 * fit.fwhm)])).astype(int) for f in (np.sin, np.cos)
-    )
-    rest = _inner(fit.rest)
-    around = np.median(rest[:, np.clip(py[:, None] + ry, 0, h - 1), np.clip(px[:, None] + rx, 0, w - 1)], axis=2)
-    stands = rest[:, py, px] - around
-    flank = _inner(fit.doubt)[:, py, px].astype(np.float32) / np.float32(DOUBT)
-    keep = (stands > doubt * flank).sum(0) * 2 > len(height)
-    height = np.clip(height, 0.5 * stands, 2.5 * np.maximum(stands, 1))
-    return x[keep], y[keep], np.maximum(height[:, keep], 1.0)
-
-
-def _beside(fit: StarFit, planes: Planes) -> tuple[Array, Array]:
-    """Give the brightest places close to stars that are poorly fitted: most are two stars taken for one."""
-    light = planes.sum(0) / math.sqrt(len(planes))
-    smooth = starlet.smooth(light, 1)
-    fine = smooth - starlet.smooth(starlet.smooth(smooth, 2), 3)
-    poor = np.nonzero((fit.poor.max(0) > 5) & ~fit.saturated)[0]
-    out: list[tuple[float, float]] = []
-    span = np.arange(-5, 6)
-    x, y = fit.x.mean(0), fit.y.mean(0)
-    h, w = light.shape
-    for i in poor[np.argsort(-fit.poor.max(0)[poor], kind="stable")]:
-        rows, cols = np.clip(round(y[i]) + span, 0, h - 1), np.clip(round(x[i]) + span, 0, w - 1)
-        cut = fine[rows[:, None], cols[None]].copy()
-        far = np.hypot(cols[None] - x[i], rows[:, None] - y[i])
-        cut[(far < 1.0) | (far > 5.2)] = -np.inf
-        j, k = np.unravel_index(int(np.argmax(cut)), cut.shape)
-        place = (float(cols[k]), float(rows[j]))
-        if cut[j, k] > 5 and all(math.hypot(place[0] - a, place[1] - b) > 3 for a, b in out):
-            out.append(place)
-    found = np.array(out).reshape(-1, 2) - PAD
-    return found[:, 0], found[:, 1]
-
-
-def _kept(fit: StarFit) -> Mask:
-    """Say which stars stay: those that are seen in some channel and did not fall together with a brighter one, which takes their light."""
-    from scipy.spatial import cKDTree
-
-    keep = (fit.height.max(0) > 5) | fit.saturated
-    x, y = fit.x.mean(0), fit.y.mean(0)
-    keep &= np.hypot(x - fit.origin[:, 0], y - fit.origin[:, 1]) < 2.5
-    h, w = fit.data.shape[1:]
-    inner = _inner(fit.hidden).any(0)
-    px = np.clip(np.rint(x).astype(int) - PAD, 0, w - 2 * PAD - 1)
-    py = np.clip(np.rint(y).astype(int) - PAD, 0, h - 2 * PAD - 1)
-    keep &= fit.saturated | ~inner[py, px]
-    within = (x > PAD - 0.5) & (y > PAD - 0.5) & (x < w - PAD - 0.5) & (y < h - PAD - 0.5)
-    keep = (keep & (within | fit.saturated)) | fit.outside
-    order = np.argsort(-fit.height.sum(0) - 1e12 * fit.saturated, kind="stable")
-    rank = np.empty(len(order), int)
-    rank[order] = np.arange(len(order))
-    pairs = cKDTree(np.column_stack([x, y])).query_pairs(TOGETHER * fit.fwhm, output_type="ndarray")
-    first, second = np.take_along_axis(pairs, np.argsort(rank[pairs], axis=1), axis=1).T if len(pairs) else (pairs, pairs)
-    for a, b in sorted(zip(first.tolist(), second.tolist(), strict=True), key=lambda p: (rank[p[0]], rank[p[1]])):
-        if keep[a] and keep[b] and not fit.outside[b]:
-            fit.height[:, a] += 0 if fit.saturated[a] else fit.height[:, b]
-            keep[b] = False
-    sigma = np.asarray(fit.sigma)[:, None]
-    level = np.sqrt(fit.strength[:, py + PAD, px + PAD])
-    coloured = star_coloured(fit.height * sigma, (2 + 0.02 * fit.height.max(0) + 0.2 * level) * sigma, strict=True)
-    return np.asarray(keep & (coloured | fit.saturated | fit.outside), bool)
-
-
-def _active(fit: StarFit, fresh: int) -> Ints:
-    """Give the stars for which another round may change something: new and poorly fitted ones, those near them, bright ones."""
-    from scipy.spatial import cKDTree
-
-    place = np.column_stack([fit.x.mean(0), fit.y.mean(0)])
-    stirred = (fit.poor.max(0) > 2) | fit.saturated
-    if fresh:
-        stirred[-fresh:] = True
-    near = cKDTree(place[stirred]).query(place)[0] < 15 if stirred.any() else np.zeros(fit.count, bool)
-    return np.asarray(np.nonzero((near | (fit.height.max(0) > 500)) & ~fit.outside)[0])

@@ -89,7 +89,8 @@ def fill_stars(
         flatter = np.clip(sigma / noise_at(light[ys, xs] + np.maximum(shine, 0)), 1, 1.6)
         value = light[ys, xs] + keep * np.clip(flatter * (above - shine), -4 * sigma, 4 * sigma)
         value += np.sqrt(1 - keep**2) * sigma * grains[c, ys, xs]
-        out[c, ys, xs] = np.clip(value, low[c], high[c])
+        # a star only adds light: what lies behind is not brighter than what is seen
+        out[c, ys, xs] = np.minimum(np.clip(value, low[c], high[c]), plane[ys, xs])
         told[ys, xs] |= keep < 0.5
     return Filled(out, hole, told, radius)
 

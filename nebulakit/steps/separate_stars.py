@@ -36,8 +36,12 @@ def separate_stars(
     image: Image,
     *,
     halos: Annotated[
-        Literal["stars", "nebula"],
-        About("whose the wide halos of bright stars are: stars (taken out with them) or nebula (left where they are)", look=True),
+        Literal["stars", "nebula", "dropped"],
+        About(
+            "whose the wide halos of bright stars are: stars (taken out with them), nebula (left where they are), or dropped (in "
+            "neither layer: the stars come back without them)",
+            look=True,
+        ),
     ] = "stars",
     add: Annotated[
         tuple[Spot, ...],
@@ -62,8 +66,8 @@ def separate_stars(
     are learned from the brightest. Only where nothing is seen behind a star (cut-off or very bright cores) the nebula
     is told from around it, with noise like the neighbours' on top. In a stretched picture light does not add up and no
     law holds: there each star is followed outward until its rings fall no more, and what lies behind is told from around
-    that disc, within the range of the levels there. Nebula and stars add up to what came in, to the last bit; outside
-    `filled` no bit of the nebula differs from it.
+    that disc, within the range of the levels there. Nebula and stars add up to what came in, to the last bit (where halos
+    are not dropped); outside `filled` no bit of the nebula differs from it.
 
     Sources: Anderson & King 2000, PASP 112:1360 (an empirical law for all stars); Stetson 1987, PASP 99:191 (fitting
     crowded stars together); Alard & Lupton 1998, ApJ 503:325 (deviations as a small kernel); Saydjari & Finkbeiner
@@ -95,7 +99,7 @@ def separate_stars(
     facts = (known.planes, known.noise, known.coverage)
     linear, shown = partial(separate, *facts, known.white, known.stars), partial(separate_shown, *facts, known.fwhm)
     part = shown if known.scale == "display" else linear
-    parted = part(halos=halos == "stars", add=where[0], spare=where[1], seed=seed)
+    parted = part(halos=halos, add=where[0], spare=where[1], seed=seed)
     notices = []
     if not parted.found.x.size and not add:
         notices.append(

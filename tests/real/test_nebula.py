@@ -104,6 +104,7 @@ def test_a_mosaic_whose_pattern_is_told(shared_data: Path, tmp_path: Path, capsy
     picture = tifffile.imread(tmp_path / "out" / "picture.tif") / 65535
     assert picture.shape[2] == 3
     assert 300 < min(picture.shape[:2]) <= max(picture.shape[:2]) <= 350
-    sky = np.median(picture.reshape(-1, 3), 0)
-    assert 0.05 < sky.mean() < 0.2
-    assert np.ptp(sky) < 0.02  # neutral, though green has twice the pixels
+    # stars one pixel wide stand so close that half of the frame is their light: the sky is under it
+    sky = np.quantile(picture.reshape(-1, 3), 0.1, axis=0)
+    assert 0.05 < sky.mean() < 0.15
+    assert np.ptp(sky) < 0.06  # neutral to half a noise, though green has twice the pixels

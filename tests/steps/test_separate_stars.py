@@ -120,6 +120,26 @@ def test_without_stars_hardly_anything_happens():
         assert not stars.planes.any()
 
 
+def test_halos_can_be_dropped(truth, parted):
+    """The nebula is the same, the stars come back without their wide wings, and nothing else is lost."""
+    image = Image.from_array(truth.stack, coverage=truth.coverage)
+    bare = separate_stars(image, halos="dropped")
+    assert np.array_equal(bare.nebula.planes, parted.nebula.planes)
+    lost = truth.stack - (bare.nebula.planes + bare.stars.planes)
+    assert not lost[:, parted.filled.planes[0] == 0].any()
+    sigma = truth.sigma.reshape(3, 1, 1) if truth.sigma.size == 3 else truth.sigma
+    # only light is dropped; a rounding of cores near 1.0 is some hundredths of this noise
+    assert float((lost / sigma).min()) > -0.05
+    # far from the brightest stars' middles hardly anything; close to them more than the noise, and less than the star
+    k = int(np.argmax(parted.nebula.stars.flux))
+    x, y = float(parted.nebula.stars.x[k]), float(parted.nebula.stars.y[k])
+    r = np.hypot(np.arange(lost.shape[2])[None] - x, np.arange(lost.shape[1])[:, None] - y)
+    around = (r > 25) & (r < 35)
+    dropped, light = float(lost[1][around].mean()), float(parted.stars.planes[1][around].mean())
+    assert 0.3 * light < dropped < 1.05 * light
+    assert float(bare.stars.planes.max()) > 0.95 * float(parted.stars.planes.max())
+
+
 def test_by_hand(truth, parted):
     """A star that is spared stays, a place that is added is filled, halos can be left to the nebula."""
     star = parted.nebula.stars

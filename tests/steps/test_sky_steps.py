@@ -37,12 +37,12 @@ def test_the_sky_is_flat_and_at_zero(image, scene, flattened):
     cut = (slice(y0, y0 + h), slice(x0, x0 + w))
     empty = (scene.nebula[0][cut] < 0.2 * scene.sigma[0][cut]) & (scene.stars.max(0)[cut] < 0.2 * scene.sigma[0][cut])
     left = [np.median(p[empty]) / np.median(scene.sigma[c][cut]) for c, p in enumerate(flattened.image.planes)]
-    assert np.abs(left).max() < 0.5
+    assert np.abs(left).max() < 0.75  # half of the 1.5 sigma that the whole glow may be off
 
 
 def test_what_was_decided_is_told_and_can_be_given_back(image, flattened):
     record = flattened.image.record
-    assert record["order"] in (1, 2, 6)
+    assert record["order"] in (1, 2, 3, 4, 6)
     assert len(record["gradient_sigma"]) == 3
     assert 0 < len(record["samples"]) <= 400
     again = steps.remove_gradient(image, order=record["order"])
