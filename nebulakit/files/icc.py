@@ -44,11 +44,6 @@ def bends_tones(profile: bytes) -> bool | None:
     return True if b"A2B0" in tags else None
 
 
-def colour_space(profile: bytes) -> str:
-    """Give the kind of colour a profile speaks of, such as RGB or GRAY."""
-    return profile[16:20].decode("latin-1").strip() if len(profile) >= 40 and profile[36:40] == b"acsp" else ""
-
-
 def _tags(profile: bytes) -> dict[bytes, bytes]:
     """Give the tags of a profile; a damaged one has none."""
     if len(profile) < 132 or profile[36:40] != b"acsp":

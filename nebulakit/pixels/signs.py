@@ -109,46 +109,6 @@ def noise_by_level(variance: Floats, level: Floats, frames: Floats | None = None
     return rank, float(np.polyfit(px, py, 1)[0]) if spread > 0.05 else 0.5
 
 
-def widths_by_height(
-    planes: Planes, x: Floats, y: Floats, reach: int, sky: npt.ArrayLike, sigma: npt.ArrayLike, white: tuple[float, ...] | None
-) -> tuple[float, int]:
-    """Give how much wider bright stars are than faint ones at half their height, and on how many stars that rests.
-
-    1 on linear data, where all stars have one profile; a stretch lifts flanks more than peaks, the more so the brighter.
-    Stars near the level where they are cut off are left out, where that is known; so are those with neighbours.
-    """
-    lum = np.nansum(planes - np.asarray(sky, np.float32)[:, None, None], axis=0)
-    noise = float(np.sqrt(np.square(np.asarray(sigma, float)).sum()))
-    h, w = lum.shape
-    yy, xx = np.mgrid[-reach : reach + 1, -reach : reach + 1]
-    rr = np.hypot(yy, xx)
-    found = []
-    xi, yi = np.rint(x).astype(int), np.rint(y).astype(int)
-    for a, b in zip(xi, yi, strict=True):
-        if not (reach <= a < w - reach and reach <= b < h - reach):
-            continue
-        if ((np.abs(xi - a) <= reach) & (np.abs(yi - b) <= reach)).sum() > 1:
-            continue
-        cut = planes[:, b - reach : b + reach + 1, a - reach : a + reach + 1]
-        if not np.isfinite(cut).all():
-            continue
-        if white is not None and any(float(c.max()) > 0.8 * v for c, v in zip(cut, white, strict=True)):
-            continue
-        stamp = lum[b - reach : b + reach + 1, a - reach : a + reach + 1]
-        stamp = stamp - np.median(stamp[rr > reach - 1.5])
-        peak = float(np.median(np.sort(stamp[rr < 1.6])[-3:]))
-        if peak < 25 * noise:
-            continue
-        # the area above half, counted with soft edges
-        area = float(np.clip((stamp / peak - 0.35) / 0.3, 0, 1)[rr < reach].sum())
-        found.append((peak, 2 * (area / np.pi) ** 0.5))
-    if len(found) < 12:
-        return 1.0, len(found)
-    ordered = np.array(sorted(found))
-    third, top = len(ordered) // 3, max(4, len(ordered) // 10)
-    return float(np.median(ordered[-top:, 1]) / np.median(ordered[:third, 1])), len(ordered)
-
-
 def star_ring(planes: Planes, x: Floats, y: Floats, peak: Floats, saturated: Mask, fwhm: float) -> tuple[float, float, int]:
     """Give (lowest ring, middle) of the mean profile of bright stars that are not cut off, in units of its highest ring; and their number.
 
