@@ -1,61 +1,104 @@
-"""Stars on the edge of the picture or just beyond it, of which only a flank is seen."""
+"""Stars on the edge of the picture or just beyond it, of which only a flank is seen.
+
+Along each edge, stretches into which light comes are explained by as many stars as it takes, all at once: their places
+are searched for, their heights follow linearly, and the nebula behind is a Gaussian random field as it is for all other
+stars (:mod:`kriging`).
+"""
 
 from __future__ import annotations
 
 import math
+from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
 
+from nebulakit.pixels.flanks import GHOSTLY
 from nebulakit.pixels.starfit import PAD, StarFit
+from nebulakit.pixels.starlaw import RADII
+from nebulakit.pixels.stars import star_coloured
 
 Array = npt.NDArray[np.float64]
 
-DEEP = 11  # px into the picture
-WIDE = 9  # px along the edge, to either side
-PLACES = (-1.0, -0.3, 0.4, 1.0, 1.7, 2.5, 3.5, 5.0, 7.0, 9.5, 12.5, 16.0, 20.0, 26.0)  # px beyond the edge
+ZONES = ((0, 6, 1), (6, 14, 2), (14, 38, 4))  # px from the edge: from, to, and the size of cells between
+ASIDE = 24  # px along the edge beside what stands out
+LONGEST = 150  # px along the edge that are looked at together
+PLACES = (-1.0, -0.3, 0.4, 1.0, 1.7, 2.5, 3.5, 5.0, 7.0, 9.5, 12.5, 16.0, 20.0, 26.0, 33.0)  # px beyond the edge
 SURE = 8.0
+MISFIT = 0.02  # of the law so far out, pixel by pixel, and
+TILT = 0.04  # as a whole, per e-fold of its radius
+RARE = 4.2  # stars with as much light as f become rare as f^-2.1: what one brighter by an e-fold must explain more
+
+
+Place = tuple[float, float]
+
+
+class Rim(NamedTuple):
+    """Cells along an edge: how deep in the picture, where along the edge; light and inverse root covariance by channel."""
+
+    depth: Array
+    along: Array
+    value: Array
+    root: Array
+
+
+class Beyond(NamedTuple):
+    """A star found: its place along and out of an edge, whether it has ghosts, and its heights."""
+
+    along: float
+    out: float
+    ghostly: bool
+    height: Array
 
 
 def find_beyond(fit: StarFit) -> None:
     """Find stars whose light comes in over an edge, and take it off; those known from before are found anew."""
     known = np.nonzero(fit.outside)[0]
     for c in range(len(fit.data)):
-        for k in known[fit.height[c, known] > 0]:
-            fit.paint(fit.rest[c], c, np.array([k]), 60, 1.0)
-    before = list(zip((fit.x.mean(0)[known] - PAD).tolist(), (fit.y.mean(0)[known] - PAD).tolist(), strict=True))
+        _paint(fit, c, known[fit.height[c, known] > 0], 1.0)
+    before = np.column_stack([fit.x.mean(0)[known] - PAD, fit.y.mean(0)[known] - PAD])
     fit.drop(~fit.outside)
     h, w = fit.data.shape[1] - 2 * PAD, fit.data.shape[2] - 2 * PAD
-    found: list[tuple[float, float]] = []
-    giants = np.column_stack([fit.x.mean(0) - PAD, fit.y.mean(0) - PAD])[fit.saturated & ~fit.outside]
+    if min(h, w) < 3 * ZONES[-1][1]:
+        return
     for edge in range(4):
         length = w if edge < 2 else h
-        if length < 4 * WIDE or min(h, w) < 3 * DEEP:
-            continue
-        for middle in _bumps(_strips(fit, edge, 24)[0]):
-            # what shines near the edge itself floods it
-            inside = [((x, y), (x, h - 1 - y), (y, x), (y, w - 1 - x))[edge] for x, y in giants.tolist()]
-            if any(abs(along - middle) < 15 and depth < 15 for along, depth in inside):
-                continue
-            old = None
-            for x, y in before:
-                along, out = ((x, -y), (x, y - h + 1), (y, -x), (y, x - w + 1))[edge]
-                if out > 0 and abs(along - middle) < 4:
-                    old = np.array([along, out])
-            star = _solve(fit, edge, middle, length, old)
-            if star is None:
-                continue
-            along, out, height = star
-            x, y = {0: (along, -out), 1: (along, h - 1 + out), 2: (-out, along), 3: (w - 1 + out, along)}[edge]
-            if all(math.hypot(x - a, y - b) > 2.5 for a, b in found):
-                found.append((x, y))
-                fit.add(np.array([x]), np.array([y]), height[:, None], np.zeros(1, bool))
-                fit.outside[-1] = out > 0
-                # the bright ones throw ghosts like those in the picture
-                brightest = fit.height[:, fit.saturated & ~fit.outside]
-                fit.saturated[-1] = bool(out > 0 and brightest.size and (height > 0.5 * brightest.min(1)).all())
+        for start, stop, bumps in _stretches(fit, edge, length):
+            rim = _rim(fit, edge, start, stop)
+            old = [p for p in _turned(before, edge, h, w) if p[1] > 0 and start <= p[0] < stop]
+            for star in _explain(fit, edge, rim, bumps, old):
+                x, y = _place(edge, star.along, star.out, h, w)
+                fit.add(np.array([x]), np.array([y]), star.height[:, None], np.array([star.ghostly and star.out > 0]))
+                fit.outside[-1] = star.out > 0
                 for c in range(len(fit.data)):
-                    fit.paint(fit.rest[c], c, np.array([fit.count - 1]), 60, -1.0)
+                    _paint(fit, c, np.array([fit.count - 1]), -1.0)
+
+
+def _paint(fit: StarFit, c: int, stars: npt.NDArray[np.int_], sign: float) -> None:
+    """Add stars, times ``sign``, to what is left, with their ghosts."""
+    fit.paint(fit.rest[c], c, stars, 80, sign)
+    ghost = fit.ghosts[c]
+    if ghost is None:
+        return
+    h, w = fit.rest.shape[1:]
+    for i in stars[fit.saturated[stars]].tolist():
+        half = math.ceil(ghost.radius + 8 * ghost.soft + max(abs(ghost.dx), abs(ghost.dy)))
+        x, y = float(fit.x[c, i]), float(fit.y[c, i])
+        ys = np.arange(max(round(y) - half, 0), min(round(y) + half + 1, h))
+        xs = np.arange(max(round(x) - half, 0), min(round(x) + half + 1, w))
+        if len(ys) and len(xs):
+            light = ghost.at(xs[None, :] - x, ys[:, None] - y)
+            fit.rest[c, ys[0] : ys[-1] + 1, xs[0] : xs[-1] + 1] += np.float32(sign * fit.height[c, i]) * light
+
+
+def _place(edge: int, along: float, out: float, h: int, w: int) -> tuple[float, float]:
+    """Give x, y of a place along and out of an edge."""
+    return ((along, -out), (along, h - 1 + out), (-out, along), (w - 1 + out, along))[edge]
+
+
+def _turned(places: Array, edge: int, h: int, w: int) -> list[tuple[float, float]]:
+    """Give places (n, x and y) as along and out of an edge."""
+    return [((x, -y), (x, y - h + 1), (y, -x), (y, x - w + 1))[edge] for x, y in places.tolist()]
 
 
 def _strips(fit: StarFit, edge: int, deep: int) -> tuple[Array, Array]:
@@ -67,9 +110,28 @@ def _strips(fit: StarFit, edge: int, deep: int) -> tuple[Array, Array]:
 
     rest = np.stack([cut(p) for p in fit.rest])
     light = np.maximum(np.stack([cut(p) for p in fit.data]) - rest, 0)
-    variance = 1 + np.stack([cut(p) for p in fit.doubt]) ** 2 + 1e9 * np.stack([cut(p) for p in fit.hidden])
+    grain = 1.0 if fit.level is None else cut(fit.level) ** 2
+    variance = grain + np.stack([cut(p) for p in fit.doubt]) ** 2 + 1e9 * np.stack([cut(p) for p in fit.hidden])
     variance += fit.photons[:, None, None] * light + (0.01 * light) ** 2
     return rest, variance
+
+
+def _stretches(fit: StarFit, edge: int, length: int) -> list[tuple[int, int, list[float]]]:
+    """Give stretches along an edge (from, to) with the places in them where something bright stands right at the edge."""
+    h, w = fit.data.shape[1] - 2 * PAD, fit.data.shape[2] - 2 * PAD
+    giants = np.column_stack([fit.x.mean(0) - PAD, fit.y.mean(0) - PAD])[fit.saturated & ~fit.outside]
+    # what shines near the edge itself floods it
+    flooded = [along for along, out in _turned(giants, edge, h, w) if -15 < out]
+    groups: list[tuple[int, int, list[float]]] = []
+    for bump in _bumps(_strips(fit, edge, 24)[0]):
+        if any(abs(bump - along) < 15 for along in flooded):
+            continue
+        start, stop = max(int(bump) - ASIDE, 0), min(int(bump) + ASIDE + 1, length)
+        if groups and start < groups[-1][1] - ASIDE and stop - groups[-1][0] <= LONGEST:
+            groups[-1] = (groups[-1][0], stop, [*groups[-1][2], bump])
+        else:
+            groups.append((start, stop, [bump]))
+    return groups
 
 
 def _bumps(strip: Array) -> list[float]:
@@ -89,59 +151,193 @@ def _bumps(strip: Array) -> list[float]:
         for p in places[np.argsort(-bare[places], kind="stable")].tolist():
             if all(abs(p - q) > 4 for q in out):
                 out.append(float(p))
-    return sorted(out, key=lambda p: -rise[int(p)])[: 40 + len(rise) // 50]
+    brightest = sorted(out, key=lambda p: -rise[int(p)])[: 40 + len(rise) // 50]
+    return sorted(brightest)
 
 
-def _solve(fit: StarFit, edge: int, middle: float, length: int, old: Array | None) -> tuple[float, float, Array] | None:
-    """Find place along and beyond an edge, and the heights, of the star that best explains what comes in there."""
-    from scipy.optimize import least_squares
+def _rim(fit: StarFit, edge: int, start: int, stop: int) -> Rim:
+    """Cut a stretch of an edge into cells, the finer the nearer to the edge."""
+    value, variance = (a[:, :, start:stop] for a in _strips(fit, edge, ZONES[-1][1]))
+    # the star is not known yet, but what stands out is its light
+    light = np.maximum(value - np.median(value[:, 20:], axis=(1, 2), keepdims=True), 0)
+    variance = variance + fit.photons[:, None, None] * light
+    share = max(4 * math.pi * fit.field.noise_blur**2, 1.0)  # pixels that are one as to their noise
+    parts = []
+    for first, last, size in ZONES:
+        n = (stop - start) // size
 
-    value, variance = _strips(fit, edge, DEEP)
-    a, b = max(round(middle) - WIDE, 0), min(round(middle) + WIDE + 1, length)
-    value, variance = value[:, :, a:b], variance[:, :, a:b]
-    # the star is not known yet, but what stands out is its light, and the law is a few percent off so far out
-    light = np.maximum(value - np.median(value[:, -3:], axis=(1, 2), keepdims=True), 0)
-    weight = 1 / np.sqrt(variance + fit.photons[:, None, None] * light + (0.03 * light) ** 2)
-    depth, along = np.mgrid[0:DEEP, a:b].astype(np.float64)
-    ground = np.stack([np.ones_like(depth), depth / DEEP, (along - middle) / WIDE], -1).reshape(-1, 3)
-    sideways = edge >= 2
-    sign = -1.0 if edge % 2 else 1.0
+        def blocks(a: Array, first: int = first, last: int = last, size: int = size, n: int = n) -> Array:
+            cut = a[..., first:last, : n * size].reshape(*a.shape[:-2], (last - first) // size, size, n, size)
+            return np.asarray(cut.mean((-3, -1)).reshape(*a.shape[:-2], -1))
 
-    def left(p: Array) -> tuple[Array, Array]:
-        rest, heights = [], []
+        d, s = np.mgrid[0 : ZONES[-1][1], start:stop].astype(np.float64)
+        own = blocks(variance) * min(share / size**2, 1.0) + (MISFIT * blocks(light)) ** 2
+        parts.append((blocks(d), blocks(s), blocks(value), own))
+    depth, along, mean, own = (np.concatenate([p[k] for p in parts], -1) for k in range(4))
+    y, x = np.rint(depth).astype(int), np.rint(along).astype(int) - start
+    roots, strengths = [], _strengths(fit, edge, start, stop)
+    for c in range(len(mean)):
+        cover = fit.field.nebula(y, x, strengths[c])
+        cover[np.diag_indices(len(y))] += own[c]
+        roots.append(np.linalg.inv(np.linalg.cholesky(cover)))
+    return Rim(depth, along, mean, np.stack(roots))
+
+
+def _strengths(fit: StarFit, edge: int, start: int, stop: int) -> list[float]:
+    """Give how uneven the nebula is by an edge, for each channel, where the light that comes in has sunk."""
+    inner = fit.strength[:, PAD:-PAD, PAD:-PAD]
+    band = (inner[:, 8:64], inner[:, -64:-8], inner[:, :, 8:64], inner[:, :, -64:-8])[edge]
+    band = band if edge < 2 else band.transpose(0, 2, 1)
+    return [float(v) for v in np.quantile(band[:, :, max(start - 40, 0) : stop + 40], 0.25, axis=(1, 2))]
+
+
+class Search:
+    """The search for what explains the light that comes in along a stretch of an edge."""
+
+    def __init__(self, fit: StarFit, edge: int, rim: Rim) -> None:
+        """Take the fit, for its laws and ghosts, and the stretch."""
+        self.laws, self.ghosts, self.edge, self.rim = fit.laws, fit.ghosts, edge, rim
+        self.widths = [2 * float(RADII[int(np.searchsorted(-law.table, -0.5))]) for law in fit.laws]
+        brightest = fit.height[:, fit.saturated & ~fit.outside]
+        # such bright stars have ghosts
+        self.least = 0.1 * brightest.min(1) if brightest.size else np.full(len(fit.laws), np.inf)
+        self.root = rim.root.copy()
+        self._doubt_inner(fit)
+        self.sure = self.root.copy()
+        self.value = self.white(rim.value[:, :, None])[:, :, 0]
+
+    def _doubt_inner(self, fit: StarFit) -> None:
+        """Take for possible that stars near the edge were fitted wrongly, as long as what comes in was not known."""
+        h, w = fit.data.shape[1] - 2 * PAD, fit.data.shape[2] - 2 * PAD
+        start, stop = self.rim.along.min() - 6, self.rim.along.max() + 6
         for c, law in enumerate(fit.laws):
-            d, s = (depth + p[1]) * sign, along - p[0]
-            star = law.at(d, s) if sideways else law.at(s, d)
-            root = weight[c].reshape(-1)
-            columns = np.column_stack([star.reshape(-1), ground]) * root[:, None]
-            normal, right = columns.T @ columns, columns.T @ (value[c].reshape(-1) * root)
-            normal += 1e-12 * np.diag(normal.diagonal() + 1e-30)
-            amounts = np.linalg.solve(normal, right)
-            if amounts[0] < 0:
-                amounts = np.concatenate([[0.0], np.linalg.solve(normal[1:, 1:], right[1:])])
-            rest.append(value[c].reshape(-1) * root - columns @ amounts)
-            heights.append(amounts[0])
-        return np.concatenate(rest), np.array(heights)
+            places = _turned(np.column_stack([fit.x[c] - PAD, fit.y[c] - PAD]), self.edge, h, w)
+            for (along, out), height in zip(places, fit.height[c].tolist(), strict=True):
+                if not (start < along < stop and -ZONES[1][1] < out <= 0 and height > 0):
+                    continue
+                dx, dy = self.distances((along, out))
+                light = law.at(dx, dy)
+                self._shrink(c, (0.3 * height + 10) * light)
+                for a, b in ((1, 0), (0, 1)):
+                    self._shrink(c, 0.2 * height * (law.at(dx + a / 2, dy + b / 2) - law.at(dx - a / 2, dy - b / 2)))
 
-    nothing = float(np.minimum(left(np.array([middle, 1e3]))[0] ** 2, 25).sum())
-    tries = [np.array([middle + s, out]) for out in PLACES for s in (-1.5, 0.0, 1.5)]
-    outcome = [left(p) for p in tries] if old is None else []
-    costs = np.array([float(np.minimum(rest**2, 25).sum()) for rest, _ in outcome])
-    # bright stars are rare: as many as there are with at least this light, f^-1.1, a place further out must explain more
-    rare = np.array([4.2 * math.log(max(float(heights.max()), 1.0)) for _, heights in outcome])
-    freedom = weight.size - 6 * len(fit.laws)
-    best = old if old is not None else tries[int(np.argmin(costs / max(1.0, float(costs.min()) / freedom) + rare))]
-    near = (best - 3, best + 3)
-    best = least_squares(lambda p: left(p)[0], best, loss="soft_l1", f_scale=3.0, bounds=near, max_nfev=15).x
-    rest, heights = left(best)
-    after = float(np.minimum(rest**2, 25).sum())
-    if nothing - after < SURE**2 or (heights > 0).sum() * 2 <= len(heights):
-        return None
-    far = best[1] > 1
-    # what is further out must explain most of what comes in; if little comes in, it is not brighter than any star inside
-    if after > (0.75 if far else 0.85) * nothing:
-        return None
-    faint = float(light[:, 0].max()) < 50
-    if far and faint and (heights > 4 * fit.height.max(1, initial=1e3)).any():
-        return None
-    return float(best[0]), float(best[1]), heights
+    def _shrink(self, c: int, vector: npt.NDArray[np.floating]) -> None:
+        """Add ``vector`` to what may be there anyhow: its amount has a standard deviation of 1."""
+        u = self.root[c] @ vector
+        size = float(u @ u)
+        if size > 1e-6:
+            # (I + u u')^-1/2
+            shrink = (1 - 1 / math.sqrt(1 + size)) / size
+            self.root[c] -= np.outer(u * shrink, u @ self.root[c])
+
+    def white(self, columns: Array) -> Array:
+        """Give (channel, cell, column) without what nebula and noise make alike."""
+        return np.asarray(np.matmul(self.root, columns), np.float64)
+
+    def distances(self, place: Place) -> tuple[Array, Array]:
+        """Give how far the cells are from a place along and out of the edge, in x and in y."""
+        down, across = self.rim.depth + place[1], self.rim.along - place[0]
+        down = -down if self.edge % 2 else down
+        return (down, across) if self.edge >= 2 else (across, down)
+
+    def star(self, place: Place, ghostly: bool) -> Array:
+        """Give (channel, cell) of a star of height 1."""
+        dx, dy = self.distances(place)
+        light = [np.asarray(law.at(dx, dy), np.float64) for law in self.laws]
+        if ghostly:
+            light = [a if ghost is None else a + ghost.at(dx, dy) for a, ghost in zip(light, self.ghosts, strict=True)]
+        return np.stack(light)
+
+    def solve(self, places: Array, ghostly: list[bool]) -> tuple[Array, Array]:
+        """Give (channel, cell) what stars at these places leave, whitened, and their heights (channel, star), none negative."""
+        from scipy.optimize import nnls
+
+        stars = [self.star((p[0], p[1]), g) for p, g in zip(places.reshape(-1, 2), ghostly, strict=True)]
+        drawn = self.white(np.stack(stars, -1))
+        heights = np.stack([nnls(a, v)[0] for a, v in zip(drawn, self.value, strict=True)])
+        return self.value - np.matmul(drawn, heights[:, :, None])[:, :, 0], heights
+
+    def refine(self, places: Array, ghostly: list[bool]) -> Array:
+        """Move stars to where they explain most."""
+        from scipy.optimize import least_squares
+
+        def merit(moved: Array) -> Array:
+            left, heights = self.solve(places + (moved.reshape(-1, 2) - 10), ghostly)
+            return np.concatenate([left.ravel(), np.sqrt(RARE * np.log(np.maximum(heights.max(0), 1.0)))])
+
+        # counted from 10, for steps are relative: smaller ones than 0.05 px would drown in float32; further than
+        # 3 px stars beside each other would change places
+        start = np.full(places.size, 10.0)
+        found = least_squares(
+            merit, start, loss="soft_l1", f_scale=3.0, bounds=(start - 3, start + 3), diff_step=0.005, max_nfev=20
+        )
+        return np.asarray(places + (found.x.reshape(-1, 2) - 10), np.float64)
+
+    def doubt(self, place: Place, ghostly: bool, height: Array) -> None:
+        """Take for possible that the law is a few percent off: a rest of that shape is no sign of another star."""
+        dx, dy = self.distances(place)
+        for c, (law, width) in enumerate(zip(self.laws, self.widths, strict=True)):
+            light = height[c] * law.at(dx, dy)
+            off = [TILT * light * np.log1p((dx**2 + dy**2) / width**2)]
+            ghost = self.ghosts[c]
+            if ghostly and ghost is not None:
+                off.append(GHOSTLY * height[c] * ghost.at(dx, dy))
+            for vector in off:
+                self._shrink(c, vector)
+        self.value = self.white(self.rim.value[:, :, None])[:, :, 0]
+
+    def settle(self) -> None:
+        """Take the law for right again."""
+        self.root = self.sure
+        self.value = self.white(self.rim.value[:, :, None])[:, :, 0]
+
+
+def coloured(fit: StarFit, heights: Array, error: Array) -> npt.NDArray[np.bool_]:
+    """Say which heights (channel, star), known within errors, are those of stars, going by the stars of the picture."""
+    sigma = np.asarray(fit.sigma)[:, None]
+    known = np.concatenate([fit.height, heights], 1) * sigma
+    errors = np.concatenate([2 + 0.02 * fit.height, error + 0.1 * heights], 1) * sigma
+    return star_coloured(known, errors, strict=True)[fit.count :]
+
+
+def _explain(fit: StarFit, edge: int, rim: Rim, bumps: list[float], old: list[Place]) -> list[Beyond]:
+    """Explain what comes in along a stretch of an edge by as few stars as do."""
+    search = Search(fit, edge, rim)
+    offsets = np.array([-12, -9, -6, -3, -1.5, 0, 1.5, 3, 6, 9, 12.0])
+    tries = [(float(a), out) for a in np.unique(np.add.outer(np.array(bumps), offsets)) for out in PLACES] + old
+    drawn = np.stack([search.star(t, False) for t in tries], -1)
+    places, ghostly = np.zeros((0, 2)), list[bool]()
+    heights = np.zeros((len(fit.laws), 0))
+    barred = np.zeros(len(tries), bool)
+    for _ in range(2 * len(bumps) + 4):
+        left = search.solve(places, ghostly)[0] if len(places) else search.value
+        columns = search.white(drawn)
+        norms = np.maximum((columns**2).sum(1), 1e-30)
+        amount = np.maximum((columns * left[:, :, None]).sum(1) / norms, 0)  # channel, try
+        gain = (amount**2 * norms).sum(0) - RARE * np.log(np.maximum(amount.max(0), 1.0))
+        gain[barred | ~coloured(fit, amount, 1 / np.sqrt(norms))] = -np.inf
+        best = int(np.argmax(gain))
+        if not gain[best] > SURE**2:
+            break
+        before, start = float(np.minimum(left**2, 25).sum()), np.concatenate([places, [tries[best]]])
+        outcomes = []
+        for ghost in (False, True) if any(fit.ghosts) and (amount[:, best] > 0.3 * search.least).all() else (False,):
+            flags = [*ghostly, ghost]
+            found = search.refine(start, flags)
+            rest, tall = search.solve(found, flags)
+            if not ghost or (tall[:, -1] > search.least).all():
+                outcomes.append((float(np.minimum(rest**2, 25).sum()), found, flags, tall))
+        after, found, flags, tall = min(outcomes, key=lambda o: o[0])
+        starlike = bool(coloured(fit, tall[:, -1:], 0.05 * tall[:, -1:])[0])
+        if before - after < SURE**2 or not starlike:
+            # not this one, nor one beside it
+            barred |= np.hypot(*(np.array(tries) - tries[best]).T) < 2
+            continue
+        places, ghostly, heights = found, flags, tall
+        search.doubt((places[-1, 0], places[-1, 1]), ghostly[-1], heights[:, -1])
+    if len(places):
+        search.settle()
+        places = search.refine(places, ghostly)
+        heights = search.solve(places, ghostly)[1]
+    stars = zip(places.tolist(), ghostly, heights.T, strict=True)
+    return [Beyond(along, out, ghost, height) for (along, out), ghost, height in stars if height.max() > 0]

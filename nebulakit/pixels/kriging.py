@@ -75,6 +75,11 @@ class Field:
         out += 1e2 * (np.multiply.outer(y1, y2) + np.multiply.outer(x1, x2))
         return np.asarray(out, np.float64)
 
+    def nebula(self, y: Ints, x: Ints, strength: float) -> Array:
+        """Give the covariances (n, n) of the nebula at n pixels, with an unknown level and slope."""
+        out = strength * self._nebula.take(_codes(y, x)[:, None] - _codes(y, x)[None] + MIDDLE)
+        return np.asarray(out + 1e4 + (np.multiply.outer(y, y) + np.multiply.outer(x, x)), np.float64)
+
     def noise(self, dy: Ints, dx: Ints) -> Array:
         """Give the covariance of the noise of two pixels so far apart."""
         return np.asarray(self._noise.take(_codes(dy, dx) + MIDDLE), np.float64)
