@@ -42,7 +42,7 @@ class Disc:
     kx: Ints
     ry: Ints
     rx: Ints
-    weights: Array
+    weights: npt.NDArray[np.float32]
     spread: Array
 
 
@@ -101,7 +101,7 @@ class Field:
             v = self.between(ky, kx, ky, kx, strength) - w @ across.T
             weights.append(w)
             spreads.append((v + v.T) / 2 + 0.05 * np.eye(len(ky)))
-        self._discs[radius] = Disc(ky, kx, ry, rx, np.stack(weights), np.stack(spreads))
+        self._discs[radius] = Disc(ky, kx, ry, rx, np.stack(weights).astype(np.float32), np.stack(spreads))
         return self._discs[radius]
 
 

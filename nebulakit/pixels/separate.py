@@ -74,7 +74,7 @@ def separate(
         "stars": fit.count,
         "saturated": int(fit.saturated.sum()),
         "share_touched": float(touched.mean()),
-        "share_filled": float((cores & (np.clip(inner(fit.lost), 0, 1).max(0) > 0.5)).mean()),
+        "share_filled": float((cores & (inner(fit.lost).max(0) > 127)).mean()),
         "halo_radii_px": [float(v) for v in np.sort(reach[fit.saturated])[::-1][:20]],
         "widths_px": [float(2 * RADII[int(np.searchsorted(-law.table, -0.5))]) for law in fit.laws],
         "wings_share": [
@@ -169,7 +169,7 @@ def compose(
         core = inner(fit.cores[c])
         drawn = inner(fit.data[c]) - inner(fit.rest[c])
         there = (np.abs(drawn) > TOUCHED) | core
-        lost = np.clip(inner(fit.lost[c]), 0, 1).astype(np.float32)
+        lost = inner(fit.lost[c]) * np.float32(1 / 255)
         missing = np.sqrt(lost * (2 - lost))
         ys, xs = np.nonzero(core)
         level = 1.0 if noise.map is None else noise.map[ys, xs]
@@ -203,7 +203,7 @@ def _fill_edges(fit: StarFit) -> None:
         if hole.any():
             inner(fit.behind[c])[hole] = harmonic(inner(fit.rest[c]), hole)[hole]
             inner(fit.cores[c])[hole] = True
-            inner(fit.lost[c])[hole] = 1.0
+            inner(fit.lost[c])[hole] = 255
 
 
 def exact_rest(whole: Planes, part: Planes) -> Planes:

@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, field
+from functools import cached_property
 
 import numpy as np
 import numpy.typing as npt
 
 Array = npt.NDArray[np.float64]
 Floats = npt.NDArray[np.float32]
+Parts = tuple[Floats, Floats, np.float32, Floats]
 
 STEP = 0.025  # px between the entries of the table
 REACH = 240.0  # px
@@ -56,7 +58,6 @@ class Law:
     table: Floats
     linear: float = 0.0
     wings: Floats = field(default_factory=lambda: np.zeros(len(RADII), np.float32))
-    _stencils: dict[int, Stencil] = field(default_factory=dict, repr=False, compare=False)
 
     def at(self, dx: npt.ArrayLike, dy: npt.ArrayLike) -> Floats:
         """Give the law at these distances from the star (arrays that broadcast)."""
@@ -75,11 +76,13 @@ class Law:
         place = len(self.table) - np.searchsorted(falling, np.asarray(level, np.float32), "left")
         return np.asarray(np.minimum(place, len(self.table) - 1) * STEP, np.float64)
 
-    def stencil(self, half: int) -> Stencil:
-        """Give what draws many stars of this law fast."""
-        if half not in self._stencils:
-            self._stencils[half] = Stencil(self, half)
-        return self._stencils[half]
+    @cached_property
+    def parts(self) -> Parts:
+        """Give the law as :mod:`kernels` take it: table, contour (a, 2 b, c), ``linear``, and the law on whole pixels."""
+        a, b, c = self.contour
+        span = np.arange(-math.ceil(REACH) - 2, math.ceil(REACH) + 3, dtype=np.float32)
+        whole = self.at(span[None, :], span[:, None]) if self.linear > 0 else np.zeros((1, 1), np.float32)
+        return self.table, np.array([a, 2 * b, c], np.float32), np.float32(self.linear), whole
 
     def stamps(self, x: Array, y: Array, half: int) -> Floats:
         """Give (n, 2 half + 1, 2 half + 1) stars of height 1, each ``x``, ``y`` (below a pixel or so) off the middle."""
@@ -104,86 +107,6 @@ class Law:
         return out
 
 
-SHARP = 10  # px from the middle: within, the law bends too much for the coarser stencils
-SPAN = 0.56  # px: stars lie at most half a pixel off the pixel they are drawn around, and derivatives look a little further
-
-
-class Stencil:
-    """Draws many stars of one law fast: any place below a pixel is a polynomial between a few drawn once.
-
-    Lagrange polynomials through Chebyshev nodes along each axis, 8 nodes near the middle (which is as exact as
-    the law's own table), 4 further out; a linearly resampled law is exactly a mean of whole-pixel shifts. ``slopes`` are
-    the same polynomials' derivatives.
-    """
-
-    def __init__(self, law: Law, half: int) -> None:
-        """Draw ``law`` at the nodes, to ``half`` px from the middle."""
-        self.law, self.half = law, half
-        self.inner = min(half, SHARP)
-        self._fine, self._coarse = _nodes(8), _nodes(4)
-        self._core = self._drawn(self._fine, self.inner)
-        self._far = self._drawn(self._coarse, half) if half > self.inner else None
-        self._whole = None
-        if law.linear > 0:
-            wide = np.arange(-half - 1, half + 2, dtype=np.float32)
-            grid = np.float32(law.linear) * law.at(wide[None, :], wide[:, None])
-            size = 2 * half + 1
-            self._whole = np.stack([grid[1 - j : 1 - j + size, 1 - i : 1 - i + size] for j in (-1, 0, 1) for i in (-1, 0, 1)])
-
-    def _drawn(self, nodes: Array, half: int) -> Floats:
-        span = np.arange(-half, half + 1, dtype=np.float32)
-        at = nodes.astype(np.float32)
-        x, y = span - at[:, None], span - at[:, None]
-        drawn = self.law.at(x[None, :, None, :], y[:, None, :, None])
-        return np.float32(1 - self.law.linear) * drawn.reshape(len(nodes) ** 2, -1)
-
-    def stars(self, x: Array, y: Array) -> Floats:
-        """Give (n, 2 half + 1, 2 half + 1) stars of height 1, each ``x``, ``y`` (at most :data:`SPAN` px) off the middle."""
-        return self._mixed((x, y), (0, 0))
-
-    def slopes(self, x: Array, y: Array) -> tuple[Floats, Floats]:
-        """Give the derivatives of :meth:`stars` to x and to y."""
-        return self._mixed((x, y), (1, 0)), self._mixed((x, y), (0, 1))
-
-    def _mixed(self, at: tuple[Array, Array], order: tuple[int, int]) -> Floats:
-        n, size, inner = len(at[0]), 2 * self.half + 1, 2 * self.inner + 1
-        core = (_weights(self._fine, *at, order) @ self._core).reshape(n, inner, inner)
-        if self._far is None:
-            out = core
-        else:
-            out = (_weights(self._coarse, *at, order) @ self._far).reshape(n, size, size)
-            edge = self.half - self.inner
-            out[:, edge : edge + inner, edge : edge + inner] = core
-        if self._whole is not None:
-            across, down = (_hats(v, k) for v, k in zip(at, order, strict=True))
-            shares = (down[:, :, None] * across[:, None, :]).reshape(n, 9).astype(np.float32)
-            out += (shares @ self._whole.reshape(9, -1)).reshape(n, size, size)
-        return np.asarray(out, np.float32)
-
-
-def _nodes(count: int) -> Array:
-    return np.asarray(SPAN * np.cos(math.pi * (np.arange(count) + 0.5) / count), np.float64)
-
-
-def _weights(nodes: Array, x: Array, y: Array, order: tuple[int, int]) -> Floats:
-    """Give (n, nodes * nodes) what each node counts at x, y: Lagrange's polynomials, or their derivatives where order is 1."""
-    powers = np.linalg.inv(np.vander(nodes, increasing=True))  # coefficients of each node's polynomial
-    degree = np.arange(len(nodes))
-    sides = []
-    for v, k in zip((x, y), order, strict=True):
-        place = np.asarray(v, np.float64)[:, None]
-        sides.append((degree * place ** np.maximum(degree - 1, 0) if k else place**degree) @ powers)
-    return np.asarray((sides[1][:, :, None] * sides[0][:, None, :]).reshape(len(sides[0]), -1), np.float32)
-
-
-def _hats(v: Array, order: int) -> Array:
-    """Give (n, 3) what the pixels before, at and after share linearly, or how that changes with ``v``."""
-    v = np.asarray(v, np.float64)[:, None]
-    if order:
-        return np.asarray(np.concatenate([-1.0 * (v < 0), np.where(v < 0, 1.0, -1.0), v >= 0], 1), np.float64)
-    return np.concatenate([np.maximum(-v, 0), 1 - np.abs(v), np.maximum(v, 0)], 1)
-
-
 def moffat_law(contour: tuple[float, float, float], alpha: float, beta: float, linear: float = 0.0) -> Law:
     """Give the law of a Moffat star.
 
@@ -191,16 +114,6 @@ def moffat_law(contour: tuple[float, float, float], alpha: float, beta: float, l
     0.25
     """
     return Law(contour, ((1 + (RADII / alpha) ** 2) ** -beta).astype(np.float32), linear)
-
-
-def applied(kernels: tuple[Array, ...] | Array, stars: npt.NDArray[np.floating]) -> Floats:
-    """Give (n, kernel, h - 4, w - 4): each 5x5 kernel applied to each star (n, h, w)."""
-    n, h, w = stars.shape
-    out = np.zeros((n, len(kernels), h - 4, w - 4), np.float32)
-    for k, kernel in enumerate(kernels):
-        for j, i in np.argwhere(kernel):
-            out[:, k] += np.float32(kernel[j, i]) * stars[:, 4 - j : h - j, 4 - i : w - i]
-    return out
 
 
 @dataclass(frozen=True)

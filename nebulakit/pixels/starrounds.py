@@ -166,17 +166,17 @@ def _prepare(fit: StarFit, again: bool = False) -> None:
     """Start with the stars drawn from their first heights, the holes filled from around, and the nebula's strength."""
     import cv2
 
+    if not again:
+        fit.redraw()
+
     def channel(c: int) -> None:
-        drawn = inner(fit.model(c))
         data = inner(fit.data[c])
+        drawn = data - inner(fit.rest[c])
         filled = push_pull(data, drawn > 2)
         if not again:
-            fit.rest[c] = fit.data[c] - fit.model(c)
             # a step between what is told from around and what is left would be taken for structure of the nebula
             fit.behind[c] = np.pad(push_pull(inner(fit.rest[c]), drawn > BARE), PAD, mode="reflect")
-            keep = np.pad(drawn <= BARE, PAD)
-            fit.behind[c][keep] = fit.rest[c][keep]
-            fit.mirror(fit.behind[c])
+            fit.cores[c] = np.pad(drawn > BARE, PAD, mode="reflect")
         free = (drawn <= 2).astype(np.float32)
         second = starlet.smooth(starlet.smooth(filled, 1), 2)
         third = second - starlet.smooth(second, 3)

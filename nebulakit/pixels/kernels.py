@@ -1,0 +1,409 @@
+"""Loops over the pixels of single stars, compiled: drawing them, and solving for them in their discs.
+
+They are compiled once for a machine and kept beside this file. Import this module inside the functions that use it: it
+loads the compiler. What a loop gives does not depend on how stars or rows were shared out among threads.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from typing import Any, TypeVar, cast
+
+import numba
+import numpy as np
+import numpy.typing as npt
+
+from nebulakit.pixels.starlaw import MODES, STEP, Parts
+
+Array = npt.NDArray[np.float64]
+Floats = npt.NDArray[np.float32]
+Ints = npt.NDArray[np.int64]
+Mask = npt.NDArray[np.bool_]
+Real = Any  # single precision, where the compiler is left to it
+F = TypeVar("F", bound=Callable[..., Any])
+
+
+def compiled(function: F) -> F:
+    """Compile a loop; where there is no place to keep what was compiled, anew in each process."""
+    # sums may be taken in the order that the processor likes: it is always the same one
+    how: dict[str, Any] = {"nogil": True, "fastmath": {"contract", "reassoc", "nsz"}, "error_model": "numpy"}
+    try:
+        return cast(F, numba.njit(cache=True, **how)(function))
+    except RuntimeError:
+        return cast(F, numba.njit(**how)(function))
+
+
+FINE = np.float32(1 / STEP)  # entries of a law's table per px
+BENT = 9  # px: how far from its middle a star is bent
+PIECE = 512  # at least the pixels of a row that a star is drawn on
+SLOTS = 8  # rows that are taken off together when a matrix is factored
+
+_taps = [(k, j, i, float(mode[j, i])) for k, mode in enumerate(MODES) for j, i in np.argwhere(mode).tolist()]
+TAP_AT = np.array([t[:3] for t in _taps])
+TAPS = np.array([t[3] for t in _taps], np.float32)
+
+
+@compiled
+def _draw_row(row: Floats, low: int, high: int, px: int, dy: Real, fx: Real, law: Parts, amount: Real, place: Floats) -> None:
+    """Add to pixels ``low`` to ``high`` of a row, ``dy`` from the star, what the law gives there."""
+    table, (a, b, d) = law[0], law[1]
+    last = np.uint32(len(table) - 2)
+    cross, base = b * dy, d * dy * dy
+    start = np.float32(low - px) - fx
+    # one thing after the other: this way the processor takes many pixels at once
+    n = high - low
+    for k in range(n):
+        dx = start + np.float32(np.int32(k))
+        place[k] = np.sqrt(abs(a * dx * dx + cross * dx + base)) * FINE
+    for k in range(n):
+        u = place[k]
+        j = min(np.uint32(np.int32(u)), last)
+        part = min(u - np.float32(np.int32(j)), np.float32(1))
+        value = table[j]
+        place[k] = amount * (value + part * (table[j + np.uint32(1)] - value))
+    for k in range(n):
+        row[low + k] += place[k]
+
+
+@compiled
+def _draw_shared(row: Floats, low: int, high: int, px: int, whole: Floats, step: int, share: Real, amount: Real) -> None:
+    """Add what a star resampled linearly gives: shares of whole pixels; ``whole`` is one row of the law, from its middle."""
+    middle = len(whole) // 2
+    rest = np.float32(1) - share
+    for x in range(low, high):
+        k = x - px + middle
+        row[x] += amount * (rest * whole[k] + share * whole[k - step])
+
+
+@compiled
+def _unit(core: Floats, half: int, fx: Real, fy: Real, law: Parts, place: Floats) -> None:
+    """Draw a star of height 1 into ``core`` (2 half + 1, 2 half + 1), ``fx``, ``fy`` off its middle."""
+    core[: 2 * half + 1, : 2 * half + 1] = 0
+    for j in range(2 * half + 1):
+        _draw_line(core[j], 0, 2 * half + 1, half, j - half, fx, fy, law, np.float32(1), place)
+
+
+@compiled
+def _draw_line(
+    row: Floats, low: int, high: int, px: int, dy: int, fx: Real, fy: Real, law: Parts, amount: Real, place: Floats
+) -> None:
+    """Add a star to one row, ``dy`` rows from its middle pixel."""
+    linear, whole = law[2], law[3]
+    if linear < 1:
+        _draw_row(row, low, high, px, np.float32(dy) - fy, fx, law, amount * (np.float32(1) - linear), place)
+    if linear > 0:
+        middle = whole.shape[0] // 2
+        step, down = (1 if fx >= 0 else -1), (1 if fy >= 0 else -1)
+        share, below = abs(fx), abs(fy)
+        part = amount * linear
+        _draw_shared(row, low, high, px, whole[middle + dy], step, share, part * (np.float32(1) - below))
+        if below > 0:
+            _draw_shared(row, low, high, px, whole[middle + dy - down], step, share, part * below)
+
+
+@compiled
+def draw(
+    plane: Floats, top: int, bottom: int, law: Parts, x: Array, y: Array, amount: Array, reach: Array, bends: Floats
+) -> None:
+    """Add stars to the rows ``top`` to ``bottom`` of a plane, each to its ``reach`` (px).
+
+    ``bends`` (star, 5, 5) is what each is convolved with near its middle, on top of itself and in its own height.
+    """
+    h, w = plane.shape
+    core, place = np.zeros((2 * BENT + 5, 2 * BENT + 5), np.float32), np.empty(PIECE, np.float32)
+    for i in range(len(x)):
+        px, py = int(np.rint(x[i])), int(np.rint(y[i]))
+        half = int(reach[i])
+        if py + half < top or py - half >= bottom or px + half < 0 or px - half >= w:
+            continue
+        fx, fy, light = np.float32(x[i] - px), np.float32(y[i] - py), np.float32(amount[i])
+        for row in range(max(py - half, top, 0), min(py + half + 1, bottom, h)):
+            span = int(math.sqrt(reach[i] * reach[i] - float(row - py) ** 2))
+            low, high = max(px - span, 0), min(px + span + 1, w)
+            _draw_line(plane[row], low, high, px, row - py, fx, fy, law, light, place)
+        bend = bends[i]
+        if not bend.any():
+            continue
+        inner = min(half, BENT)
+        _unit(core, inner + 2, fx, fy, law, place)
+        low, high = max(px - inner, 0), min(px + inner + 1, w)
+        for row in range(max(py - inner, top, 0), min(py + inner + 1, bottom, h)):
+            for j in range(5):
+                line = core[row - py + inner + 4 - j]
+                b0, b1, b2, b3, b4 = bend[j]
+                for col in range(low, high):
+                    k = col - px + inner
+                    plane[row, col] += b4 * line[k] + b3 * line[k + 1] + b2 * line[k + 2] + b1 * line[k + 3] + b0 * line[k + 4]
+
+
+@compiled
+def _factor(a: Array, n: int, m: int) -> None:
+    """Bring the upper half of a positive definite (n, n) to its Cholesky factor, and the ``m`` columns after it to the
+    solution of the transposed factor, in place; the diagonal holds the factor's inverse."""
+    width = n + m
+    for first in range(0, n, SLOTS):
+        after = min(first + SLOTS, n)
+        for k in range(first, after):
+            for j in range(first, k):
+                f = a[j, k]
+                for t in range(k, width):
+                    a[k, t] -= f * a[j, t]
+            scale = 1 / math.sqrt(max(a[k, k], 1e-12))
+            a[k, k] = scale
+            for t in range(k + 1, width):
+                a[k, t] *= scale
+        if after - first < SLOTS:
+            break
+        r0, r1, r2, r3 = a[first], a[first + 1], a[first + 2], a[first + 3]
+        r4, r5, r6, r7 = a[first + 4], a[first + 5], a[first + 6], a[first + 7]
+        for i in range(after, n):
+            row = a[i]
+            c0, c1, c2, c3, c4, c5, c6, c7 = r0[i], r1[i], r2[i], r3[i], r4[i], r5[i], r6[i], r7[i]
+            for t in range(i, width):
+                row[t] -= c0 * r0[t] + c1 * r1[t] + c2 * r2[t] + c3 * r3[t] + c4 * r4[t] + c5 * r5[t] + c6 * r6[t] + c7 * r7[t]
+
+
+@compiled
+def _back(a: Array, n: int, right: Array) -> None:
+    """Solve with the factor of :func:`_factor` what its own columns have begun, in place."""
+    for k in range(n - 1, -1, -1):
+        total = right[k]
+        for j in range(k + 1, n):
+            total -= a[k, j] * right[j]
+        right[k] = total * a[k, k]
+
+
+@compiled
+def solve(
+    planes: tuple[Floats, Floats, Floats, npt.NDArray[np.uint8], Mask, npt.NDArray[np.uint8]],
+    disc: tuple[Ints, Ints, Ints, Ints, Floats, Array],
+    law: Parts,
+    noise: tuple[float, float],
+    usual: Array,
+    count: int,
+    stars: tuple[Array, Array, Array, Array],
+    held: tuple[Array, Array, Array],
+    loose: Array,
+    saturated: Mask,
+    grain: Array,
+    strength: Ints,
+    doubt: Floats,
+    found: Array,
+    seen: Floats,
+    told: Mask,
+    squares: Array,
+) -> None:
+    """Solve for stars whose discs and rings do not touch, each in its disc.
+
+    ``planes``: data, rest, behind, cores, hidden, lost of :class:`StarFit`; ``noise``: its photons and misfit; ``stars``:
+    x, y, height, modes; ``held``: the way (star, 2) to where they were found at first, and how far they may go from there
+    and in their modes. All that follows is by star. ``found`` (star, 4 + modes) becomes height, steps in x and y, chi^2
+    per pixel and modes; ``seen`` (star, disc, 3) star light, squared rest and noise; ``told`` whether a whole disc was seen;
+    ``squares`` (star, modes) is not 0 where they were well seen.
+    """
+    data, rest, behind, cores, hidden, lost = planes
+    ky, kx, ry, rx, weights, spread = disc
+    photons, misfit = noise
+    x, y, height, modes = stars
+    home, tie, free = held
+    h, w = rest.shape
+    pixels, ring = len(ky), len(ry)
+    m = 3 + count
+    half = 1
+    for p in range(pixels):
+        half = max(half, -ky[p])
+    side = 2 * (half + 2) + 1
+    core = np.zeros((side, side), np.float32)
+    flat = core.ravel()
+    columns, swing = np.zeros((m, pixels)), np.zeros((m, pixels))
+    a = np.zeros((pixels, pixels + m + 1))
+    normal = np.zeros((m, m + 1 + m))
+    target, expected, extra, light = np.zeros(pixels), np.zeros(pixels), np.zeros(pixels), np.zeros(pixels)
+    diagonal, left, more, right = np.zeros(pixels), np.zeros(pixels), np.zeros(pixels), np.zeros(pixels)
+    answer = np.zeros(m)
+    order, rows = np.zeros(pixels, np.int64), np.zeros(pixels, np.int64)
+    cols, place = np.zeros(pixels, np.int64), np.zeros(pixels, np.int64)
+    line_of = np.empty(PIECE, np.float32)
+    around = np.zeros(ring, np.float32)
+    for i in range(len(x)):
+        px, py = int(np.rint(x[i])), int(np.rint(y[i]))
+        fx, fy = np.float32(x[i] - px), np.float32(y[i] - py)
+        _unit(core, half + 2, fx, fy, law, line_of)
+        scale, power = max(height[i], 1.0), grain[i] * grain[i]
+        told_by, kin = weights[strength[i]], spread[strength[i]]
+        # the hidden pixels of the disc come last, and are not solved for
+        n, back = 0, pixels
+        for p in range(pixels):
+            yy, xx = min(max(py + ky[p], 0), h - 1), min(max(px + kx[p], 0), w - 1)
+            if hidden[yy, xx]:
+                back -= 1
+                k = back
+            else:
+                k = n
+                n += 1
+            order[k], rows[k], cols[k], place[k] = p, yy, xx, (ky[p] + half + 2) * side + kx[p] + half + 2
+        # what is told from around
+        for p in range(ring):
+            yy, xx = min(max(py + ry[p], 0), h - 1), min(max(px + rx[p], 0), w - 1)
+            around[p] = behind[yy, xx] if cores[yy, xx] else rest[yy, xx]
+        for k in range(pixels):
+            line = told_by[order[k]]
+            told_here = np.float32(0)
+            for q in range(ring):
+                told_here += line[q] * around[q]
+            expected[k] = told_here
+        # the star, its shifts and modes per unit height
+        for k in range(n):
+            columns[0, k] = flat[place[k]]
+            across, down = _slopes(ky[order[k]], kx[order[k]], fx, fy, law)
+            columns[1, k], columns[2, k] = across * scale, down * scale
+        columns[3:] = 0
+        if count:
+            for t in range(len(TAPS)):
+                column, tap, shift = columns[3 + TAP_AT[t, 0]], TAPS[t], (2 - TAP_AT[t, 1]) * side + 2 - TAP_AT[t, 2]
+                for k in range(n):
+                    column[k] += tap * flat[place[k] + shift]
+        for k in range(n):
+            seen_here = rest[rows[k], cols[k]]
+            target[k] = seen_here + height[i] * columns[0, k] - expected[k]
+            light[k] = max(data[rows[k], cols[k]] - seen_here, np.float32(0))  # of all stars
+            extra[k] = photons * light[k] + (misfit * loose[i] * light[k]) ** 2 + doubt[i, order[k]] ** 2
+            more[k] = 0
+        for c in range(count):
+            own, share, column = height[i] * modes[i, c], usual[c], columns[3 + c]
+            for k in range(n):
+                target[k] += own * column[k]
+                # the star as usual at this place in its pixel; what deviates is held to what stars deviate by
+                columns[0, k] += share * column[k]
+                column[k] *= scale
+        for attempt in range(2):
+            for u in range(n):
+                line, kins = a[u], kin[order[u]]
+                if n == pixels:
+                    for v in range(u, n):
+                        line[v] = kins[v] * power
+                else:
+                    for v in range(u, n):
+                        line[v] = kins[order[v]] * power
+                line[u] += extra[u] + more[u]
+                diagonal[u] = line[u]
+                for c in range(m):
+                    line[n + c] = columns[c, u]
+                line[n + m] = target[u]
+            _factor(a, n, m + 1)
+            # what is known of the star before: where it was found, and how far stars deviate
+            normal[:] = 0
+            for u in range(n):
+                line = a[u, n : n + m + 1]
+                for c in range(m):
+                    for d in range(c, m + 1):
+                        normal[c, d] += line[c] * line[d]
+            normal[0, 0] += 1e-12
+            for c in range(m):
+                normal[c, m + 1 + c] = 1
+                if c > 0:
+                    hold = tie[i] ** -2 if c < 3 else free[i, c - 3] ** -2
+                    normal[c, c] += hold
+                    if c < 3:
+                        normal[c, m] += hold * home[i, c - 1]
+            _factor(normal, m, m + 1)
+            for c in range(m):
+                answer[c] = normal[c, m]
+            _back(normal, m, answer)
+            left[:n] = target[:n]
+            for c in range(m):
+                share = answer[c]
+                for k in range(n):
+                    left[k] -= columns[c, k] * share
+            if attempt == 1 or not saturated[i]:
+                break
+            # beside a cut-off star anything may stand that is not known yet: what does not fit counts less
+            again = False
+            for k in range(n):
+                more[k] = max(left[k] ** 2 - 9 * diagonal[k], 0.0)
+                again |= more[k] > 0
+            if not again:
+                break
+        for u in range(n):
+            rest_here = a[u, n + m]
+            for c in range(m):
+                rest_here -= a[u, n + c] * answer[c]
+            right[u] = rest_here
+        _back(a, n, right)
+        for k in range(pixels):
+            kins = kin[order[k]]
+            lifted = 0.0
+            if n == pixels:
+                for u in range(n):
+                    lifted += kins[u] * right[u]
+            else:
+                for u in range(n):
+                    lifted += kins[order[u]] * right[u]
+            behind[rows[k], cols[k]] = expected[k] + power * lifted
+            cores[rows[k], cols[k]] |= np.uint8(2)
+            # how much of the noise that belongs there was lost: all of it where nothing is seen
+            lost[rows[k], cols[k]] = np.uint8(np.rint(255 * extra[k] / diagonal[k])) if k < n else np.uint8(255)
+        # what a right model would leave
+        for c in range(m):
+            swing[c, :n] = columns[c, :n]
+            for d in range(c):
+                f = normal[d, c]
+                for k in range(n):
+                    swing[c, k] -= f * swing[d, k]
+            for k in range(n):
+                swing[c, k] *= normal[c, c]
+        chi2, top = 0.0, 0.0
+        for k in range(n):
+            sway = 0.0
+            for c in range(m):
+                sway += swing[c, k] ** 2
+            due = max(1 - sway / diagonal[k], 0.05)
+            p = order[k]
+            chi2 += left[k] ** 2 / (diagonal[k] * due)
+            seen[i, p, 0], seen[i, p, 1], seen[i, p, 2] = light[k], left[k] ** 2 / due, diagonal[k] - extra[k]
+            if ky[p] ** 2 + kx[p] ** 2 <= 2.5:
+                top = max(top, target[k])
+        new = max(answer[0], 0.0)
+        safe = max(new, 1e-3)
+        found[i, 0] = new if saturated[i] else min(new, 1.6 * top)  # a star that is not cut off shows its height
+        for c in range(1, 3):
+            found[i, c] = min(max(answer[c] * scale / safe, -0.7), 0.7)
+        found[i, 3] = chi2 / max(n, 1)
+        told[i] = n == pixels
+        sure = n == pixels and new > 60
+        for c in range(3, m):
+            found[i, 1 + c] = usual[c - 3] + answer[c] * scale / safe
+            if sure:
+                cover = 0.0
+                for d in range(c, m):
+                    cover += normal[d, m + 1 + c] ** 2
+                squares[i, c - 3] = answer[c] ** 2 + cover
+
+
+@compiled
+def _slopes(j: int, i: int, fx: Real, fy: Real, law: Parts) -> tuple[float, float]:
+    """Give the derivatives to x and y of the star, ``fx``, ``fy`` off its middle pixel, ``j``, ``i`` from that pixel."""
+    table, contour, linear, whole = law
+    across, down = 0.0, 0.0
+    if linear < 1:
+        a, b, d = contour  # of u^2, whose middle term is 2 b there
+        dx, dy = np.float32(i) - fx, np.float32(j) - fy
+        u = np.sqrt(max(a * dx * dx + b * dx * dy + d * dy * dy, np.float32(1e-6)))
+        k = min(int(u * FINE), len(table) - 3)
+        # over two entries, so that it does not jump
+        part = u * FINE - k
+        slope = ((1 - part) * (table[k + 1] - table[max(k - 1, 0)]) + part * (table[k + 2] - table[k])) * (FINE / 2)
+        across = -(1 - linear) * slope * (a * dx + b * dy / 2) / u
+        down = -(1 - linear) * slope * (d * dy + b * dx / 2) / u
+    if linear > 0:
+        middle = whole.shape[0] // 2
+        y, x = middle + j, middle + i
+        step, under = (1 if fx >= 0 else -1), (1 if fy >= 0 else -1)
+        share, below = abs(fx), abs(fy)
+        here, there = whole[y], whole[y - under]
+        first = (1 - share) * here[x] + share * here[x - step]
+        second = (1 - share) * there[x] + share * there[x - step]
+        across += linear * step * ((1 - below) * (here[x - step] - here[x]) + below * (there[x - step] - there[x]))
+        down += linear * under * (second - first)
+    return across, down
