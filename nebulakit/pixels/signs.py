@@ -353,27 +353,63 @@ def repeats(planes: Planes, good: Mask) -> float:
     return float(np.mean([(p[:, 1:] == p[:, :-1])[both].mean() for p in planes])) if both.any() else 0.0
 
 
-def blunt_tops(planes: Planes, x: Floats, y: Floats, reach: int) -> tuple[int, float]:
-    """Give how many of the brightest stars end within 12 % of the brightest's height, and how much broader they are at half of it than others.
+class Beyond(NamedTuple):
+    """Stars whose flanks tell that they would be higher than the highest top of all."""
 
-    (0, 1) where they are not far brighter than the others, or fewer than 20 stars can be seen whole. Stars that were cut
-    off and blurred afterwards end alike and are broad; others have each its own height, and one breadth.
+    number: int
+    times: float  # how many times as high the brightest of them would be
+    doubt: float  # relative standard error of that
+
+
+def beyond_tops(planes: Planes, x: Floats, y: Floats, fwhm: float) -> Beyond:
+    """Tell stars that were cut off from their flanks, where their tops do not show it (blurred, turned or averaged after the cut).
+
+    All stars have one shape, so the light 1 to 1.7 fwhm from the middle tells the height at the middle; what it is worth is
+    told by the stars less than half as high as the highest (the weighted median of their ratios: the brighter count
+    more, one close pair among them does not decide). A star whose flanks say 1.4 times the highest top, and twice the
+    error on top of that, was cut off. ``planes`` (channel, y, x) may hold NaN; the channel that tells most is told.
+
+    (0, 1, 0) where fewer than five fainter stars can be seen whole, or they tell the shape to worse than a half: then it
+    cannot be known. Stars that are cut by less than 1.4 are not told either.
     """
-    lum = np.nan_to_num(planes).sum(0)
-    h, w = lum.shape
-    rows = []
-    near = np.hypot(*np.mgrid[-reach : reach + 1, -reach : reach + 1]) < 0.5 * reach
-    for a, b in zip(np.rint(x).astype(int), np.rint(y).astype(int), strict=True):
-        if reach <= a < w - reach and reach <= b < h - reach:
-            cut = lum[b - reach : b + reach + 1, a - reach : a + reach + 1]
-            cut = cut - np.median(cut)
-            top = float(cut[reach - 2 : reach + 3, reach - 2 : reach + 3].max())
-            rows.append((top, int((cut > top / 2)[near].sum())))
-    if len(rows) < 20:
-        return 0, 1.0
-    ordered = np.array(sorted(rows, reverse=True), float)
-    others = ordered[5:25]  # fainter ones are lost in noise
-    alike = ordered[:, 0] > ordered[0, 0] / 1.12
-    if ordered[0, 0] < 10 * float(np.median(others[:, 0])):
-        return 0, 1.0
-    return int(alike.sum()), float(np.median(ordered[alike, 1]) / max(float(np.median(others[:, 1])), 1.0))
+    h, w = planes.shape[1:]
+    reach = int(np.ceil(4 * fwhm))
+    away = np.hypot(*np.mgrid[-reach : reach + 1, -reach : reach + 1])
+    top, flank, out = away <= 1, (away >= fwhm) & (away < 1.7 * fwhm), away >= 3.3 * fwhm
+    xi, yi = np.rint(x).astype(int), np.rint(y).astype(int)
+    whole = (xi >= reach) & (xi < w - reach) & (yi >= reach) & (yi < h - reach)
+    best = Beyond(0, 1.0, 0.0)
+    for plane in planes:
+        rows = []
+        for a, b in zip(xi[whole], yi[whole], strict=True):
+            cut = plane[b - reach : b + reach + 1, a - reach : a + reach + 1].astype(np.float64)
+            if np.isfinite(cut).all():
+                base = float(np.median(cut[out]))
+                rough = 1.4826 * float(np.median(np.abs(cut[out] - base)))
+                # not the mean: a neighbour that shines into the flank lifts less than half of it
+                rows.append((float(cut[top].mean()) - base, float(np.percentile(cut[flank], 40)) - base, max(rough, 1e-12)))
+        if len(rows) < 6:
+            continue
+        height, side, rough_ = np.array(rows).T
+        highest = float(height.max())
+        usual = (height > 0) & (height < 0.5 * highest)
+        if usual.sum() < 5:
+            continue
+        clear = height[usual] / rough_[usual]
+        share = _weighted_median(side[usual] / height[usual], clear**1.5)
+        # the 40th percentile of some tens of alike pixels scatters by a third of one pixel's noise
+        doubt = 0.35 / float(np.sqrt((clear**2).sum())) / share if share > 0 else np.inf
+        if doubt > 0.5:
+            continue
+        would = side / share / highest
+        beyond = would > 1.4 + 2 * doubt
+        if beyond.any() and would.max() > best.times:
+            best = Beyond(int(beyond.sum()), float(would.max()), doubt)
+    return best
+
+
+def _weighted_median(values: Floats, weights: Floats) -> float:
+    """Give the value that half of the weight lies below."""
+    order = np.argsort(values)
+    sums = np.cumsum(weights[order])
+    return float(values[order][np.searchsorted(sums, 0.5 * sums[-1])])

@@ -261,15 +261,18 @@ def _levels_alike(known: Image, inside: npt.NDArray[np.bool_]) -> float:
 def _white_doubts(known: Image, stars: StarList, stretched: bool) -> Iterator[Notice]:
     """Doubt the level at which stars are cut off."""
     if known.white is None:
-        if stretched or len(stars) < 20:
+        if stretched:
             return
-        number, blunt = signs.blunt_tops(known.planes, stars.x, stars.y, round(5 * (known.fwhm or 3.0)))
-        if number >= 3 and blunt > 1.4:
+        beyond = signs.beyond_tops(known.planes, stars.x, stars.y, known.fwhm or 3.0)
+        if beyond.number:
+            s = "s" if beyond.number > 1 else ""
             yield Notice(
                 "white-unknown",
-                f"the {number} brightest stars end at nearly one height (within 12%) and are {blunt:.1f} times as broad as others, but "
-                f"none is flat: they were cut off and then blurred or rescaled. "
-                "How bright they were is not known; bright stars may keep dark or coloured middles after separate_stars.",
+                f"{beyond.number} star{s} would be up to {beyond.times:.1f} times as high as the highest top in the picture, by "
+                f"the light of their flanks (known to {beyond.doubt:.0%}), but no top is flat: they were cut off, and then "
+                "blurred, turned or averaged. The level they were cut at is not known; bright stars may keep dark or coloured "
+                "middles after separate_stars. Export the stack with its full range; else look at the brightest stars, and "
+                "leave them in the picture:  - separate_stars: {spare: [{at: [50%, 50%], radius: 8 fwhm}]}",
             )
         return
     if len(known.white) < 3 or stretched:

@@ -378,10 +378,10 @@ WARNINGS: dict[str, Entry] = {
         "- level_mask: {above: 4 sigma}   # levels in sigma do not need to know what full is",
     ),
     "white-unknown": Entry(
-        "The brightest stars end at one height without being flat.",
-        "Cut-off stars were blurred, turned or rescaled afterwards.",
-        "Cut through a bright star: its top is round, and as high as that of stars far brighter.",
-        "- separate_stars: {halos: stars}   # and look at the middle of the brightest stars",
+        "Stars were cut off at a level that cannot be told.",
+        "Cut-off stars were blurred, turned, rescaled or averaged afterwards, so that no top is flat.",
+        "Cut through a bright star: its flanks are as wide as those of a star far higher than it.",
+        "- separate_stars: {spare: [{at: [50%, 50%], radius: 8 fwhm}]}   # for one whose middle comes out dark or coloured",
     ),
     "wrong-pattern": Entry(
         "The colour pattern in the header does not fit the mosaic.",
