@@ -11,7 +11,7 @@ import numpy.typing as npt
 
 from nebulakit.pixels.psf import fit_moffat
 from nebulakit.pixels.starfit import PAD, StarFit
-from nebulakit.pixels.starlaw import FREEDOM, RADII, STEP, Law, moffat_law
+from nebulakit.pixels.starlaw import FREEDOM, RADII, Law, moffat_law
 
 Array = npt.NDArray[np.float64]
 Plane = npt.NDArray[np.float32]
@@ -148,12 +148,12 @@ def profile(fit: StarFit, c: int, stars: Ints, longest: float) -> Profile:
     A ring is divided into sectors, and sectors that face each other are taken together: a slope of the nebula drops out,
     and how the pairs differ tells how far the ring's mean can be trusted. What a star had been given of its own is put back.
     """
+    from nebulakit.pixels import ringsums
+
     law, plane = fit.laws[c], fit.rest[c]
     h, w = plane.shape
     bins = len(NODES) - 1
-    pairs = SECTORS // 2
     out = []
-    cut = fit.hidden[c]
     for i in stars.tolist():
         x, y, height = float(fit.x[c, i]), float(fit.y[c, i]), float(fit.height[c, i])
         end = longest if fit.saturated[i] else float(np.clip(law.radius(0.3 / height), 8.0, longest))
@@ -162,42 +162,25 @@ def profile(fit: StarFit, c: int, stars: Ints, longest: float) -> Profile:
         y0, y1, x0, x1 = max(py - half, PAD), min(py + half + 1, h - PAD), max(px - half, PAD), min(px + half + 1, w - PAD)
         if y1 - y0 < half or x1 - x0 < half:
             continue
-        dx, dy = (np.arange(m, n, dtype=np.float32) - np.float32(v) for m, n, v in ((x0, x1, x), (y0, y1, y)))
-        a, b, d = (np.float32(v) for v in law.contour)
-        u = np.sqrt(a * dx * dx + 2 * b * dx * dy[:, None] + d * (dy * dy)[:, None])
-        # only what lies within reach is looked at more closely
-        ys, xs = np.nonzero((u >= NODES[0]) & (u < min(end, NODES[-1])) & ~cut[y0:y1, x0:x1])
-        u, dx, dy = u[ys, xs], dx[xs], dy[ys]
-        rest = plane[y0:y1, x0:x1][ys, xs]
-        own = np.float32(height) * law.table.take((u * np.float32(1 / STEP)).astype(np.int32), mode="clip")
-        use = fit.data[c, y0:y1, x0:x1][ys, xs] - rest - own < 2 + np.float32(0.03) * own
-        if use.sum() < 60:
+        rings, own = np.zeros((bins, 6)), fit.own[c][i]
+        used = ringsums.sectors(
+            (plane, fit.data[c], fit.hidden[c]),
+            (y0, y1, x0, x1),
+            (x, y, height),
+            law.contour,
+            law.table,
+            np.zeros(0, np.float32) if own is None else own,
+            (float(NODES[0]), min(end, float(NODES[-1]))),
+            RING_OF,
+            SECTORS // 2,
+            rings,
+        )
+        if used < 60:
             continue
-        u, own, rest, turn = u[use], own[use], rest[use], np.arctan2(dy[use], dx[use])
-        k = RING_OF[(2 * u).astype(np.int_)]
-        sector = ((turn / np.float32(2 * np.pi) + 1) * SECTORS).astype(np.int_) % pairs
-        cell = (k * pairs + sector) * 2 + (turn > 0)
-        value = rest.astype(np.float64)
-        special = fit.own[c][i]
-        if special is not None:
-            value += np.interp(u, RADII, special)
-        n = np.bincount(cell, minlength=bins * SECTORS).reshape(bins, pairs, 2)
-        mean = np.bincount(cell, value, bins * SECTORS).reshape(bins, pairs, 2) / np.maximum(n, 1)
-        both = np.asarray((n > 0).all(2), bool)
-        pair = np.where(both, mean.mean(2), np.nan)
-        number = both.sum(1)
-        ring = np.full(bins, np.nan)
-        spread = np.full(bins, np.nan)
-        for j in np.nonzero(number >= 4)[0]:
-            v = np.sort(pair[j][both[j]])
-            inner = v[1:-1] if len(v) > 4 else v  # a neighbour that is not known yet sits in one of them
-            ring[j], spread[j] = inner.mean(), v.std() / math.sqrt(len(v))
-        count = np.maximum(np.bincount(k, minlength=bins), 1)
-        shine = np.bincount(k, own, bins) / count
-        noise = np.sqrt((1 + fit.photons[c] * shine) / np.maximum(n.sum((1, 2)), 1))
-        error = np.sqrt(spread**2 + 4 * noise**2 + 0.15**2 + (1e-3 * shine) ** 2)
-        place = np.bincount(k, u, bins) / count
-        known = np.isfinite(ring)
+        count, place, shine, ring, spread, pairs = rings.T
+        noise = np.sqrt((1 + fit.photons[c] * shine) / np.maximum(count, 1))
+        error = np.sqrt((spread / np.sqrt(np.maximum(pairs, 1))) ** 2 + 4 * noise**2 + 0.15**2 + (1e-3 * shine) ** 2)
+        known = pairs >= 4
         out.append((place, np.where(known, ring, 0), np.where(known, error, np.inf), shine, height))
     if not out:
         none = np.zeros((0, bins))

@@ -109,6 +109,8 @@ def ring_statistics(fit: StarFit, c: int, edges: Array) -> tuple[Array, Array]:
 
     The mean is not 0 where the sky is a bowl.
     """
+    from nebulakit.pixels import ringsums
+
     plane = fit.rest[c, PAD:-PAD, PAD:-PAD]
     free = ~(fit.cores[c] | fit.hidden[c])[PAD:-PAD, PAD:-PAD]
     free &= ~(fit.doubt[c, PAD:-PAD, PAD:-PAD] > np.float16(3 * DOUBT))
@@ -133,15 +135,13 @@ def ring_statistics(fit: StarFit, c: int, edges: Array) -> tuple[Array, Array]:
         # a ring thinner than the blocks is taken as thick as they are
         middle, half = (low + up) / 2, max((up - low) / 2, 0.6 * COARSE)
         rings.append(np.abs(r - middle) <= half)
-    there = np.any(rings, axis=0)
-    shade = np.stack([ring[there] for ring in rings], 1).astype(np.float32)
-    dy, dx = dy[there] + reach, dx[there] + reach
-    means, known = np.zeros((len(py), len(rings))), np.zeros(len(py), bool)
-    for part in np.array_split(np.arange(len(py)), -(-len(py) // 256)):
-        at = (py[part, None] + dy, px[part, None] + dx)
-        total = weight[at] @ shade
-        known[part] = (total > 0.5 * COARSE**2 * shade.sum(0)).all(1)
-        means[part] = (value[at] @ shade) / np.maximum(total, 1)
+    pixels = [(dy[ring] * value.shape[1] + dx[ring]).astype(np.int64) for ring in rings]
+    starts = np.cumsum([0, *(len(p) for p in pixels)])
+    means, totals = np.zeros((len(py), len(rings))), np.zeros((len(py), len(rings)))
+    places = (py + reach) * value.shape[1] + px + reach
+    ringsums.around(value.ravel(), weight.ravel(), places, np.concatenate(pixels), starts, means, totals)
+    known = np.asarray((totals > 0.5 * COARSE**2 * np.diff(starts)).all(1), bool)
+    means /= np.maximum(totals, 1)
     if known.sum() < 100:
         known[:] = True
     values = means[known].T

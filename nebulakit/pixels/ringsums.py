@@ -1,0 +1,104 @@
+"""Loops over rings around stars and other places, compiled; see :mod:`kernels`."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import numpy.typing as npt
+
+from nebulakit.pixels.kernels import FINE, compiled
+
+Array = npt.NDArray[np.float64]
+Floats = npt.NDArray[np.float32]
+Ints = npt.NDArray[np.int64]
+Mask = npt.NDArray[np.bool_]
+
+
+@compiled
+def sectors(
+    planes: tuple[Floats, Floats, Mask],
+    box: tuple[int, int, int, int],
+    star: tuple[float, float, float],
+    contour: tuple[float, float, float],
+    table: Floats,
+    special: Floats,
+    reach: tuple[float, float],
+    ring_of: Ints,
+    pairs: int,
+    out: Array,
+) -> int:
+    """Measure what is left around a star by rings, each divided into sectors, and give from how many pixels.
+
+    ``planes``: what is left, all the light, and what is hidden; ``box``: rows and columns that are looked at; ``star``: x, y, height;
+    ``reach``: of elliptical radii; ``ring_of``: the ring of each half pixel. ``out`` (ring, 6) becomes the number of
+    pixels, the mean radius, the star's own mean light, the mean over pairs of sectors that face each other, without the
+    highest and lowest where there are more than four, their standard deviation, and the number of pairs.
+    """
+    rest, data, hidden = planes
+    y0, y1, x0, x1 = box
+    x, y, height = np.float32(star[0]), np.float32(star[1]), np.float32(star[2])
+    a, b, d = np.float32(contour[0]), np.float32(2 * contour[1]), np.float32(contour[2])
+    least, most = np.float32(reach[0]), np.float32(reach[1])
+    rings, last = len(out), np.int32(len(table) - 1)
+    number, total = np.zeros((rings, pairs, 2)), np.zeros((rings, pairs, 2))
+    out[:] = 0
+    used = 0
+    for row in range(y0, y1):
+        dy = np.float32(row) - y
+        for col in range(x0, x1):
+            dx = np.float32(col) - x
+            u = np.sqrt(abs(a * dx * dx + b * dx * dy + d * dy * dy))
+            if u < least or u >= most or hidden[row, col]:
+                continue
+            place = u * FINE
+            k = min(np.int32(place), last)
+            own, value = height * table[k], rest[row, col]
+            # not where another star shines
+            if data[row, col] - value - own >= np.float32(2) + np.float32(0.03) * own:
+                continue
+            if len(special):
+                # what the star had been given of its own is put back
+                part = min(place - np.float32(k), np.float32(1))
+                value += special[k] + part * (special[min(k + 1, last)] - special[k])
+            turn = math.atan2(dy, dx)
+            ring = ring_of[int(2 * u)]
+            sector = int((turn / (2 * math.pi) + 1) * 2 * pairs) % pairs
+            side = 1 if turn > 0 else 0
+            number[ring, sector, side] += 1
+            total[ring, sector, side] += value
+            out[ring, 0] += 1
+            out[ring, 1] += u
+            out[ring, 2] += own
+            used += 1
+    for ring in range(rings):
+        n, first, second, low, high = 0, 0.0, 0.0, np.inf, -np.inf
+        for sector in range(pairs):
+            if number[ring, sector, 0] > 0 and number[ring, sector, 1] > 0:
+                mean = (total[ring, sector, 0] / number[ring, sector, 0] + total[ring, sector, 1] / number[ring, sector, 1]) / 2
+                n += 1
+                first += mean
+                second += mean * mean
+                low, high = min(low, mean), max(high, mean)
+        out[ring, 1] /= max(out[ring, 0], 1)
+        out[ring, 2] /= max(out[ring, 0], 1)
+        out[ring, 5] = n
+        if n > 0:
+            out[ring, 4] = math.sqrt(max(second / n - (first / n) ** 2, 0.0))
+            out[ring, 3] = (first - low - high) / (n - 2) if n > 4 else first / n
+    return used
+
+
+@compiled
+def around(value: Floats, weight: Floats, places: Ints, shifts: Ints, starts: Ints, sums: Array, weights: Array) -> None:
+    """Sum two planes over rings around places: ``places`` and ``shifts`` count pixels of the raveled planes.
+
+    ``shifts`` holds the pixels of ring k from ``starts[k]`` to ``starts[k + 1]``; the sums are (place, ring).
+    """
+    for i in range(len(places)):
+        for k in range(len(starts) - 1):
+            total, known = np.float32(0), np.float32(0)
+            for j in range(starts[k], starts[k + 1]):
+                total += value[places[i] + shifts[j]]
+                known += weight[places[i] + shifts[j]]
+            sums[i, k], weights[i, k] = total, known
