@@ -31,6 +31,8 @@ PEAK = 0.02  # height from which a peak that no list names counts as a star
 DARK = 0.002  # level that counts as dark when such peaks are looked for
 FEW = 100_000  # pixels: so few are looked at without sorting them
 BAND = 256  # rows that are worked on at a time
+LARGE = 1.5  # times the usual width: from there on others lie on a star's flanks
+RING = 0.35  # share of the pixels of a ring that are darker than what is taken for the star's
 AT_ONCE = 1 << 16  # pixels of stars' surroundings that are worked on at a time
 
 
@@ -251,49 +253,52 @@ def star_discs(shape: tuple[int, int], x: Array, y: Array, radius: Array) -> Pla
 def apply_reduce(planes: Planes, plan: Shrinking, alone: bool) -> Planes:
     """Make the stars of a picture (channel, y, x) smaller about their middles; outside their footprints not a bit changes.
 
-    On a layer of stars alone every pixel is dimmed by one factor for all channels, found on the brightest channel, so that
-    its colour stays. In a picture that holds for the cores only; around them the pixels themselves move inwards, so that
-    what comes free has the colour and the grain of the nebula.
+    First the flanks of the large stars, told from their rings, are drawn in by themselves: what lies on them, nebula, grain
+    or a small star, is not drawn along. Then the small stars, on what is left. On a layer of stars alone every pixel is
+    dimmed by one factor for all channels, found on the brightest channel, so that its colour stays. In a picture that holds
+    for the cores only; around them the pixels themselves move inwards, so that what comes free has the colour and the grain
+    of the nebula.
     """
     height, width = planes.shape[1:]
     out = planes.copy()
     known = np.nan_to_num(planes)
     bright = known[0] if len(known) == 1 else known.max(0) if alone else known.mean(0)
-    sources = [_Source(bright)] + ([] if alone else [_Source(plane) for plane in known])
-    # on a layer of stars the flanks of large stars follow these, and what stands out of them follows the small ones: else a
-    # small star, pulling in what lies behind it, would hold the flank where it was
-    usual = float(np.median(plan.width)) if len(plan.width) else 0.0
-    flanks = opened(bright, disc(min(max(round(1.25 * usual), 2), 15))) if alone else bright
-    parts = [_Source(flanks), _Source(bright - flanks)] if alone else []
+    large = _large(bright, plan)
+    flanks, rest = _flanks(bright[None] if alone else known, plan, large, alone)
+    ground = rest[0] if len(rest) == 1 else rest.mean(0)
+    sources = [_Source(ground)] + ([] if alone else [_Source(plane) for plane in rest])
+    behind = [_Source(plane) for plane in flanks]
     keep = np.ones((height, width), np.float32)
     top = np.floor(plan.y - FOOTPRINT * FADE * plan.width) - 2
     low = np.ceil(plan.y + FOOTPRINT * FADE * plan.width) + 2
 
     def work(y0: int) -> None:
         rows = slice(y0, min(y0 + BAND, height))
-        here = np.flatnonzero((low >= rows.start) & (top < rows.stop))
-        shift_x, shift_y, core, kept = _fields(rows, width, plan, here, cores=not alone)
+        here = (low >= rows.start) & (top < rows.stop)
+        # on a layer of stars what is left of a large one, where it is not round, goes with it
+        shift_x, shift_y, core, kept = _fields(rows, width, plan, np.flatnonzero(here & (alone | ~large)), cores=not alone)
         if kept is not None:
             keep[rows] = kept
+        large_x, large_y, _, kept = _fields(rows, width, plan, np.flatnonzero(here & large), cores=False)
+        if kept is not None:
+            keep[rows] = np.minimum(keep[rows], kept)
         moved = (shift_x != 0) | (shift_y != 0)
-        if not moved.any():
+        drawn = moved | (large_x != 0) | (large_y != 0)
+        if not drawn.any():
             return
         y, x = np.mgrid[rows, :width].astype(np.float32)
-        mean = bright[rows]
         light = sources[0].at(x + shift_x, y + shift_y)
         if alone:
-            large_x, large_y, *_ = _fields(rows, width, plan, here, cores=False, large=True)
-            behind = parts[0].at(x + large_x, y + large_y)
-            # where one star's pull goes over into another's, a small one's light would be drawn towards the large one
-            light = np.minimum(light, behind + np.minimum(parts[1].plane[rows], parts[1].at(x + shift_x, y + shift_y)))
-        x += shift_x
-        y += shift_y
+            light = np.minimum(light, ground[rows]) + behind[0].at(x + large_x, y + large_y)
+        mean = bright[rows] if alone else ground[rows]
         factor = np.divide(light, mean, out=np.ones_like(mean), where=mean > 1e-7)
-        factor = np.where(moved, np.clip(factor, 0, 1), np.float32(1))
-        for c, plane in enumerate(known):
+        factor = np.where(drawn, np.clip(factor, 0, 1), np.float32(1))
+        for c, plane in enumerate(known if alone else rest):
             mine = plane[rows] * factor
             if core is not None:
-                mine = np.where(moved, core * mine + (1 - core) * sources[1 + c].at(x, y), plane[rows])
+                mine = np.where(moved, core * mine + (1 - core) * sources[1 + c].at(x + shift_x, y + shift_y), plane[rows])
+                nearer = behind[c].at(x + large_x, y + large_y)
+                mine = np.where(drawn, mine + nearer * (1 - mine), known[c, rows])
             out[c, rows] = np.where(np.isfinite(planes[c, rows]), mine, planes[c, rows])
 
     over(work, range(0, height, BAND))
@@ -304,6 +309,71 @@ def apply_reduce(planes: Planes, plan: Shrinking, alone: bool) -> Planes:
             base = np.float32(0) if alone else push_pull(out[c], keep < 0.98)
             out[c] = np.where(keep < 1, base + keep * (out[c] - base), out[c])
     return out
+
+
+def _large(light: Plane, plan: Shrinking) -> Mask:
+    """Tell the stars so much larger than usual that others lie on their flanks; they stand clear, and not on another's flank."""
+    from scipy.spatial import cKDTree
+
+    if not len(plan.x):
+        return np.zeros(0, bool)
+    large = plan.width > LARGE * np.median(plan.width)
+    places = np.stack([plan.x, plan.y], 1)
+    tree = cKDTree(places)
+    for j in np.flatnonzero(large):
+        near = np.array(tree.query_ball_point(places[j], FOOTPRINT * FADE * plan.width[j]), int)
+        told_twice = np.hypot(*(places[near] - places[j]).T) < 0.5 * plan.width[j]
+        smaller = plan.width[near] < plan.width[j] / np.where(told_twice, 1, 1.2)
+        large[near[smaller]] = False
+    for j in np.flatnonzero(large):
+        large[j] = _off_middle(light, plan.x[j], plan.y[j], plan.width[j]) < 0.2 * plan.width[j]
+    return np.asarray(large, bool)
+
+
+def _off_middle(light: Plane, x: float, y: float, width: float) -> float:
+    """Give how far the middle of what is bright within a star's width lies from where the star is said to be, px."""
+    reach = math.ceil(width)
+    y0, x0 = max(round(y) - reach, 0), max(round(x) - reach, 0)
+    box = light[y0 : round(y) + reach + 1, x0 : round(x) + reach + 1]
+    yy, xx = np.nonzero(box > 0.5 * (box.max() + np.median(box)))
+    return math.hypot(float(xx.mean()) + x0 - x, float(yy.mean()) + y0 - y) if len(xx) else 0.0
+
+
+def _flanks(planes: Planes, plan: Shrinking, large: Mask, alone: bool) -> tuple[Planes, Planes]:
+    """Give the light of the large stars as far as it is round, the same all along each ring, and what is left without it.
+
+    On a layer of ``alone`` stars both add up to what is there. In a picture the stars stand on what is round them, and light
+    is taken away as screening adds it, so that a white star on the flank of another stays white.
+    """
+    height, width = planes.shape[1:]
+    out, under = np.zeros_like(planes), planes.copy()
+    for x, y, wide in zip(plan.x[large], plan.y[large], plan.width[large], strict=True):
+        reach = math.ceil(FOOTPRINT * FADE * wide)
+        x0, y0 = max(round(x) - reach, 0), max(round(y) - reach, 0)
+        part = (slice(y0, min(round(y) + reach + 1, height)), slice(x0, min(round(x) + reach + 1, width)))
+        yy, xx = np.mgrid[part].astype(np.float32)
+        away = np.hypot(xx - np.float32(x), yy - np.float32(y))
+        ring = np.rint(away).astype(int).ravel()
+        count = np.bincount(ring)
+        first = np.cumsum(count) - count
+        for plane, flank, below in zip(planes, out, under, strict=True):
+            values = plane[part].ravel()
+            ordered = values[np.lexsort((values, ring))]
+            # a little below the middle, so that neighbours on more than half of a ring do not raise it
+            profile = ordered[np.minimum(first + (count * RING).astype(int), len(ordered) - 1)]
+            profile = np.minimum.accumulate(np.where(count > 0, profile, values.max()))[: reach + 1]
+            base = np.float32(0 if alone else profile[-1])
+            mine = np.interp(away, np.arange(len(profile)), (profile - base) / (1 - min(base, 0.9)), right=0.0).astype(np.float32)
+            below[part] = np.where(mine > 0.25, np.minimum(below[part], base), below[part])
+            flank[part] = np.maximum(flank[part], mine)
+    if alone:
+        out = np.minimum(out, planes)
+        return out, planes - out
+    np.minimum(out, np.float32(0.98), out=out)
+    rest = 1 - (1 - planes) / (1 - out)
+    # the brighter the star, the less is seen of what is under it: no darker than what is round it
+    rest += np.clip(2.5 * out - 0.75, 0, 1) * np.maximum(under - rest, 0)
+    return out, np.where(out > 0, rest, planes)
 
 
 class _Source:
@@ -324,11 +394,10 @@ class _Source:
 
 
 def _fields(
-    rows: slice, w: int, plan: Shrinking, which: npt.NDArray[np.intp], *, cores: bool, large: bool = False
+    rows: slice, w: int, plan: Shrinking, which: npt.NDArray[np.intp], *, cores: bool
 ) -> tuple[Plane, Plane, Plane | None, Plane | None]:
     """Give where every pixel of some rows takes its value from (dx, dy), with ``cores`` how much it is a star's core, and which
-    share of its star light stays, None for all of it; ``which`` stars may reach there. Where several do the smaller wins, or
-    with ``large`` the larger.
+    share of its star light stays, None for all of it; ``which`` stars may reach there. Where several do the smaller wins.
     """
     fading = bool((plan.light[which] < 1).any())
     sums = np.zeros((3 + cores + fading, rows.stop - rows.start, w), np.float32)
@@ -337,7 +406,7 @@ def _fields(
         alike = which[reach == far]
         for some in np.array_split(alike, math.ceil(len(alike) * (2 * far + 1) ** 2 / AT_ONCE)):
             x, y = np.rint(plan.x[some]).astype(int), np.rint(plan.y[some]).astype(int)
-            moves = _moves(plan, some, x, y, int(far), cores, fading, large)
+            moves = _moves(plan, some, x, y, int(far), cores, fading)
             for n, (left, top) in enumerate(zip((x - far).tolist(), (y - far).tolist(), strict=True)):
                 x0, x1 = max(left, 0), min(left + 2 * far + 1, w)
                 y0, y1 = max(top, rows.start), min(top + 2 * far + 1, rows.stop)
@@ -347,9 +416,7 @@ def _fields(
     return sums[1], sums[2], sums[3] if cores else None, 1 - np.clip(sums[-1], 0, 1) if fading else None
 
 
-def _moves(
-    plan: Shrinking, some: Ints, x: Ints, y: Ints, far: int, cores: bool, fading: bool, large: bool
-) -> npt.NDArray[np.float32]:
+def _moves(plan: Shrinking, some: Ints, x: Ints, y: Ints, far: int, cores: bool, fading: bool) -> npt.NDArray[np.float32]:
     """Give what ``_fields`` sums round the pixels (x, y) that ``some`` stars lie in: (kind, star, 2 far + 1, 2 far + 1).
 
     Kinds: weight, and weight times dx, dy, core, lost light.
@@ -365,8 +432,7 @@ def _moves(
     r2 = dx * dx + dy * dy
     out = np.zeros((3 + cores + fading, *r2.shape), np.float32)
     # on the flank of a large star a small one holds its place, as far as it stands out of it
-    rank = width**4 if large else clear * clear / (width * width)
-    weight = each(rank) * np.exp(-np.square(r2 / each((1.4 * width) ** 2)))
+    weight = each(clear * clear / (width * width)) * np.exp(-np.square(r2 / each((1.4 * width) ** 2)))
     weight += np.float32(1e-6) / (1 + r2)
     weight *= r2 < far * far
     out[0] = weight
