@@ -65,7 +65,7 @@ def find_beyond(fit: StarFit) -> None:
         length = w if edge < 2 else h
         for start, stop, bumps in _stretches(fit, edge, length):
             rim = _rim(fit, edge, start, stop)
-            old = [p for p in _turned(before, edge, h, w) if p[1] > 0 and start <= p[0] < stop]
+            old = [(a, out) for a, out in _turned(before, edge, h, w).tolist() if out > 0 and start <= a < stop]
             for star in _explain(fit, edge, rim, bumps, old):
                 x, y = _place(edge, star.along, star.out, h, w)
                 fit.add(np.array([x]), np.array([y]), star.height[:, None], np.array([star.ghostly and star.out > 0]))
@@ -96,9 +96,10 @@ def _place(edge: int, along: float, out: float, h: int, w: int) -> tuple[float, 
     return ((along, -out), (along, h - 1 + out), (-out, along), (w - 1 + out, along))[edge]
 
 
-def _turned(places: Array, edge: int, h: int, w: int) -> list[tuple[float, float]]:
+def _turned(places: Array, edge: int, h: int, w: int) -> Array:
     """Give places (n, x and y) as along and out of an edge."""
-    return [((x, -y), (x, y - h + 1), (y, -x), (y, x - w + 1))[edge] for x, y in places.tolist()]
+    x, y = places.T
+    return np.column_stack(((x, -y), (x, y - h + 1), (y, -x), (y, x - w + 1))[edge])
 
 
 def _strips(fit: StarFit, edge: int, deep: int) -> tuple[Array, Array]:
@@ -121,7 +122,7 @@ def _stretches(fit: StarFit, edge: int, length: int) -> list[tuple[int, int, lis
     h, w = fit.data.shape[1] - 2 * PAD, fit.data.shape[2] - 2 * PAD
     giants = np.column_stack([fit.x.mean(0) - PAD, fit.y.mean(0) - PAD])[fit.saturated & ~fit.outside]
     # what shines near the edge itself floods it
-    flooded = [along for along, out in _turned(giants, edge, h, w) if -15 < out]
+    flooded = [along for along, out in _turned(giants, edge, h, w).tolist() if out > -15]
     groups: list[tuple[int, int, list[float]]] = []
     for bump in _bumps(_strips(fit, edge, 24)[0]):
         if any(abs(bump - along) < 15 for along in flooded):
@@ -157,6 +158,8 @@ def _bumps(strip: Array) -> list[float]:
 
 def _rim(fit: StarFit, edge: int, start: int, stop: int) -> Rim:
     """Cut a stretch of an edge into cells, the finer the nearer to the edge."""
+    from scipy.linalg.lapack import dtrtri
+
     value, variance = (a[:, :, start:stop] for a in _strips(fit, edge, ZONES[-1][1]))
     # the star is not known yet, but what stands out is its light
     light = np.maximum(value - np.median(value[:, 20:], axis=(1, 2), keepdims=True), 0)
@@ -179,7 +182,7 @@ def _rim(fit: StarFit, edge: int, start: int, stop: int) -> Rim:
     for c in range(len(mean)):
         cover = fit.field.nebula(y, x, strengths[c])
         cover[np.diag_indices(len(y))] += own[c]
-        roots.append(np.linalg.inv(np.linalg.cholesky(cover)))
+        roots.append(dtrtri(np.linalg.cholesky(cover), lower=1)[0])
     return Rim(depth, along, mean, np.stack(roots))
 
 
@@ -212,10 +215,11 @@ class Search:
         start, stop = self.rim.along.min() - 6, self.rim.along.max() + 6
         for c, law in enumerate(fit.laws):
             places = _turned(np.column_stack([fit.x[c] - PAD, fit.y[c] - PAD]), self.edge, h, w)
-            for (along, out), height in zip(places, fit.height[c].tolist(), strict=True):
-                if not (start < along < stop and -ZONES[1][1] < out <= 0 and height > 0):
-                    continue
-                dx, dy = self.distances((along, out))
+            along, out = places.T
+            near = (start < along) & (along < stop) & (-ZONES[1][1] < out) & (out <= 0) & (fit.height[c] > 0)
+            for i in np.nonzero(near)[0]:
+                height = float(fit.height[c, i])
+                dx, dy = self.distances((float(along[i]), float(out[i])))
                 light = law.at(dx, dy)
                 self._shrink(c, (0.3 * height + 10) * light)
                 for a, b in ((1, 0), (0, 1)):

@@ -104,11 +104,11 @@ def _draw_line(
 
 @compiled
 def draw(
-    plane: Floats, top: int, bottom: int, law: Parts, x: Array, y: Array, amount: Array, reach: Array, bends: Floats
+    plane: Floats, top: int, bottom: int, law: Parts, x: Array, y: Array, amount: Array, reach: Array, bends: Floats, bent: Array
 ) -> None:
     """Add stars to the rows ``top`` to ``bottom`` of a plane, each to its ``reach`` (px).
 
-    ``bends`` (star, 5, 5) is what each is convolved with near its middle, on top of itself and in its own height.
+    ``bends`` (star, 5, 5) is what each is convolved with, on top of itself and in its own height, to ``bent`` px.
     """
     h, w = plane.shape
     core, place = np.zeros((2 * BENT + 5, 2 * BENT + 5), np.float32), np.empty(PIECE, np.float32)
@@ -122,10 +122,9 @@ def draw(
             span = int(math.sqrt(reach[i] * reach[i] - float(row - py) ** 2))
             low, high = max(px - span, 0), min(px + span + 1, w)
             _draw_line(plane[row], low, high, px, row - py, fx, fy, law, light, place)
-        bend = bends[i]
-        if not bend.any():
+        bend, inner = bends[i], min(half, BENT, int(bent[i]) + 1)
+        if bent[i] == 0:
             continue
-        inner = min(half, BENT)
         _unit(core, inner + 2, fx, fy, law, place)
         low, high = max(px - inner, 0), min(px + inner + 1, w)
         for row in range(max(py - inner, top, 0), min(py + inner + 1, bottom, h)):
@@ -373,7 +372,9 @@ def solve(
         told[i] = n == pixels
         sure = n == pixels and new > 60
         for c in range(3, m):
-            found[i, 1 + c] = usual[c - 3] + answer[c] * scale / safe
+            found[i, 1 + c] = usual[c - 3]
+            if new > 1:  # of a star that is hardly there, none are known
+                found[i, 1 + c] += answer[c] * scale / new
             if sure:
                 cover = 0.0
                 for d in range(c, m):

@@ -25,6 +25,7 @@ Ints = npt.NDArray[np.int_]
 
 DISCS = np.array([1.5, 2.5, 3.5, 5.0, 7.0, 10.0, 14.0])
 FURTHEST = 226.0  # px: stars are drawn no further
+FAINTEST = 0.02  # sigma: nor to where they are fainter
 FAINT = 20.0  # sigma of star light: less tells nothing of how light brings noise
 PAD = 16
 DOUBT = 0.01  # how far the law may be off where a cut-off star is far brighter than those it was learned from
@@ -45,12 +46,22 @@ class Seen(NamedTuple):
 
 
 class Drawn(NamedTuple):
-    """Stars as they were drawn."""
+    """Stars of a channel as they were drawn."""
 
     x: Array
     y: Array
     height: Array
     modes: Array
+
+
+class Special(NamedTuple):
+    """What cut-off stars of a channel were drawn with besides the law."""
+
+    stars: Drawn
+    contour: tuple[float, float, float]
+    own: list[npt.NDArray[np.float32] | None]
+    ghost: Ghost | None
+    ghostly: Array
 
 
 class StarFit:
@@ -87,6 +98,8 @@ class StarFit:
         self.third2 = np.full(c, 0.016)  # noise variance of the third starlet scale
         self.fwhm = 3.0
         self.sigma: tuple[float, ...] = (1.0,) * c  # of the channels, in the planes' first unit
+        self.known: dict[int, tuple[Law, Drawn, Special]] = {}  # what the stars in ``rest`` were taken off with
+        self.swept = False
         self.tie = 0.5  # px: how far a channel's place may lie from the common one
 
     @property
@@ -97,6 +110,7 @@ class StarFit:
     def add(self, x: Array, y: Array, height: Array, saturated: Mask) -> None:
         """Add stars at x, y (of the unpadded planes) with first heights (channel, star)."""
         c = len(self.data)
+        self.known.clear()
         self.x = np.concatenate([self.x, np.tile(x + PAD, (c, 1))], 1)
         self.y = np.concatenate([self.y, np.tile(y + PAD, (c, 1))], 1)
         self.height = np.concatenate([self.height, height], 1)
@@ -112,6 +126,7 @@ class StarFit:
 
     def drop(self, keep: Mask) -> None:
         """Keep only these stars."""
+        self.known.clear()
         self.x, self.y, self.height, self.modes = self.x[:, keep], self.y[:, keep], self.height[:, keep], self.modes[:, keep]
         self.saturated, self.outside, self.origin = self.saturated[keep], self.outside[keep], self.origin[keep]
         self.ghostly = self.ghostly[:, keep]
@@ -120,49 +135,57 @@ class StarFit:
 
     # ---- drawing -------------------------------------------------------------------------------------------------
 
-    def paint(
-        self, plane: Plane, c: int, stars: Ints, reach: float | Array, sign: float, rows: tuple[int, int] | None = None
-    ) -> None:
-        """Add the drawn stars, times ``sign``, to these rows of a plane, each to ``reach`` px."""
-        drawn = Drawn(self.x[c, stars], self.y[c, stars], self.height[c, stars], self.modes[c, stars])
-        self._paint(plane, c, drawn, np.broadcast_to(np.asarray(reach, np.float64), len(stars)), sign, rows)
+    def drawn(self, c: int, stars: Ints | Mask | slice) -> Drawn:
+        """Give some stars of a channel as they are now."""
+        return Drawn(*(a[c, stars].copy() for a in (self.x, self.y, self.height, self.modes)))
 
-    def _paint(self, plane: Plane, c: int, drawn: Drawn, reach: Array, sign: float, rows: tuple[int, int] | None = None) -> None:
+    def paint(self, plane: Plane, c: int, stars: Ints, reach: float | Array, sign: float) -> None:
+        """Add the drawn stars, times ``sign``, to a plane, each to ``reach`` px."""
+        self._paint(plane, self.laws[c], self.drawn(c, stars), np.broadcast_to(np.asarray(reach, np.float64), len(stars)), sign)
+
+    @staticmethod
+    def _paint(plane: Plane, law: Law, stars: Drawn, reach: Array, sign: float, rows: tuple[int, int] | None = None) -> None:
         from nebulakit.pixels import kernels
 
-        amount = sign * drawn.height
-        amounts = drawn.modes * amount[:, None]
-        amounts[np.abs(amounts).max(1, initial=0.0) < 0.05] = 0
-        bends = np.tensordot(amounts, np.stack(MODES), 1).astype(np.float32)
+        amount = sign * stars.height
+        amounts = stars.modes * amount[:, None]
+        most = np.abs(amounts).max(1, initial=0.0)
+        bent = most > 0.05
+        bends = np.zeros((len(most), 5, 5), np.float32)
+        bends[bent] = np.tensordot(amounts[bent], np.stack(MODES), 1)
+        bend = np.where(bent, law.radius(FAINTEST / 2 / np.maximum(most, 0.05)), 0.0)
         top, bottom = (0, len(plane)) if rows is None else rows
-        kernels.draw(plane, top, bottom, self.laws[c].parts, drawn.x, drawn.y, amount, np.ascontiguousarray(reach), bends)
+        reach = np.ascontiguousarray(np.minimum(reach, FURTHEST))
+        kernels.draw(plane, top, bottom, law.parts, stars.x, stars.y, amount, reach, bends, bend)
 
-    def _subtract(self, plane: Plane, c: int, rows: tuple[int, int], faintest: float = 0.02) -> None:
-        """Take all stars of a channel off these rows, each to where it sinks under ``faintest`` sigma."""
-        shining = np.nonzero(self.height[c] > 0)[0]
-        reach = np.minimum(self.laws[c].radius(faintest / self.height[c, shining]), FURTHEST)
-        self.paint(plane, c, shining, reach, -1.0, rows)
+    def _reach(self, c: int, height: Array) -> Array:
+        """Give how far stars are drawn: to where they sink under :data:`FAINTEST`."""
+        return np.where(height > 0, self.laws[c].radius(FAINTEST / np.maximum(height, 1e-9)), 0.0)
 
     def model(self, c: int) -> Plane:
         """Draw all stars of a channel."""
         plane = np.zeros(self.data.shape[1:], np.float32)
-        self._subtract(plane, c, (0, len(plane)))
-        self._special(plane, c)
-        np.negative(plane, out=plane)
+        stars = self.drawn(c, self.height[c] > 0)
+        self._paint(plane, self.laws[c], stars, self._reach(c, stars.height), 1.0)
+        self._add_special(plane, self._special(c), 1.0)
         return plane
 
-    def _special(self, plane: Plane, c: int) -> None:
-        """Take off what cut-off stars have besides the law: ghosts and corrections of their own."""
+    def _special(self, c: int) -> Special:
+        cut = np.nonzero(self.saturated & (self.height[c] > 0))[0]
+        own = [self.own[c][i] for i in cut.tolist()]
+        return Special(self.drawn(c, cut), self.laws[c].contour, own, self.ghosts[c], self.ghostly[c, cut])
+
+    @staticmethod
+    def _add_special(plane: Plane, special: Special, sign: float) -> None:
         h, w = plane.shape
-        ghost = self.ghosts[c]
-        for i in np.nonzero(self.saturated & (self.height[c] > 0))[0].tolist():
-            own = self.own[c][i]
+        ghost = special.ghost
+        a, b, d = special.contour
+        for x, y, height, own, ghostly in zip(*special.stars[:3], special.own, special.ghostly, strict=True):
             half = 0 if own is None else min(math.ceil(float(np.flatnonzero(own).max(initial=0)) * STEP) + 1, 64)
             if ghost is not None:
                 half = max(half, math.ceil(ghost.radius + 8 * ghost.soft + max(abs(ghost.dx), abs(ghost.dy))))
             if not half:
                 continue
-            x, y = float(self.x[c, i]), float(self.y[c, i])
             y0, y1, x0, x1 = (
                 max(round(y) - half, 0),
                 min(round(y) + half + 1, h),
@@ -173,36 +196,65 @@ class StarFit:
                 continue
             dx, dy = np.arange(x0, x1)[None, :] - x, np.arange(y0, y1)[:, None] - y
             if ghost is not None:
-                plane[y0:y1, x0:x1] -= np.float32(self.height[c, i] * self.ghostly[c, i]) * ghost.at(dx, dy)
+                plane[y0:y1, x0:x1] += np.float32(sign * height * ghostly) * ghost.at(dx, dy)
             if own is not None:
-                a, b, d = self.laws[c].contour
                 u = np.sqrt(a * dx * dx + 2 * b * dx * dy + d * dy * dy) * (1 / STEP)
-                plane[y0:y1, x0:x1] -= own.take(u.astype(np.int32), mode="clip")
+                plane[y0:y1, x0:x1] += np.float32(sign) * own.take(u.astype(np.int32), mode="clip")
 
-    def redraw(self) -> None:
-        """Bring ``rest`` in line with the stars as they are known now."""
+    def redraw(self, anew: bool = False) -> None:
+        """Bring ``rest`` in line with the stars as they are known now; only what changed, unless ``anew``."""
         channels, h = len(self.data), self.data.shape[1]
+        changes = [None if anew else self._change(c) for c in range(channels)]
+        stars = [self.drawn(c, slice(None)) for c in range(channels)]
 
         def band(at: tuple[int, int]) -> None:
             c, top = at
             rows = (top, min(top + BAND, h))
-            self.rest[c, slice(*rows)] = self.data[c, slice(*rows)]
-            self._subtract(self.rest[c], c, rows)
+            change = changes[c]
+            if change is None:
+                self.rest[c, slice(*rows)] = self.data[c, slice(*rows)]
+                self._paint(self.rest[c], self.laws[c], stars[c], self._reach(c, stars[c].height), -1.0, rows)
+            else:
+                self._paint(self.rest[c], *change, -1.0, rows)
 
-        def margins(c: int) -> None:
-            self._special(self.rest[c], c)
+        def finish(c: int) -> None:
+            if changes[c] is not None:
+                self._add_special(self.rest[c], self.known[c][2], 1.0)
+            special = self._special(c)
+            self._add_special(self.rest[c], special, -1.0)
             for plane in (self.rest[c], self.behind[c], self.cores[c]):
                 self.mirror(plane)
-            self.doubt[c] = np.minimum(DOUBT * self.flanks(c), 6e4)
+            if changes[c] is None or self.swept:
+                self.doubt[c] = np.minimum(DOUBT * self.flanks(c), 6e4)
+            self.known[c] = (self.laws[c], stars[c], special)
 
         over(band, [(c, top) for c in range(channels) for top in range(0, h, BAND)])
-        over(margins, range(channels))
+        over(finish, range(channels))
+        self.swept = False
+
+    def _change(self, c: int) -> tuple[Law, Drawn, Array] | None:
+        """Give by what law, and how far, the stars differ from those drawn, if they are the same and only their law is new."""
+        if c not in self.known:
+            return None
+        law, (before, stars, _) = self.laws[c], self.known[c]
+        if law.contour != before.contour or law.linear != before.linear or len(stars.x) != self.count:
+            return None
+        if not all(np.array_equal(a, b) for a, b in ((stars.x, self.x[c]), (stars.y, self.y[c]), (stars.modes, self.modes[c]))):
+            return None
+        lit = stars.height > 0
+        factor = float(np.median(self.height[c, lit] / stars.height[lit])) if lit.any() else 1.0
+        if not np.allclose(self.height[c], factor * stars.height, rtol=1e-9):
+            return None
+        table = (factor * law.table - before.table).astype(np.float32)
+        reach = Law(law.contour, table).radius(FAINTEST / 2 / np.maximum(stars.height, 1e-9))
+        some = np.asarray(lit & (reach > 0), bool)
+        return Law(law.contour, table, law.linear), Drawn(*(a[some] for a in stars)), reach[some]
 
     def flanks(self, c: int) -> Plane:
         """Draw the cut-off stars alone."""
         plane = np.zeros(self.data.shape[1:], np.float32)
         cut = np.nonzero(self.saturated & (self.height[c] > 0))[0]
-        self.paint(plane, c, cut, np.minimum(self.laws[c].radius(5 / self.height[c, cut]), FURTHEST), 1.0)
+        self.paint(plane, c, cut, self.laws[c].radius(5 / self.height[c, cut]), 1.0)
         return plane
 
     @staticmethod
@@ -233,22 +285,25 @@ class StarFit:
             for k in np.unique(size)[::-1]:
                 batch = max(BATCH // len(self.field.disc(float(DISCS[k])).ky), 8)
                 for c in range(channels):
-                    chosen = stars[(group == g) & (size[c] == k)]
-                    tasks += [(c, chosen[n : n + batch], float(DISCS[k])) for n in range(0, len(chosen), batch)]
-            before = [Drawn(*(a[c].copy() for a in (self.x, self.y, self.height, self.modes))) for c in range(channels)]
+                    alike = stars[(group == g) & (size[c] == k)]
+                    tasks += [(c, alike[n : n + batch], float(DISCS[k])) for n in range(0, len(alike), batch)]
+            chosen = stars[group == g]
+            before = [self.drawn(c, chosen) for c in range(channels)]
             found = over(lambda task: self._solve(*task), tasks)
             for (c, _, _), seen in zip(tasks, found, strict=True):
                 self.seen[c].append(seen)
 
             def moved(c: int) -> None:
                 # those of a group do not meet in what they were solved from, but in what is drawn: one after the other
-                chosen = stars[group == g]  # noqa: B023
-                old = Drawn(*(a[chosen] for a in before[c]))  # noqa: B023
-                wide = DISCS[size[c, group == g]] + RING + 2  # noqa: B023
-                self._paint(self.rest[c], c, old, wide, 1.0)
-                self.paint(self.rest[c], c, chosen, wide, -1.0)
+                old, new = before[c], self.drawn(c, chosen)  # noqa: B023
+                reach = self._reach(c, np.maximum(old.height, new.height))
+                self._paint(self.rest[c], self.laws[c], old, reach, 1.0)
+                self._paint(self.rest[c], self.laws[c], new, reach, -1.0)
 
             over(moved, range(channels))
+        for c, (law, _, special) in self.known.items():
+            self.known[c] = (law, self.drawn(c, slice(None)), special)
+        self.swept = True
         marks = self.cores.view(np.uint8)
         if len(stars) == int((~self.outside).sum()):
             marks >>= 1  # only what was solved for this time

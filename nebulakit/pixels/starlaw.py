@@ -72,7 +72,7 @@ class Law:
 
     def radius(self, level: npt.ArrayLike) -> Array:
         """Give how far from a star of height 1 its light sinks under ``level``."""
-        falling = np.maximum.accumulate(self.table[::-1])  # the table may waver where it is nearly 0
+        falling = np.maximum.accumulate(np.abs(self.table[::-1]))  # the table may waver where it is nearly 0
         place = len(self.table) - np.searchsorted(falling, np.asarray(level, np.float32), "left")
         return np.asarray(np.minimum(place, len(self.table) - 1) * STEP, np.float64)
 

@@ -74,7 +74,7 @@ def fit_stars(
     for k in range(ROUNDS):
         last = k == ROUNDS - 1
         fit.sweep(_active(fit, fresh) if k >= 2 and not last else np.nonzero(~fit.outside)[0], wide=last)
-        fit.redraw()
+        fit.redraw(anew=last)
         starlearn.learn_scatter(fit, loosen=k >= ROUNDS - 2)
         if last:
             break
@@ -177,11 +177,13 @@ def _prepare(fit: StarFit, again: bool = False) -> None:
             # a step between what is told from around and what is left would be taken for structure of the nebula
             fit.behind[c] = np.pad(push_pull(inner(fit.rest[c]), drawn > BARE), PAD, mode="reflect")
             fit.cores[c] = np.pad(drawn > BARE, PAD, mode="reflect")
-        free = (drawn <= 2).astype(np.float32)
-        second = starlet.smooth(starlet.smooth(filled, 1), 2)
-        third = second - starlet.smooth(second, 3)
-        power = cv2.GaussianBlur(third * third * free, (0, 0), 8) / np.maximum(cv2.GaussianBlur(free, (0, 0), 8), 1e-3)
-        fit.strength[c] = np.pad(np.maximum(power - fit.third2[c], 0), PAD, mode="edge")
+        # the third starlet scale at every second pixel, where it is the same as at all
+        free = (drawn[::2, ::2] <= 2).astype(np.float32)
+        second = starlet.smooth(np.ascontiguousarray(starlet.smooth(filled, 1)[::2, ::2]), 1)
+        third = second - starlet.smooth(second, 2)
+        power = cv2.GaussianBlur(third * third * free, (0, 0), 4) / np.maximum(cv2.GaussianBlur(free, (0, 0), 4), 1e-3)
+        power = cv2.resize(np.maximum(power - fit.third2[c], 0), data.shape[::-1], interpolation=cv2.INTER_LINEAR)
+        fit.strength[c] = np.pad(power, PAD, mode="edge")
 
     over(channel, range(len(fit.data)))
 
