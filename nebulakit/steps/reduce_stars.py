@@ -56,7 +56,7 @@ def reduce_stars(
     >>> (star > 0.45).sum().item(), (small > 0.45).sum().item(), round(float(small.max()), 2)
     (37, 21, 0.9)
     """
-    from nebulakit.pixels import morphology
+    from nebulakit.pixels import shrinking
 
     if image.content == "starless":
         raise StepError(
@@ -64,16 +64,16 @@ def reduce_stars(
         )
     alone = image.content == "stars"
     known = image.measured("stars")
-    plan = morphology.decide_reduce(known.planes, known.stars, size.fraction, number.fraction, alone)
+    plan = shrinking.decide_reduce(known.planes, known.stars, size.fraction, number.fraction, alone)
     if not len(plan.x):
         return known.noted(
             Notice("no-stars-found", "No stars were found here, so none was made smaller. Is this the star layer?"),
             stars_reduced=0,
         )
-    out = morphology.apply_reduce(known.planes, plan, alone)
+    out = shrinking.apply_reduce(known.planes, plan, alone)
     bright = plan.width[plan.peak >= np.median(plan.peak)]
     ratio = float(np.median(plan.scale[plan.peak >= np.median(plan.peak)]))
-    fwhm = None if known.fwhm is None else max(known.fwhm * ratio, min(known.fwhm, morphology.SMALLEST))
+    fwhm = None if known.fwhm is None else max(known.fwhm * ratio, min(known.fwhm, shrinking.SMALLEST))
     return known.replace(out, fwhm=fwhm, psf=None).noted(
         stars_reduced=int((plan.scale < 1).sum()),
         stars_faded=int((plan.light < 0.5).sum()),

@@ -8,7 +8,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import ndimage as ndi
 
-from nebulakit.pixels import morphology as mo
+from nebulakit.pixels import morphology
+from nebulakit.pixels import shrinking as mo
 from nebulakit.pixels.facts import StarList
 
 
@@ -131,7 +132,7 @@ def test_narrow_stars_are_spared():
 @given(st.lists(st.tuples(st.floats(0, 59), st.floats(0, 39), st.floats(0.5, 12)), max_size=5))
 def test_discs_hold_their_middles(spots):
     x, y, r = (np.array([s[i] for s in spots], float) for i in range(3))
-    plane = mo.star_discs((40, 60), x, y, r)
+    plane = morphology.star_discs((40, 60), x, y, r)
     assert set(np.unique(plane)) <= {0.0, 1.0}
     for a, b in zip(x, y, strict=True):
         assert plane[round(b), round(a)] == 1
