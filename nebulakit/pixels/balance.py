@@ -128,15 +128,14 @@ def decide_gain(ha: Plane, oiii: Plane, ha_sky: float, ha_noise: float, lights: 
 
     Wanted: that the brightest parts of both lines stand equally high (their 95 % quantiles). Limit: the noise left in
     [O III], lifted by the gain and shown by the stretch that suits H-alpha (sky at a tenth), stays under ``most`` of
-    the display's range at the sky level. Below 1 the gain is free: that dims [O III].
+    the display's range at the sky level; [O III] that is too noisy as it is gets less than 1.
     """
     left = noise_left(oiii)
     slope = sky_slope(ha, ha_sky, ha_noise)
     limit = most / (slope * left) if slope * left > 0 else math.inf
     a, b = lights
     wanted = a.bright / b.bright if a.boxes and b.boxes else 1.0
-    gain = wanted if wanted <= 1 else max(1.0, min(wanted, limit))
-    return Gain(gain, wanted, limit, left, slope)
+    return Gain(min(wanted, limit), wanted, limit, left, slope)
 
 
 def sky_slope(plane: Plane, sky: float, noise: float) -> float:

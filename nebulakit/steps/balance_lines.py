@@ -107,9 +107,9 @@ def _why(found: object, auto: bool) -> str:
     assert isinstance(found, Gain)
     if not auto:
         return "given"
-    if found.wanted < 1:
-        return "[O III] is the stronger line"
-    return "held by noise" if found.gain < 0.999 * found.wanted else "equal heights"
+    if found.gain < 0.999 * found.wanted:
+        return "held by noise"
+    return "[O III] is the stronger line" if found.wanted < 1 else "equal heights"
 
 
 def _verdict(lights: object, found: object, used: float, auto: bool) -> list[Notice]:
@@ -126,8 +126,8 @@ def _verdict(lights: object, found: object, used: float, auto: bool) -> list[Not
             Notice(
                 "no-oiii",
                 f"[O III] stands out of the noise in {100 * b.share:.1f} % of the frame: there is none to show. "
-                "The gain was left at 1; `one_line` (H-alpha alone) or `natural` suit this object better."
-                if auto and used == 1
+                f"The gain is {used:.3g}; `one_line` (H-alpha alone) or `natural` suit this object better."
+                if auto and used <= 1
                 else f"[O III] stands out of the noise in {100 * b.share:.1f} % of the frame: what a gain of {used:.3g} lifts is noise. "
                 "`one_line` (H-alpha alone) or `natural` suit this object better.",
             )
@@ -161,7 +161,7 @@ def _verdict(lights: object, found: object, used: float, auto: bool) -> list[Not
         notices.append(
             Notice(
                 "noise-lifted",
-                f"With a gain of {used:.3g} the noise of [O III] shows {shown:.1f} % at the sky; up to {max(found.limit, 1):.3g} it would hardly be seen.",
+                f"With a gain of {used:.3g} the noise of [O III] shows {shown:.1f} % at the sky; up to {found.limit:.3g} it would hardly be seen.",
             )
         )
     return notices

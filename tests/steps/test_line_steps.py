@@ -190,7 +190,8 @@ def test_what_shows_at_the_sky_is_what_was_allowed(left: float) -> None:
 def test_nothing_to_lift_is_said() -> None:
     ha, oiii = lines("ember")
     told = steps.balance_lines(ha, oiii)[0]
-    assert told.record["gain"] == 1
+    assert told.record["gain"] <= 1
+    assert told.record["oiii_noise_shown"] <= 0.0101
     assert "no-oiii" in ids(told)
     assert "one_line" in told.notices[0].text
     assert "natural" in told.notices[0].text
