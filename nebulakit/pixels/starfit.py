@@ -95,6 +95,7 @@ class StarFit:
         self.ghosts: list[Ghost | None] = [None] * c
         self.ghostly = np.ones((c, 0))  # brightness of each star's ghosts, 1 as usual
         self.own: list[list[npt.NDArray[np.float32] | None]] = [[] for _ in range(c)]  # each star's correction to the law
+        self.flank: Array | None = None  # the logarithm of the Moffat law that the cores show, as :mod:`starlearn` keeps it
         self.third2 = np.full(c, 0.016)  # noise variance of the third starlet scale
         self.fwhm = 3.0
         self.sigma: tuple[float, ...] = (1.0,) * c  # of the channels, in the planes' first unit

@@ -11,7 +11,7 @@ import numpy.typing as npt
 
 from nebulakit.pixels.psf import fit_moffat
 from nebulakit.pixels.starfit import PAD, StarFit
-from nebulakit.pixels.starlaw import FREEDOM, RADII, Law, moffat_law
+from nebulakit.pixels.starlaw import FREEDOM, Law, moffat_law
 
 Array = npt.NDArray[np.float64]
 Plane = npt.NDArray[np.float32]
@@ -187,50 +187,3 @@ def profile(fit: StarFit, c: int, stars: Ints, longest: float) -> Profile:
         return Profile(none, none, none, none, np.zeros(0))
     radius, value, error, light = (np.stack([o[j] for o in out]) for j in range(4))
     return Profile(radius, value, error, light, np.array([o[4] for o in out]))
-
-
-def learn_flanks(fit: StarFit, c: int, stars: Ints, longest: float) -> None:
-    """Follow what is left around bright stars of a channel by a smooth factor on the law without its wings.
-
-    Only where that law is brighter than the wings, and nothing is changed by less than it is sure.
-    """
-    found = profile(fit, c, stars, longest)
-    if len(found.height) < 3:
-        return
-    law = fit.laws[c]
-    core = law.table.astype(np.float64) - law.wings
-    width = 2 * float(RADII[int(np.searchsorted(-law.table, -0.5))])
-    reach = np.where(np.isfinite(found.error), found.radius, 0).max(1, keepdims=True)
-    outer = np.where((found.radius > 0.6 * reach) & np.isfinite(found.error), 1 / found.error**2, 0)
-    rest = found.value - (outer * found.value).sum(1, keepdims=True) / np.maximum(outer.sum(1, keepdims=True), 1e-300)
-    base = found.height[:, None] * np.interp(found.radius, RADII, core)
-    factor = np.zeros(len(NODES) - 1)
-    place = np.sqrt(NODES[:-1] * NODES[1:])
-    wings = np.interp(place, RADII, law.wings) / np.maximum(np.interp(place, RADII, core), 1e-12)
-    for k in range(len(factor)):
-        good = np.isfinite(found.error[:, k]) & (found.radius[:, k] < 0.6 * reach[:, 0]) & (base[:, k] > 0)
-        if good.sum() < 3 or place[k] < 2.0 * width or wings[k] > 1:
-            continue
-        v = rest[good, k] / base[good, k]
-        weight = (base[good, k] / found.error[good, k]) ** 2
-        w = weight
-        for _ in range(3):
-            mean = float((w * v).sum() / w.sum())
-            off = np.abs(v - mean) * np.sqrt(weight)
-            w = np.where(off > max(3.0, 4 * float(np.median(off))), 0, weight)
-            if not w.any():
-                break
-        if w.any():
-            scatter2 = float((w * (v - mean) ** 2).sum() / w.sum()) / max(int((w > 0).sum()) - 1, 1)
-            sure = mean**2 / (1 / float(w.sum()) + scatter2)
-            factor[k] = np.clip(mean * sure / (sure + 2), -0.15, 0.15)
-    last = int(np.nonzero(factor)[0].max(initial=-1))
-    if last < 0:
-        return
-    logs = np.log(np.maximum(RADII, 0.05))
-    tail = factor[last] * np.exp(-np.maximum(place - place[last], 0) / place[last])
-    factor[last + 1 :] = tail[last + 1 :]
-    core = core * (1 + np.interp(logs, np.log(place), factor, left=0.0))
-    table = core + law.wings
-    fit.laws[c] = Law(law.contour, (table / table[0]).astype(np.float32), law.linear, (law.wings / table[0]).astype(np.float32))
-    fit.height[c] *= table[0]

@@ -18,7 +18,7 @@ from nebulakit.pixels.parallel import over
 from nebulakit.pixels.starfit import DOUBT, PAD, StarFit
 from nebulakit.pixels.starlaw import FREEDOM, Law, moffat_law
 from nebulakit.pixels.stars import _peaks, find_stars, star_coloured
-from nebulakit.pixels.wings import learn_wings
+from nebulakit.pixels.wings import learn_law
 
 Array = npt.NDArray[np.float64]
 Planes = npt.NDArray[np.float32]
@@ -84,9 +84,7 @@ def fit_stars(
                 if k == 1:  # what the law has learned so far was in part the discs
                     fit.laws = list(laws)
                 fit.redraw()
-        learn_wings(fit, longest)
-        fit.redraw()
-        over(lambda c: starlearn.learn_flanks(fit, c, _bright(fit, c), longest), range(len(planes)))
+        learn_law(fit, longest)
         fit.redraw()
         if k >= 1 and fit.saturated.any():
             learn_own(fit, longest)
@@ -155,11 +153,6 @@ def _law(plane: Plane, hidden: Mask, stars: StarList, fwhm: float) -> Law:
         if len(chosen) >= 5:
             return starlearn.first_law(plane, stars.x[chosen], stars.y[chosen], fwhm)
     return moffat_law((1.0, 0.0, 1.0), fwhm / (2 * math.sqrt(2 ** (1 / 3) - 1)), 3.0)
-
-
-def _bright(fit: StarFit, c: int) -> Ints:
-    order = np.argsort(-fit.height[c], kind="stable")
-    return np.asarray(order[fit.height[c, order] > 300][:150])
 
 
 def _prepare(fit: StarFit, again: bool = False) -> None:

@@ -1,107 +1,169 @@
-"""The wide wings of stars, learned from the brightest in spite of the nebula they shine through."""
+"""How a star's light goes down from its core to its wide wings, learned from the bright stars in spite of the nebula they shine through."""
 
 from __future__ import annotations
 
 import itertools
 import math
+from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
 
+from nebulakit.pixels.parallel import over
 from nebulakit.pixels.starfit import DOUBT, PAD, StarFit
 from nebulakit.pixels.starlaw import RADII, Law
 from nebulakit.pixels.starlearn import NODES, profile
 
 Array = npt.NDArray[np.float64]
 Plane = npt.NDArray[np.float32]
+Ints = npt.NDArray[np.int_]
 
 WINGS = np.geomspace(10, 70, 10)  # px: lengths of the exponential wings that a law may have
 USUAL, SPREAD = 27.0, 0.25  # where lengths are expected before anything is seen: px, and in e-folds
-SHARE = 0.006  # of a star's light in its wings: what is expected at most, if little is seen
+SHARE, DOUBTFUL = 0.004, 0.004  # of a star's light in its wings: all optics and all air scatter some (King 1971, PASP 83:199)
 PATIENCE = 10.0  # rings it takes to believe that around a star the nebula is more or less uneven than elsewhere
 BOWL = 1.5  # sigma: how far a curved sky may lie above its middle at 90 px, on top of what the nebula does
-SLACK = 0.03  # how far the law without its wings may be off, per unit of ln(1 + r^2 / width^2)
+PLACE = np.sqrt(NODES[:-1] * NODES[1:])
+LOGS = np.log(PLACE)
+BENT = 0.2  # how far a flank may be off the Moffat law that the cores show, standard deviation of its logarithm
+ALIKE = 0.05  # how far, beyond that, the channels' flanks may differ
+SMOOTH = 0.7  # e-folds of radius over which both stay alike
+TOLD = 0.01  # how far off a single star's ring may be, as a share of its light
+CORE, FLANK = 1.2, 2.0  # widths: within the first the law is left alone, beyond the second it may change
 COARSE = 4  # px: the nebula's ring means are measured on a picture binned by this
 PLACES = 4000  # around which they are measured
 
 
-def learn_wings(fit: StarFit, longest: float) -> None:
-    """Give all laws the exponential wings that fit what is left around the cut-off and other bright stars, far out.
+class Rings(NamedTuple):
+    """What is left around one star: per ring the radius, the value, its variances without and with the nebula."""
 
-    All channels have the same wings, as shares of a star's light: they come from the same glass and air, and it is where
-    there is least nebula that they are seen. What the nebula does to means over rings is measured on rings around every
-    place of the picture, and the wings are fitted by generalised least squares against that covariance, not negative,
-    every star on a level of its own.
+    channel: int
+    height: float
+    radius: Array
+    value: Array
+    own: Array
+    nebula: Array
+
+
+def learn_law(fit: StarFit, longest: float) -> None:
+    """Bring the laws in line with what is left around the cut-off and other bright stars: their flanks and their wings.
+
+    All channels have the same wings, exponential ones, as shares of a star's light: they come from the same glass and
+    air, and it is where there is least nebula that they are seen. The factor on the rest of a law is a Gaussian random
+    function of the logarithm of the radius, most of it alike in all channels; far out, where nothing is told, the rest
+    goes back to the Moffat law of the cores. Both are fitted together by generalised least squares, every star on a
+    level of its own, against what the nebula does to means over rings, which is measured on rings around every place of
+    the picture. Sources: Rasmussen & Williams 2006, Gaussian Processes for Machine Learning, 2.7 (explicit basis
+    functions) and 9.1 (several outputs).
     """
-    widths = [2 * float(RADII[int(np.searchsorted(-law.table, -0.5))]) for law in fit.laws]
+    widths = np.array([2 * float(RADII[int(np.searchsorted(-law.table, -0.5))]) for law in fit.laws])
     lengths = WINGS[(3 * max(widths) < WINGS) & (0.6 * longest > WINGS)]
-    if not len(lengths):
+    stars = [s for found in over(lambda c: _rings(fit, c, float(widths[c]), longest), range(len(fit.laws))) for s in found]
+    if not len(lengths) or not stars:
         return
+    cores = [law.table.astype(np.float64) - law.wings for law in fit.laws]
+    if fit.flank is None:
+        # as it would be if stars were 3 px wide
+        scaled = [np.interp(PLACE * (w / 3), RADII, core) for w, core in zip(widths, cores, strict=True)]
+        fit.flank = np.log(np.maximum(scaled, 1e-12)).mean(0)
+    channel, node = (v.ravel() for v in np.indices((len(cores), len(PLACE))))
+    use = PLACE[node] > CORE * widths[channel]
+    channel, node = channel[use], node[use]
+    precision, expected = _prior(fit.flank, cores, widths, channel, node)
     atoms = np.exp(-RADII[None] / lengths[:, None]) / (2 * np.pi * lengths[:, None] ** 2)  # of unit light
-    areas = [2 * math.pi * float(np.trapezoid((law.table - law.wings) * RADII, RADII)) for law in fit.laws]
-    stars: list[tuple[Array, Array, Array, Array]] = []  # design, value, own variance, the nebula's covariance
-    for c, law in enumerate(fit.laws):
-        order = np.argsort(-fit.height[c] - 1e12 * fit.saturated, kind="stable")
-        order = order[~fit.outside[order]]
-        chosen = order[(fit.height[c, order] > 3000) | fit.saturated[order]][:60]
-        found = profile(fit, c, chosen, longest)
-        first = int(np.searchsorted(NODES, 3 * widths[c]))
-        if not len(found.height) or first >= len(NODES) - 4:
-            continue
-        bowl, nebula = ring_statistics(fit, c, NODES[first:][NODES[first:] <= longest + 1])
-        for i, height in enumerate(found.height):
-            r, error = found.radius[i, first:], found.error[i, first:]
-            use = np.nonzero(np.isfinite(error[: len(nebula)]))[0]
-            if len(use) < 5:
-                continue
-            r, error, light = r[use], error[use], found.light[i, first:][use]
-            value = found.value[i, first:][use] - bowl[use] + height * np.interp(r, RADII, law.wings)
-            # the wings are not asked to mend a core that is a few percent off
-            core = height * np.interp(r, RADII, law.table - law.wings)
-            noise = (1 + fit.photons[c] * light) / (math.pi * 2 * r * np.maximum(np.gradient(r), 0.5)) + 0.1**2
-            at = height * areas[c] * np.stack([np.interp(r, RADII, a) for a in atoms], -1)
-            # how the light of the law goes up with its exponent, all stars of a channel alike
-            steeper = np.zeros((len(r), len(fit.laws)))
-            steeper[:, c] = core * np.log1p((r / widths[c]) ** 2)
-            own = np.diag(noise + (0.3 * SLACK * steeper[:, c]) ** 2) + np.outer(r**2, r**2) * (BOWL / 90**2) ** 2
-            stars.append((np.concatenate([at, steeper], 1), value, own, nebula[np.ix_(use, use)]))
-    if not stars:
-        return
-    scale = np.ones(len(stars))
-    count = len(lengths) + len(fit.laws)
-    amounts = np.zeros(count)
+    areas = [2 * math.pi * float(np.trapezoid(core * RADII, RADII)) for core in cores]
+    count = len(lengths) + len(node)
+    designs = []
+    for s in stars:
+        design = np.zeros((len(s.radius), count))
+        design[:, : len(lengths)] = s.height * areas[s.channel] * np.stack([np.interp(s.radius, RADII, a) for a in atoms], -1)
+        mine = np.nonzero(channel == s.channel)[0]
+        core = s.height * np.interp(s.radius, RADII, cores[s.channel])
+        for i, k in zip(mine.tolist(), node[mine].tolist(), strict=True):
+            design[:, len(lengths) + i] = core * np.interp(np.log(s.radius), LOGS, np.eye(len(PLACE))[k])
+        designs.append(design)
+    amounts, scale = np.zeros(count), np.ones(len(stars))
     for _ in range(5):
-        normal, right, whole = np.zeros((count, count)), np.zeros(count), 0.0
-        roots = []
-        for s, (at, value, own, nebula) in zip(scale, stars, strict=True):
-            root = np.linalg.inv(np.linalg.cholesky(s * nebula + own + 1e6))
-            roots.append(root)
-            a, v = root @ at, root @ value
-            normal, right, whole = normal + a.T @ a, right + a.T @ v, whole + float(v @ v)
-        merit, tries = np.full(len(lengths), -np.inf), np.zeros((len(lengths), count))
-        for j in range(len(lengths)):
-            pick = [j, *range(len(lengths), count)]
-            own_normal = normal[np.ix_(pick, pick)] + np.diag([SHARE**-2.0] + [SLACK**-2.0] * len(fit.laws))
-            found_here = np.linalg.solve(own_normal, right[pick])
-            if found_here[0] < 0:
-                found_here = np.concatenate([[0.0], np.linalg.solve(own_normal[1:, 1:], right[pick][1:])])
-            tries[j, pick] = found_here
-            # how probable this length is with the amounts that fit it best, times how widely amounts fit as well
-            merit[j] = (
-                found_here @ right[pick] - 0.5 * found_here @ own_normal @ found_here - 0.5 * math.log(np.linalg.det(own_normal))
-            )
-            merit[j] += math.log(max(found_here[0], 1e-6)) - 0.5 * (math.log(lengths[j] / USUAL) / SPREAD) ** 2
-        probable = np.exp(merit - merit.max())
-        amounts = probable @ tries / probable.sum()
-        for k, (at, value, _, _) in enumerate(stars):
-            left = roots[k] @ (value - at @ amounts)
+        roots = [np.linalg.inv(np.linalg.cholesky(k * s.nebula + s.own + 1e6)) for k, s in zip(scale, stars, strict=True)]
+        whole = np.concatenate([root @ design for root, design in zip(roots, designs, strict=True)])
+        value = np.concatenate([root @ s.value for root, s in zip(roots, stars, strict=True)])
+        amounts = _solved(whole.T @ whole, whole.T @ value, lengths, precision, expected)
+        for k, (s, design, root) in enumerate(zip(stars, designs, roots, strict=True)):
+            left = root @ (s.value - design @ amounts)
             # where the nebula is more uneven than elsewhere a star tells less, and the other way round
-            scale[k] = np.clip(scale[k] * (PATIENCE + float((left**2).sum())) / (PATIENCE + len(value) - 1), 0.2, 1e4)
+            scale[k] = np.clip(scale[k] * (PATIENCE + float((left**2).sum())) / (PATIENCE + len(left) - 1), 0.2, 1e4)
     for c, law in enumerate(fit.laws):
         wings = areas[c] * (amounts[: len(lengths)] @ atoms)
-        table = law.table.astype(np.float64) - law.wings + wings
+        factor = np.zeros(len(PLACE))
+        factor[node[channel == c]] = np.clip(amounts[len(lengths) :][channel == c], -0.3, 0.3)
+        factor[FLANK * widths[c] > PLACE] = 0
+        table = cores[c] * np.exp(np.interp(np.log(np.maximum(RADII, 0.05)), LOGS, factor, left=0.0)) + wings
         fit.laws[c] = Law(law.contour, (table / table[0]).astype(np.float32), law.linear, (wings / table[0]).astype(np.float32))
         fit.height[c] *= table[0]
+
+
+def _rings(fit: StarFit, c: int, width: float, longest: float) -> list[Rings]:
+    """Measure what is left, apart from wings, around the bright stars of a channel."""
+    order = np.argsort(-fit.height[c] - 1e12 * fit.saturated, kind="stable")
+    order = order[~fit.outside[order]]
+    chosen = order[(fit.height[c, order] > 3000) | fit.saturated[order]][:60]
+    found = profile(fit, c, chosen, longest)
+    first = int(np.searchsorted(NODES, FLANK * width))
+    if not len(found.height) or first >= len(NODES) - 4:
+        return []
+    bowl, nebula = ring_statistics(fit, c, NODES[first:][NODES[first:] <= longest + 1])
+    law, stars = fit.laws[c], []
+    for i, height in enumerate(found.height.tolist()):
+        r, error = found.radius[i, first:], found.error[i, first:]
+        use = np.nonzero(np.isfinite(error[: len(nebula)]))[0]
+        if len(use) < 5:
+            continue
+        r, light = r[use], found.light[i, first:][use]
+        value = found.value[i, first:][use] - bowl[use] + height * np.interp(r, RADII, law.wings)
+        noise = (1 + fit.photons[c] * light) / (math.pi * 2 * r * np.maximum(np.gradient(r), 0.5)) + 0.1**2
+        own = np.diag(noise + (TOLD * light) ** 2) + np.outer(r**2, r**2) * (BOWL / 90**2) ** 2
+        stars.append(Rings(c, height, r, value, own, nebula[np.ix_(use, use)]))
+    return stars
+
+
+def _prior(flank: Array, cores: list[Array], widths: Array, channel: Ints, node: Ints) -> tuple[Array, Array]:
+    """Give what is expected of the factors' logarithms at these nodes, as a precision matrix and that times the mean."""
+    usual = np.array([np.interp(LOGS[k] - math.log(widths[c] / 3), LOGS, flank) for c, k in zip(channel, node, strict=True)])
+    now = np.array(
+        [math.log(max(float(np.interp(PLACE[k], RADII, cores[c])), 1e-12)) for c, k in zip(channel, node, strict=True)]
+    )
+    at = LOGS[node] - np.log(widths[channel])
+    near = np.exp(-((at[:, None] - at[None]) ** 2) / (2 * SMOOTH**2))
+    # where channels differ in width it is not known whether their flanks do
+    free = (ALIKE + 2.5 * np.abs(np.log(widths / np.median(widths))))[channel]
+    cover = (BENT**2 + (channel[:, None] == channel[None]) * np.outer(free, free)) * near + TOLD**2 * np.eye(len(node))
+    precision = np.linalg.inv(cover)
+    expected = precision @ (usual - now)
+    # the cores themselves are known
+    precision += np.diag(np.where(PLACE[node] < FLANK * widths[channel], TOLD**-2.0, 0))
+    return precision, expected
+
+
+def _solved(normal: Array, right: Array, lengths: Array, precision: Array, expected: Array) -> Array:
+    """Give the amounts of wings of every length, and the factors' logarithms: the mean over the lengths, as probable as they are."""
+    count, j = len(lengths), len(lengths)
+    merit, tries = np.full(count, -np.inf), np.zeros((count, len(right)))
+    for j in range(count):
+        pick = np.array([j, *range(count, len(right))])
+        own, mine = normal[np.ix_(pick, pick)], right[pick]
+        own[0, 0] += DOUBTFUL**-2.0
+        mine[0] += SHARE / DOUBTFUL**2
+        own[1:, 1:] += precision
+        mine[1:] += expected
+        found = np.linalg.solve(own, mine)
+        if found[0] < 0:
+            found = np.concatenate([[0.0], np.linalg.solve(own[1:, 1:], mine[1:])])
+        tries[j, pick] = found
+        # how probable this length is with the amounts that fit it best, times how widely amounts fit as well
+        merit[j] = found @ mine - 0.5 * found @ own @ found - 0.5 * np.linalg.slogdet(own)[1]
+        merit[j] += math.log(max(found[0], 1e-6)) - 0.5 * (math.log(lengths[j] / USUAL) / SPREAD) ** 2
+    probable = np.exp(merit - merit.max())
+    return np.asarray(probable @ tries / probable.sum(), np.float64)
 
 
 def ring_statistics(fit: StarFit, c: int, edges: Array) -> tuple[Array, Array]:
