@@ -8,6 +8,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import dataclass
+from statistics import NormalDist
 
 import numpy as np
 
@@ -25,21 +26,21 @@ def two_lines(
 
     In light: the line ahead gives the brightness M; with rho the ratio of the weaker line to it, M rho of that is white
     and the rest has the colour of the line ahead. rho is the ratio of the lines before the stretch, an asinh of that
-    ``softening``, or the same gas would change its hue with its brightness. Both at the sky are grey at the sky's level
-    (that of the first line), both alike are grey anywhere, and nothing can leave 0..1.
+    ``softening``, or the same gas would change its hue with its brightness. Both at the sky or below it are grey at the sky's
+    level (that of the first line) or below, both alike are grey anywhere, and nothing can leave 0..1.
     """
     first, second = (colour.line_light(h, purity) for h in hues)
     out = np.empty((3, *ha.shape), np.float32)
     level, other = sky
     steep = math.asinh(1 / softening)
-    # light s of a line is replaced by s/2 + sqrt(s^2/4 + ground^2), so that at the sky M rho is the weaker line's own light
-    # and the sky's noise stays balanced
+    # light s of a line is replaced by s/2 + sqrt(s^2/4 + ground^2), so that just above the sky M rho is the weaker line's own light
     slope = (colour.decode1(level + 1e-4) - colour.decode1(level - 1e-4)) / 2e-4
     ground = max(0.005, 0.5 * colour.decode1(level) * steep * softening / (1 - level) / slope)
 
     def light_before(shown: Array) -> Array:
         y = tone.unrolled(shown)
         y -= np.float32(level)
+        np.maximum(y, 0, out=y)  # below the sky there is no light, and no colour of it
         y *= np.float32(steep / (1 - level))
         np.exp(y, out=y)
         y -= 1 / y
@@ -73,10 +74,19 @@ def two_lines(
 
 
 def two_lines_noise(hues: tuple[float, float], purity: float) -> list[list[float]]:
-    """Give how small changes of the two planes at the sky change red, green and blue (the mean of either line being ahead)."""
+    """Give how the noise of the two planes at the sky, equal in both, comes into red, green and blue."""
     first, second = (colour.line_light(h, purity) for h in hues)
-    share = [(a + 1 - b) / 2 for a, b in zip(first, second, strict=True)]
-    return [[s, 1 - s] for s in share]
+    normal = NormalDist()
+    quantiles = np.array([normal.inv_cdf((i + 0.5) / 64) for i in range(64)])
+    one, two = np.meshgrid(quantiles, quantiles)
+    most = np.maximum(one, two)
+    shared = np.where(most < 0, most, np.maximum(np.minimum(one, two), 0))  # both below the sky are grey
+    rows = []
+    for a, b in zip(first, second, strict=True):
+        share = (a + 1 - b) / 2
+        sigma = float((np.where(one >= two, a, b) * (most - shared) + shared).std())
+        rows.append([sigma * v / math.hypot(share, 1 - share) for v in (share, 1 - share)])
+    return rows
 
 
 def on_lab(planes: Array, change: Callable[[Array, slice], None]) -> Array:

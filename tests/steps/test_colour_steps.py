@@ -77,6 +77,17 @@ def test_colours_by_name_and_by_hue() -> None:
         steps.bicolour(line("ha"), line("oiii").replace(line("oiii").planes[:, :50]))
 
 
+def test_what_lies_below_the_sky_is_grey() -> None:
+    """Where one line is taken below the sky (by a glow that is told too high) the other's sky has no colour for it."""
+    ha, oiii = line("ha"), line("oiii", seed=1)
+    dark = ha.planes.copy()
+    dark[0, :12, :12] = np.linspace(0, 0.1, 12)
+    sky = oiii.planes.copy()
+    sky[0, :12, :12] = 0.1
+    made = steps.bicolour(ha.replace(dark), oiii.replace(sky))
+    assert lch(made.planes)[1][:12, :12].max() < 0.003
+
+
 def test_other_sky_levels_are_brought_together() -> None:
     made = steps.bicolour(line("ha", sky=0.12), line("oiii", sky=0.08, seed=1))
     assert np.ptp(np.median(made.planes[:, :12, :12], (1, 2))) < 0.003
@@ -102,7 +113,7 @@ def test_saturation_by_the_steps_defaults() -> None:
     more = steps.saturate(made)
     (l0, c0, h0), (l1, c1, h1) = lch(made.planes), lch(more.planes)
     strong = (c0 > 0.05) & (made.planes.mean(0) > 0.2)
-    assert 1.15 < np.median((c1 / c0)[strong]) <= 1.2501
+    assert 1.15 < np.median(c1[strong] / c0[strong]) <= 1.2501
     assert np.abs(l1 - l0).max() < 1e-4
     assert np.abs((h1 - h0 + 180) % 360 - 180)[strong].max() < 0.05
     dark = made.planes[:, :12, :12]
