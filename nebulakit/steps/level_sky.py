@@ -9,7 +9,7 @@ import numpy as np
 from nebulakit.declare import About, step
 from nebulakit.image import Image
 from nebulakit.pixels import gradient as glow
-from nebulakit.pixels import surface
+from nebulakit.pixels import legendre, surface
 from nebulakit.quantity import Level
 
 NO_SKY = 0.8
@@ -70,7 +70,7 @@ def level_sky(
         ]
         used = max(f.order for f in fits)
         if used > 0:
-            take = np.concatenate([glow.surface(f.coefficients, image.shape, f.order) for f in fits])
+            take = np.concatenate([legendre.surface(f.coefficients, image.shape, f.order) for f in fits])
     planes = image.planes - (take - goal.astype(np.float32)[:, None, None])
     if image.scale == "display":
         planes = np.clip(planes, 0, 1)

@@ -11,6 +11,7 @@ from nebulakit.declare import About, same_size, step
 from nebulakit.errors import StepError
 from nebulakit.image import Image, Notice
 from nebulakit.pixels import gradient as glow
+from nebulakit.pixels import legendre
 from nebulakit.pixels import seams as edges
 from nebulakit.quantity import Position, Share
 
@@ -30,7 +31,7 @@ def remove_gradient(
     order: A[
         Literal["auto"] | int,
         About(
-            "highest order of the surface; auto: what the data show, among 0 (a level, nothing else), 1, 2 and 6",
+            "highest order of the surface; auto: what the data show, among 0 (a level, nothing else), 1, 2, 3, 4 and 6",
             0,
             8,
             raise_when="the sky is still uneven",
@@ -70,7 +71,8 @@ def remove_gradient(
     The levels of small star-free boxes are told by a smooth surface per channel and by a nebula that can only add light.
     The channels are turned so that two see one line each and one sees neither; the surfaces are mostly alike in shape and
     small in high orders (a prior), and the order is chosen by the evidence of the data. Where a constant tells the sky as
-    well, only its level is taken off. ``protect``, a mask or any layer of the same size, marks what must not be taken
+    well, only its level is taken off. Where a line sees no sky at all (`sky_seen` 0), its nebula's light is told from how
+    strong its structure is, and the darkest nebula is not taken for sky. ``protect``, a mask or any layer of the same size, marks what must not be taken
     for sky (where it is above 0.5). Where the coverage map jumps, since a night or field ends there, and the level steps
     clearly along the edge, each zone of the map has a level of its own. Sources: Laplace evidence and one-sided mixture, Bishop 2006, Pattern Recognition and
     Machine Learning, 4.4 and 9; asymmetric weights, Eilers & Boelens 2005.
@@ -105,7 +107,7 @@ def remove_gradient(
         left_out=left_out,
         sure=_sure(image, sky, reach) if sky else None,
     )
-    model = glow.surface(found.coefficients, image.shape, found.order)
+    model = legendre.surface(found.coefficients, image.shape, found.order)
     if steps is not None:
         model += steps
     rise = [float(np.ptp(m[covered])) for m in model]
@@ -117,6 +119,7 @@ def remove_gradient(
         "left_sigma": _left(found),
         "boxes": int(found.boxes.usable.size),
         "boxes_sky": int((found.weight > 0.5).sum()),
+        "sky_seen": [round(v, 3) for v in found.sky_seen],
         "evidence": {str(k): round(v, 1) for k, v in found.evidence.items()},
         "samples": _samples(found, image),
     }
@@ -170,7 +173,7 @@ def _left(found: glow.Gradient) -> list[float]:
     """Give the spread of the sky boxes' levels about the surface, in sigma, per channel."""
     index = np.flatnonzero(found.boxes.usable)
     level = found.boxes.level[:, index]
-    a = glow.basis(found.boxes.x[index], found.boxes.y[index], found.order)
+    a = legendre.basis(found.boxes.x[index], found.boxes.y[index], found.order)
     scale = found.scale[:, None]
     r = (level - (found.coefficients / scale) @ a.T)[:, found.weight > 0.5]
     return [float(1.4826 * np.median(np.abs(c))) if c.size else 0.0 for c in r]
@@ -200,7 +203,7 @@ def _doubts(found: glow.Gradient) -> list[Notice]:
     index = np.flatnonzero(found.boxes.usable)
     if found.order == 0 or len(index) < 50:
         return []
-    a = glow.basis(found.boxes.x[index], found.boxes.y[index], found.order)
+    a = legendre.basis(found.boxes.x[index], found.boxes.y[index], found.order)
     fitted = ((found.coefficients / found.scale[:, None]) @ a.T)[0]
     nebula = found.boxes.level[0, index] - fitted
     bright = (found.weight < 0.5).mean()

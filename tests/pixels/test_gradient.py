@@ -6,7 +6,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from nebulakit.demo import make_scene
-from nebulakit.pixels.gradient import decide_gradient, star_mask, surface, terms
+from nebulakit.pixels.boxes import star_mask
+from nebulakit.pixels.gradient import decide_gradient
+from nebulakit.pixels.legendre import surface, terms
 from nebulakit.pixels.noise import measure_noise
 
 
@@ -87,3 +89,29 @@ def test_stars_are_masked_and_their_halos():
     mask = star_mask(scene.stack, np.array(measure_noise(scene.stack).sigma))
     bright = scene.stars.max(0) > 30 * np.median(scene.sigma)
     assert (mask & bright).sum() >= 0.98 * bright.sum()
+
+
+@pytest.mark.parametrize(("seed", "slope", "contrast"), [(4, 3.0, 0.4), (5, 3.0, 0.4), (6, 2.6, 0.6)])
+def test_the_darkest_nebula_is_no_sky(seed, slope, contrast):
+    # a nebula over all of the frame, the exponential of a random field with a power law (the light of gas is about
+    # log-normal). That its darkest places are no sky is told by their structure alone
+    rng = np.random.default_rng(seed)
+    k = np.hypot(np.fft.fftfreq(420)[:, None], np.fft.rfftfreq(560)[None])
+    k[0, 0] = 1
+    power = np.where(k < 2 / 420, 0, k ** (-slope / 2)) * np.exp(2j * np.pi * rng.random(k.shape))
+    field = np.fft.irfft2(power, s=(420, 560))
+    nebula = 40 * np.exp(contrast * field / field.std())
+    y, x = np.mgrid[-1:1:420j, -1:1:560j]
+    glow = 300 + 40 * x + 20 * y
+    found = decide_gradient((nebula + glow + rng.normal(0, 1, glow.shape)).astype(np.float32)[None], [1.0])
+    off = surface(found.coefficients, glow.shape, found.order)[0] - glow
+    assert found.sky_seen == (0.0,)
+    # structure tells light within a factor of 1.5 or so; without it all of the darkest percent was taken for sky
+    assert abs(np.median(off)) < np.percentile(nebula, 1) * 2 / 3
+    assert off.std() < 3  # the goal where nebula fills the frame
+
+
+def test_sky_is_seen_where_it_is():
+    scene = make_scene(11, (420, 560), "bubble", rotation=4.0)
+    stack = np.ascontiguousarray(scene.stack[:, 60:-60, 60:-60])
+    assert min(decide_gradient(stack, measure_noise(stack).sigma).sky_seen) > 0.2

@@ -3,7 +3,8 @@
 import numpy as np
 import pytest
 
-from nebulakit.pixels.gradient import basis, decide_gradient, surface, terms
+from nebulakit.pixels.gradient import decide_gradient
+from nebulakit.pixels.legendre import basis, surface, terms
 
 
 def fit(x: np.ndarray, y: np.ndarray, order: int) -> np.ndarray:

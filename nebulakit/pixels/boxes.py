@@ -1,0 +1,116 @@
+"""Levels of small boxes without their stars: what a smooth sky is fitted to."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from nebulakit.pixels import starlet
+from nebulakit.pixels.legendre import basis, quantile_fit, surface, terms
+from nebulakit.pixels.surface import box_levels
+
+Planes = npt.NDArray[np.float32]
+Doubles = npt.NDArray[np.float64]
+Mask = npt.NDArray[np.bool_]
+
+
+@dataclass(frozen=True)
+class Boxes:
+    """Star-free levels of square boxes: positions on [-1, 1], levels in noise sigma (channels, boxes)."""
+
+    x: Doubles
+    y: Doubles
+    level: Doubles
+    usable: Mask
+    shape: tuple[int, int]  # boxes (rows, columns)
+    error: float  # of one box's level, in sigma
+
+
+def star_mask(planes: Planes, sigma: Doubles) -> Mask:
+    """Mark stars and their wings (y, x), generously: what stands 5 sigma out of the first three starlet scales, grown by its height."""
+    import cv2
+
+    light = np.zeros(planes.shape[1:], np.float32)
+    for plane, s in zip(planes, sigma, strict=True):
+        light += plane * np.float32(1 / (s * math.sqrt(len(planes))))
+    detail = np.zeros_like(light)
+    for w, _ in starlet.descend(light, 3):
+        detail += w
+    spread = 1.4826 * float(np.median(np.abs(detail))) or 1e-9
+    count, label, _, _ = cv2.connectedComponentsWithStats((detail > 5 * spread).astype(np.uint8))
+    height = np.zeros(count)
+    np.maximum.at(height, label.ravel().astype(np.intp), (detail / np.float32(spread)).ravel())
+    height[0] = 0
+    radius = 2 + 1.2 * (np.maximum(height, 1) / 5) ** 0.35
+    # halos of the brightest reach further than their cores tell
+    radius = np.where(height > 300, np.maximum(radius, 12 * np.log(np.maximum(height, 300) / 100)), radius)
+    steps = np.where(height > 0, np.clip(np.ceil(np.log2(radius) * 2), 0, 16), -1).astype(int)
+    marked = np.zeros(light.shape, np.uint8)
+    for step in np.unique(steps[steps >= 0]):
+        cores = (steps[label] == step).astype(np.uint8)
+        marked |= (cv2.distanceTransform(1 - cores, cv2.DIST_L2, 3) <= 2 ** (step / 2)).astype(np.uint8)
+    return marked > 0
+
+
+def measure_boxes(planes: Planes, sigma: Doubles, left_out: Mask | None = None, pixels: int = 1_000_000) -> Boxes:
+    """Measure the level of boxes, their stars left out; a large frame is averaged down to ``pixels`` first. NaN is left out."""
+    import cv2
+
+    h, w = planes.shape[1:]
+    k = max(1, round(math.sqrt(h * w / pixels)))
+    good = np.asarray(np.isfinite(planes).all(axis=0), bool)
+    if left_out is not None:
+        good &= ~left_out
+    size = (w // k, h // k)
+    small = np.stack(
+        [
+            np.asarray(cv2.resize(np.where(good, p, 0)[: size[1] * k, : size[0] * k], size, interpolation=cv2.INTER_AREA))
+            for p in planes
+        ]
+    )
+    share = np.asarray(cv2.resize(good.astype(np.float32)[: size[1] * k, : size[0] * k], size, interpolation=cv2.INTER_AREA))
+    there = share > 0.999
+    middle = [float(np.median(p[there])) if there.any() else 0.0 for p in small]
+    filled = np.stack([np.where(there, p, np.float32(m)) for p, m in zip(small, middle, strict=True)])
+    usable = there & ~star_mask(filled, sigma / k)
+    side = int(np.clip(min(size) // 26, 4, 24))
+    ny, nx = size[1] // side, size[0] // side
+    count = np.maximum(box_sums(usable.astype(np.float32), side), 1)
+    yy, xx = np.mgrid[0 : size[1], 0 : size[0]].astype(np.float32)
+    x, y = (box_sums(np.where(usable, p, np.float32(0)), side) / count for p in (xx, yy))
+    u, v = x / max(size[0] - 1, 1) * 2 - 1, y / max(size[1] - 1, 1) * 2 - 1
+    enough = count >= 0.3 * side * side
+    seen = [np.where(usable, p / np.float32(s), np.float32(np.nan)) for p, s in zip(small, sigma, strict=True)]
+    levels = np.stack([_levels(p, side, u, v, enough) for p in seen])
+    full = enough & np.isfinite(levels).all(axis=0)
+    return Boxes(
+        (x * k + (k - 1) / 2) / max(w - 1, 1) * 2 - 1,
+        (y * k + (k - 1) / 2) / max(h - 1, 1) * 2 - 1,
+        np.where(full, levels, 0),
+        full,
+        (ny, nx),
+        1.7 / (side * k),  # of a median, in noise that neighbours share
+    )
+
+
+def _levels(plane: Planes, side: int, u: Doubles, v: Doubles, enough: Mask) -> Doubles:
+    """Give the boxes' levels at the middles (u, v) of their pixels.
+
+    A slope inside a box and a star in its corner would shift the median: a first smooth surface is taken off before the
+    medians and put back after them.
+    """
+    rough = box_levels(plane, side)
+    good = enough & np.isfinite(rough)
+    order = max(o for o in (0, 1, 2, 3) if len(terms(o)) * 3 <= max(int(good.sum()), 3))
+    c = quantile_fit(basis(u[good], v[good], order), rough[good], 0.5) if good.sum() >= 3 else np.zeros(len(terms(order)))
+    flat = plane - surface(c[None], plane.shape, order)[0]
+    return np.asarray(box_levels(flat, side) + basis(u, v, order) @ c)
+
+
+def box_sums(plane: Planes, side: int) -> Doubles:
+    """Sum the pixels of each box of ``side`` px, row by row."""
+    ny, nx = plane.shape[0] // side, plane.shape[1] // side
+    return np.asarray(plane[: ny * side, : nx * side].reshape(ny, side, nx, side).sum(axis=(1, 3)), np.float64).ravel()

@@ -1,0 +1,247 @@
+"""One order of a glow: the penalised fit of all channels' surfaces beside a nebula that can only add light.
+
+A prior says that the channels' glows have mostly one shape and that high orders are small; sky and nebula boxes are told
+apart as a mixture in which nebula lies on one side only.
+Sources: Laplace's approximation of the evidence and mixtures with a one-sided class as in Bishop 2006, Pattern
+Recognition and Machine Learning, 4.4 and 9; the low side alone telling the scale of the sky, as in Eilers & Boelens 2005.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from nebulakit.pixels.boxes import Boxes
+from nebulakit.pixels.legendre import basis, quantile_fit, terms
+
+Doubles = npt.NDArray[np.float64]
+Mask = npt.NDArray[np.bool_]
+
+FINE = 0.2  # by how much the prior shrinks from one order to the next, beyond the second
+OWN, OWN_BENT = 0.2, 0.04  # how much of a channel's glow is its own and not common to all: of its tilt, of its bend
+TRUST = 1 / 9  # what one box counts beside its neighbours, whose errors it shares (skyglow is smooth, nebula is not)
+FLOOR = 0.3  # in sigma: what a smooth surface leaves even where there is only sky
+SMOOTH = 2.0  # in floors: boxes that differ more from their neighbours hold light of their own
+SEEN = 0.05  # a line that has this share of its boxes at the sky sees the sky
+PULL = 0.1  # where sky is seen, how much nebula boxes still pull the surface up to them
+
+
+class Fit:
+    """One order: the penalised fit of all channels' surfaces, by reweighted least squares."""
+
+    def __init__(self, boxes: Boxes, turn: Doubles, order: int, sure: Mask | None, where: str = "all", tau: float = 0.05) -> None:
+        self.boxes, self.turn, self.order, self.sure = boxes, turn, order, sure
+        self.index = np.flatnonzero(boxes.usable)
+        self.a = basis(boxes.x[self.index], boxes.y[self.index], order)
+        self.seen = turn @ boxes.level[:, self.index]
+        self.lines = min(2, len(turn))  # rows of `turn` in which nebula shines
+        self.n = len(turn)
+        self.degree = np.array([i + j for i, j in terms(order)])
+        self.norm = np.array([1 / math.sqrt((2 * i + 1) * (2 * j + 1)) for i, j in terms(order)])  # rms of each product
+        beyond = np.maximum(self.degree - 2, 0)
+        shape = np.where(self.degree <= 1, 1.0, 0.6)
+        self.common = np.where(self.degree > 0, shape * FINE**beyond, 0.0)
+        own = np.where(self.degree <= 1, OWN, OWN_BENT)
+        self.own = np.where(self.degree > 0, own * (0.4 * FINE) ** beyond, 0.0)
+        self.floor = max(FLOOR, boxes.error)
+        self._there: dict[int, Doubles] = {}  # per size of a neighbourhood, the share of it that is usable
+        self.theta = self._start(where, tau)
+        self._learn_prior()
+
+    def _start(self, where: str, tau: float) -> Doubles:
+        """Begin under the light of some boxes: a low quantile for the lines, the middle for what sees none."""
+        m = min(6, self.a.shape[1])
+        x, y = np.abs(self.boxes.x[self.index]), np.abs(self.boxes.y[self.index])
+        part = np.minimum(x, y) > 0.6 if where == "corners" else x >= 0
+        if part.sum() < 4 * m:
+            part[:] = True
+        rows = [quantile_fit(self.a[part, :m], t[part], tau if k < self.lines else 0.5) for k, t in enumerate(self.seen)]
+        theta = np.zeros((self.n, self.a.shape[1]))
+        theta[:, :m] = np.linalg.solve(self.turn, np.array(rows))
+        return theta
+
+    def _learn_prior(self) -> None:
+        """Learn how strong the glow is in each channel, from the shape they have in common."""
+        k = self.degree > 0
+        if not k.any():
+            return
+        scaled = self.theta[:, k] * self.norm[k]
+        strength = np.maximum(np.sqrt((scaled**2).sum(axis=1)), 0.5)
+        u = np.linalg.svd(scaled / self.common[k])[0][:, 0] * math.sqrt(float((scaled**2).sum()))
+        u = -u if u.sum() < 0 else u
+        self.shared = np.where(np.abs(u) < 0.3 * strength, np.where(u < 0, -1, 1) * 0.3 * strength, u)
+        self.strength = np.maximum(np.abs(self.shared), strength)
+
+    def precision(self) -> Doubles:
+        """Give the prior's inverse covariance of all coefficients, channel by channel; the constants are free."""
+        nt, k = len(self.degree), np.flatnonzero(self.degree > 0)
+        p = np.zeros((self.n, nt, self.n, nt))
+        if k.size:
+            common = (self.common[k] / self.norm[k]) ** 2
+            own = (self.own[k] / self.norm[k]) ** 2
+            cov = common[:, None, None] * np.outer(self.shared, self.shared)
+            cov += own[:, None, None] * np.diag(self.strength**2) + 1e-6 * np.eye(self.n)
+            p[:, k, :, k] = np.linalg.inv(cov)
+        return p.reshape(self.n * nt, self.n * nt)
+
+    def residual(self) -> Doubles:
+        """Give the levels above the surfaces, per row of ``turn``."""
+        return np.asarray(self.seen - (self.turn @ self.theta) @ self.a.T)
+
+    def _solve(self, weight: Doubles, pull: Doubles) -> float:
+        nt = len(self.degree)
+        h: Any = self.precision()
+        b = np.zeros(self.n * nt)
+        for k in range(self.n):
+            aw = self.a * weight[k][:, None]
+            m = TRUST * (self.a.T @ aw)
+            right = TRUST * (aw.T @ self.seen[k] + self.a.T @ pull[k])
+            turned = np.outer(self.turn[k], self.turn[k])[:, None, :, None] * m[:, None, :]
+            h += turned.reshape(h.shape)
+            b += np.outer(self.turn[k], right).ravel()
+        h[np.diag_indices(len(h))] += 1e-9
+        return self.move(np.linalg.solve(h, b).reshape(self.n, nt))
+
+    def move(self, theta: Doubles) -> float:
+        """Take other coefficients, and learn the prior from them; give by how much the surfaces moved."""
+        moved = float(np.abs((theta - self.theta) @ self.a[::37].T).max())
+        self.theta = theta
+        self._learn_prior()
+        return moved
+
+    def neither(self, r: Doubles) -> Doubles:
+        """Weigh the rows that see no line: robustly, by Student's t."""
+        e = max(1.48 * float(np.median(np.abs(r))), 0.1)
+        return np.asarray(1 / (e * e + r**2 / 2))
+
+    def soft(self, decay: float, scales: tuple[float, ...] = (4.0, 2.0, 1.0, 0.5), rounds: int = 12) -> None:
+        """Fit with boxes that are sky by degrees; nebula's levels are thought to fall off as (level + 1)^-decay."""
+        share = [np.full(len(self.a), 0.3) for _ in range(self.lines)]
+        for scale in (*scales, self.floor):
+            s = max(scale, self.floor)
+            for _ in range(rounds):
+                r = self.residual()
+                weight, pull = np.zeros_like(r), np.zeros_like(r)
+                for k in range(self.n):
+                    if k >= self.lines:
+                        weight[k] = self.neither(r[k])
+                        continue
+                    weight[k], pull[k], sky = self._mixture(r[k], s, share[k], decay)
+                    share[k] = np.clip(self.around(sky) ** 2, 0.01, 0.99)  # a box beside nebula is likely nebula
+                if self._solve(weight, pull) < 0.02:
+                    break
+
+    def _mixture(self, r: Doubles, s: float, share: Doubles, decay: float) -> tuple[Doubles, Doubles, Doubles]:
+        """Give weight, pull and the probability of being sky for levels ``r`` above the surface."""
+        low, high = np.minimum(r, 0), np.maximum(r, 0)
+        top, soft = max(float(r.max()), 10.0), max(1.0, s)
+        # the integral of (level + soft)^-decay up to the brightest
+        whole = math.log((top + soft) / soft) if decay == 1 else ((top + soft) ** (1 - decay) - soft ** (1 - decay)) / (1 - decay)
+        sky = np.log(share) - 0.5 * (r / s) ** 2 - math.log(s) - 0.919
+        nebula = np.log1p(-share) - 0.5 * (low / s) ** 2 - decay * np.log(high + soft) - math.log(whole)
+        p = 1 / (1 + np.exp(np.clip(nebula - sky, -50, 50)))
+        if self.sure is not None:
+            p = np.where(self.sure[self.index], 1.0, p)
+        robust = np.minimum(1, 3 * s / np.maximum(-low, 1e-9))
+        weight = np.where(r < 0, robust, p) / s**2
+        if self.sure is not None:
+            weight = np.where(self.sure[self.index], 25 / s**2, weight)
+        # nebula boxes pull the surface up only for want of sky: they share their errors far more than TRUST says
+        pull = PULL if float((p > 0.5).mean()) >= SEEN else 1.0
+        return weight, pull * (1 - p) * decay * (r > 0) / (high + soft), p
+
+    def around(self, values: Doubles, side: int = 5) -> Doubles:
+        """Average over ``side`` x ``side`` boxes, as far as they are usable."""
+        import cv2
+
+        def spread(v: Doubles) -> Doubles:
+            plane = np.zeros(self.boxes.shape[0] * self.boxes.shape[1], np.float32)
+            plane[self.index] = v
+            blurred = cv2.blur(plane.reshape(self.boxes.shape), (side, side), borderType=cv2.BORDER_REFLECT)
+            return np.asarray(blurred.ravel()[self.index], np.float64)
+
+        if side not in self._there:
+            self._there[side] = np.maximum(spread(np.ones(len(self.index))), 1e-6)
+        return spread(values) / self._there[side]
+
+    def hard(self) -> None:
+        """Finish with sky boxes alone: what stands 3 sigma above the surface is left out, with its neighbours."""
+        import cv2
+
+        for _ in range(15):
+            r = self.residual()
+            weight = np.zeros_like(r)
+            for k in range(self.n):
+                if k >= self.lines:
+                    weight[k] = self.neither(r[k])
+                    continue
+                low = -r[k][r[k] < 0]
+                s = max(1.4826 * float(np.median(low)) if low.size else 0.15, 0.15, self.boxes.error)
+                bright = np.zeros(self.boxes.shape[0] * self.boxes.shape[1], np.uint8)
+                bright[self.index] = r[k] > 3 * s
+                grown = cv2.dilate(bright.reshape(self.boxes.shape), np.ones((3, 3), np.uint8)).ravel()[self.index] > 0
+                keep = ~grown if (~grown).mean() >= 0.08 else r[k] <= 3 * s
+                if self.sure is not None:
+                    keep = keep | self.sure[self.index]
+                weight[k] = keep * np.minimum(1, 2 * s / np.maximum(np.abs(r[k]), 1e-9)) / s**2
+            if self._solve(weight, np.zeros_like(r)) < 0.02:
+                break
+
+    def structure(self, k: int, side: int) -> Doubles:
+        """Give how much each box of a turned channel differs from its neighbours (rms over ``side`` x ``side`` boxes), in sigma."""
+        light = self.residual()[k]  # a slope of the glow would leave its print where neighbours are missing
+        fine = light - self.around(light, 3)
+        return np.sqrt(np.maximum(self.around(fine**2, side), 1e-4))
+
+    def sky(self) -> list[Doubles]:
+        """Give per line how surely each box and its neighbours are sky; zero in a line that sees none.
+
+        Sky has no structure: boxes that lie at the level of the surface and differ from each other are the darkest nebula.
+        """
+        s = max(FLOOR, self.boxes.error)
+        found = []
+        for k in range(self.lines):
+            p = _log_mixture(self.residual()[k], s)[1] * (self.structure(k, 5) < SMOOTH * s)
+            found.append(self.around(p) if float((p > 0.5).mean()) >= SEEN else np.zeros_like(p))
+        return found
+
+    def evidence(self) -> tuple[float, Doubles]:
+        """Give the log marginal likelihood (Laplace), and how surely each box is sky."""
+        r = self.residual()
+        s = max(0.3, self.boxes.error)
+        e = max(0.15, self.boxes.error)
+        told, weights, sky = 0.0, [], np.ones(len(self.a))
+        for k in range(self.n):
+            if k < self.lines:
+                likely, p = _log_mixture(r[k], s)
+                told += likely
+                weights.append(p / s**2)
+                sky = np.minimum(sky, p)
+            else:
+                told += float(-1.5 * np.log1p(r[k] ** 2 / (2 * e**2)).sum())
+                weights.append(np.full(len(self.a), 1 / e**2))
+        p0 = self.precision()
+        h = p0 + sum(
+            np.kron(np.outer(t, t), TRUST * (self.a.T @ (self.a * w[:, None]))) for t, w in zip(self.turn, weights, strict=True)
+        )
+        free = np.ix_(*2 * [np.flatnonzero(np.tile(self.degree > 0, self.n))])
+        occam = 0.5 * (np.linalg.slogdet(p0[free])[1] - np.linalg.slogdet(h[free])[1]) if self.order else 0.0
+        prior = -0.5 * float(self.theta.ravel() @ p0 @ self.theta.ravel())
+        return float(TRUST * told + prior + occam), sky
+
+
+def _log_mixture(r: Doubles, s: float) -> tuple[float, Doubles]:
+    """Give the log likelihood of levels as sky or nebula, the share of sky fitted, and each level's probability of being sky."""
+    low, high = np.minimum(r, 0), np.maximum(r, 0)
+    soft = max(1.0, s)
+    whole = 2 * (math.sqrt(200.0 + soft) - math.sqrt(soft))
+    sky = np.exp(-0.5 * (r / s) ** 2) / s / 2.5066
+    nebula = np.exp(-np.abs(low) / s) / np.sqrt(high + soft) / whole
+    share, p = 0.3, np.zeros_like(r)
+    for _ in range(25):
+        p = share * sky / (share * sky + (1 - share) * nebula + 1e-300)
+        share = float(np.clip(p.mean(), 0.02, 0.98))
+    return float(np.log(share * sky + (1 - share) * nebula + 1e-300).sum()), p
