@@ -52,28 +52,28 @@ def _draw_row(row: Floats, low: int, high: int, px: int, dy: Real, fx: Real, law
     cross, base = b * dy, d * dy * dy
     start = np.float32(low - px) - fx
     # one thing after the other: this way the processor takes many pixels at once
-    n = high - low
+    part, n = row[low:high], high - low
     for k in range(n):
         dx = start + np.float32(np.int32(k))
         place[k] = np.sqrt(abs(a * dx * dx + cross * dx + base)) * FINE
     for k in range(n):
         u = place[k]
         j = min(np.uint32(np.int32(u)), last)
-        part = min(u - np.float32(np.int32(j)), np.float32(1))
+        share = min(u - np.float32(np.int32(j)), np.float32(1))
         value = table[j]
-        place[k] = amount * (value + part * (table[j + np.uint32(1)] - value))
+        place[k] = amount * (value + share * (table[j + np.uint32(1)] - value))
     for k in range(n):
-        row[low + k] += place[k]
+        part[k] += place[k]
 
 
 @compiled
 def _draw_shared(row: Floats, low: int, high: int, px: int, whole: Floats, step: int, share: Real, amount: Real) -> None:
     """Add what a star resampled linearly gives: shares of whole pixels; ``whole`` is one row of the law, from its middle."""
-    middle = len(whole) // 2
-    rest = np.float32(1) - share
-    for x in range(low, high):
-        k = x - px + middle
-        row[x] += amount * (rest * whole[k] + share * whole[k - step])
+    first = low - px + len(whole) // 2
+    part, here, there = row[low:high], whole[first : first + high - low], whole[first - step : first - step + high - low]
+    near, far = amount * (np.float32(1) - share), amount * share
+    for k in range(len(part)):
+        part[k] += near * here[k] + far * there[k]
 
 
 @compiled
@@ -129,11 +129,11 @@ def draw(
         low, high = max(px - inner, 0), min(px + inner + 1, w)
         for row in range(max(py - inner, top, 0), min(py + inner + 1, bottom, h)):
             for j in range(5):
-                line = core[row - py + inner + 4 - j]
+                line = core[row - py + inner + 4 - j, low - px + inner : high - px + inner + 4]
+                part = plane[row, low:high]
                 b0, b1, b2, b3, b4 = bend[j]
-                for col in range(low, high):
-                    k = col - px + inner
-                    plane[row, col] += b4 * line[k] + b3 * line[k + 1] + b2 * line[k + 2] + b1 * line[k + 3] + b0 * line[k + 4]
+                for k in range(len(part)):
+                    part[k] += b4 * line[k] + b3 * line[k + 1] + b2 * line[k + 2] + b1 * line[k + 3] + b0 * line[k + 4]
 
 
 @compiled
@@ -144,22 +144,23 @@ def _factor(a: Array, n: int, m: int) -> None:
     for first in range(0, n, SLOTS):
         after = min(first + SLOTS, n)
         for k in range(first, after):
+            row = a[k, k:width]
             for j in range(first, k):
-                f = a[j, k]
-                for t in range(k, width):
-                    a[k, t] -= f * a[j, t]
-            scale = 1 / math.sqrt(max(a[k, k], 1e-12))
-            a[k, k] = scale
-            for t in range(k + 1, width):
-                a[k, t] *= scale
+                f, other = a[j, k], a[j, k:width]
+                for t in range(len(row)):
+                    row[t] -= f * other[t]
+            scale = 1 / math.sqrt(max(row[0], 1e-12))
+            for t in range(len(row)):
+                row[t] *= scale
+            row[0] = scale
         if after - first < SLOTS:
             break
-        r0, r1, r2, r3 = a[first], a[first + 1], a[first + 2], a[first + 3]
-        r4, r5, r6, r7 = a[first + 4], a[first + 5], a[first + 6], a[first + 7]
         for i in range(after, n):
-            row = a[i]
-            c0, c1, c2, c3, c4, c5, c6, c7 = r0[i], r1[i], r2[i], r3[i], r4[i], r5[i], r6[i], r7[i]
-            for t in range(i, width):
+            row = a[i, i:width]
+            r0, r1, r2, r3 = a[first, i:width], a[first + 1, i:width], a[first + 2, i:width], a[first + 3, i:width]
+            r4, r5, r6, r7 = a[first + 4, i:width], a[first + 5, i:width], a[first + 6, i:width], a[first + 7, i:width]
+            c0, c1, c2, c3, c4, c5, c6, c7 = r0[0], r1[0], r2[0], r3[0], r4[0], r5[0], r6[0], r7[0]
+            for t in range(len(row)):
                 row[t] -= c0 * r0[t] + c1 * r1[t] + c2 * r2[t] + c3 * r3[t] + c4 * r4[t] + c5 * r5[t] + c6 * r6[t] + c7 * r7[t]
 
 
@@ -167,10 +168,10 @@ def _factor(a: Array, n: int, m: int) -> None:
 def _back(a: Array, n: int, right: Array) -> None:
     """Solve with the factor of :func:`_factor` what its own columns have begun, in place."""
     for k in range(n - 1, -1, -1):
-        total = right[k]
-        for j in range(k + 1, n):
-            total -= a[k, j] * right[j]
-        right[k] = total * a[k, k]
+        total, row, known = 0.0, a[k, k + 1 : n], right[k + 1 : n]
+        for j in range(len(row)):
+            total += row[j] * known[j]
+        right[k] = (right[k] - total) * a[k, k]
 
 
 @compiled
@@ -280,8 +281,9 @@ def solve(
             for u in range(n):
                 line, kins = a[u], kin[order[u]]
                 if n == pixels:
-                    for v in range(u, n):
-                        line[v] = kins[v] * power
+                    to, of = line[u:n], kins[u:n]
+                    for v in range(len(to)):
+                        to[v] = of[v] * power
                 else:
                     for v in range(u, n):
                         line[v] = kins[order[v]] * power
@@ -296,8 +298,9 @@ def solve(
             for u in range(n):
                 line = a[u, n : n + m + 1]
                 for c in range(m):
-                    for d in range(c, m + 1):
-                        normal[c, d] += line[c] * line[d]
+                    f, to, of = line[c], normal[c, c : m + 1], line[c:]
+                    for d in range(len(to)):
+                        to[d] += f * of[d]
             normal[0, 0] += 1e-12
             for c in range(m):
                 normal[c, m + 1 + c] = 1
