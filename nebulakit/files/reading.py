@@ -149,6 +149,34 @@ def _with_pattern(header: Any, pattern: str | None) -> Any:
     return new
 
 
+def _offset_told(found: Floats, image: Image) -> str:
+    """Say by what offset a map of another size would fit, if its outline is that of the stack; else nothing."""
+    there: npt.NDArray[np.bool_] = np.asarray(np.isfinite(image.planes).all(0))
+    border = empty_border(image.planes)
+    if border is not None:
+        there &= ~border
+    covered = np.isfinite(found) & (found > 0)
+    if found.ndim != 2 or there.all() or not (there.any() and covered.any()):
+        return ""
+    (y0, x0, *high), (top, left, *wide) = _box(there), _box(covered)
+    if high != wide:
+        return ""
+    inside = np.s_[y0 : y0 + high[0], x0 : x0 + high[1]], np.s_[top : top + high[0], left : left + high[1]]
+    if (there[inside[0]] != covered[inside[1]]).mean() > 0.01:
+        return ""
+    dx, dy = x0 - left, y0 - top
+    return (
+        f"Their outlines are alike: moved by {dx:+d} px to the right and {dy:+d} px down the map fits, so the stack or the map was "
+        "cropped or framed. "
+    )
+
+
+def _box(mask: npt.NDArray[np.bool_]) -> tuple[int, int, int, int]:
+    """Give the first row and column of what is True, and the number of both."""
+    rows, columns = np.flatnonzero(mask.any(1)), np.flatnonzero(mask.any(0))
+    return int(rows[0]), int(columns[0]), int(np.ptp(rows)) + 1, int(np.ptp(columns)) + 1
+
+
 def _coverage(given: Any, image: Image, bottom_up: bool) -> Floats:
     """Bring a coverage map to the image: same size, 0 where nothing is."""
     named = isinstance(given, (str, os.PathLike))
@@ -163,7 +191,8 @@ def _coverage(given: Any, image: Image, bottom_up: bool) -> Floats:
         size = " x ".join(str(n) for n in reversed(found.shape))
         raise InputError(
             f"{name} is {size} px, but the stack is {image.shape[1]} x {image.shape[0]} px; they must have the same size. "
-            "Give the map that was made with this stack, before any crop."
+            + _offset_told(found, image)
+            + "Give the map that was made with this stack, before any crop."
         )
     there = np.isfinite(found) & np.isfinite(image.planes).all(0)
     return np.where(there, found.astype(np.float32, copy=False), np.float32(0))

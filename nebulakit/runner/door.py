@@ -13,6 +13,7 @@ import numpy as np
 from nebulakit.image import Image, Notice
 from nebulakit.pixels import signs
 from nebulakit.runner.door_pixels import of_pixels
+from nebulakit.runner.examine import mirrored
 
 
 def doubts(image: Image) -> list[Notice]:
@@ -91,12 +92,8 @@ def _of_mosaic(image: Image) -> Iterator[Notice]:
 def _of_header(image: Image) -> Iterator[Notice]:
     """Doubt the parity that the sky position states."""
     wcs = image.wcs()
-    if wcs is None:
-        return
-    turn = float(np.linalg.det(wcs.pixel_scale_matrix))
-    # where the header says which row is the top, the picture as it is shown is meant; else FITS counts from the bottom
-    told = image.header is not None and "ROWORDER" in image.header
-    if (turn < 0) if told else (turn > 0):
+    if wcs is not None and mirrored(image):
+        turn = float(np.linalg.det(wcs.pixel_scale_matrix))
         yield Notice(
             "mirrored",
             f"by the sky position in its header (determinant {turn:+.2g} square degrees) the stack is a mirror image of "

@@ -47,11 +47,23 @@ def examine(image: Image) -> dict[str, Any]:
         "cut_off": cut_off(known),
         "coverage": coverage(known),
         "arcsec_per_px": known.arcsec_per_px(),
+        "mirrored": {True: "yes", False: "no", None: "cannot be told, there is no sky position in the header"}[mirrored(known)],
     }
     facts |= more_hours(known.header)
     facts |= signal(known)
     facts["recipe"], facts["recipe_because"] = suits(known)
     return dict(plain(facts))
+
+
+def mirrored(image: Image) -> bool | None:
+    """Tell whether the stack is a mirror image of the sky by the position in its header; None without one."""
+    wcs = image.wcs()
+    if wcs is None:
+        return None
+    turn = float(np.linalg.det(wcs.pixel_scale_matrix))
+    # where the header says which row is the top, the picture as it is shown is meant; else FITS counts from the bottom
+    told = image.header is not None and "ROWORDER" in image.header
+    return turn < 0 if told else turn > 0
 
 
 def gradient(image: Image) -> list[float]:

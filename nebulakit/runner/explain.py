@@ -31,7 +31,7 @@ SYMPTOMS: dict[str, Entry] = {
         "Soft patches of brightness or colour in the sky, some tens of pixels wide.",
         "Noise of the coarse scales is left while the fine one is gone, most of all in [O III] after its gain.",
         "They have another shape in a second stack of the same field, and no counterpart in H-alpha.",
-        "- denoise_wavelet: {strength: 1.4}   # on the [O III] layer; or a smaller gain in balance_lines",
+        "- denoise_wavelet: {strength: 2}   # on the [O III] layer; or a smaller gain in balance_lines",
     ),
     "dots-where-stars-were": Entry(
         "Small dark or coloured dots all over the nebula.",

@@ -99,7 +99,7 @@ WARNINGS: dict[str, Entry] = {
         "[O III] was lifted less than to H-alpha's height.",
         "More gain would show its noise.",
         "Give a larger gain and look at the sky at full size.",
-        "- denoise_wavelet: {strength: 1.4}   # on [O III], before balance_lines; or more hours",
+        "- denoise_wavelet: {strength: 2}   # on [O III], before balance_lines; or more hours",
     ),
     "gradient-looks-like-nebula": Entry(
         "The gradient has the shape of the nebula.",
@@ -108,7 +108,7 @@ WARNINGS: dict[str, Entry] = {
         "- remove_gradient: {sky: [[8%, 10%], [90%, 88%]]}   # places you know to be empty",
     ),
     "gradient-removed": Entry(
-        "The sky is even to less than two sigma.",
+        "The sky is even to less than three sigma.",
         "A gradient was removed before, or there was none.",
         "Bin the stack strongly and look at it: no side is brighter.",
         "- remove_gradient: {order: 0}   # or give the step  skip: true",

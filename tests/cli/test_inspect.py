@@ -39,6 +39,7 @@ def test_json_tells_facts_and_no_warnings_of_a_good_stack(night, scene, capsys, 
     assert (found["width"], found["height"], found["scale"]) == (400, 300, "linear")
     assert found["fwhm"] == pytest.approx(3.0, abs=0.15)
     assert found["hours"] == pytest.approx(1500 * 10 / 3600)
+    assert found["mirrored"] == "no"
     assert found["three_more_hours"] == f"signal-to-noise x{math.sqrt((1500 * 10 / 3600 + 3) / (1500 * 10 / 3600)):.2f}"
     look = files.read(picture)
     assert (look.scale, look.shape) == ("display", (300, 400))
@@ -51,7 +52,9 @@ def test_warnings_are_listed_with_id_and_text(night, scene, capsys, tmp_path):
     (warning,) = [w for w in told(capsys, str(path))["warnings"] if w["id"] == "blacks-cut"]
     assert set(warning) == {"id", "text"}
     assert call(["inspect", str(path)]) == 0
-    assert "note (blacks-cut): " in capsys.readouterr().err
+    said = capsys.readouterr()
+    assert "note (blacks-cut): " in said.err
+    assert "mirrored         cannot be told" in said.out
 
 
 def test_assume_linear_silences_the_doubt(night, scene, capsys, tmp_path):

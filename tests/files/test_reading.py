@@ -228,6 +228,19 @@ def test_coverage_map_of_another_size_is_refused_with_both_sizes(tmp_path):
         read(path, coverage=cover)
 
 
+def test_a_coverage_map_of_another_size_with_the_same_outline_is_refused_with_the_offset(tmp_path):
+    stack = rng.normal(1, 0.1, (60, 80)).astype(np.float32)
+    stack[:9], stack[:, -14:], stack[40:, :20] = 0, 0, 0
+    path = put(tmp_path / "a.fits", stack)
+    covered = np.pad((stack != 0).astype(np.float32), ((0, 7), (4, 0)))[3:]
+    with pytest.raises(InputError, match=r"moved by -4 px to the right and \+3 px down the map fits"):
+        read(path, coverage=put(tmp_path / "c.fits", covered))
+    covered[20:40, 30:60] = 0
+    with pytest.raises(InputError) as fault:
+        read(path, coverage=put(tmp_path / "other.fits", covered))
+    assert "outlines" not in str(fault.value)
+
+
 def test_coverage_keeps_its_counts_and_a_mask_is_scaled(tmp_path):
     path = put(tmp_path / "c.fits", np.full((H, W), 1500, np.uint16))
     image = read(put(tmp_path / "a.fits", np.ones((H, W), np.float32)), coverage=path)
