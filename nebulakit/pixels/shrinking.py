@@ -13,7 +13,7 @@ import numpy as np
 import numpy.typing as npt
 
 from nebulakit.pixels.facts import StarList
-from nebulakit.pixels.morphology import dilated, disc, draw_discs, eroded, peaks
+from nebulakit.pixels.morphology import dilated, disc, draw_discs, eroded, peaks, star_discs
 from nebulakit.pixels.parallel import over
 
 Plane = npt.NDArray[np.float32]
@@ -31,6 +31,7 @@ PEAK = 0.02  # height from which a peak that no list names counts as a star
 DARK = 0.002  # level that counts as dark when such peaks are looked for
 BAND = 256  # rows that are worked on at a time
 LARGE = 1.5  # times the usual width: from there on others lie on a star's flanks
+BESIDE = 2.1  # widths from a small star: so far the light of a large one is told from its rings alone
 RING = 0.35  # share of the pixels of a ring that are darker than what is taken for the star's
 AT_ONCE = 1 << 16  # pixels of stars' surroundings that are worked on at a time
 
@@ -274,7 +275,12 @@ def _flanks(planes: Planes, plan: Shrinking, large: Mask, alone: bool) -> tuple[
             below[part] = np.where(mine > 0.25, np.minimum(below[part], np.float32(base)), below[part])
             flank[part] = np.maximum(flank[part], mine)
     if alone:
-        out = np.minimum(out, planes)
+        import cv2
+
+        # what is not round, such as a reflection beside the star, goes with it; only at small stars the rings decide
+        small = star_discs((height, width), plan.x[~large], plan.y[~large], BESIDE * plan.width[~large])
+        small = np.asarray(cv2.GaussianBlur(small, (0, 0), max(0.3 * float(np.median(plan.width)), 0.5)), np.float32)
+        out = np.where(out > 0, planes - small * np.maximum(planes - out, 0), 0)
         return out, planes - out
     np.minimum(out, np.float32(0.98), out=out)
     rest = np.maximum(1 - (1 - planes) / (1 - out), np.minimum(planes, 0))
