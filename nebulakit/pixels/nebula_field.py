@@ -21,7 +21,7 @@ from nebulakit.pixels.glow_fit import Fit
 
 Doubles = npt.NDArray[np.float64]
 
-LEVEL, SPREAD = 5.5, 1.2  # a nebula's light over its structure between neighbouring boxes, and how well that is known
+LEVEL, SPREAD = 6.0, 1.2  # a nebula's light over its structure between neighbouring boxes, and how well that is known
 BASE = 0.03  # structure that even the smoothest part is thought to have, of the line's mean
 WAVES = 7  # half waves over the short side that the field's finest wave has
 STEEP = 2.0  # power falls off as the frequency to this power
