@@ -188,10 +188,10 @@ def _rim(fit: StarFit, edge: int, start: int, stop: int) -> Rim:
 
 def _strengths(fit: StarFit, edge: int, start: int, stop: int) -> list[float]:
     """Give how uneven the nebula is by an edge, for each channel, where the light that comes in has sunk."""
-    inner = fit.strength[:, PAD:-PAD, PAD:-PAD]
-    band = (inner[:, 8:64], inner[:, -64:-8], inner[:, :, 8:64], inner[:, :, -64:-8])[edge]
+    inner = fit.strength[:, PAD // 2 : -PAD // 2, PAD // 2 : -PAD // 2]
+    band = (inner[:, 4:32], inner[:, -32:-4], inner[:, :, 4:32], inner[:, :, -32:-4])[edge]
     band = band if edge < 2 else band.transpose(0, 2, 1)
-    return [float(v) for v in np.quantile(band[:, :, max(start - 40, 0) : stop + 40], 0.25, axis=(1, 2))]
+    return [float(v) for v in np.quantile(band[:, :, max(start - 40, 0) // 2 : (stop + 40) // 2], 0.25, axis=(1, 2))]
 
 
 class Search:

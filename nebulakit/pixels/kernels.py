@@ -45,6 +45,17 @@ TAPS = np.array([t[3] for t in _taps], np.float32)
 
 
 @compiled
+def look_up(x: Floats, y: Floats, table: Floats, contour: Floats, out: Floats) -> None:
+    """Give what the law gives at these distances from a star of height 1."""
+    last = np.uint32(len(table) - 2)
+    a, b, d = contour
+    for k in range(len(out)):
+        u = np.sqrt(abs(a * x[k] * x[k] + b * x[k] * y[k] + d * y[k] * y[k])) * FINE
+        j = min(np.uint32(np.int32(u)), last)
+        out[k] = table[j] + min(u - np.float32(np.int32(j)), np.float32(1)) * (table[j + np.uint32(1)] - table[j])
+
+
+@compiled
 def _draw_row(row: Floats, low: int, high: int, px: int, dy: Real, fx: Real, law: Parts, amount: Real, place: Floats) -> None:
     """Add to pixels ``low`` to ``high`` of a row, ``dy`` from the star, what the law gives there."""
     table, (a, b, d) = law[0], law[1]

@@ -217,8 +217,10 @@ def exact_rest(whole: Planes, part: Planes) -> Planes:
     True
     """
     rest = whole - part
+    wrong = np.zeros(whole.shape, bool)
     with np.errstate(invalid="ignore"):
-        wrong = (part + rest != whole) & np.isfinite(whole)
+        for w, r, p, whole_plane in zip(wrong, rest, part, whole, strict=True):
+            w[:] = (p + r != whole_plane) & np.isfinite(whole_plane)
     if not wrong.any():
         return rest
     # counted in steps of the whole's last bit: one of the two must be below 2^24 of them, the other even beyond that

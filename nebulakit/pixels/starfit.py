@@ -84,7 +84,7 @@ class StarFit:
         self.cores = np.zeros(self.data.shape, bool)  # pixels that were solved for
         self.behind = np.zeros_like(self.data)  # what is told of them from around, and holds there alone
         self.lost = np.zeros(self.data.shape, np.uint8)  # how much of the noise that belongs there was lost, of 255
-        self.strength = np.zeros_like(self.data)
+        self.strength = np.zeros((c, *(-(-n // 2) for n in self.data.shape[1:])), np.float32)  # at every second pixel
         self.photons = np.full(c, 1 / 500)  # noise variance per star light
         self.misfit = np.full(c, 0.01)  # of the law, in shares of the light
         self.poor = np.zeros((c, 0))  # chi^2 per pixel of each star
@@ -344,7 +344,7 @@ class StarFit:
             self.loose[c, stars],
             self.saturated[stars],
             grain,
-            strength_class(self.strength[c, iy, ix] / grain**2),
+            strength_class(self.strength[c, iy // 2, ix // 2] / grain**2),
             self.doubt[c, ky, kx].astype(np.float32),
             found,
             seen,

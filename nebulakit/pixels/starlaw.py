@@ -61,14 +61,13 @@ class Law:
 
     def at(self, dx: npt.ArrayLike, dy: npt.ArrayLike) -> Floats:
         """Give the law at these distances from the star (arrays that broadcast)."""
+        from nebulakit.pixels import kernels
+
         a, b, c = self.contour
-        x, y = np.asarray(dx, np.float32), np.asarray(dy, np.float32)
-        u2 = np.float32(a) * x * x + np.float32(2 * b) * x * y + np.float32(c) * y * y
-        u = np.sqrt(np.maximum(u2, 0)) * np.float32(1 / STEP)
-        index = np.minimum(u.astype(np.int32), len(self.table) - 2)
-        part = np.minimum(u - index, np.float32(1))
-        low = self.table[index]
-        return np.asarray(low + part * (self.table[index + 1] - low), np.float32)
+        x, y = np.broadcast_arrays(np.asarray(dx, np.float32), np.asarray(dy, np.float32))
+        out = np.empty(x.shape, np.float32)
+        kernels.look_up(x.ravel(), y.ravel(), self.table, np.array([a, 2 * b, c], np.float32), out.reshape(-1))
+        return out
 
     def radius(self, level: npt.ArrayLike) -> Array:
         """Give how far from a star of height 1 its light sinks under ``level``."""

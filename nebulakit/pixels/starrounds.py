@@ -50,7 +50,8 @@ def fit_stars(
     hidden = ~np.isfinite(planes)
     if coverage is not None:
         hidden = hidden | (coverage <= 0)
-    z = np.stack([push_pull(p, h) for p, h in zip(planes, hidden, strict=True)]) / sigma[:, None, None]
+    z = np.stack([push_pull(p, h) for p, h in zip(planes, hidden, strict=True)])
+    z /= sigma[:, None, None]
     if white is not None:
         hidden = hidden | _cut(planes, white)
     found = find_stars(planes, noise, coverage, white) if stars is None else stars
@@ -59,6 +60,7 @@ def fit_stars(
     ratio = float(np.median([row[1] / row[0] if row[0] > 0 else 0 for row in noise.scales]))
     field = kriging.Field(kriging.noise_blur(ratio), fwhm / 2.355)
     fit = StarFit(z, hidden, noise.map, list(laws), field)
+    z = inner(fit.data)
     fit.fwhm = fwhm
     fit.sigma = noise.sigma
     fit.freedom = np.tile(FREEDOM / 4, (len(planes), 1))
@@ -175,8 +177,7 @@ def _prepare(fit: StarFit, again: bool = False) -> None:
         second = starlet.smooth(np.ascontiguousarray(starlet.smooth(filled, 1)[::2, ::2]), 1)
         third = second - starlet.smooth(second, 2)
         power = cv2.GaussianBlur(third * third * free, (0, 0), 4) / np.maximum(cv2.GaussianBlur(free, (0, 0), 4), 1e-3)
-        power = cv2.resize(np.maximum(power - fit.third2[c], 0), data.shape[::-1], interpolation=cv2.INTER_LINEAR)
-        fit.strength[c] = np.pad(power, PAD, mode="edge")
+        fit.strength[c] = np.pad(np.maximum(power - fit.third2[c], 0), PAD // 2, mode="edge")
 
     over(channel, range(len(fit.data)))
 
@@ -200,8 +201,10 @@ def _missed(fit: StarFit, noise: Noise, doubt: float) -> tuple[Array, Array, Arr
     cut = cv2.dilate(np.asarray(fit.hidden.any(0), np.uint8), np.ones((5, 5), np.uint8)) > 0
     cut[:PAD] = cut[-PAD:] = cut[:, :PAD] = cut[:, -PAD:] = False  # the margin mirrors what is inside
     seen = (~cut).astype(np.float32)
-    light = planes * np.asarray(noise.sigma, np.float32)[:, None, None]
-    found = find_stars(light, Noise(noise.sigma, noise.scales, fit.level), seen, None, threshold=7.0, fwhm=fit.fwhm)
+    sigma = np.asarray(noise.sigma, np.float32)[:, None, None]
+    planes *= sigma
+    found = find_stars(planes, Noise(noise.sigma, noise.scales, fit.level), seen, None, threshold=7.0, fwhm=fit.fwhm)
+    planes /= sigma
     x, y = found.x - PAD, found.y - PAD
     h, w = inner(planes).shape[1:]
     keep = (x > 0.7) & (y > 0.7) & (x < w - 1.7) & (y < h - 1.7)
@@ -277,7 +280,7 @@ def _kept(fit: StarFit) -> Mask:
             fit.height[:, a] += 0 if fit.saturated[a] else fit.height[:, b]
             keep[b] = False
     sigma = np.asarray(fit.sigma)[:, None]
-    level = np.sqrt(fit.strength[:, py + PAD, px + PAD])
+    level = np.sqrt(fit.strength[:, (py + PAD) // 2, (px + PAD) // 2])
     coloured = star_coloured(fit.height * sigma, (2 + 0.02 * fit.height.max(0) + 0.2 * level) * sigma, strict=True)
     return np.asarray(keep & (coloured | fit.saturated | fit.outside), bool)
 
