@@ -1,0 +1,118 @@
+"""The compiled loops against the same things said in numpy."""
+
+import numpy as np
+import pytest
+
+from nebulakit.pixels import kernels, kriging, parallel, ringsums, starlaw
+from nebulakit.pixels.starfit import PAD, StarFit
+
+
+@pytest.mark.parametrize("linear", [0.0, 0.4, 1.0])
+def test_a_star_is_drawn_as_its_law_says(linear):
+    law = starlaw.moffat_law((1.2, 0.1, 0.9), 2.5, 3.0, linear)
+    plane = np.zeros((50, 60), np.float32)
+    place = np.array([30.3]), np.array([24.6])
+    for rows in ((0, 17), (17, 50)):  # in two bands
+        kernels.draw(
+            plane, *rows, law.parts, *place, np.array([100.0]), np.array([20.0]), np.zeros((1, 5, 5), np.float32), np.zeros(1)
+        )
+    want = 100 * law.stamps(np.array([0.3]), np.array([-0.4]), 20)[0]
+    y, x = np.mgrid[-20:21, -20:21]
+    inside = np.hypot(y, x) <= 20
+    assert np.abs(plane[5:46, 10:51] - want)[inside].max() < 1e-3  # float32, on 100
+    assert not plane[5:46, 10:51][~inside].any()
+
+
+def test_a_bent_star_is_the_convolved_one():
+    law = starlaw.moffat_law((1.0, 0.0, 1.0), 2.0, 3.0)
+    bend = np.tensordot(np.linspace(-1, 1, len(starlaw.MODES)), np.stack(starlaw.MODES), 1)
+    plane, none = np.zeros((41, 41), np.float32), np.zeros(1)
+    one = np.array([20.2]), np.array([19.9])
+    kernels.draw(plane, 0, 41, law.parts, *one, none, np.array([15.0]), bend[None].astype(np.float32), np.array([8.0]))
+    star = law.stamps(np.array([0.2]), np.array([-0.1]), 11)[0].astype(np.float64)
+    want = sum(bend[j, i] * star[4 - j : 23 - j, 4 - i : 23 - i] for j in range(5) for i in range(5))
+    assert np.abs(plane[11:30, 11:30] - want).max() < 1e-5
+
+
+@pytest.mark.parametrize("n", [1, 7, 8, 9, 40])
+def test_a_factored_matrix_solves(n):
+    rng = np.random.default_rng(n)
+    root, right = rng.normal(size=(n, n)), rng.normal(size=(n, 3))
+    matrix = root @ root.T + np.eye(n)
+    a = np.concatenate([matrix, right], 1)
+    kernels._factor(a, n, 3)
+    found = np.stack([a[:, n + k].copy() for k in range(3)])
+    for column in found:
+        kernels._back(a, n, column)
+    assert np.allclose(matrix @ found.T, right, atol=1e-9)
+
+
+def field_of_stars(seed: int = 3) -> tuple[StarFit, tuple[np.ndarray, ...]]:
+    """Give a fit of twelve stars on white noise, started a little off, and their true x, y and heights."""
+    rng = np.random.default_rng(seed)
+    law = starlaw.moffat_law((1.0, 0.0, 1.0), 2.2, 3.0)
+    x, y = (v.ravel() + rng.uniform(-0.4, 0.4, 12) for v in np.meshgrid([15.0, 40, 65, 90], [15.0, 40, 65]))
+    height = np.geomspace(30, 900, 12)
+    planes = rng.normal(0, 1, (3, 80, 105)).astype(np.float32)
+    for plane in planes:
+        kernels.draw(plane, 0, 80, law.parts, x, y, height, np.full(12, 30.0), np.zeros((12, 5, 5), np.float32), np.zeros(12))
+    fit = StarFit(planes, np.zeros(planes.shape, bool), None, [law] * 3, kriging.Field(0.0, 1.3))
+    fit.add(x + 0.2, y - 0.1, np.tile(0.8 * height, (3, 1)), np.zeros(12, bool))
+    return fit, (x, y, height)
+
+
+def test_stars_are_found_as_high_as_they_are():
+    fit, (x, y, height) = field_of_stars()
+    fit.redraw()
+    for _ in range(3):
+        fit.sweep(np.arange(12))
+        fit.redraw()
+    # the peak of such a star is known to about 0.5 sigma by its own pixels (fit of a known shape to white noise)
+    assert np.abs(fit.height - height).max() < 3 + 0.02 * height.max()
+    assert np.abs(fit.height / height - 1).mean() < 0.03
+    assert np.hypot(fit.x - PAD - x, fit.y - PAD - y)[:, height > 100].max() < 0.05
+
+
+def test_the_same_for_any_number_of_threads():
+    rests = []
+    for n in (1, 3):
+        fit, _ = field_of_stars()
+        token = parallel.threads.set(n)
+        try:
+            fit.redraw()
+            fit.sweep(np.arange(12))
+            fit.redraw(anew=True)
+        finally:
+            parallel.threads.reset(token)
+        rests.append(fit.rest)
+    assert np.array_equal(*rests)
+
+
+def test_a_new_law_is_drawn_as_if_anew():
+    fit, _ = field_of_stars()
+    fit.redraw()
+    fit.sweep(np.arange(12))
+    for c, law in enumerate(fit.laws):
+        table = law.table * (1 + 0.05 * np.exp(-(((starlaw.RADII - 6) / 2) ** 2)))
+        fit.laws[c] = starlaw.Law(law.contour, (table / 1.01).astype(np.float32), law.linear)
+        fit.height[c] *= 1.01
+    fit.redraw()
+    quick = fit.rest.copy()
+    fit.redraw(anew=True)
+    assert np.abs(quick - fit.rest).max() < 0.1  # each is left out where it sinks under 0.02, and a few overlap
+
+
+def test_rings_around_places_are_summed():
+    rng = np.random.default_rng(1)
+    value, weight = rng.normal(size=(2, 30, 40)).astype(np.float32)
+    dy, dx = np.mgrid[-4:5, -4:5]
+    rings = [np.abs(np.hypot(dy, dx) - r) <= 0.6 for r in (1, 3)]
+    shifts = [(dy[ring] * 40 + dx[ring]).astype(np.int64) for ring in rings]
+    starts = np.cumsum([0, *(len(s) for s in shifts)])
+    places = np.array([10 * 40 + 12, 20 * 40 + 30])
+    sums, weights = np.zeros((2, 2)), np.zeros((2, 2))
+    ringsums.around(value.ravel(), weight.ravel(), places, np.concatenate(shifts), starts, sums, weights)
+    for i, (y, x) in enumerate(((10, 12), (20, 30))):
+        for k, ring in enumerate(rings):
+            assert sums[i, k] == pytest.approx(value[y - 4 : y + 5, x - 4 : x + 5][ring].sum(), abs=1e-4)
+            assert weights[i, k] == pytest.approx(weight[y - 4 : y + 5, x - 4 : x + 5][ring].sum(), abs=1e-4)
