@@ -198,32 +198,31 @@ def _nothing(keep: float, centre: tuple[float, float] | None) -> None:
 
 
 def nebula_centre(planes: Floats, good: Mask) -> tuple[float, float] | None:
-    """Find the middle (x, y) of the nebula's light: the centroid of what stands out of the sky in the first channel.
+    """Find the middle (x, y) of the nebula's light: the centroid of what stands out of the skyglow in the first channel.
 
-    Medians of blocks leave the stars out; a curved surface fitted from below leaves the skyglow out. None where nothing
-    stands out.
+    The skyglow is fitted as `remove_gradient` does: it is often hundreds of times as strong as the nebula, and a surface of
+    second order is off by more than that. Stars are left out by medians, and the brightest tenth counts no more than what
+    is just under it. None where nothing stands out.
     """
-    h, w = good.shape
-    blocks = cov.block_noise(planes[:1], good, int(np.clip(min(h, w) // 40, 6, 64)))
-    level, size = blocks.level[0], blocks.size
+    import cv2
+
+    from nebulakit.pixels import gradient, legendre
+    from nebulakit.pixels.noise import measure_noise
+
+    seen = np.where(good, planes, np.float32(np.nan))
+    sigma = np.maximum(measure_noise(seen).sigma, 1e-30)
+    found = gradient.decide_gradient(seen, sigma)
+    flat = seen[:1] - legendre.surface(found.coefficients[:1], good.shape, found.order)
+    blocks = cov.block_noise(flat, good, int(np.clip(min(good.shape) // 40, 6, 64)))
+    level = blocks.level[0] / sigma[0]
     known = np.isfinite(level)
     if known.sum() < 30:
         return None
-    rows, cols = level.shape
-    y, x = np.mgrid[-1 : 1 : rows * 1j, -1 : 1 : cols * 1j]
-    basis = np.stack([np.ones_like(x), x, y, x * x, x * y, y * y], -1)[known]
-    values, weight = level[known], np.ones(int(known.sum()))
-    for _ in range(40):  # what lies above the surface counts little: that is the nebula
-        root = np.sqrt(weight)[:, None]
-        fit = np.linalg.lstsq(basis * root, values * root[:, 0], rcond=None)[0]
-        rest = values - basis @ fit
-        below = rest[rest < 0]
-        s = 1.4826 * float(np.median(-below)) if below.size else 0.0
-        if s <= 0:
-            return None
-        weight = np.where(rest <= 0, 1.0, np.exp(-0.5 * (rest / s) ** 2) + 0.01)
-    above = np.where(rest > 3 * s, rest, 0.0)
+    level = cv2.medianBlur(np.where(known, level, 0).astype(np.float32), 5)
+    below = -level[known & (level < 0)]
+    above = np.where(known & (level > 3 * 1.4826 * float(np.median(below))), level, 0) if below.size else np.zeros_like(level)
     if np.count_nonzero(above) < 5:
         return None
-    yy, xx = (np.array(np.nonzero(known)) + 0.5) * size - 0.5
+    above = np.minimum(above, np.percentile(above[above > 0], 90))
+    yy, xx = (np.mgrid[: level.shape[0], : level.shape[1]] + 0.5) * blocks.size - 0.5
     return float((xx * above).sum() / above.sum()), float((yy * above).sum() / above.sum())

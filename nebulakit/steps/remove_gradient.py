@@ -44,13 +44,17 @@ def remove_gradient(
         About("subtract for light that was added (skyglow); divide for light that was lost (vignetting)", look=False),
     ] = "subtract",
     sky: A[
-        tuple[Position, ...],
-        About("places that are certainly empty sky, such as [[8%, 10%], [90%, 88%]] of the uncropped stack", look=False),
+        tuple[Position | tuple[Position, Position], ...],
+        About(
+            "places that are certainly empty sky: points such as [8%, 10%], and boxes by two corners such as [[80%, 5%], [98%, 20%]]",
+            look=False,
+            example=[["8%", "10%"], [["80%", "5%"], ["98%", "20%"]]],
+        ),
     ] = (),
     reach: A[
         Share,
         About(
-            "radius around each place in sky that counts as sky, as a share of the frame's short side",
+            "radius around each point in sky that counts as sky, as a share of the frame's short side",
             0.005,
             0.3,
             raise_when="more of the sky around the places is empty",
@@ -156,15 +160,18 @@ def _seams(image: Image, sigma: Any, left_out: Any) -> edges.Seams | None:
     return None if image.coverage is None else edges.decide_seams(image.planes, sigma, image.coverage, left_out)
 
 
-def _sure(image: Image, places: tuple[Position, ...], reach: Share) -> Any:
-    """Give the function that says which boxes lie near the places called sky."""
+def _sure(image: Image, places: tuple[Position | tuple[Position, Position], ...], reach: Share) -> Any:
+    """Give the function that says which boxes lie near the points, or in the boxes, called sky."""
     h, w = image.shape
-    at = [p.pixel(image) for p in places]
+    points = [p.pixel(image) for p in places if isinstance(p, Position)]
+    boxes = [np.sort([c.pixel(image) for c in p], axis=0) for p in places if not isinstance(p, Position)]
     radius = reach.fraction * min(h, w)
 
     def near(x: Any, y: Any) -> Any:
         px, py = (x + 1) / 2 * (w - 1), (y + 1) / 2 * (h - 1)
-        return np.any([np.hypot(px - a, py - b) <= radius for a, b in at], axis=0)
+        inside = [np.hypot(px - a, py - b) <= radius for a, b in points]
+        inside += [(px >= a) & (px <= c) & (py >= b) & (py <= d) for (a, b), (c, d) in boxes]
+        return np.any(inside, axis=0)
 
     return near
 

@@ -69,6 +69,21 @@ def test_positions_called_sky_are_accepted(image):
     assert np.isfinite(flat.planes).any()
 
 
+def test_a_box_called_sky_keeps_light_out_of_the_glow(scene):
+    """Faint light over three quarters of the frame, which looks like glow, is kept where a box says what is sky."""
+    h, w = scene.coverage.shape
+    x = np.mgrid[0:h, 0:w][1].astype(np.float32)
+    sigma = float(np.median(scene.sigma))
+    light = 30 * sigma * np.clip((x / w - 0.25) / 0.75, 0, 1)
+    noise = np.random.default_rng(5).normal(0, sigma, (3, h, w)).astype(np.float32)
+    image = Image.from_array((0.02 + light + noise).astype(np.float32))
+    with_box = steps.remove_gradient(image, order=1, sky=[[["1%", "1%"], ["24%", "99%"]]]).image
+    by_points = steps.remove_gradient(image, order=1, sky=[["12%", "15%"], ["12%", "50%"], ["12%", "85%"]], reach="10%").image
+    kept = [float(np.nanmedian(p.planes[0][:, int(0.9 * w) :])) / sigma for p in (with_box, by_points)]
+    alone = float(np.nanmedian(steps.remove_gradient(image, order=1).image.planes[0][:, int(0.9 * w) :])) / sigma
+    assert min(kept) > alone + 10
+
+
 def test_level_sky_brings_every_channel_to_one_level(image, flattened):
     lifted = flattened.image.replace(flattened.image.planes + np.float32([[[0.001]], [[0.002]], [[-0.001]]]), sky=None)
     level = steps.level_sky(lifted, to=0.0005)
