@@ -204,8 +204,8 @@ class Fit:
         s = max(FLOOR, self.boxes.error)
         found = []
         for k in range(self.lines):
-            p = _log_mixture(self.residual()[k], s)[1] * (self.structure(k, 5) < SMOOTH * s)
-            found.append(self.around(p) if float((p > 0.5).mean()) >= SEEN else np.zeros_like(p))
+            p = self.around(_log_mixture(self.residual()[k], s)[1] * (self.structure(k, 5) < SMOOTH * s))
+            found.append(p if float((p > 0.5).mean()) >= SEEN else np.zeros_like(p))
         return found
 
     def evidence(self) -> tuple[float, Doubles]:

@@ -4,8 +4,8 @@ The levels of small boxes without their stars are told by three surfaces and a n
 are first turned so that one sees H-alpha, one [O III], and one (a difference) neither line; the last pins the part of
 the glow in which the channels differ. Several orders are fitted (:mod:`glow_fit`), each from three starting rules, and
 the data choose by the evidence. Where a line sees no sky, the darkest boxes are nebula: there the nebula is also told as
-a field whose structure speaks for its level (:mod:`nebula_field`), which chooses the order and the level; the shape is
-the mean of both.
+a field whose structure speaks for its light (:mod:`nebula_field`). The field tells the level of the sky; the shape is the
+mean of both fits.
 """
 
 from __future__ import annotations
@@ -104,13 +104,15 @@ def decide_gradient(
             chosen = o
     _, fit, sky = best[chosen]
     seen = fit.sky()
+    shares = tuple(float((p > 0.5).mean()) for p in seen)
     if sure is None and chosen > 0 and any(not p.any() for p in seen):
-        fit, told = _beside_a_field({o: f for o, (_, f, _) in best.items() if o > 0}, seen)
-        chosen = fit.order
+        field, told = _beside_a_field({o: f for o, (_, f, _) in best.items() if o > 0}, seen)
+        theta = _mean(field.theta, fit.theta)
+        chosen = max(chosen, field.order)
     else:
         centre(fit, sky)
-    shares = tuple(float((p > 0.5).mean()) for p in seen)
-    return Gradient(chosen, fit.theta * s[:, None], told, sky, boxes, s, shares)
+        theta = fit.theta
+    return Gradient(chosen, theta * s[:, None], told, sky, boxes, s, shares)
 
 
 def _fitted(boxes: Boxes, turn: Doubles, order: int, certain: Mask | None) -> tuple[float, Fit, Doubles]:
@@ -129,13 +131,19 @@ def _fitted(boxes: Boxes, turn: Doubles, order: int, certain: Mask | None) -> tu
 
 
 def _beside_a_field(fits: dict[int, Fit], seen: list[Doubles]) -> tuple[Fit, dict[int, float]]:
-    """Fit each order again beside a nebula that is a field; give the best, averaged with the fit it began with, and the evidence.
-
-    The two err apart: one follows the darkest boxes, which are no sky, the other what structure tells. The level is the field's.
-    """
+    """Fit each order again beside a nebula that is a field; give the best, and the evidence of all."""
     again = {o: copy.copy(f) for o, f in fits.items()}
     told = {o: refine(f, seen) for o, f in again.items()}
-    order = max(told, key=lambda o: told[o])
-    fit = again[order]
-    fit.theta = np.concatenate([fit.theta[:, :1], (fit.theta[:, 1:] + fits[order].theta[:, 1:]) / 2], axis=1)
-    return fit, told
+    return again[max(told, key=lambda o: told[o])], told
+
+
+def _mean(field: Doubles, boxes: Doubles) -> Doubles:
+    """Give the mean of two surfaces' shapes; the level is the first's.
+
+    They err apart: one goes by what structure tells, the other by the darkest boxes, which are no sky.
+    """
+    out = np.zeros((len(field), max(field.shape[1], boxes.shape[1])))
+    out[:, : field.shape[1]] += field / 2  # terms come by their degree: those that one lacks are its last
+    out[:, : boxes.shape[1]] += boxes / 2
+    out[:, 0] = field[:, 0]
+    return out
