@@ -55,11 +55,21 @@ def read_input(job: Job, name: str) -> Image:
 def _read(job: Job, name: str) -> Image:
     from nebulakit import files
 
-    if name == "stack":
-        return files.read(job.stack, coverage=job.inputs.get("coverage"), assume=job.assume)
     if _is_mask(job.recipe, name):
         return Image.from_array(files.read_map(job.inputs[name]), channels=("mask",), content="mask", scale="display")
-    return files.read(job.inputs[name])
+    if name != "stack":
+        return files.read(job.inputs[name])
+    image = files.read(job.stack, coverage=job.inputs.get("coverage"), assume=job.assume)
+    declared = job.recipe.inputs.get(name)
+    if declared is not None and declared.scale is not None and image.scale != declared.scale:
+        words = {"linear": "linear (not stretched)", "display": "stretched"}
+        raise InputError(
+            f"{job.stack.name} is taken as {words[image.scale]}, since {image.record.get('scale_because', 'nothing says otherwise')}; this recipe "
+            f"needs it {words[declared.scale]}. "
+            + ("For a stretched picture there is the recipe finish. " if image.scale == "display" else "")
+            + f"If you know that it is {words[declared.scale]}, say --assume {declared.scale}."
+        )
+    return image
 
 
 def _made_ready(job: Job, name: str, image: Image) -> Image:

@@ -9,6 +9,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from astropy.io import fits
+from PIL import Image as Pictures
 
 from nebulakit.cli import VERBS, call
 from nebulakit.declare import STEPS
@@ -133,6 +134,17 @@ def test_check(tell, night) -> None:
     assert (code, err) == (0, "")
     assert out.count("no faults") == 1 + len(shipped())
     assert tell("check", night / "r.yaml", "--set", "saturate.gain=lots")[0] in (2, 3)
+
+
+def test_a_stack_of_the_wrong_kind_is_refused_with_what_to_do(tell, night, tmp_path) -> None:
+    code, _, err = tell("run", "finish", night / "stack.fits", "--no-cache")
+    assert code == 4
+    assert "--assume display" in err
+    Pictures.fromarray(np.full((90, 120, 3), 90, np.uint8)).save(tmp_path / "shown.jpg")
+    code, _, err = tell("run", "lines", tmp_path / "shown.jpg", "--no-cache")
+    assert code == 4
+    assert "recipe finish" in err
+    assert "--assume linear" in err
 
 
 def test_compare(tell, finished, tmp_path) -> None:
