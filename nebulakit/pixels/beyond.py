@@ -205,6 +205,7 @@ class Search:
         # such bright stars have ghosts
         self.least = 0.1 * brightest.min(1) if brightest.size else np.full(len(fit.laws), np.inf)
         self.root = rim.root.copy()
+        self.tries = np.zeros((*rim.root.shape[:2], 0))  # stars that might be there, whitened, kept in line with the root
         self._doubt_inner(fit)
         self.sure = self.root.copy()
         self.value = self.white(rim.value[:, :, None])[:, :, 0]
@@ -232,7 +233,8 @@ class Search:
         if size > 1e-6:
             # (I + u u')^-1/2
             shrink = (1 - 1 / math.sqrt(1 + size)) / size
-            self.root[c] -= np.outer(u * shrink, u @ self.root[c])
+            for kept in (self.root[c], self.tries[c]):
+                kept -= np.outer(u * shrink, u @ kept)
 
     def white(self, columns: Array) -> Array:
         """Give (channel, cell, column) without what nebula and noise make alike."""
@@ -309,13 +311,13 @@ def _explain(fit: StarFit, edge: int, rim: Rim, bumps: list[float], old: list[Pl
     search = Search(fit, edge, rim)
     offsets = np.array([-12, -9, -6, -3, -1.5, 0, 1.5, 3, 6, 9, 12.0])
     tries = [(float(a), out) for a in np.unique(np.add.outer(np.array(bumps), offsets)) for out in PLACES] + old
-    drawn = np.stack([search.star(t, False) for t in tries], -1)
+    search.tries = search.white(np.stack([search.star(t, False) for t in tries], -1))
     places, ghostly = np.zeros((0, 2)), list[bool]()
     heights = np.zeros((len(fit.laws), 0))
     barred = np.zeros(len(tries), bool)
     for _ in range(2 * len(bumps) + 4):
         left = search.solve(places, ghostly)[0] if len(places) else search.value
-        columns = search.white(drawn)
+        columns = search.tries
         norms = np.maximum((columns**2).sum(1), 1e-30)
         amount = np.maximum((columns * left[:, :, None]).sum(1) / norms, 0)  # channel, try
         gain = (amount**2 * norms).sum(0) - RARE * np.log(np.maximum(amount.max(0), 1.0))
