@@ -54,38 +54,40 @@ def refine(fit: Fit, sky: list[Doubles], rounds: int = 20) -> float:
 
 
 def _solve(fit: Fit, lines: list[_Line], fall: Doubles) -> tuple[float, float]:
-    """Solve for surfaces, levels and waves at the weights of now; give the evidence, and how far the surfaces moved."""
-    r, terms, own = fit.residual(), fit.theta.size, 1 + len(fall)
-    h = np.zeros((terms + own * len(lines),) * 2)
-    b = np.zeros(len(h))
-    prior = fit.precision()
-    h[:terms, :terms] = prior
-    told = 0.0
+    """Solve for surfaces, levels and waves at the weights of now; give the evidence, and how far the surfaces moved.
+
+    The waves are eliminated line by line, so that all matrices stay small.
+    """
+    r, prior = fit.residual(), fit.precision()
+    h, b, told = prior.copy(), np.zeros(len(prior)), 0.0
 
     def sees(k: int, weight: Doubles) -> None:
         """Let row ``k`` of the turned channels count by ``weight`` per box, as far as the surfaces go."""
+        nonlocal told
         t, aw = fit.turn[k], fit.a * weight[:, None]
-        h[:terms, :terms] += np.kron(np.outer(t, t), fit.a.T @ aw)
-        b[:terms] += np.kron(t, aw.T @ fit.seen[k])
+        h[...] += np.kron(np.outer(t, t), fit.a.T @ aw)
+        b[...] += np.kron(t, aw.T @ fit.seen[k])
+        told -= 0.5 * float((weight * fit.seen[k] ** 2).sum())
 
+    solved = []
     for k, line in enumerate(lines):
-        part = slice(terms + k * own, terms + (k + 1) * own)
         weight = TRUST / line.spread
         sees(k, weight)
+        sees(k, TRUST * _under(r[k], fit.floor) * (1 - line.sky))
         cw = line.columns * weight[:, None]
         both = np.kron(fit.turn[k][:, None], fit.a.T @ cw)
-        h[:terms, part] += both
-        h[part, :terms] += both.T
-        h[part, part] += line.columns.T @ cw + np.diag(np.r_[1 / SPREAD**2, 1 / (line.power * fall)])
-        b[part] += cw.T @ fit.seen[k]
-        b[part.start] += LEVEL / SPREAD**2
-        under = TRUST * _under(r[k], fit.floor) * (1 - line.sky)
-        sees(k, under)
-        told -= 0.5 * float(((weight + under) * fit.seen[k] ** 2).sum()) + 0.5 * float(np.log(line.power * fall).sum())
+        alone = line.columns.T @ cw + np.diag(np.r_[1 / SPREAD**2, 1 / (line.power * fall)])
+        right = cw.T @ fit.seen[k]
+        right[0] += LEVEL / SPREAD**2
+        inverse = np.linalg.inv(alone)
+        h -= both @ inverse @ both.T
+        b -= both @ (inverse @ right)
+        told += 0.5 * float(right @ inverse @ right) - 0.5 * float(np.linalg.slogdet(alone)[1])
+        told -= 0.5 * float(np.log(line.power * fall).sum())
+        solved.append((both, inverse, right))
     for k in range(len(lines), fit.n):
         weight = TRUST * fit.neither(r[k])
         sees(k, weight)
-        told -= 0.5 * float((weight * fit.seen[k] ** 2).sum())
         e = max(0.15, fit.boxes.error)  # Student's t in place of the square that stands for it
         told += 0.5 * float((weight * r[k] ** 2).sum()) - 1.5 * TRUST * float(np.log1p(r[k] ** 2 / 2 / e**2).sum())
     h[np.diag_indices(len(h))] += 1e-9
@@ -93,10 +95,12 @@ def _solve(fit: Fit, lines: list[_Line], fall: Doubles) -> tuple[float, float]:
     found = spread @ b
     free = np.ix_(*2 * [np.flatnonzero(np.tile(fit.degree > 0, fit.n))])
     told += 0.5 * float(found @ b) - 0.5 * float(np.linalg.slogdet(h)[1]) + 0.5 * float(np.linalg.slogdet(prior[free])[1])
-    for k, line in enumerate(lines):
-        at = slice(terms + k * own + 1, terms + (k + 1) * own)
-        line.power = max(float(((found[at] ** 2 + np.diag(spread)[at]) / fall).mean()), 1e-6)
-    return told, fit.move(found[:terms].reshape(fit.theta.shape))
+    for line, (both, inverse, right) in zip(lines, solved, strict=True):
+        pulled = both @ inverse  # by how much the waves give way to the surfaces
+        waves = inverse @ right - pulled.T @ found
+        unsure = np.diag(inverse) + (pulled * (spread @ pulled)).sum(axis=0)
+        line.power = max(float(((waves[1:] ** 2 + unsure[1:]) / fall).mean()), 1e-6)
+    return told, fit.move(found.reshape(fit.theta.shape))
 
 
 def _under(r: Doubles, floor: float) -> Doubles:
