@@ -14,8 +14,8 @@ import numpy as np
 import numpy.typing as npt
 
 from nebulakit.pixels.flanks import GHOSTLY
-from nebulakit.pixels.starfit import PAD, StarFit
-from nebulakit.pixels.starlaw import RADII
+from nebulakit.pixels.starfit import StarFit
+from nebulakit.pixels.starlaw import PAD, RADII
 from nebulakit.pixels.stars import star_coloured
 
 Array = npt.NDArray[np.float64]

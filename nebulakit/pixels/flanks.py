@@ -7,8 +7,8 @@ import math
 import numpy as np
 import numpy.typing as npt
 
-from nebulakit.pixels.starfit import PAD, StarFit
-from nebulakit.pixels.starlaw import RADII, disc
+from nebulakit.pixels.starfit import StarFit
+from nebulakit.pixels.starlaw import PAD, RADII, disc
 from nebulakit.pixels.starlearn import NODES, profile
 from nebulakit.pixels.wings import ring_statistics
 

@@ -14,7 +14,7 @@ import numba
 import numpy as np
 import numpy.typing as npt
 
-from nebulakit.pixels.starlaw import MODES, STEP, Parts
+from nebulakit.pixels.starlaw import MODES, PAD, STEP, Parts
 
 Array = npt.NDArray[np.float64]
 Floats = npt.NDArray[np.float32]
@@ -37,6 +37,7 @@ def compiled(function: F) -> F:
 FINE = np.float32(1 / STEP)  # entries of a law's table per px
 BENT = 9  # px: how far from its middle a star is bent
 PIECE = 512  # at least the pixels of a row that a star is drawn on
+NEAR, FEW = 0.3, 20.0  # how far the height of a neighbour may be off: as a share of it, and in noise sigma
 SLOTS = 8  # rows that are taken off together when a matrix is factored
 
 _taps = [(k, j, i, float(mode[j, i])) for k, mode in enumerate(MODES) for j, i in np.argwhere(mode).tolist()]
@@ -194,9 +195,11 @@ def solve(
     usual: Array,
     count: int,
     stars: tuple[Array, Array, Array, Array],
+    near: tuple[Array, Array, Array],
     held: tuple[Array, Array, Array],
     loose: Array,
     saturated: Mask,
+    settled: Mask,
     grain: Array,
     strength: Ints,
     doubt: Floats,
@@ -208,10 +211,12 @@ def solve(
     """Solve for stars whose discs and rings do not touch, each in its disc.
 
     ``planes``: data, rest, behind, cores, hidden, lost of :class:`StarFit`; ``noise``: its photons and misfit; ``stars``:
-    x, y, height, modes; ``held``: the way (star, 2) to where they were found at first, and how far they may go from there
-    and in their modes. All that follows is by star. ``found`` (star, 4 + modes) becomes height, steps in x and y, chi^2
-    per pixel and modes; ``seen`` (star, disc, 3) star light, squared rest and noise; ``told`` whether a whole disc was seen;
-    ``squares`` (star, modes) is not 0 where they were well seen.
+    x, y, height, modes; ``near``: x, y, height (star, neighbour) of stars that shine into the disc, whose heights are not
+    taken for right; ``held``: the way (star, 2) to where they were found at first, and how far they may go from there and in
+    their modes. All that follows is by star. ``settled``: what is told from around is corrected for the star's own flank
+    there, in one step; among stars not known yet that overshoots, and is left to the rounds. ``found`` (star, 4 + modes)
+    becomes height, steps in x and y, chi^2 per pixel and modes; ``seen`` (star, disc, 3) star light, squared rest and noise;
+    ``told`` whether a whole disc was seen; ``squares`` (star, modes) is not 0 where they were well seen.
     """
     data, rest, behind, cores, hidden, lost = planes
     ky, kx, ry, rx, weights, spread = disc
@@ -220,27 +225,33 @@ def solve(
     home, tie, free = held
     h, w = rest.shape
     pixels, ring = len(ky), len(ry)
-    m = 3 + count
+    near_x, near_y, near_height = near
+    own_m = 3 + count
+    most = own_m + near_x.shape[1]
     half = 1
     for p in range(pixels):
         half = max(half, -ky[p])
-    side = 2 * (half + 2) + 1
-    core = np.zeros((side, side), np.float32)
-    flat = core.ravel()
-    columns, swing = np.zeros((m, pixels)), np.zeros((m, pixels))
-    a = np.zeros((pixels, pixels + m + 1))
-    normal = np.zeros((m, m + 1 + m))
+    # what is told from around is told from the star's own flank, too
+    far = half + 2
+    for q in range(ring):
+        far = max(far, abs(ry[q]), abs(rx[q]))
+    side = 2 * far + 1
+    core, other = np.zeros((side, side), np.float32), np.zeros((side, side), np.float32)
+    flat, beside = core.ravel(), other.ravel()
+    columns, swing = np.zeros((most, pixels)), np.zeros((most, pixels))
+    a = np.zeros((pixels, pixels + most + 1))
+    normal = np.zeros((most, most + 1 + most))
     target, expected, extra, light = np.zeros(pixels), np.zeros(pixels), np.zeros(pixels), np.zeros(pixels)
     diagonal, left, more, right = np.zeros(pixels), np.zeros(pixels), np.zeros(pixels), np.zeros(pixels)
-    answer = np.zeros(m)
+    answer = np.zeros(most)
     order, rows = np.zeros(pixels, np.int64), np.zeros(pixels, np.int64)
     cols, place = np.zeros(pixels, np.int64), np.zeros(pixels, np.int64)
     line_of = np.empty(PIECE, np.float32)
-    around = np.zeros(ring, np.float32)
+    around, flank, spill = np.zeros(ring, np.float32), np.zeros(ring, np.float32), np.zeros(pixels)
     for i in range(len(x)):
         px, py = int(np.rint(x[i])), int(np.rint(y[i]))
         fx, fy = np.float32(x[i] - px), np.float32(y[i] - py)
-        _unit(core, half + 2, fx, fy, law, line_of)
+        _unit(core, far, fx, fy, law, line_of)
         scale, power = max(height[i], 1.0), grain[i] * grain[i]
         told_by, kin = weights[strength[i]], spread[strength[i]]
         # the hidden pixels of the disc come last, and are not solved for
@@ -253,20 +264,23 @@ def solve(
             else:
                 k = n
                 n += 1
-            order[k], rows[k], cols[k], place[k] = p, yy, xx, (ky[p] + half + 2) * side + kx[p] + half + 2
+            order[k], rows[k], cols[k], place[k] = p, yy, xx, (ky[p] + far) * side + kx[p] + far
         # what is told from around
         for p in range(ring):
             yy, xx = min(max(py + ry[p], 0), h - 1), min(max(px + rx[p], 0), w - 1)
             around[p] = behind[yy, xx] if cores[yy, xx] else rest[yy, xx]
+            mirrored = yy < PAD or xx < PAD or yy >= h - PAD or xx >= w - PAD
+            flank[p] = np.float32(0) if cores[yy, xx] or mirrored or not settled[i] else flat[(ry[p] + far) * side + rx[p] + far]
         for k in range(pixels):
             line = told_by[order[k]]
-            told_here = np.float32(0)
+            told_here, spilt = np.float32(0), np.float32(0)
             for q in range(ring):
                 told_here += line[q] * around[q]
-            expected[k] = told_here
+                spilt += line[q] * flank[q]
+            expected[k], spill[k] = told_here, spilt
         # the star, its shifts and modes per unit height
         for k in range(n):
-            columns[0, k] = flat[place[k]]
+            columns[0, k] = flat[place[k]] - spill[k]
             across, down = _slopes(ky[order[k]], kx[order[k]], fx, fy, law)
             columns[1, k], columns[2, k] = across * scale, down * scale
         columns[3:] = 0
@@ -288,6 +302,19 @@ def solve(
                 # the star as usual at this place in its pixel; what deviates is held to what stars deviate by
                 columns[0, k] += share * column[k]
                 column[k] *= scale
+        m = own_m
+        for q in range(near_x.shape[1]):
+            if near_height[i, q] <= 0:
+                continue
+            qx, qy = int(np.rint(near_x[i, q])), int(np.rint(near_y[i, q]))
+            other[:] = 0
+            amount = np.float32(NEAR * near_height[i, q] + FEW)
+            gx, gy = np.float32(near_x[i, q] - qx), np.float32(near_y[i, q] - qy)
+            for j in range(far - half, far + half + 1):
+                _draw_line(other[j], 0, side, qx - px + far, j - far - (qy - py), gx, gy, law, amount, line_of)
+            for k in range(n):
+                columns[m, k] = beside[place[k]]
+            m += 1
         for attempt in range(2):
             for u in range(n):
                 line, kins = a[u], kin[order[u]]
@@ -316,7 +343,7 @@ def solve(
             for c in range(m):
                 normal[c, m + 1 + c] = 1
                 if c > 0:
-                    hold = tie[i] ** -2 if c < 3 else free[i, c - 3] ** -2
+                    hold = 1.0 if c >= own_m else (tie[i] ** -2 if c < 3 else free[i, c - 3] ** -2)
                     normal[c, c] += hold
                     if c < 3:
                         normal[c, m] += hold * home[i, c - 1]
@@ -344,6 +371,7 @@ def solve(
                 rest_here -= a[u, n + c] * answer[c]
             right[u] = rest_here
         _back(a, n, right)
+        changed = height[i] - max(answer[0], 0.0)
         for k in range(pixels):
             kins = kin[order[k]]
             lifted = 0.0
@@ -353,7 +381,7 @@ def solve(
             else:
                 for u in range(n):
                     lifted += kins[order[u]] * right[u]
-            behind[rows[k], cols[k]] = expected[k] + power * lifted
+            behind[rows[k], cols[k]] = expected[k] + changed * spill[k] + power * lifted
             cores[rows[k], cols[k]] |= np.uint8(2)
             # how much of the noise that belongs there was lost: all of it where nothing is seen
             lost[rows[k], cols[k]] = np.uint8(np.rint(255 * extra[k] / diagonal[k])) if k < n else np.uint8(255)
@@ -376,7 +404,7 @@ def solve(
             chi2 += left[k] ** 2 / (diagonal[k] * due)
             seen[i, p, 0], seen[i, p, 1], seen[i, p, 2] = light[k], left[k] ** 2 / due, diagonal[k] - extra[k]
             if ky[p] ** 2 + kx[p] ** 2 <= 2.5:
-                top = max(top, target[k])
+                top = max(top, target[k] + max(answer[0], 0.0) * spill[k])
         new = max(answer[0], 0.0)
         safe = max(new, 1e-3)
         found[i, 0] = new if saturated[i] else min(new, 1.6 * top)  # a star that is not cut off shows its height
@@ -385,7 +413,7 @@ def solve(
         found[i, 3] = chi2 / max(n, 1)
         told[i] = n == pixels
         sure = n == pixels and new > 60
-        for c in range(3, m):
+        for c in range(3, own_m):
             found[i, 1 + c] = usual[c - 3]
             if new > 1:  # of a star that is hardly there, none are known
                 found[i, 1 + c] += answer[c] * scale / new

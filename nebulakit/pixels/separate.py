@@ -15,8 +15,8 @@ from nebulakit.pixels import patching
 from nebulakit.pixels.facts import Noise, StarList
 from nebulakit.pixels.inpaint import harmonic
 from nebulakit.pixels.starfill import fill_stars, find_shown
-from nebulakit.pixels.starfit import PAD, StarFit
-from nebulakit.pixels.starlaw import RADII, Law
+from nebulakit.pixels.starfit import StarFit
+from nebulakit.pixels.starlaw import PAD, RADII, Law
 from nebulakit.pixels.starrounds import fit_stars, inner
 from nebulakit.pixels.stars import find_stars
 

@@ -15,7 +15,7 @@ import numpy.typing as npt
 
 from nebulakit.pixels.kriging import RING, Field, strength_class
 from nebulakit.pixels.parallel import over
-from nebulakit.pixels.starlaw import FREEDOM, MODES, STEP, Ghost, Law
+from nebulakit.pixels.starlaw import FREEDOM, MODES, PAD, STEP, Ghost, Law
 
 Array = npt.NDArray[np.float64]
 Planes = npt.NDArray[np.float32]
@@ -27,10 +27,11 @@ DISCS = np.array([1.5, 2.5, 3.5, 5.0, 7.0, 10.0, 14.0])
 FURTHEST = 226.0  # px: stars are drawn no further
 FAINTEST = 0.02  # sigma: nor to where they are fainter
 FAINT = 20.0  # sigma of star light: less tells nothing of how light brings noise
-PAD = 16
 DOUBT = 0.01  # how far the law may be off where a cut-off star is far brighter than those it was learned from
 BATCH = 4096  # pixels that are solved for in one go
 BAND = 512  # rows that are drawn in one go
+NEIGHBOURS = 4  # of a star whose heights are left open when it is solved for
+UNSETTLED = 3.0  # chi^2 per pixel of a star whose neighbours, or place, are not known well yet
 NM = len(MODES)
 
 
@@ -101,6 +102,7 @@ class StarFit:
         self.sigma: tuple[float, ...] = (1.0,) * c  # of the channels, in the planes' first unit
         self.known: dict[int, tuple[Law, Drawn, Special]] = {}  # what the stars in ``rest`` were taken off with
         self.swept = False
+        self.beside = np.zeros((0, 1), int)  # each star's nearest ones
         self.tie = 0.5  # px: how far a channel's place may lie from the common one
 
     @property
@@ -274,6 +276,8 @@ class StarFit:
 
     def sweep(self, stars: Ints, wide: bool = True) -> None:
         """Solve the given stars once, those that touch one after the other; the largest discs only if ``wide``."""
+        from scipy.spatial import cKDTree
+
         channels = len(self.data)
         size = np.stack([self.disc_class(self.height[c, stars], c, wide) for c in range(channels)])
         reach = DISCS[size].max(0) + RING + 0.5
@@ -281,6 +285,8 @@ class StarFit:
         group = apart(self.x[:, stars].mean(0), self.y[:, stars].mean(0), reach)
         for k in np.unique(size):
             self.field.disc(float(DISCS[k]))  # made before threads share it
+        place = np.column_stack([self.x.mean(0), self.y.mean(0)])
+        self.beside = np.atleast_2d(cKDTree(place).query(place, k=min(NEIGHBOURS + 1, self.count))[1]).reshape(self.count, -1)
         for g in range(group.max(initial=-1) + 1):
             tasks = []
             for k in np.unique(size)[::-1]:
@@ -311,6 +317,15 @@ class StarFit:
         else:
             np.minimum(marks, 1, out=marks)
 
+    def _near(self, c: int, stars: Ints, radius: float) -> tuple[Array, Array, Array]:
+        """Give x, y and height (star, neighbour) of the stars that shine into each one's disc; height 0 where there is none."""
+        others = self.beside[stars]
+        x, y = self.x[c, others], self.y[c, others]
+        far = np.hypot(x - self.x[c, stars, None], y - self.y[c, stars, None])
+        # one that came out at 0 in this channel alone did so in error
+        height = np.where((far < radius + 3) & (others != stars[:, None]), self.height[:, others].max(0), 0)
+        return x, y, height
+
     def _solve(self, c: int, stars: Ints, radius: float) -> Seen:
         """Solve stars whose discs and rings do not touch; they are not drawn anew yet."""
         from nebulakit.pixels import kernels
@@ -340,9 +355,11 @@ class StarFit:
             self.usual[c],
             count,
             (x, y, height, self.modes[c, stars]),
+            self._near(c, stars, radius),
             (home, tie, self.freedom[c] * loose[:, None]),
             self.loose[c, stars],
             self.saturated[stars],
+            self.poor[c, stars] < UNSETTLED,
             grain,
             strength_class(self.strength[c, iy // 2, ix // 2] / grain**2),
             self.doubt[c, ky, kx].astype(np.float32),

@@ -13,6 +13,7 @@ Array = npt.NDArray[np.float64]
 Floats = npt.NDArray[np.float32]
 Parts = tuple[Floats, Floats, np.float32, Floats]
 
+PAD = 16  # px: the margin around a picture in which stars are fitted
 STEP = 0.025  # px between the entries of the table
 REACH = 240.0  # px
 RADII = np.arange(int(REACH / STEP) + 2) * STEP

@@ -15,8 +15,8 @@ from nebulakit.pixels.facts import Noise, StarList
 from nebulakit.pixels.flanks import learn_ghosts, learn_own
 from nebulakit.pixels.inpaint import push_pull
 from nebulakit.pixels.parallel import over
-from nebulakit.pixels.starfit import DOUBT, PAD, StarFit
-from nebulakit.pixels.starlaw import FREEDOM, Law, moffat_law
+from nebulakit.pixels.starfit import DOUBT, UNSETTLED, StarFit
+from nebulakit.pixels.starlaw import FREEDOM, PAD, Law, moffat_law
 from nebulakit.pixels.stars import _peaks, find_stars, star_coloured
 from nebulakit.pixels.wings import learn_law
 
@@ -27,6 +27,8 @@ Mask = npt.NDArray[np.bool_]
 Ints = npt.NDArray[np.int_]
 
 ROUNDS = 5
+AGAIN = 2  # times that groups are solved for again within a round
+CLEAR = 30.0  # sigma, in every channel
 BARE = 60.0  # sigma: under less star light than this the first heights leave the nebula nearly as it is
 TOGETHER = 0.4  # of a star's width: closer pairs cannot be told from one star with a shape of its own
 
@@ -76,6 +78,13 @@ def fit_stars(
     for k in range(ROUNDS):
         last = k == ROUNDS - 1
         fit.sweep(_active(fit, fresh) if k >= 2 and not last else np.nonzero(~fit.outside)[0], wide=last)
+        seen = fit.seen
+        for _ in range(AGAIN):
+            unsure = _unsure(fit)
+            if not len(unsure):
+                break
+            fit.sweep(unsure, wide=last)
+        fit.seen = seen
         fit.redraw(anew=last)
         starlearn.learn_scatter(fit, loosen=k >= ROUNDS - 2)
         if last:
@@ -95,17 +104,20 @@ def fit_stars(
         if k == ROUNDS - 2:
             fit.drop(_kept(fit))
             fit.redraw()
-        else:
-            if k > 0:
-                find_beyond(fit)
-            new = _missed(fit, noise, (0.3, 0.15, 0.1)[min(k, 2)])
+        elif k > 0:
+            find_beyond(fit)
+        new = _missed(fit, noise, (0.3, 0.15, 0.1, 0.1)[k])
+        if k < ROUNDS - 2:
             fit.drop(_kept(fit))
-            far = np.ones(len(new[0]), bool)
-            for x, y, r in spare:
-                far &= np.hypot(new[0] - x, new[1] - y) > r
-            fresh = int(far.sum())
-            fit.add(new[0][far], new[1][far], new[2][:, far], np.zeros(fresh, bool))
-            fit.redraw()
+        far = np.ones(len(new[0]), bool)
+        for x, y, r in spare:
+            far &= np.hypot(new[0] - x, new[1] - y) > r
+        if k == ROUNDS - 2:  # what is solved once only must stand out clearly: most are stars of groups that fell apart
+            far &= new[2].min(0) > CLEAR
+        fresh = int(far.sum())
+        fit.add(new[0][far], new[1][far], new[2][:, far], np.zeros(fresh, bool))
+        fit.redraw()
+        if k < ROUNDS - 2:
             _prepare(fit, again=True)
         if log:
             log(k)
@@ -283,6 +295,16 @@ def _kept(fit: StarFit) -> Mask:
     level = np.sqrt(fit.strength[:, (py + PAD) // 2, (px + PAD) // 2])
     coloured = star_coloured(fit.height * sigma, (2 + 0.02 * fit.height.max(0) + 0.2 * level) * sigma, strict=True)
     return np.asarray(keep & (coloured | fit.saturated | fit.outside), bool)
+
+
+def _unsure(fit: StarFit) -> Ints:
+    """Give the stars of groups that are not settled: poorly fitted ones and those beside them."""
+    from scipy.spatial import cKDTree
+
+    place = np.column_stack([fit.x.mean(0), fit.y.mean(0)])
+    poor = (fit.poor.max(0) > UNSETTLED) & ~fit.outside & ~fit.saturated
+    near = cKDTree(place[poor]).query(place)[0] < 8 if poor.any() else np.zeros(fit.count, bool)
+    return np.asarray(np.nonzero(near & ~fit.outside & ~fit.saturated)[0])
 
 
 def _active(fit: StarFit, fresh: int) -> Ints:

@@ -10,8 +10,8 @@ import numpy as np
 import numpy.typing as npt
 
 from nebulakit.pixels.parallel import over
-from nebulakit.pixels.starfit import DOUBT, PAD, StarFit
-from nebulakit.pixels.starlaw import RADII, Law
+from nebulakit.pixels.starfit import DOUBT, StarFit
+from nebulakit.pixels.starlaw import PAD, RADII, Law
 from nebulakit.pixels.starlearn import NODES, profile
 
 Array = npt.NDArray[np.float64]

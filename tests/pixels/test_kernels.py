@@ -4,7 +4,8 @@ import numpy as np
 import pytest
 
 from nebulakit.pixels import kernels, kriging, parallel, ringsums, starlaw
-from nebulakit.pixels.starfit import PAD, StarFit
+from nebulakit.pixels.starfit import StarFit
+from nebulakit.pixels.starlaw import PAD
 
 
 @pytest.mark.parametrize("linear", [0.0, 0.4, 1.0])
