@@ -70,6 +70,8 @@ def _stack(fit: StarFit, c: int, stars: npt.NDArray[np.int_], half: int) -> tupl
     total, weight = np.zeros((size, size)), np.zeros((size, size))
     lit = fit.data[c] - fit.rest[c]
     flanks = fit.flanks(c)
+    known, span = fit.ghosts[c], np.arange(-half, half + 1.0)
+    shape = np.zeros((size, size)) if known is None else known.at(span[None, :], span[:, None])
     for i in stars:
         px, py = round(float(fit.x[c, i])), round(float(fit.y[c, i]))
         y0, y1, x0, x1 = max(py - half, PAD), min(py + half + 1, h - PAD), max(px - half, PAD), min(px + half + 1, w - PAD)
@@ -78,24 +80,21 @@ def _stack(fit: StarFit, c: int, stars: npt.NDArray[np.int_], half: int) -> tupl
         box = np.s_[y0:y1, x0:x1]
         own = np.s_[y0 - py + half : y1 - py + half, x0 - px + half : x1 - px + half]
         rest = fit.rest[c][box].astype(np.float64)
+        # as bright as it was taken to be here
+        height = float(fit.height[c, i])
+        disc_here = height * float(fit.ghostly[c, i]) * shape[own]
         # neighbours' cores say nothing
-        free = ~fit.hidden[c][box] & (lit[box] - flanks[box] < 60)
+        free = ~fit.hidden[c][box] & (lit[box] - flanks[box] - disc_here < 60)
         if free.sum() < 100:
             continue
         level = float(np.median(rest[free]))
         spread = max(1.4826 * float(np.median(np.abs(rest[free] - level))), 1.0)
-        height = float(fit.height[c, i])
         # close to the star the law is not yet right to more than a few percent
         good = free / (spread**2 + (0.05 * flanks[box]) ** 2)
-        value = np.clip(rest - level, -200, 200 + 0.1 * flanks[box])
+        value = np.clip(rest - level, -200, 200 + 0.1 * flanks[box]) + disc_here
         total[own] += good * value * height
         weight[own] += good * height**2
-    mean = np.divide(total, weight, out=np.zeros_like(total), where=weight > 0)
-    known = fit.ghosts[c]
-    if known is not None:
-        span = np.arange(-half, half + 1.0)
-        mean += known.at(span[None, :], span[:, None])
-    return mean, weight
+    return np.divide(total, weight, out=np.zeros_like(total), where=weight > 0), weight
 
 
 def _search(value: Array, weight: Array, most: float) -> tuple[float, tuple[float, float, float]]:

@@ -1,8 +1,9 @@
 """Parting stars and nebula against scenes whose nebula is known: the figures of every kind of night.
 
-    python -m tests.quality.stars [--shared] [--fast]
+    python -m tests.quality.stars [--shared] [--mixed] [--fast]
 
-Scenes are the project's own, and with ``--shared`` also those of the made scenes that lie beside the project. Per scene:
+Scenes are the project's own, and with ``--shared`` also those of the made scenes that lie beside the project, with ``--mixed`` ten of these under
+conditions drawn at random. Per scene:
 error in the stars' footprints (rms and 99th percentile, in noise sigma), grain and 3-12 px structure there against the
 truth's, bias, error outside against what untouched faint wings leave, how far the [O III] line unmixed from the nebula
 differs between a footprint and its rim (median over footprints, in sigma of the line), seconds of one processor.
@@ -76,6 +77,34 @@ MADE: dict[str, dict[str, Any]] = {
     "wall, many bright": {"seed": 27, "nebula": "wall", "bright": 25, "white": 0.9, "reflection": 0.01, "ha_peak": 0.003},
     "lobes, few frames": {"seed": 28, "nebula": "lobes", "stars": 2000, "frames": 400, "halo": 0.0},
 }
+
+
+def mixed(count: int = 10) -> dict[str, dict[str, Any]]:
+    """Give conditions drawn at random: all kinds of nebula, seeing, halos, reflections, sensors, noise and nights."""
+    rng = np.random.default_rng(20261126)
+    out: dict[str, dict[str, Any]] = {}
+    for i in range(count):
+        nebula = ("shell", "ridges", "lobes", "wall", "wide")[i % 5]
+        sensor = np.array([[0.96, 0.03], [0.06, 0.78], [0.022, 0.62]]) * rng.uniform(0.7, 1.3, (3, 2))
+        out[f"{i} {nebula}"] = {
+            "seed": 100 + i,
+            "nebula": nebula,
+            "gradient": str(rng.choice(["tilt", "bowl", "corner"])),
+            "fwhm": float(rng.uniform(2.2, 4.5)),
+            "beta": float(rng.uniform(2.5, 4.5)),
+            "halo": float(rng.choice([0, 0.002, 0.004, 0.008])),
+            "halo_scale": float(rng.uniform(18, 36)),
+            "oval": float(rng.uniform(0, 0.25)),
+            "widths": tuple(float(v) for v in rng.uniform(0.95, 1.1, 3)),
+            "reflection": float(rng.choice([0, 0, 0.004, 0.008])),
+            "white": float(rng.uniform(0.7, 1)),
+            "resample_blur": float(rng.choice([0, 0.45, 0.45, 0.8])),
+            "frames": int(rng.choice([500, 1500, 3000])),
+            "second_night": float(rng.choice([0, 0, 0, 50])),
+            "stars": int(rng.choice([800, 1200, 1200, 2000])),
+            "sensor": tuple(map(tuple, sensor.tolist())),
+        }
+    return out
 
 
 def made(**conditions: Any) -> Truth:
@@ -157,11 +186,14 @@ def main() -> None:
     """Print the table."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--shared", action="store_true", help="also the made scenes that lie beside the project")
+    parser.add_argument("--mixed", action="store_true", help="also such scenes under conditions drawn at random")
     parser.add_argument("--fast", action="store_true", help="only the first two scenes")
     given = parser.parse_args()
     rows = [(name, own, options) for name, options in OWN.items()]
     if given.shared:
         rows += [(name, made, options) for name, options in MADE.items()]
+    if given.mixed:
+        rows += [(name, made, options) for name, options in mixed().items()]
     print(
         f"{'':24s} {'rms':>6s} {'p99':>6s} {'grain':>6s} {'struct':>6s} {'bias':>6s} {'outs':>6s} {'dots':>6s} {'share':>6s} {'s':>5s}"
     )
