@@ -16,7 +16,9 @@ from nebulakit.pixels.starlaw import PAD, Ghost, disc
 
 Array = npt.NDArray[np.float64]
 
-SURE = 12.0  # how far a disc's edge must stand out of all other circles of its size
+SURE = 12.0  # how far a disc's edge must stand out of all other circles of its size in one channel,
+BOTH = 6.5  # or in each of two
+CLEAR = 0.6  # of the surest circle's sureness: such circles are looked at
 LEAST, MOST = 8.0, 90.0  # px: radii looked for
 
 
@@ -33,23 +35,34 @@ def find_ghosts(fit: StarFit) -> list[Ghost | None]:
     half = 2 * (math.ceil(1.7 * most) // 2) + 1
     stacks = [_stack(fit, c, stars, half) for c in range(len(fit.data))]
     if any(fit.ghosts):
-        known = max((g for g in fit.ghosts if g is not None), key=lambda g: g.bright)
-        return [
-            _refine(*s, (g.dx, g.dy, g.radius), g) if g else _refine(*s, (0, 0, 0), known, True)
-            for g, s in zip(fit.ghosts, stacks, strict=True)
-        ]
+        best = max(range(len(stacks)), key=lambda c: 0.0 if (g := fit.ghosts[c]) is None else g.bright)
+        g = fit.ghosts[best]
+        return none if g is None else _all(stacks, best, (g.dx, g.dy, g.radius), g)
     seen = [_search(*_binned(value, weight), most) for value, weight in stacks]
     best = max(range(len(seen)), key=lambda c: seen[c][0])
-    if seen[best][0] < SURE:
+    if not _believed(seen, best):
         return none
-    first = _refine(*stacks[best], seen[best][1])
+    return _all(stacks, best, seen[best][1], None)
+
+
+def _all(
+    stacks: list[tuple[Array, Array]], best: int, place: tuple[float, float, float], like: Ghost | None
+) -> list[Ghost | None]:
+    """Fit the disc where it is clearest; in the other channels it is as large and lies as far off, for the optics are the same."""
+    first = _refine(*stacks[best], place, like)
     if first is None:
-        return none
-    out: list[Ghost | None] = []
-    for c, (value, weight) in enumerate(stacks):
-        same = math.hypot(seen[c][1][0] - first.dx, seen[c][1][1] - first.dy) < 0.4 * first.radius and seen[c][0] > 0.7 * SURE
-        out.append(first if c == best else _refine(value, weight, seen[c][1], first, not same))
-    return out
+        return [None] * len(stacks)
+    return [first if c == best else _refine(*s, place, first, True) for c, s in enumerate(stacks)]
+
+
+def _believed(seen: list[tuple[float, tuple[float, float, float]]], best: int) -> bool:
+    """Say whether what :func:`_search` found is a reflection: one channel is sure, and of a disc on the star, or two agree."""
+    sure, (x, y, radius) = seen[best]
+    for c, (other, (a, b, size)) in enumerate(seen):
+        agrees = c != best and math.hypot(a - x, b - y) < 5 and abs(size - radius) < 5
+        if agrees and min(sure, other) > BOTH and math.hypot(x, y) < 0.5 * radius:
+            return True
+    return sure > SURE and math.hypot(x, y) < 0.7 * radius
 
 
 def _binned(value: Array, weight: Array) -> tuple[Array, Array]:
@@ -89,8 +102,8 @@ def _stack(fit: StarFit, c: int, stars: npt.NDArray[np.int_], half: int) -> tupl
             continue
         level = float(np.median(rest[free]))
         spread = max(1.4826 * float(np.median(np.abs(rest[free] - level))), 1.0)
-        # close to the star the law is not yet right to more than a few percent
-        good = free / (spread**2 + (0.05 * flanks[box]) ** 2)
+        # close to the star the law is not right: by a few percent, and more as long as a disc was taken for its flank
+        good = free / (spread**2 + ((0.3 if known is None else 0.05) * flanks[box]) ** 2)
         value = np.clip(rest - level, -200, 200 + 0.1 * flanks[box]) + disc_here
         total[own] += good * value * height
         weight[own] += good * height**2
@@ -121,17 +134,21 @@ def _search(value: Array, weight: Array, most: float) -> tuple[float, tuple[floa
             trust += 1 / total
         steps.append(sides[0] - sides[1])
         sures.append(trust)
-    best = (0.0, (0.0, 0.0, 0.0))
+    found = []
     for k in range(3, len(radii) - 3):
         # a halo falls at every radius, a disc's edge at one
-        edge = (steps[k] - 0.5 * (steps[k - 3] + steps[k + 3])) / np.sqrt(sures[k] + 0.25 * (sures[k - 3] + sures[k + 3]))
+        step = steps[k] - 0.5 * (steps[k - 3] + steps[k + 3])
+        edge = step / np.sqrt(sures[k] + 0.25 * (sures[k - 3] + sures[k + 3]))
         others = edge[near < near.max() - radii[k]]
         spread = 1.4826 * float(np.median(np.abs(others - np.median(others)))) if others.size > 50 else np.inf
         j = int(np.argmax(np.where(near <= max(0.7 * radii[k], 6), edge, -np.inf)))
         sure = float(edge.flat[j]) / max(spread, 1e-12)
-        if sure > best[0]:
-            best = (sure, (float(xx.flat[j]), float(yy.flat[j]), float(radii[k])))
-    return best
+        found.append((sure, float(step.flat[j]), (float(xx.flat[j]), float(yy.flat[j]), float(radii[k]))))
+    # circles that touch a clear edge from within stand out as well: the whole edge is where the step is highest
+    most_sure = max((f[0] for f in found), default=0.0)
+    clear = [f for f in found if f[0] > CLEAR * most_sure]
+    best = max(clear, key=lambda f: f[1], default=(0.0, 0.0, (0.0, 0.0, 0.0)))
+    return best[0], best[2]
 
 
 def _refine(

@@ -407,7 +407,8 @@ def solve(
                 top = max(top, target[k] + max(answer[0], 0.0) * spill[k])
         new = max(answer[0], 0.0)
         safe = max(new, 1e-3)
-        found[i, 0] = new if saturated[i] else min(new, 1.6 * top)  # a star that is not cut off shows its height
+        # a star that is not cut off shows its height, and one that is does not vanish
+        found[i, 0] = max(new, 0.5 * height[i]) if saturated[i] else min(new, 1.6 * top)
         for c in range(1, 3):
             found[i, c] = min(max(answer[c] * scale / safe, -0.7), 0.7)
         found[i, 3] = chi2 / max(n, 1)

@@ -359,7 +359,7 @@ class StarFit:
             (home, tie, self.freedom[c] * loose[:, None]),
             self.loose[c, stars],
             self.saturated[stars],
-            self.poor[c, stars] < UNSETTLED,
+            (self.poor[c, stars] < UNSETTLED) & ~self.saturated[stars],  # of a plateau's flanks too little is seen for that
             grain,
             strength_class(self.strength[c, iy // 2, ix // 2] / grain**2),
             self.doubt[c, ky, kx].astype(np.float32),

@@ -119,3 +119,30 @@ def test_a_law_is_followed_over_its_flank_and_into_its_wings():
             # the light there is 50, 5, 2 and 0.5 sigma of a pixel for the middle star (the first law: 30 % off at 15)
             found, want = (float(np.interp(radius, r, t)) for t in (law.table, true.table))
             assert found == pytest.approx(want, rel=share), radius
+
+
+def test_reflections_are_measured_with_their_own_light_in():
+    """Bright discs off three cut-off stars, in two channels, come out as they are, and do so again when they are known."""
+    from nebulakit.pixels import ghosts
+
+    rng = np.random.default_rng(6)
+    x, y = np.array([110.0, 300.0, 200.0]), np.array([100.0, 120.0, 300.0])
+    height = np.array([1e5, 2e5, 4e5])
+    true = starlaw.Ghost(4.0, -3.0, 24.0, 1.2, 2e-4)  # 20 to 80 sigma
+    planes = np.stack([drawn(LAW, x, y, height, (420, 420))] * 3) + rng.normal(0, 1, (3, 420, 420)).astype(np.float32)
+    yy, xx = np.mgrid[:420, :420]
+    for c, share in ((1, 0.6), (2, 1.0)):
+        for a, b, h in zip(x, y, height, strict=True):
+            planes[c] += (share * h * true.at(xx - a, yy - b)).astype(np.float32)
+    fit = fit_of(planes)
+    fit.add(x, y, np.tile(height, (3, 1)), np.ones(3, bool))
+    for _ in range(3):
+        fit.redraw()
+        fit.ghosts = ghosts.find_ghosts(fit)
+        assert fit.ghosts[0] is None
+        for c, share in ((1, 0.6), (2, 1.0)):
+            found = fit.ghosts[c]
+            assert found is not None
+            # a hundredth of a disc of over 30 sigma is a third of a pixel's noise, over 1800 pixels
+            assert found.bright == pytest.approx(share * true.bright, rel=0.01)
+            assert (found.dx, found.dy, found.radius) == pytest.approx((4.0, -3.0, 24.0), abs=0.1)
