@@ -102,7 +102,7 @@ def fit_stars(
             learn_ghosts(fit)
             fit.redraw()
         if k == ROUNDS - 2:
-            fit.drop(_kept(fit))
+            fit.drop(_kept(fit, merge=False))  # two that part a star well are better than one bent to be both
             fit.redraw()
         elif k > 0:
             find_beyond(fit)
@@ -268,7 +268,7 @@ def _beside(fit: StarFit, planes: Planes) -> tuple[Array, Array]:
     return found[:, 0], found[:, 1]
 
 
-def _kept(fit: StarFit) -> Mask:
+def _kept(fit: StarFit, merge: bool = True) -> Mask:
     """Say which stars stay: those that are seen in some channel and did not fall together with a brighter one, which takes their light."""
     from scipy.spatial import cKDTree
 
@@ -288,7 +288,7 @@ def _kept(fit: StarFit) -> Mask:
     pairs = cKDTree(np.column_stack([x, y])).query_pairs(TOGETHER * fit.fwhm, output_type="ndarray")
     first, second = np.take_along_axis(pairs, np.argsort(rank[pairs], axis=1), axis=1).T if len(pairs) else (pairs, pairs)
     for a, b in sorted(zip(first.tolist(), second.tolist(), strict=True), key=lambda p: (rank[p[0]], rank[p[1]])):
-        if keep[a] and keep[b] and not fit.outside[b]:
+        if merge and keep[a] and keep[b] and not fit.outside[b]:
             fit.height[:, a] += 0 if fit.saturated[a] else fit.height[:, b]
             keep[b] = False
     sigma = np.asarray(fit.sigma)[:, None]
