@@ -18,7 +18,9 @@ Array = npt.NDArray[np.float64]
 
 SURE = 12.0  # how far a disc's edge must stand out of all other circles of its size in one channel,
 BOTH = 6.5  # or in each of two
+ENOUGH = 3  # stars in the middle of the picture with which those near its edges are left out
 CLEAR = 0.6  # of the surest circle's sureness: such circles are looked at
+ASIDE = 0.5  # of its radius: how far off its star a disc may lie (further off, the ends of the pictures that are laid over one another stand out)
 LEAST, MOST = 8.0, 90.0  # px: radii looked for
 
 
@@ -56,13 +58,12 @@ def _all(
 
 
 def _believed(seen: list[tuple[float, tuple[float, float, float]]], best: int) -> bool:
-    """Say whether what :func:`_search` found is a reflection: one channel is sure, and of a disc on the star, or two agree."""
+    """Say whether what :func:`_search` found is a reflection: one channel is sure, or two agree."""
     sure, (x, y, radius) = seen[best]
     for c, (other, (a, b, size)) in enumerate(seen):
-        agrees = c != best and math.hypot(a - x, b - y) < 5 and abs(size - radius) < 5
-        if agrees and min(sure, other) > BOTH and math.hypot(x, y) < 0.5 * radius:
+        if c != best and min(sure, other) > BOTH and math.hypot(a - x, b - y) < 5 and abs(size - radius) < 5:
             return True
-    return sure > SURE and math.hypot(x, y) < 0.7 * radius
+    return sure > SURE
 
 
 def _binned(value: Array, weight: Array) -> tuple[Array, Array]:
@@ -85,6 +86,12 @@ def _stack(fit: StarFit, c: int, stars: npt.NDArray[np.int_], half: int) -> tupl
     flanks = fit.flanks(c)
     known, span = fit.ghosts[c], np.arange(-half, half + 1.0)
     shape = np.zeros((size, size)) if known is None else known.at(span[None, :], span[:, None])
+    # where a star's surroundings end at the edge of the picture the mean of the others steps: better without such stars
+    deep = np.minimum.reduce(
+        [fit.x[c, stars] - PAD, fit.y[c, stars] - PAD, w - 1 - PAD - fit.x[c, stars], h - 1 - PAD - fit.y[c, stars]]
+    )
+    if (deep > half + 1).sum() >= ENOUGH:
+        stars = stars[deep > half + 1]
     for i in stars:
         px, py = round(float(fit.x[c, i])), round(float(fit.y[c, i]))
         y0, y1, x0, x1 = max(py - half, PAD), min(py + half + 1, h - PAD), max(px - half, PAD), min(px + half + 1, w - PAD)
@@ -96,8 +103,9 @@ def _stack(fit: StarFit, c: int, stars: npt.NDArray[np.int_], half: int) -> tupl
         # as bright as it was taken to be here
         height = float(fit.height[c, i])
         disc_here = height * float(fit.ghostly[c, i]) * shape[own]
-        # neighbours' cores say nothing
-        free = ~fit.hidden[c][box] & (lit[box] - flanks[box] - disc_here < 60)
+        # neighbours' cores say nothing, be they cut off themselves
+        dx, dy = np.arange(x0, x1)[None, :] - float(fit.x[c, i]), np.arange(y0, y1)[:, None] - float(fit.y[c, i])
+        free = ~fit.hidden[c][box] & (lit[box] - height * fit.laws[c].at(dx, dy) - disc_here < 60)
         if free.sum() < 100:
             continue
         level = float(np.median(rest[free]))
@@ -117,7 +125,7 @@ def _search(value: Array, weight: Array, most: float) -> tuple[float, tuple[floa
     size = len(value)
     place = 2 * (np.arange(size) - size / 2 + 0.5) - 0.5  # of the binned pixels, from the middle one
     yy, xx = np.meshgrid(place, place, indexing="ij")
-    near = np.maximum(np.abs(yy), np.abs(xx))
+    near, off = np.maximum(np.abs(yy), np.abs(xx)), np.hypot(yy, xx)
     radii = np.arange(LEAST, most, 2.0)
     full = next_fast_len(size + math.ceil(most) + 6)
     shape = (full, full)
@@ -141,7 +149,7 @@ def _search(value: Array, weight: Array, most: float) -> tuple[float, tuple[floa
         edge = step / np.sqrt(sures[k] + 0.25 * (sures[k - 3] + sures[k + 3]))
         others = edge[near < near.max() - radii[k]]
         spread = 1.4826 * float(np.median(np.abs(others - np.median(others)))) if others.size > 50 else np.inf
-        j = int(np.argmax(np.where(near <= max(0.7 * radii[k], 6), edge, -np.inf)))
+        j = int(np.argmax(np.where(off <= max(ASIDE * radii[k], 6), edge, -np.inf)))
         sure = float(edge.flat[j]) / max(spread, 1e-12)
         found.append((sure, float(step.flat[j]), (float(xx.flat[j]), float(yy.flat[j]), float(radii[k]))))
     # circles that touch a clear edge from within stand out as well: the whole edge is where the step is highest
