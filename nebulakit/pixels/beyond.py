@@ -15,7 +15,7 @@ import numpy.typing as npt
 
 from nebulakit.pixels.flanks import GHOSTLY
 from nebulakit.pixels.starfit import StarFit
-from nebulakit.pixels.starlaw import PAD, RADII
+from nebulakit.pixels.starlaw import PAD
 from nebulakit.pixels.stars import star_coloured
 
 Array = npt.NDArray[np.float64]
@@ -77,18 +77,7 @@ def find_beyond(fit: StarFit) -> None:
 def _paint(fit: StarFit, c: int, stars: npt.NDArray[np.int_], sign: float) -> None:
     """Add stars, times ``sign``, to what is left, with their ghosts."""
     fit.paint(fit.rest[c], c, stars, 80, sign)
-    ghost = fit.ghosts[c]
-    if ghost is None:
-        return
-    h, w = fit.rest.shape[1:]
-    for i in stars[fit.saturated[stars]].tolist():
-        half = math.ceil(ghost.radius + 8 * ghost.soft + max(abs(ghost.dx), abs(ghost.dy)))
-        x, y = float(fit.x[c, i]), float(fit.y[c, i])
-        ys = np.arange(max(round(y) - half, 0), min(round(y) + half + 1, h))
-        xs = np.arange(max(round(x) - half, 0), min(round(x) + half + 1, w))
-        if len(ys) and len(xs):
-            light = ghost.at(xs[None, :] - x, ys[:, None] - y)
-            fit.rest[c, ys[0] : ys[-1] + 1, xs[0] : xs[-1] + 1] += np.float32(sign * fit.height[c, i]) * light
+    fit.add_special(fit.rest[c], fit.special(c, stars), sign)
 
 
 def _place(edge: int, along: float, out: float, h: int, w: int) -> tuple[float, float]:
@@ -200,7 +189,7 @@ class Search:
     def __init__(self, fit: StarFit, edge: int, rim: Rim) -> None:
         """Take the fit, for its laws and ghosts, and the stretch."""
         self.laws, self.ghosts, self.edge, self.rim = fit.laws, fit.ghosts, edge, rim
-        self.widths = [2 * float(RADII[int(np.searchsorted(-law.table, -0.5))]) for law in fit.laws]
+        self.widths = [law.width for law in fit.laws]
         brightest = fit.height[:, fit.saturated & ~fit.outside]
         # such bright stars have ghosts
         self.least = 0.1 * brightest.min(1) if brightest.size else np.full(len(fit.laws), np.inf)

@@ -28,7 +28,7 @@ def learn_own(fit: StarFit, longest: float) -> None:
     """
     stars = np.nonzero(fit.saturated & ~fit.outside)[0]
     for c, law in enumerate(fit.laws):
-        width = 2 * float(RADII[int(np.searchsorted(-law.table, -0.5))])
+        width = law.width
         first = int(np.searchsorted(NODES, 1.2 * width))
         edges = NODES[first:][NODES[first:] <= min(longest, 60.0)]
         if len(edges) < 6 or not len(stars):

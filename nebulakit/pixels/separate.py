@@ -76,7 +76,7 @@ def separate(
         "share_touched": float(touched.mean()),
         "share_filled": float((cores & (inner(fit.lost).max(0) > 127)).mean()),
         "halo_radii_px": [float(v) for v in np.sort(reach[fit.saturated])[::-1][:20]],
-        "widths_px": [float(2 * RADII[int(np.searchsorted(-law.table, -0.5))]) for law in fit.laws],
+        "widths_px": [law.width for law in fit.laws],
         "wings_share": [
             float(np.trapezoid(law.wings * RADII, RADII) / np.trapezoid(law.table * RADII, RADII)) for law in fit.laws
         ],

@@ -96,7 +96,7 @@ class StarFit:
         self.ghosts: list[Ghost | None] = [None] * c
         self.ghostly = np.ones((c, 0))  # brightness of each star's ghosts, 1 as usual
         self.own: list[list[npt.NDArray[np.float32] | None]] = [[] for _ in range(c)]  # each star's correction to the law
-        self.flank: Array | None = None  # the logarithm of the Moffat law that the cores show, as :mod:`starlearn` keeps it
+        self.flank: Array | None = None  # the logarithm of the Moffat law that the cores show, as :mod:`wings` keeps it
         self.third2 = np.full(c, 0.016)  # noise variance of the third starlet scale
         self.fwhm = 3.0
         self.sigma: tuple[float, ...] = (1.0,) * c  # of the channels, in the planes' first unit
@@ -170,16 +170,18 @@ class StarFit:
         plane = np.zeros(self.data.shape[1:], np.float32)
         stars = self.drawn(c, self.height[c] > 0)
         self._paint(plane, self.laws[c], stars, self._reach(c, stars.height), 1.0)
-        self._add_special(plane, self._special(c), 1.0)
+        self.add_special(plane, self.special(c), 1.0)
         return plane
 
-    def _special(self, c: int) -> Special:
-        cut = np.nonzero(self.saturated & (self.height[c] > 0))[0]
+    def special(self, c: int, stars: Ints | None = None) -> Special:
+        """Give what the cut-off stars (among these) have besides the law."""
+        cut = np.nonzero(self.saturated & (self.height[c] > 0))[0] if stars is None else stars[self.saturated[stars]]
         own = [self.own[c][i] for i in cut.tolist()]
         return Special(self.drawn(c, cut), self.laws[c].contour, own, self.ghosts[c], self.ghostly[c, cut])
 
     @staticmethod
-    def _add_special(plane: Plane, special: Special, sign: float) -> None:
+    def add_special(plane: Plane, special: Special, sign: float) -> None:
+        """Add reflections and own flanks, times ``sign``, to a plane."""
         h, w = plane.shape
         ghost = special.ghost
         a, b, d = special.contour
@@ -222,9 +224,9 @@ class StarFit:
 
         def finish(c: int) -> None:
             if changes[c] is not None:
-                self._add_special(self.rest[c], self.known[c][2], 1.0)
-            special = self._special(c)
-            self._add_special(self.rest[c], special, -1.0)
+                self.add_special(self.rest[c], self.known[c][2], 1.0)
+            special = self.special(c)
+            self.add_special(self.rest[c], special, -1.0)
             for plane in (self.rest[c], self.behind[c], self.cores[c]):
                 self.mirror(plane)
             if changes[c] is None or self.swept:

@@ -70,6 +70,11 @@ class Law:
         kernels.look_up(x.ravel(), y.ravel(), self.table, np.array([a, 2 * b, c], np.float32), out.reshape(-1))
         return out
 
+    @property
+    def width(self) -> float:
+        """The full width at half maximum along a contour, px."""
+        return 2 * float(RADII[int(np.searchsorted(-self.table, -0.5))])
+
     def radius(self, level: npt.ArrayLike) -> Array:
         """Give how far from a star of height 1 its light sinks under ``level``."""
         falling = np.maximum.accumulate(np.abs(self.table[::-1]))  # the table may waver where it is nearly 0

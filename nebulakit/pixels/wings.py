@@ -56,7 +56,7 @@ def learn_law(fit: StarFit, longest: float) -> None:
     the picture. Sources: Rasmussen & Williams 2006, Gaussian Processes for Machine Learning, 2.7 (explicit basis
     functions) and 9.1 (several outputs).
     """
-    widths = np.array([2 * float(RADII[int(np.searchsorted(-law.table, -0.5))]) for law in fit.laws])
+    widths = np.array([law.width for law in fit.laws])
     lengths = WINGS[(3 * max(widths) < WINGS) & (0.6 * longest > WINGS)]
     stars = [s for found in over(lambda c: _rings(fit, c, float(widths[c]), longest), range(len(fit.laws))) for s in found]
     if not len(lengths) or not stars:
@@ -146,7 +146,7 @@ def _prior(flank: Array, cores: list[Array], widths: Array, channel: Ints, node:
 
 def _solved(normal: Array, right: Array, lengths: Array, precision: Array, expected: Array) -> Array:
     """Give the amounts of wings of every length, and the factors' logarithms: the mean over the lengths, as probable as they are."""
-    count, j = len(lengths), len(lengths)
+    count = len(lengths)
     merit, tries = np.full(count, -np.inf), np.zeros((count, len(right)))
     for j in range(count):
         pick = np.array([j, *range(count, len(right))])
