@@ -63,25 +63,19 @@ def command(
         watch = Watch(recipe, job, store, lambda text: click.echo(text, err=True))
         server = serve(watch, port)
         address = f"http://127.0.0.1:{server.server_address[1]}/{watch.token}/"
-        follower = threading.Thread(target=_in_context(watch.follow), daemon=True)
-        listener = threading.Thread(target=server.serve_forever, daemon=True)
-        listener.start()
+        threading.Thread(target=server.serve_forever, daemon=True).start()
         try:
             click.echo(address)
             _refuse_foreign(recipe, job)
-            follower.start()
             if show:
                 click.launch(address)
-            while follower.is_alive():
-                follower.join(0.5)
+            watch.follow()  # in this thread, where Ctrl-C ends it as it ends a run; a thread cut off at work would abort the process
         except KeyboardInterrupt:
             click.echo("ended", err=True)
         finally:
             watch.stop.set()
             server.shutdown()
             server.server_close()
-            if follower.ident is not None:
-                follower.join(10)
     return 0
 
 
@@ -93,11 +87,3 @@ def _refuse_foreign(recipe: Path, job: Callable[[Recipe], Job]) -> None:
 
     with contextlib.suppress(RecipeError):
         before_writing(job(load(recipe)))
-
-
-def _in_context(function: Callable[[], None]) -> Callable[[], None]:
-    """Give the function bound to this thread's settings (how many threads to use)."""
-    import contextvars
-
-    context = contextvars.copy_context()
-    return lambda: context.run(function)

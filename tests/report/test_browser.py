@@ -238,6 +238,7 @@ def test_ctrl_c_ends_the_watch_cleanly(night, stack, tmp_path):
         stderr=subprocess.PIPE,
         text=True,
         env={**os.environ, "PYTHONUNBUFFERED": "1", "TMPDIR": str(tmp_path)},
+        preexec_fn=lambda: signal.signal(signal.SIGINT, signal.SIG_DFL),  # a shell's background jobs inherit it ignored
     )
     try:
         address = running.stdout.readline()
