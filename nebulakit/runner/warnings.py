@@ -203,6 +203,12 @@ WARNINGS: dict[str, Entry] = {
         "The [O III] layer, binned four times, shows no shape.",
         "nothing in the recipe: use one_line or natural",
     ),
+    "no-sky-seen": Entry(
+        "Nebula fills the frame: no empty sky was seen.",
+        "The field is smaller than the nebula, so the skyglow's level rests on the nebula's own structure.",
+        "The report's picture of the gradient has no place marked as sky.",
+        "- remove_gradient: {sky: [[8%, 10%], [90%, 88%]]}   # places you know to be empty",
+    ),
     "no-stars": Entry(
         "No stars were found to separate.",
         "They were taken out before, or are too wide or too few.",

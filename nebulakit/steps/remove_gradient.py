@@ -127,7 +127,7 @@ def remove_gradient(
         "evidence": {str(k): round(v, 1) for k, v in found.evidence.items()},
         "samples": _samples(found, image),
     }
-    notices = _doubts(found)
+    notices = _doubts(found) + ([] if sky else _no_sky(found))
     if zones is not None:
         record["seam_levels_sigma"] = (zones.offset / sigma[:, None]).tolist()
         record["seam_edges"] = [dict(e) for e in zones.edges]
@@ -203,6 +203,21 @@ def _samples(found: glow.Gradient, image: Image, limit: int = 400) -> list[dict[
             | ({} if sky > 0.5 else {"rejected": "nebula"})
         )
     return out
+
+
+def _no_sky(found: glow.Gradient) -> list[Notice]:
+    """Say where nothing but the nebula's own structure told the glow's level."""
+    if found.sky_seen and min(found.sky_seen) == 0:
+        where = "none of the small boxes looked at shows sky" + ("" if max(found.sky_seen) == 0 else " free of one of the lines")
+        return [
+            Notice(
+                "no-sky-seen",
+                f"Nebula fills the frame: {where}. The skyglow was told from how strong the nebula's structure is, and its level "
+                "may be off by some ten sigma, the colours of the faintest parts with it. Where you know a place to be empty, say so: "
+                "sky: [[8%, 10%], [90%, 88%]].",
+            )
+        ]
+    return []
 
 
 def _doubts(found: glow.Gradient) -> list[Notice]:

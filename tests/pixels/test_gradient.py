@@ -91,19 +91,21 @@ def test_stars_are_masked_and_their_halos():
     assert (mask & bright).sum() >= 0.98 * bright.sum()
 
 
-@pytest.mark.parametrize(("seed", "slope", "contrast"), [(4, 3.0, 0.4), (5, 3.0, 0.4), (6, 2.6, 0.6)])
-def test_the_darkest_nebula_is_no_sky(seed, slope, contrast):
-    # a nebula over all of the frame, the exponential of a random field with a power law (the light of gas is about
-    # log-normal). That its darkest places are no sky is told by their structure alone
+def all_over(seed: int, slope: float, contrast: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Give a nebula over all of a frame (a random field with a power law, as the light of gas about log-normal), a glow, and noise of 1."""
     rng = np.random.default_rng(seed)
     k = np.hypot(np.fft.fftfreq(420)[:, None], np.fft.rfftfreq(560)[None])
     k[0, 0] = 1
     power = np.where(k < 2 / 420, 0, k ** (-slope / 2)) * np.exp(2j * np.pi * rng.random(k.shape))
     field = np.fft.irfft2(power, s=(420, 560))
-    nebula = 40 * np.exp(contrast * field / field.std())
     y, x = np.mgrid[-1:1:420j, -1:1:560j]
-    glow = 300 + 40 * x + 20 * y
-    found = decide_gradient((nebula + glow + rng.normal(0, 1, glow.shape)).astype(np.float32)[None], [1.0])
+    return 40 * np.exp(contrast * field / field.std()), 300 + 40 * x + 20 * y, rng.normal(0, 1, x.shape)
+
+
+@pytest.mark.parametrize(("seed", "slope", "contrast"), [(4, 3.0, 0.4), (5, 3.0, 0.4), (6, 2.6, 0.6)])
+def test_the_darkest_nebula_is_no_sky(seed, slope, contrast):
+    nebula, glow, noise = all_over(seed, slope, contrast)
+    found = decide_gradient((nebula + glow + noise).astype(np.float32)[None], [1.0])
     off = surface(found.coefficients, glow.shape, found.order)[0] - glow
     assert found.sky_seen == (0.0,)
     # structure tells light within a factor of 1.5 or so; without it all of the darkest percent was taken for sky

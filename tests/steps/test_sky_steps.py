@@ -7,6 +7,7 @@ from nebulakit import steps
 from nebulakit.demo import make_scene
 from nebulakit.errors import StepError
 from nebulakit.image import Image
+from tests.pixels.test_gradient import all_over
 
 
 @pytest.fixture(scope="module")
@@ -29,7 +30,7 @@ def test_image_and_model_are_what_came_in(image, flattened):
         flattened.image.planes + flattened.model.planes, image.planes, atol=1e-7, equal_nan=True
     )  # one float32 rounding of 0.02
     assert flattened.image.sky == (0.0, 0.0, 0.0)
-    assert flattened.image.noise.sigma == flattened.image.noise.sigma
+    assert flattened.image.noise.sigma == image.measured("noise").noise.sigma  # what is subtracted has none
 
 
 def test_the_sky_is_flat_and_at_zero(image, scene, flattened):
@@ -82,6 +83,14 @@ def test_a_box_called_sky_keeps_light_out_of_the_glow(scene):
     kept = [float(np.nanmedian(p.planes[0][:, int(0.9 * w) :])) / sigma for p in (with_box, by_points)]
     alone = float(np.nanmedian(steps.remove_gradient(image, order=1).image.planes[0][:, int(0.9 * w) :])) / sigma
     assert min(kept) > alone + 10
+
+
+def test_a_frame_without_sky_is_told(flattened):
+    stack = Image.from_array(sum(all_over(4, 3.0, 0.4)).astype(np.float32))
+    told = [n for n in steps.remove_gradient(stack).image.notices if n.id == "no-sky-seen"]
+    assert len(told) == 1
+    assert "none of the small boxes" in told[0].text
+    assert "no-sky-seen" not in [n.id for n in flattened.image.notices]
 
 
 def test_level_sky_brings_every_channel_to_one_level(image, flattened):
