@@ -21,7 +21,7 @@ Transfer = npt.NDArray[np.complex128]
 
 RIPPLE = 1e-3  # of a star's peak: what its image may rise outwards; narrower stars than this allows are not aimed at
 NARROWER = 0.97  # the PSF is taken this much narrower: a star narrower than assumed would get a dark ring, a wider one none
-FILTER_REACH = 6.0  # fwhm: cut shorter, the filters' faint tails would cost the stars half a percent of their light
+FILTER_REACH = 8.0  # fwhm: at 6 the boldest filter, cut off, would give a star 1 % more light than it has; at 8 0.1 %
 RIPPLE_WEAK = 0.2  # the same, in units of the share of a frequency that a filter takes for seen
 BAREST = 1.3  # px: a filter made for a narrower kernel than this would see it between the pixels
 

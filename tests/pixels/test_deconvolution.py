@@ -92,6 +92,19 @@ def test_stars_narrower_whole_and_without_rings(fwhm, beta):
     assert np.median(kept) == pytest.approx(1, abs=0.005)
 
 
+@pytest.mark.parametrize(("fwhm", "beta", "ellipticity"), [(4.0, 3.05, 0.16), (4.2, 3.6, 0.09), (3.0, 2.7, 0.0)])
+def test_no_filter_brings_light_to_a_star_from_afar(fwhm, beta, ellipticity):
+    """Each filter as it is used, cut to its reach, on the star that it is made for."""
+    psf = psf_of(fwhm, beta, ellipticity)
+    plan = dec.make_plan(psf, white_noise(1.0).scales[0], 0.6 * fwhm)
+    wide = np.pad(psf.kernel, 80).astype(np.float64)
+    y, x = np.mgrid[: wide.shape[0], : wide.shape[1]] - wide.shape[0] // 2
+    inside = np.hypot(x, y) < 3 * fwhm  # wider than any ripple
+    for one in plan.filters:
+        made = ndi.convolve(wide, one.astype(np.float64), mode="constant")
+        assert abs(made[inside].sum()) < 0.002  # of half a percent that a star's light may change by
+
+
 def test_nothing_but_noise_stays_as_it_is():
     rng = np.random.default_rng(5)
     planes = rng.normal(0.02, SIGMA, (1, 300, 400)).astype(np.float32)
