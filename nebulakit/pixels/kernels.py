@@ -410,7 +410,8 @@ def solve(
         # a star that is not cut off shows its height, and one that is does not vanish
         found[i, 0] = max(new, 0.5 * height[i]) if saturated[i] else min(new, 1.6 * top)
         for c in range(1, 3):
-            found[i, c] = min(max(answer[c] * scale / safe, -0.7), 0.7)
+            # one that is not seen here has no place here: walking, it would leave its light to its neighbours, who then fail too
+            found[i, c] = min(max(answer[c] * scale / safe, -0.7), 0.7) if new > 0 else 0.0
         found[i, 3] = chi2 / max(n, 1)
         told[i] = n == pixels
         sure = n == pixels and new > 60

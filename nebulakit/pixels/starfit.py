@@ -298,6 +298,7 @@ class StarFit:
                     tasks += [(c, alike[n : n + batch], float(DISCS[k])) for n in range(0, len(alike), batch)]
             chosen = stars[group == g]
             before = [self.drawn(c, chosen) for c in range(channels)]
+            self._bring_home(chosen)
             found = over(lambda task: self._solve(*task), tasks)
             for (c, _, _), seen in zip(tasks, found, strict=True):
                 self.seen[c].append(seen)
@@ -318,6 +319,13 @@ class StarFit:
             marks >>= 1  # only what was solved for this time
         else:
             np.minimum(marks, 1, out=marks)
+
+    def _bring_home(self, stars: Ints) -> None:
+        """Put a star that was not seen in one channel where it is seen best; astray it would never be found again."""
+        best = self.height[:, stars].argmax(0)
+        for plane in (self.x, self.y):
+            here = plane[:, stars]
+            plane[:, stars] = np.where(self.height[:, stars] > 0, here, here[best, np.arange(len(stars))])
 
     def _near(self, c: int, stars: Ints, radius: float) -> tuple[Array, Array, Array]:
         """Give x, y and height (star, neighbour) of the stars that shine into each one's disc; height 0 where there is none."""
