@@ -13,9 +13,8 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from nebulakit.pixels.flanks import GHOSTLY
 from nebulakit.pixels.starfit import StarFit
-from nebulakit.pixels.starlaw import PAD
+from nebulakit.pixels.starlaw import GHOSTLY, PAD
 from nebulakit.pixels.stars import star_coloured
 
 Array = npt.NDArray[np.float64]
@@ -24,6 +23,7 @@ ZONES = ((0, 6, 1), (6, 14, 2), (14, 38, 4))  # px from the edge: from, to, and 
 ASIDE = 24  # px along the edge beside what stands out
 LONGEST = 150  # px along the edge that are looked at together
 PLACES = (-1.0, -0.3, 0.4, 1.0, 1.7, 2.5, 3.5, 5.0, 7.0, 9.5, 12.5, 16.0, 20.0, 26.0, 33.0)  # px beyond the edge
+GHOSTS_AT = (9.5, 12.5, 15.5, 18.5, 21.5, 24.5, 27.5, 30.5)  # px beyond the edge, for stars of which a ghost reaches in
 SURE = 8.0
 MISFIT = 0.02  # of the law so far out, pixel by pixel, and
 TILT = 0.04  # as a whole, per e-fold of its radius
@@ -107,13 +107,17 @@ def _strips(fit: StarFit, edge: int, deep: int) -> tuple[Array, Array]:
 
 
 def _stretches(fit: StarFit, edge: int, length: int) -> list[tuple[int, int, list[float]]]:
-    """Give stretches along an edge (from, to) with the places in them where something bright stands right at the edge."""
+    """Give stretches along an edge (from, to) with the places in them where something bright stands right at the edge.
+
+    The brightest come first: their light reaches into others.
+    """
     h, w = fit.data.shape[1] - 2 * PAD, fit.data.shape[2] - 2 * PAD
     giants = np.column_stack([fit.x.mean(0) - PAD, fit.y.mean(0) - PAD])[fit.saturated & ~fit.outside]
     # what shines near the edge itself floods it
     flooded = [along for along, out in _turned(giants, edge, h, w).tolist() if out > -15]
     groups: list[tuple[int, int, list[float]]] = []
-    for bump in _bumps(_strips(fit, edge, 24)[0]):
+    strip = _strips(fit, edge, 24)[0]
+    for bump in _bumps(strip):
         if any(abs(bump - along) < 15 for along in flooded):
             continue
         start, stop = max(int(bump) - ASIDE, 0), min(int(bump) + ASIDE + 1, length)
@@ -121,7 +125,8 @@ def _stretches(fit: StarFit, edge: int, length: int) -> list[tuple[int, int, lis
             groups[-1] = (groups[-1][0], stop, [*groups[-1][2], bump])
         else:
             groups.append((start, stop, [bump]))
-    return groups
+    rim = strip[:, :3].mean((0, 1))
+    return sorted(groups, key=lambda g: -max(float(rim[int(b)]) for b in g[2]))
 
 
 def _bumps(strip: Array) -> list[float]:
@@ -136,8 +141,8 @@ def _bumps(strip: Array) -> list[float]:
     for window in (31, 0):
         bare = rise - (median_filter(rise, window, mode="nearest") if window else np.median(rise))
         spread = max(1.4826 * float(np.median(np.abs(bare - np.median(bare)))), 1.0)
-        top = (bare[1:-1] >= bare[:-2]) & (bare[1:-1] > bare[2:]) & (bare[1:-1] > 7 * spread)
-        places = np.nonzero(top)[0] + 1
+        wide = np.pad(bare, 1, constant_values=-np.inf)  # a star beyond a corner is brightest in it
+        places = np.nonzero((bare >= wide[:-2]) & (bare > wide[2:]) & (bare > 7 * spread))[0]
         for p in places[np.argsort(-bare[places], kind="stable")].tolist():
             if all(abs(p - q) > 4 for q in out):
                 out.append(float(p))
@@ -191,6 +196,7 @@ class Search:
         self.laws, self.ghosts, self.edge, self.rim = fit.laws, fit.ghosts, edge, rim
         self.widths = [law.width for law in fit.laws]
         brightest = fit.height[:, fit.saturated & ~fit.outside]
+        self.shares = _usual_shares(fit)
         # such bright stars have ghosts
         self.least = 0.1 * brightest.min(1) if brightest.size else np.full(len(fit.laws), np.inf)
         self.root = rim.root.copy()
@@ -250,7 +256,23 @@ class Search:
         stars = [self.star((p[0], p[1]), g) for p, g in zip(places.reshape(-1, 2), ghostly, strict=True)]
         drawn = self.white(np.stack(stars, -1))
         heights = np.stack([nnls(a, v)[0] for a, v in zip(drawn, self.value, strict=True)])
+        own = np.nonzero(np.array(ghostly, bool))[0]
+        errors = 1 / np.sqrt(np.maximum((drawn[:, :, own] ** 2).sum(1), 1e-30))
+        heights[:, own] = self.likely(heights[:, own], errors)
         return self.value - np.matmul(drawn, heights[:, :, None])[:, :, 0], heights
+
+    def likely(self, heights: Array, errors: Array) -> Array:
+        """Give heights (channel, star) with what is known of colours: where a star is hardly seen itself, its ghost is, in some channels."""
+        if self.shares is None:
+            return heights
+        share, spread = (v[:, None] for v in self.shares)
+        surest = np.argmax(heights / errors, axis=0)[None]
+        light = np.maximum(np.take_along_axis(heights / share, surest, 0), 1e-9)
+        for _ in range(2):
+            weight = 1 / (errors**2 + (spread * share * light) ** 2)
+            light = np.maximum((weight * share * heights).sum(0) / (weight * share**2).sum(0), 1e-9)[None]
+        usual, own = (spread * share * light) ** -2, errors**-2
+        return np.asarray((own * heights + usual * share * light) / (own + usual))
 
     def refine(self, places: Array, ghostly: list[bool]) -> Array:
         """Move stars to where they explain most."""
@@ -287,6 +309,17 @@ class Search:
         self.value = self.white(self.rim.value[:, :, None])[:, :, 0]
 
 
+def _usual_shares(fit: StarFit) -> Array | None:
+    """Give the channels' usual shares of a star's light and how far these spread, as a part of them, by the clear stars."""
+    clear = fit.height[:, (fit.height > 100).all(0) & ~fit.outside]
+    if clear.shape[1] < 5:
+        return None
+    shares = clear / clear.sum(0)
+    usual = np.median(shares, axis=1)
+    spread = 1.4826 * np.median(np.abs(shares / usual[:, None] - 1), axis=1)
+    return np.stack([usual, np.clip(spread, 0.1, 0.5)])
+
+
 def coloured(fit: StarFit, heights: Array, error: Array) -> npt.NDArray[np.bool_]:
     """Say which heights (channel, star), known within errors, are those of stars, going by the stars of the picture."""
     sigma = np.asarray(fit.sigma)[:, None]
@@ -299,8 +332,12 @@ def _explain(fit: StarFit, edge: int, rim: Rim, bumps: list[float], old: list[Pl
     """Explain what comes in along a stretch of an edge by as few stars as do."""
     search = Search(fit, edge, rim)
     offsets = np.array([-12, -9, -6, -3, -1.5, 0, 1.5, 3, 6, 9, 12.0])
-    tries = [(float(a), out) for a in np.unique(np.add.outer(np.array(bumps), offsets)) for out in PLACES] + old
-    search.tries = search.white(np.stack([search.star(t, False) for t in tries], -1))
+    along = [float(a) for a in np.unique(np.add.outer(np.array(bumps), offsets))]
+    seen = [(a, out) for a in along for out in PLACES] + old
+    # of a giant farther out nothing may be seen but its ghost
+    tries = seen + [(a, out) for a in along for out in GHOSTS_AT if any(fit.ghosts)]
+    by_ghost = np.arange(len(tries)) >= len(seen)
+    search.tries = search.white(np.stack([search.star(t, g) for t, g in zip(tries, by_ghost.tolist(), strict=True)], -1))
     places, ghostly = np.zeros((0, 2)), list[bool]()
     heights = np.zeros((len(fit.laws), 0))
     barred = np.zeros(len(tries), bool)
@@ -308,9 +345,12 @@ def _explain(fit: StarFit, edge: int, rim: Rim, bumps: list[float], old: list[Pl
         left = search.solve(places, ghostly)[0] if len(places) else search.value
         columns = search.tries
         norms = np.maximum((columns**2).sum(1), 1e-30)
-        amount = np.maximum((columns * left[:, :, None]).sum(1) / norms, 0)  # channel, try
-        gain = (amount**2 * norms).sum(0) - RARE * np.log(np.maximum(amount.max(0), 1.0))
+        fits = (columns * left[:, :, None]).sum(1)
+        amount = np.maximum(fits / norms, 0)  # channel, try
+        amount[:, by_ghost] = search.likely(amount[:, by_ghost], 1 / np.sqrt(norms[:, by_ghost]))
+        gain = (2 * fits * amount - amount**2 * norms).sum(0) - RARE * np.log(np.maximum(amount.max(0), 1.0))
         gain[barred | ~coloured(fit, amount, 1 / np.sqrt(norms))] = -np.inf
+        gain[by_ghost & (amount < search.least[:, None]).any(0)] = -np.inf
         best = int(np.argmax(gain))
         if not gain[best] > SURE**2:
             break
@@ -326,7 +366,7 @@ def _explain(fit: StarFit, edge: int, rim: Rim, bumps: list[float], old: list[Pl
         starlike = bool(coloured(fit, tall[:, -1:], 0.05 * tall[:, -1:])[0])
         if before - after < SURE**2 or not starlike:
             # not this one, nor one beside it
-            barred |= np.hypot(*(np.array(tries) - tries[best]).T) < 2
+            barred |= (np.hypot(*(np.array(tries) - tries[best]).T) < 2) & (by_ghost == by_ghost[best])
             continue
         places, ghostly, heights = found, flags, tall
         search.doubt((places[-1, 0], places[-1, 1]), ghostly[-1], heights[:, -1])

@@ -8,7 +8,7 @@ import numpy as np
 import numpy.typing as npt
 
 from nebulakit.pixels.starfit import StarFit
-from nebulakit.pixels.starlaw import PAD, RADII, disc
+from nebulakit.pixels.starlaw import GHOSTLY, PAD, RADII, disc
 from nebulakit.pixels.starlearn import NODES, profile
 from nebulakit.pixels.wings import ring_statistics
 
@@ -16,7 +16,6 @@ Array = npt.NDArray[np.float64]
 
 DEVIATION = 0.06  # of the law, as a standard deviation
 ALIKE = 0.5  # over how many e-folds of radius a deviation stays alike
-GHOSTLY = 0.15  # how far the brightness of a ghost varies from star to star
 
 
 def learn_own(fit: StarFit, longest: float) -> None:

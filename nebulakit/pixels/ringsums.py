@@ -23,6 +23,7 @@ def sectors(
     contour: tuple[float, float, float],
     table: Floats,
     special: Floats,
+    ghost: tuple[float, float, float, float, float],
     reach: tuple[float, float],
     ring_of: Ints,
     pairs: int,
@@ -31,9 +32,10 @@ def sectors(
     """Measure what is left around a star by rings, each divided into sectors, and give from how many pixels.
 
     ``planes``: what is left, all the light, and what is hidden; ``box``: rows and columns that are looked at; ``star``: x, y, height;
-    ``reach``: of elliptical radii; ``ring_of``: the ring of each half pixel. ``out`` (ring, 6) becomes the number of
-    pixels, the mean radius, the star's own mean light, the mean over pairs of sectors that face each other, without the
-    highest and lowest where there are more than four, their standard deviation, and the number of pairs.
+    ``ghost``: dx, dy, radius, softness and brightness of its ghost, which is then not taken for another star; ``reach``: of
+    elliptical radii; ``ring_of``: the ring of each half pixel. ``out`` (ring, 7) becomes the number of pixels, the mean
+    radius, the star's own mean light, the mean over pairs of sectors that face each other, without the highest and lowest
+    where there are more than four, their standard deviation, the number of pairs, and the ghost's mean light.
     """
     rest, data, hidden = planes
     y0, y1, x0, x1 = box
@@ -41,6 +43,8 @@ def sectors(
     a, b, d = np.float32(contour[0]), np.float32(2 * contour[1]), np.float32(contour[2])
     least, most = np.float32(reach[0]), np.float32(reach[1])
     rings, last = len(out), np.int32(len(table) - 1)
+    ghost_x, ghost_y, size, soft, bright = ghost
+    glow = np.float32(0)
     number, total = np.zeros((rings, pairs, 2)), np.zeros((rings, pairs, 2))
     out[:] = 0
     used = 0
@@ -54,8 +58,10 @@ def sectors(
             place = u * FINE
             k = min(np.int32(place), last)
             own, value = height * table[k], rest[row, col]
+            if bright > 0:
+                glow = np.float32(bright * (0.5 - 0.5 * math.tanh((math.hypot(dx - ghost_x, dy - ghost_y) - size) / (2 * soft))))
             # not where another star shines
-            if data[row, col] - value - own >= np.float32(2) + np.float32(0.03) * own:
+            if data[row, col] - value - own - glow >= np.float32(2) + np.float32(0.03) * own:
                 continue
             if len(special):
                 # what the star had been given of its own is put back
@@ -70,6 +76,7 @@ def sectors(
             out[ring, 0] += 1
             out[ring, 1] += u
             out[ring, 2] += own
+            out[ring, 6] += glow
             used += 1
     for ring in range(rings):
         n, first, second, low, high = 0, 0.0, 0.0, np.inf, -np.inf
@@ -82,6 +89,7 @@ def sectors(
                 low, high = min(low, mean), max(high, mean)
         out[ring, 1] /= max(out[ring, 0], 1)
         out[ring, 2] /= max(out[ring, 0], 1)
+        out[ring, 6] /= max(out[ring, 0], 1)
         out[ring, 5] = n
         if n > 0:
             out[ring, 4] = math.sqrt(max(second / n - (first / n) ** 2, 0.0))

@@ -17,6 +17,7 @@ PAD = 16  # px: the margin around a picture in which stars are fitted
 STEP = 0.025  # px between the entries of the table
 REACH = 240.0  # px
 RADII = np.arange(int(REACH / STEP) + 2) * STEP
+GHOSTLY = 0.15  # how far the brightness of a ghost varies from star to star
 
 
 def _mode(*taps: tuple[dict[int, float], dict[int, float]]) -> Array:

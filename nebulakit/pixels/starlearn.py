@@ -139,17 +139,23 @@ class Profile(NamedTuple):
     value: Array
     error: Array
     light: Array  # of the star itself, by its law
+    glow: Array  # of its ghost
     height: Array  # (star,)
 
 
-def profile(fit: StarFit, c: int, stars: Ints, longest: float) -> Profile:
+NO_GHOST = (0.0, 0.0, 0.0, 1.0, 0.0)
+
+
+def profile(fit: StarFit, c: int, stars: Ints, longest: float, under_ghosts: bool = False) -> Profile:
     """Measure what is left around these stars of channel ``c``, to where their light sinks under 0.3 sigma; cut-off ones further.
 
     A ring is divided into sectors, and sectors that face each other are taken together: a slope of the nebula drops out,
     and how the pairs differ tells how far the ring's mean can be trusted. What a star had been given of its own is put back.
+    ``under_ghosts``: where its ghost lies is looked at, too, with the ghost taken off as it is known.
     """
     from nebulakit.pixels import ringsums
 
+    ghost = fit.ghosts[c] if under_ghosts else None
     law, plane = fit.laws[c], fit.rest[c]
     h, w = plane.shape
     bins = len(NODES) - 1
@@ -162,7 +168,7 @@ def profile(fit: StarFit, c: int, stars: Ints, longest: float) -> Profile:
         y0, y1, x0, x1 = max(py - half, PAD), min(py + half + 1, h - PAD), max(px - half, PAD), min(px + half + 1, w - PAD)
         if y1 - y0 < half or x1 - x0 < half:
             continue
-        rings, own = np.zeros((bins, 6)), fit.own[c][i]
+        rings, own = np.zeros((bins, 7)), fit.own[c][i]
         used = ringsums.sectors(
             (plane, fit.data[c], fit.hidden[c]),
             (y0, y1, x0, x1),
@@ -170,6 +176,9 @@ def profile(fit: StarFit, c: int, stars: Ints, longest: float) -> Profile:
             law.contour,
             law.table,
             np.zeros(0, np.float32) if own is None else own,
+            NO_GHOST
+            if ghost is None or not fit.saturated[i]
+            else (ghost.dx, ghost.dy, ghost.radius, ghost.soft, ghost.bright * height * float(fit.ghostly[c, i])),
             (float(NODES[0]), min(end, float(NODES[-1]))),
             RING_OF,
             SECTORS // 2,
@@ -177,13 +186,13 @@ def profile(fit: StarFit, c: int, stars: Ints, longest: float) -> Profile:
         )
         if used < 60:
             continue
-        count, place, shine, ring, spread, pairs = rings.T
+        count, place, shine, ring, spread, pairs, glow = rings.T
         noise = np.sqrt((1 + fit.photons[c] * shine) / np.maximum(count, 1))
         error = np.sqrt((spread / np.sqrt(np.maximum(pairs, 1))) ** 2 + 4 * noise**2 + 0.15**2 + (1e-3 * shine) ** 2)
         known = pairs >= 4
-        out.append((place, np.where(known, ring, 0), np.where(known, error, np.inf), shine, height))
+        out.append((place, np.where(known, ring, 0), np.where(known, error, np.inf), shine, glow, height))
     if not out:
         none = np.zeros((0, bins))
-        return Profile(none, none, none, none, np.zeros(0))
-    radius, value, error, light = (np.stack([o[j] for o in out]) for j in range(4))
-    return Profile(radius, value, error, light, np.array([o[4] for o in out]))
+        return Profile(none, none, none, none, none, np.zeros(0))
+    radius, value, error, light, glow = (np.stack([o[j] for o in out]) for j in range(5))
+    return Profile(radius, value, error, light, glow, np.array([o[5] for o in out]))

@@ -11,7 +11,7 @@ import numpy.typing as npt
 
 from nebulakit.pixels.parallel import over
 from nebulakit.pixels.starfit import DOUBT, StarFit
-from nebulakit.pixels.starlaw import PAD, RADII, Law
+from nebulakit.pixels.starlaw import GHOSTLY, PAD, RADII, Law
 from nebulakit.pixels.starlearn import NODES, profile
 
 Array = npt.NDArray[np.float64]
@@ -29,6 +29,7 @@ BENT = 0.2  # how far a flank may be off the Moffat law that the cores show, sta
 ALIKE = 0.05  # how far, beyond that, the channels' flanks may differ
 SMOOTH = 0.7  # e-folds of radius over which both stay alike
 TOLD = 0.01  # how far off a single star's ring may be, as a share of its light
+RIM = 0.03  # how far off a ghost's shape may be, ring by ring
 CORE, FLANK = 1.2, 2.0  # widths: within the first the law is left alone, beyond the second it may change
 COARSE = 4  # px: the nebula's ring means are measured on a picture binned by this
 PLACES = 4000  # around which they are measured
@@ -107,7 +108,7 @@ def _rings(fit: StarFit, c: int, width: float, longest: float) -> list[Rings]:
     order = np.argsort(-fit.height[c] - 1e12 * fit.saturated, kind="stable")
     order = order[~fit.outside[order]]
     chosen = order[(fit.height[c, order] > 3000) | fit.saturated[order]][:60]
-    found = profile(fit, c, chosen, longest)
+    found = profile(fit, c, chosen, longest, under_ghosts=True)
     first = int(np.searchsorted(NODES, FLANK * width))
     if not len(found.height) or first >= len(NODES) - 4:
         return []
@@ -121,7 +122,11 @@ def _rings(fit: StarFit, c: int, width: float, longest: float) -> list[Rings]:
         r, light = r[use], found.light[i, first:][use]
         value = found.value[i, first:][use] - bowl[use] + height * np.interp(r, RADII, law.wings)
         noise = (1 + fit.photons[c] * light) / (math.pi * 2 * r * np.maximum(np.gradient(r), 0.5)) + 0.1**2
-        own = np.diag(noise + (TOLD * light) ** 2) + np.outer(r**2, r**2) * (BOWL / 90**2) ** 2
+        glow = found.glow[i, first:][use]
+        noise += (RIM * glow) ** 2
+        own = (
+            np.diag(noise + (TOLD * light) ** 2) + GHOSTLY**2 * np.outer(glow, glow) + np.outer(r**2, r**2) * (BOWL / 90**2) ** 2
+        )
         stars.append(Rings(c, height, r, value, own, nebula[np.ix_(use, use)]))
     return stars
 

@@ -6,7 +6,7 @@ import pytest
 from nebulakit.pixels import kernels, kriging, starlaw
 from nebulakit.pixels.beyond import find_beyond
 from nebulakit.pixels.starfit import StarFit
-from nebulakit.pixels.starlaw import PAD
+from nebulakit.pixels.starlaw import PAD, Ghost
 from nebulakit.pixels.wings import learn_law
 
 BETA, ALPHA = 3.0, 2.2
@@ -40,6 +40,23 @@ def test_stars_of_a_group_keep_their_own_light():
         fit.redraw()
     # a star's own pixels tell its height to 0.5 sigma; in such a group the neighbours' doubts come on top
     assert np.abs(fit.height - height).max() < 10
+
+
+def test_a_star_lost_in_one_channel_is_found_again():
+    """Astray there, at height 0, it would leave its light to its neighbours, whose places then fail too."""
+    rng = np.random.default_rng(8)
+    x, y = np.array([30.0, 34.5, 39.0]), np.array([30.0, 31.0, 30.0])
+    height = np.array([2000.0, 300.0, 800.0])
+    plane = drawn(LAW, x, y, height, (64, 70))
+    fit = fit_of(np.stack([plane] * 3) + rng.normal(0, 1, (3, 64, 70)).astype(np.float32))
+    fit.add(x, y, np.tile(height, (3, 1)), np.zeros(3, bool))
+    fit.height[0, 1], fit.x[0, 1], fit.y[0, 1] = 0.0, PAD + 35.5, PAD + 33.0
+    fit.redraw()
+    for _ in range(3):
+        fit.sweep(np.arange(3))
+        fit.redraw()
+    assert np.abs(fit.height[0] - height).max() < 10
+    assert np.hypot(fit.x[0] - PAD - x, fit.y[0] - PAD - y).max() < 0.05
 
 
 def test_heights_in_blurred_noise_are_right_after_two_rounds():
@@ -87,6 +104,50 @@ def test_a_giant_beyond_the_edge_is_found_where_it_is(out):
     assert off[nearest] < 0.1 + 0.03 * out
     left = fit.rest[:, PAD : PAD + 10, PAD + 40 : PAD + 65]  # beside the faint star
     assert np.abs(left.mean((1, 2))).max() < 1.0  # of a light of up to 300 sigma
+
+
+def test_a_star_beyond_a_corner_is_found():
+    """Its light is brightest at the very end of an edge."""
+    rng = np.random.default_rng(6)
+    shape = (130, 150)
+    fx, fy = (v.ravel() + rng.uniform(-3, 3, 25) for v in np.meshgrid(np.arange(30.0, 150, 24), np.arange(30.0, 130, 20)))
+    high = rng.uniform(200, 400, 25)
+    plane = drawn(LAW, np.append(fx, 0.2), np.append(fy, -2.0), np.append(high, 2000.0), shape)
+    fit = fit_of(np.stack([plane] * 3) + rng.normal(0, 1, (3, *shape)).astype(np.float32))
+    fit.add(fx, fy, np.tile(high, (3, 1)), np.zeros(25, bool))
+    fit.redraw()
+    find_beyond(fit)
+    assert np.abs(fit.rest[:, PAD : PAD + 3, PAD : PAD + 3].mean((1, 2))).max() < 8  # of 700 sigma; the law counts as 2 % off
+
+
+@pytest.mark.parametrize("red", [0.0, 6.0])
+def test_a_giant_of_which_only_the_reflection_comes_in_is_found(red):
+    """Red has no reflection, and what little nebula it has there is not the star's colour."""
+    rng = np.random.default_rng(7)
+    shape = (140, 160)
+    ghost = Ghost(4.0, -3.0, 24.0, 1.2, 4e-5)
+    fx, fy = (v.ravel() + rng.uniform(-3, 3, 30) for v in np.meshgrid(np.arange(20.0, 150, 22), np.arange(40.0, 130, 20)))
+    high = rng.uniform(200, 400, 30)
+    planes = np.stack([drawn(LAW, fx, fy, high, shape)] * 3)
+    y, x = np.mgrid[: shape[0], : shape[1]].astype(float)
+    for plane in planes[1:]:
+        plane += 1e6 * ghost.at(x - 70, y + 20.0)
+    planes[0] += red * np.exp(-((x - 74) ** 2 + y**2) / 300)
+    fit = fit_of((planes + rng.normal(0, 1, planes.shape)).astype(np.float32))
+    fit.ghosts = [None, ghost, ghost]
+    fit.add(np.append(fx, 100.0), np.append(fy, 90.0), np.tile(np.append(high, 1e4), (3, 1)), np.arange(31) == 30)
+    fit.height[:, -1] = 1e4  # a star that is cut off, so bright that its reflection is seen
+
+    fit.redraw()
+
+    find_beyond(fit)
+    giants = np.nonzero(fit.outside)[0]
+    assert len(giants) == 1
+    # the rim of a disc of 24 px peeks in by 1 px more or less for each px that the star is farther out
+    assert np.hypot(fit.x[1, giants[0]] - PAD - 70, fit.y[1, giants[0]] - PAD + 20) < 1.0
+    assert np.abs(fit.rest[1:, PAD : PAD + 4, PAD + 60 : PAD + 90].mean((1, 2))).max() < 4  # of 40
+    # how bright it is in red cannot be seen, and is told from the colours of stars
+    assert 0.4 < fit.height[0, giants[0]] / fit.height[1, giants[0]] < 2.5
 
 
 def test_no_star_is_found_beyond_an_edge_where_none_is():
