@@ -37,6 +37,8 @@ SCALES = 6
 
 _QUIET = 0.35  # this quantile over blocks that hold stars, for light only ever raises a block's value
 _QUIET_Z = 0.3853  # where that lies in a normal distribution, below its middle
+_TYPICAL_SHARE = 0.19  # how many of the finest differences are independent: the median of the family of kernels
+_ODD = 3.5  # a block whose variance is off by so many deviations holds more than noise
 _TOO_SMALL = 8  # px: no block fits
 
 
@@ -64,7 +66,14 @@ def measure_noise(planes: npt.NDArray[np.float32], coverage: npt.NDArray[np.floa
     found = over(lambda p: measure_blocks(p, first, np.isfinite(thin), None, gaps), planes)
     fits = _fit(found, _variances(found, first, thin, weight is not None)[0])
     thin = thinness(weight, grid)
-    found = over(lambda pf: measure_blocks(pf[0], grid, there, pf[1].kernel, gaps), list(zip(planes, fits, strict=True)))
+    # stars that fill all blocks make noise look blurred; then the sharpest noise among the planes tells what stands out of it
+    sharpest = max((f.kernel for f in fits), key=lambda k: float(noise_model.family().gains[k, 0]))
+
+    def measured(plane: Plane, own: int) -> Blocks:
+        blocks = measure_blocks(plane, grid, there, sharpest, gaps)
+        return blocks if blocks.starless or own == sharpest else measure_blocks(plane, grid, there, own, gaps)
+
+    found = over(lambda pf: measured(pf[0], pf[1].kernel), list(zip(planes, fits, strict=True)))
     variances, by_map = _variances(found, grid, thin, weight is not None)
     fits = _fit(found, variances)
     streaks = measure_streaks(planes, weight)
@@ -83,8 +92,8 @@ def measure_noise(planes: npt.NDArray[np.float32], coverage: npt.NDArray[np.floa
     for fit, v, blocks, q in zip(fits, variances, found, more, strict=True):
         with np.errstate(invalid="ignore"):
             ratio = np.sqrt(v / (rest.ravel() * thin))[np.isfinite(blocks.level)]
-        at_one = fit.sigma * even * (float(np.median(ratio)) if ratio.size else 1.0)
-        own = noise_model.scales(noise_model.family().kernels[fit.kernel], SCALES)
+        at_one = fit.sigma * even * (float(np.sqrt(np.square(ratio).mean())) if ratio.size else 1.0)
+        own = noise_model.scales_on(noise_model.family().kernels[fit.kernel], SCALES, shape)
         if q:
             own = np.sqrt(own**2 + q * streak_scales(streaks, SCALES))
         sigma.append(float(at_one * np.sqrt(1 + q)))
@@ -109,13 +118,18 @@ def _weight(coverage: Plane | None) -> Plane | None:
 
 def _fit(found: list[Blocks], variances: list[Floats]) -> list[noise_model.Fit]:
     """Find noise and kernel of the planes from their quiet blocks, where the relative variance is 1."""
-    quiet, below, independent, counts, steps = [], [], [], [], []
+    quiet, independent, counts, steps = [], [], [], []
+    below: list[float | None] = []
     for blocks, variance in zip(found, variances, strict=True):
         relative = blocks.bands / np.sqrt(variance)
         some: Flags = np.asarray(np.isfinite(relative).any(1))
         q = np.full(some.size, np.nan)
-        q[some] = np.nanquantile(relative[some], 0.5 if blocks.starless else _QUIET, axis=1)
-        below.append(0.0 if blocks.starless else _QUIET_Z)
+        if blocks.starless:
+            q[some] = _pooled(relative[some], blocks.pixels)
+            below.append(None)
+        else:
+            q[some] = np.nanquantile(relative[some], _QUIET, axis=1)
+            below.append(_QUIET_Z)
         used = blocks.pixels[blocks.pixels > 0]
         quiet.append(q)
         independent.append(np.full(len(q), float(1 / np.mean(1 / used)) if used.size else 1.0))
@@ -126,6 +140,18 @@ def _fit(found: list[Blocks], variances: list[Floats]) -> list[noise_model.Fit]:
         if blocks.upper is not None and np.isfinite(blocks.upper).any():
             fits[i] = fits[i]._replace(sigma=float(np.nanquantile(blocks.upper / np.sqrt(variance), _QUIET)))
     return fits
+
+
+def _pooled(values: Floats, pixels: Floats) -> Floats:
+    """Give the root mean square (bands,) over the pixels of all blocks (bands, blocks) but those that stand out."""
+    out = []
+    for row in values:
+        good = np.isfinite(row)
+        square, weight = row[good] ** 2, pixels[good]
+        off = np.abs(square / max(float(np.median(square)), 1e-300) - 1) * np.sqrt(weight)
+        keep = off <= _ODD * 1.4826 * np.median(off)
+        out.append(float(np.sqrt((square * weight)[keep].sum() / max(weight[keep].sum(), 1.0))))
+    return np.array(out)
 
 
 def _variances(found: list[Blocks], grid: Grid, thin: Floats, mapped: bool) -> tuple[list[Floats], bool]:
@@ -233,8 +259,13 @@ def fine_noise(planes: npt.NDArray[np.float32]) -> Floats:
     grid, there = every_other(grid), there.reshape(grid.shape)
     there = np.asarray(there[::2, ::2] if there.shape != grid.shape else there).ravel()
     found = over(lambda p: measure_blocks(p, grid, there, None, gaps), planes)
-    first = [b.bands[0][np.isfinite(b.bands[0])] for b in found]
-    return np.array([float(np.quantile(v, _QUIET)) if v.size else 0.0 for v in first])
+    out = []
+    for blocks in found:
+        some = np.isfinite(blocks.bands[0])
+        # of a typical kernel; that of the picture is not told from so few blocks
+        chance = np.sqrt(0.5 / max(1.0, float(np.median(blocks.pixels[some])) * _TYPICAL_SHARE)) if some.any() else 0.0
+        out.append(float(np.quantile(blocks.bands[0][some], _QUIET)) / (1 - _QUIET_Z * min(chance, 0.5)) if some.any() else 0.0)
+    return np.array(out)
 
 
 def fine_share(noise: Noise) -> Floats:
@@ -242,7 +273,7 @@ def fine_share(noise: Noise) -> Floats:
     across = noise_model.binomial(noise_model.DIFFERENCES[0][0])
     out = []
     for sigma, row in zip(noise.sigma, noise.scales, strict=True):
-        taps = noise_model.kernel_of(np.asarray(row, float))
+        taps = noise_model.kernel_of(np.asarray(row, float) / max(sigma, 1e-300))
         left = np.convolve(taps, across)
         out.append(sigma * float(left @ left / (taps @ taps)))
     return np.array(out)

@@ -21,6 +21,9 @@ _MOST_BLOCKS = 1000
 _SIZES, _TINY = ((32, 14), (16, 14)), ((8, 6),)  # of a block and of the margin that its filters need
 # Stars in a block are left out: pixels above so many sigma of w_2 + w_3, and so many pixels round them
 _STARS = ((4.5, 3), (25.0, 6), (150.0, 10))
+# Where that leaves too few pixels of all (crowded fields, deep stacks, bright nebulae), so many times as much is let stand:
+# of a star's light in w_2 + w_3 a hundredth is in the finest bands, and its photons raise the noise by less
+_BOLDER, _ENOUGH, _SHARE = (1.0, 2.0, 4.0, 8.0, 16.0), 80_000, 0.2
 
 
 class Grid(NamedTuple):
@@ -155,8 +158,12 @@ def measure_blocks(plane: Plane, grid: Grid, there: Flags, kernel: int | None, g
     starless = False
     if kernel is not None and grid.margin >= 14:
         blobs = smooth - starlet.smooth(starlet.smooth(smooth, 2), 3)
-        free = use & ~_stars(core, blobs, least * family.blob[near], side)
-        starless = bool((free.mean(1) >= 0.2).sum() >= FEWEST_BLOCKS)
+        for bolder in _BOLDER:
+            free = use & ~_stars(core, blobs, bolder * least * family.blob[near], side)
+            clear = free.mean(1) >= 0.2
+            starless = bool(clear.sum() >= FEWEST_BLOCKS)
+            if starless and free[clear].sum() >= min(_ENOUGH, _SHARE * use.sum()):
+                break
         use = free if starless else use
     enough = use.mean(1) >= (0.2 if known is None else 0.05)
     rounding = 3e-7 * np.abs(middle)  # less than this is no noise but the end of the digits

@@ -68,6 +68,8 @@ def measure_streaks(planes: Planes, coverage: npt.NDArray[np.float32] | None = N
     close = angles[best] + np.arange(-3.0, 3.1, 0.5)
     angle = float(close[int(np.argmax([_along(together, a, (_NEAR[0], _FAR[1])) for a in close]))] % 180)
     length, blur, weights = _shape(together - middle, angle)
+    if length == _LENGTHS[0]:  # that short, or shorter: many oval stars look like it
+        return none
     share = [float(np.clip((weights * (a - middle)).sum(), 0.0, 0.9)) for a in alike]
     return Streaks(angle, length, blur, tuple(share))
 
