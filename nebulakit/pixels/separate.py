@@ -19,6 +19,7 @@ from nebulakit.pixels.starfit import StarFit
 from nebulakit.pixels.starlaw import PAD, RADII, Law
 from nebulakit.pixels.starrounds import fit_stars, inner
 from nebulakit.pixels.stars import find_stars
+from nebulakit.pixels.straighten import Straight, still_there, straighten
 
 Array = npt.NDArray[np.float64]
 Planes = npt.NDArray[np.float32]
@@ -108,22 +109,63 @@ def separate_shown(
     spare: Sequence[tuple[float, float, float]] = (),
     seed: int = 1,
 ) -> Parted:
-    """Part planes that were stretched, as :func:`separate` does linear ones; see :mod:`nebulakit.pixels.starfill`."""
+    """Part planes that were stretched, as :func:`separate` does linear ones.
+
+    In their light, where the curve that stretched them can be told (:mod:`nebulakit.pixels.straighten`), else as they are
+    (:mod:`nebulakit.pixels.starfill`). ``fwhm``: of the stars as they look.
+    """
     noise = _some(noise, planes)
     found = find_shown(planes, noise, coverage)
+    width = 3.0 if fwhm is None else fwhm
+    straight, told = straighten(planes, coverage, found, width)
+    if straight is not None:
+        parted = _in_light(planes, noise, coverage, straight, halos, add, spare, seed)
+        asked = _without(straight.stars, spare)
+        told["stars_left"] = still_there(planes, parted.nebula, asked, width, halos == "nebula")
+        if not told["stars_left"]:
+            return parted._replace(record={"parted_in": "light", **parted.record, **told})
     if spare and len(found):
         found = _without(found, spare)
-    fill = partial(fill_stars, planes, noise, found, 3.0 if fwhm is None else fwhm, add=add, seed=seed)
+    fill = partial(fill_stars, planes, noise, found, width, add=add, seed=seed)
     filled = fill(halos=halos != "nebula")
     # cores alone are put back where halos are dropped
     rest = exact_rest(planes, (fill(halos=False) if halos == "dropped" else filled).nebula)
     record = {
+        "parted_in": "levels",
         "stars": len(found),
         "saturated": int(found.saturated.sum()),
         "share_touched": float(filled.touched.mean()),
         "share_filled": float(filled.told.mean()),
+        **told,
     }
     return Parted(filled.nebula, rest, filled.touched, dataclasses.replace(found, radius=filled.radius), record)
+
+
+def _in_light(
+    planes: Planes,
+    noise: Noise,
+    coverage: Plane | None,
+    straight: Straight,
+    halos: Halos,
+    add: Sequence[tuple[float, float, float]],
+    spare: Sequence[tuple[float, float, float]],
+    seed: int,
+) -> Parted:
+    """Part a stretched picture in its light, and stretch what was told as the picture was."""
+    parted = separate(
+        straight.planes, straight.noise, coverage, straight.white, straight.stars, halos=halos, add=add, spare=spare, seed=seed
+    )
+    # nothing is put in that is darker or brighter than all there is
+    low, high = (f(planes, axis=(1, 2), keepdims=True) for f in (np.nanmin, np.nanmax))
+    there = parted.touched & np.isfinite(planes)
+    nebula = np.where(there, np.clip(straight.shown(parted.nebula), low, high), planes)
+    rest = exact_rest(planes, nebula)
+    if halos == "dropped":
+        whole = np.clip(straight.shown(parted.nebula + parted.stars), low, high)
+        rest[there] = (whole - nebula)[there]
+    factor = sum(noise.sigma) / sum(straight.noise.sigma)  # what a star's light would be if the curve were straight
+    found = dataclasses.replace(parted.found, flux=parted.found.flux * factor, peak=parted.found.peak * factor)
+    return Parted(nebula, rest, parted.touched, found, parted.record)
 
 
 def _some(noise: Noise, planes: Planes) -> Noise:

@@ -64,14 +64,21 @@ def separate_stars(
     Stars are subtracted, not painted over: what shines through them stays. All are fitted together, each with its own
     height, place and small deviations from the law that the stars of a channel share; the wings and halos of that law
     are learned from the brightest. Only where nothing is seen behind a star (cut-off or very bright cores) the nebula
-    is told from around it, with noise like the neighbours' on top. In a stretched picture light does not add up and no
-    law holds: there each star is followed outward until its rings fall no more, and what lies behind is told from around
-    that disc, within the range of the levels there. Nebula and stars add up to what came in, to the last bit (where halos
-    are not dropped); outside `filled` no bit of the nebula differs from it.
+    is told from around it, with noise like the neighbours' on top. Nebula and stars add up to what came in, to the last bit
+    (where halos are not dropped); outside `filled` no bit of the nebula differs from it.
+
+    In a stretched picture light does not add up, but every star still tells how it was stretched: in light all stars have
+    one law, and noise is nearly even. Where bright and faint stars and the noise agree on one rising curve for each channel,
+    the picture is parted in its light, and what is told is stretched by that curve again (`parted_in` is recorded as
+    light). Where they do not (fewer than 12 stars that stand alone; channels that were stretched by one factor to keep
+    hues, as `stretch_asinh` does; strong local tone or noise reduction), no law holds (`parted_in`: levels): each star is followed
+    outward until its rings fall no more, and what lies behind is told from around that disc, within the range of the levels
+    there; wide halos then stay partly visible. Better still, part stars before any stretch.
 
     Sources: Anderson & King 2000, PASP 112:1360 (an empirical law for all stars); Stetson 1987, PASP 99:191 (fitting
     crowded stars together); Alard & Lupton 1998, ApJ 503:325 (deviations as a small kernel); Saydjari & Finkbeiner
-    2022, ApJ 933:155, and Rybicki & Press 1992, ApJ 398:169 (what lies behind, from the covariance around).
+    2022, ApJ 933:155, and Rybicki & Press 1992, ApJ 398:169 (what lies behind, from the covariance around); from memory:
+    Bunclark & Irwin 1983, ESA SP-201:195, and Matsushita & Lin 2007, CVPR (a curve from images of stars, and from noise).
 
     NaN stays NaN in all three and holds no star. Fails (StepError) where every pixel is NaN. It is at its limits where
     stars are narrower than 1.8 px, where they fill the picture (clusters, globulars), and for halos wider than a fifth

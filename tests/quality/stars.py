@@ -1,9 +1,9 @@
 """Parting stars and nebula against scenes whose nebula is known: the figures of every kind of night.
 
-    python -m tests.quality.stars [--shared] [--mixed] [--fast]
+    python -m tests.quality.stars [--shared] [--mixed] [--fast] [--stretched [--before]]
 
 Scenes are the project's own, and with ``--shared`` also those of the made scenes that lie beside the project, with ``--mixed`` ten of these under
-conditions drawn at random. Per scene:
+conditions drawn at random; with ``--stretched`` smaller ones under curves instead (see ``stretched``). Per scene:
 error in the stars' footprints (rms and 99th percentile, in noise sigma), grain and 3-12 px structure there against the
 truth's, bias, error outside against what untouched faint wings leave, how far the [O III] line unmixed from the nebula
 differs between a footprint and its rim (median over footprints, in sigma of the line), seconds of one processor.
@@ -107,13 +107,13 @@ def mixed(count: int = 10) -> dict[str, dict[str, Any]]:
     return out
 
 
-def made(**conditions: Any) -> Truth:
+def made(shape: tuple[int, int] = (700, 900), **conditions: Any) -> Truth:
     """Make a scene of the kind that lies beside the project."""
     folder = Path(__file__).resolve().parents[3] / "shared" / "score"
     sys.path.insert(0, str(folder))
     import scene  # type: ignore[import-not-found]
 
-    built = scene.build(scene.Scene("own", shape=(700, 900), **conditions))
+    built = scene.build(scene.Scene("own", shape=shape, **conditions))
     return cut({k: built[k] for k in KEYS}, built["scene"]["sensor"])
 
 
@@ -188,7 +188,14 @@ def main() -> None:
     parser.add_argument("--shared", action="store_true", help="also the made scenes that lie beside the project")
     parser.add_argument("--mixed", action="store_true", help="also such scenes under conditions drawn at random")
     parser.add_argument("--fast", action="store_true", help="only the first two scenes")
+    parser.add_argument("--stretched", action="store_true", help="stretched pictures instead")
+    parser.add_argument("--before", action="store_true", help="with --stretched: as where no curve can be told")
     given = parser.parse_args()
+    if given.stretched:
+        from tests.quality import stretched
+
+        stretched.table(shared=given.shared, fast=given.fast, before=given.before)
+        return
     rows = [(name, own, options) for name, options in OWN.items()]
     if given.shared:
         rows += [(name, made, options) for name, options in MADE.items()]

@@ -9,6 +9,7 @@ from nebulakit.errors import StepError
 from nebulakit.image import Image
 from nebulakit.steps import separate_stars, stretch_asinh, stretch_midtone
 from tests.quality import stars as quality
+from tests.quality import stretched
 
 NIGHT = {"shape": (400, 520), "seed": 22, "nebula": "bubble", "bright": 20}
 
@@ -230,6 +231,55 @@ def test_stretched_pictures_by_hand(shown):
     y, x = round(float(star.y[k])), round(float(star.x[k]))
     assert done.nebula.planes[1, y, x] > 0.5 * picture.planes[1, y, x] + 0.5 * parted.nebula.planes[1, y, x]
     assert done.filled.planes.mean() < parted.filled.planes.mean()
+
+
+@pytest.fixture(scope="module")
+def curved(truth):
+    """A picture whose channels were stretched by a curve each, parted."""
+    shown = stretched.show(truth, "asinh 0.002")
+    return shown, separate_stars(shown.picture)
+
+
+def test_a_curve_is_told_and_undone(curved):
+    """Where the curve can be told a stretched picture is parted as well as a linear one."""
+    shown, (nebula, stars, filled) = curved
+    picture = shown.picture
+    assert nebula.record["parted_in"] == "light"
+    assert np.array_equal(nebula.planes + stars.planes, picture.planes)
+    untouched = filled.planes[0] == 0
+    assert np.array_equal(nebula.planes[:, untouched], picture.planes[:, untouched])
+    assert nebula.scale == stars.scale == "display"
+    assert nebula.planes.dtype == np.float32
+    assert nebula.planes.min() >= picture.planes.min()
+    assert nebula.planes.max() <= picture.planes.max()
+    found = stretched.figures(shown, nebula.planes)
+    # no worse than the same scene in light, above
+    assert found["rms"] < 3.0
+    assert found["p99"] < 9.0
+    assert 0.8 < found["grain"] < 1.2
+    assert found["structure"] > 0.5
+    # the recorded curve rises, and asinh is nearly straight up to its softening of 0.002, some 70 noises
+    lights, levels = nebula.record["curve_light"], np.array(nebula.record["curve_levels"])
+    assert (np.diff(levels, axis=1) > 0).all()
+    slopes = np.diff(levels, axis=1) / np.diff(lights)
+    assert (slopes[:, 1] > 0.7 * slopes[:, 0]).all()
+    assert (slopes[:, -1] < 0.1 * slopes[:, 0]).all()
+
+
+def test_halos_of_a_curved_picture_can_be_dropped(curved):
+    shown, parted = curved
+    bare = separate_stars(shown.picture, halos="dropped")
+    assert np.array_equal(bare.nebula.planes, parted.nebula.planes)
+    lost = shown.picture.planes - (bare.nebula.planes + bare.stars.planes)
+    assert not lost[:, parted.filled.planes[0] == 0].any()
+    assert float(lost.min()) > -1e-4  # only light is dropped; a table of the curve is off by its last digits
+    assert float(lost.max()) > 0.003  # more than the noise, 0.0018
+
+
+def test_what_no_one_curve_made_is_parted_as_it_is(truth, shown):
+    """Hues kept by one factor for all channels, or stars on levels of their own: the curve is not believed."""
+    _, (nebula, _, _), _, _ = shown
+    assert nebula.record["parted_in"] == "levels"
 
 
 def test_stretched_without_stars_nothing_happens():

@@ -1,0 +1,126 @@
+"""The curve of a stretched picture, told from its stars and its noise: known curves come back."""
+
+import math
+
+import numpy as np
+import pytest
+
+from nebulakit.pixels import unbend
+from nebulakit.pixels.facts import StarList
+from nebulakit.pixels.straighten import straighten
+
+CURVES = {
+    "asinh": lambda z: 0.1 + 0.9 * np.arcsinh(z / 0.01) / math.asinh(100),
+    "power": lambda z: np.sign(z + 0.02) * np.abs(z + 0.02) ** 0.4,
+    "rational": lambda z: 0.1 + 0.9 * 60 * z / (59 * np.abs(z) + 1),
+    "straight": lambda z: 0.1 + 0.9 * z,
+}
+SIGMA = 1e-4  # of white
+
+
+def scene(seed=1, size=300, stars=64):
+    """Light in units of white: a nebula 40 noises bright over half the plane, stars of 60 to 5000 noises, and where these are."""
+    rng = np.random.default_rng(seed)
+    y, x = np.mgrid[0:size, 0:size].astype(np.float64)
+    light = 40 / (1 + np.exp((x - size / 2 + 20 * np.sin(y / 40)) / 25))
+    side = round(math.sqrt(stars))
+    places = np.linspace(20, size - 20, side)
+    sx, sy = (v.ravel() + rng.uniform(-3, 3, side**2) for v in np.meshgrid(places, places))
+    for a, b, height in zip(sx, sy, rng.permutation(np.geomspace(60, 5000, side**2)), strict=True):
+        light += height * (1 + ((x - a) ** 2 + (y - b) ** 2) / 2.5**2) ** -3.0
+    return SIGMA * (light + rng.normal(0, 1, light.shape)), sx, sy
+
+
+WIDTH = 2 * 2.5 * math.sqrt(2 ** (1 / 3) - 1)
+
+
+def told(name):
+    light, x, y = scene()
+    shown = CURVES[name](light).astype(np.float32)
+    sky, high = float(np.quantile(shown, 0.2)), float(shown.max())
+    free = np.ones(shown.shape, bool)
+    yy, xx = np.mgrid[0 : shown.shape[0], 0 : shown.shape[1]]
+    for a, b in zip(x, y, strict=True):
+        free &= np.hypot(xx - a, yy - b) > 12
+    radii = unbend.RADII * WIDTH
+    rings = unbend.sample(shown, np.full(shown.shape, -1), x, y, np.arange(len(x)), radii, high)
+    return unbend.tell_curve(rings, unbend.noise_by_level(shown, free), radii, float(shown.min()), high, sky), sky
+
+
+@pytest.mark.parametrize("name", CURVES)
+def test_known_curves_come_back(name):
+    found, sky = told(name)
+    z = np.linspace(-0.005, 0.6, 200_000)
+    # light per level, told and true, from the sky to where stars told; a factor is not known, and not needed
+    level = sky + (found.highest - sky) * np.geomspace(0.003, 0.98, 30)
+    step = (found.highest - sky) * 1e-3
+    slopes = [
+        np.log(np.interp(level + step, *table) - np.interp(level - step, *table))
+        for table in ((found.curve.level, found.curve.light), (CURVES[name](z), z / SIGMA))
+    ]
+    # a power of the light above the sky is known from the noise alone: over eight e-folds of light a few percent of it are some tenths
+    assert np.ptp(slopes[0] - slopes[1]) < 0.45
+    assert np.ptp(slopes[1]) > 1.5 or name == "straight"
+    # and in steps of an e-fold of light, which is what laws of stars hang on, hardly anything
+    assert np.abs(np.diff(slopes[0] - slopes[1])).max() < 0.12
+    assert found.stars > 40
+    assert found.stars_off < 1.35
+    assert found.noise_off < 1.2
+    assert found.width == pytest.approx(WIDTH, rel=0.15)
+
+
+def test_a_curve_and_back():
+    found, _ = told("asinh")
+    shown = np.linspace(found.curve.level[0], found.curve.level[-1], 999, dtype=np.float32)
+    assert (np.diff(found.curve.light) > 0).all()
+    assert found.curve.light[0] == 0
+    assert np.abs(found.curve.to_level(found.curve.to_light(shown)) - shown).max() < 1e-5
+
+
+def test_noise_by_level():
+    rng = np.random.default_rng(2)
+    ramp = np.broadcast_to(np.linspace(0.1, 0.6, 400), (300, 400))
+    plane = (ramp + 0.02 * ramp * rng.normal(0, 1, ramp.shape)).astype(np.float32)
+    found = unbend.noise_by_level(plane, np.ones(plane.shape, bool))
+    assert found.noise[found.error < 0.1] == pytest.approx(0.02 * found.level[found.error < 0.1], rel=0.1)
+
+
+def test_rings_know_what_is_not_theirs():
+    """A ring of a cut-off star, one beyond the edge, and one that others own are not known; of a slope the median is the middle."""
+    plane = np.tile(np.arange(60, dtype=np.float32) / 60, (60, 1))
+    owner = np.full(plane.shape, -1)
+    owner[:, 30:] = 7
+    place = np.array([30.0])
+    free = unbend.sample(plane, np.full(plane.shape, -1), place, place, np.array([0]), np.array([5.0, 29.5]), 1.0)
+    assert free.value[0, 0] == pytest.approx(0.5, abs=0.01)
+    assert np.isnan(free.value[0, 1])
+    assert np.isnan(unbend.sample(plane, owner, place + 4, place, np.array([0]), np.array([5.0]), 1.0).value).all()
+    assert np.isfinite(unbend.sample(plane, owner, place + 4, place, np.array([7]), np.array([5.0]), 1.0).value).all()
+    assert np.isnan(unbend.sample(plane, np.full(plane.shape, -1), place, place, np.array([0]), np.array([5.0]), 0.5).value).all()
+
+
+def listed(x, y, peak):
+    return StarList(x, y, peak, peak, np.full(len(x), 3.0), np.zeros(len(x), bool))
+
+
+def test_without_stars_no_curve():
+    rng = np.random.default_rng(3)
+    plain = rng.normal(0.1, 0.01, (3, 120, 140)).astype(np.float32)
+    none = np.zeros(0)
+    assert straighten(plain, None, listed(none, none, none), 3.0)[0] is None
+    some = rng.uniform(10, 110, 30)
+    assert straighten(plain, None, listed(some, rng.permutation(some), some), 3.0)[0] is None
+
+
+def test_what_no_curve_undoes_is_not_believed():
+    """Each star by a curve of its own: as levels that a local tone curve made."""
+    light, x, y = scene()
+    yy, xx = np.mgrid[0 : light.shape[0], 0 : light.shape[1]]
+    nearest = np.argmin(np.hypot(xx[..., None] - x, yy[..., None] - y), axis=-1)
+    strength = np.random.default_rng(4).uniform(0.3, 1.7, len(x))[nearest]
+    z = np.maximum(light, 0)
+    shown = (0.1 + 0.9 * np.arcsinh(z / 0.01) ** strength / math.asinh(100) ** strength).astype(np.float32)
+    peak = shown[np.rint(y).astype(int), np.rint(x).astype(int)].astype(np.float64)
+    assert straighten(shown[None], None, listed(x, y, peak), WIDTH)[0] is None
+    even = CURVES["asinh"](light).astype(np.float32)
+    assert straighten(even[None], None, listed(x, y, peak), WIDTH)[0] is not None
