@@ -45,7 +45,7 @@ def test_noise_and_denoising_reach_the_goals(shared: Path, which: int) -> None:
 
 
 @pytest.mark.real
-@pytest.mark.parametrize("which", [6, 18, 31])  # crowded; under a bright nebula too; with oval stars in much blurred noise
+@pytest.mark.parametrize("which", [6, 8, 18])  # crowded; small and shallow; crowded under a bright nebula
 def test_noise_is_found_on_hard_scenes(shared: Path, which: int) -> None:
     scene = load("scene_of_known_truth", shared / "score" / "scene.py")
     one = list(figures.hard_scenes(scene, which + 1))[which]
