@@ -68,8 +68,9 @@ def find_beyond(fit: StarFit) -> None:
             old = [(a, out) for a, out in _turned(before, edge, h, w).tolist() if out > 0 and start <= a < stop]
             for star in _explain(fit, edge, rim, bumps, old):
                 x, y = _place(edge, star.along, star.out, h, w)
-                fit.add(np.array([x]), np.array([y]), star.height[:, None], np.array([star.ghostly and star.out > 0]))
-                fit.outside[-1] = star.out > 0
+                outside = star.out > 0 or not 0 <= star.along <= length - 1  # this edge or, in a corner, the next
+                fit.add(np.array([x]), np.array([y]), star.height[:, None], np.array([star.ghostly and outside]))
+                fit.outside[-1] = outside
                 for c in range(len(fit.data)):
                     _paint(fit, c, np.array([fit.count - 1]), -1.0)
 
