@@ -196,12 +196,16 @@ def _listed(fit: StarFit, noise: Noise) -> StarList:
 
 TOUCHED = 0.05  # sigma: star light below this is left where it is
 TILE = 512
+NUDGED = 5.0  # sigma: by more the nebula is not moved for the sake of a sum's last bit (under a sky far below 0 it would be by hundreds)
 
 
 def compose(
     planes: Planes, fit: StarFit, noise: Noise, seed: int, add: Sequence[tuple[float, float, float]] = ()
 ) -> tuple[Planes, Planes, Mask]:
-    """Give nebula and stars, whose float32 sum is ``planes`` to the last bit, and which pixels were touched."""
+    """Give nebula and stars, whose float32 sum is ``planes`` to the last bit, and which pixels were touched.
+
+    Where a sky far under 0 makes nebula and stars much larger than their sum, that is off by up to half of their last bit.
+    """
     nebula = planes.copy()
     _fill_edges(fit)
     touched = np.zeros(planes.shape[1:], bool)
@@ -231,7 +235,7 @@ def compose(
             level = 1.0 if noise.map is None else noise.map[ys, xs]
             nebula[c][ys, xs] = harmonic(nebula[c], hole)[ys, xs] + np.float32(sigma) * level * grain[c][ys % TILE, xs % TILE]
         touched |= hole
-    stars = exact_rest(planes, nebula)
+    stars = exact_rest(planes, nebula, [NUDGED * sigma for sigma in noise.sigma])
     return nebula, stars, touched
 
 
@@ -248,11 +252,12 @@ def _fill_edges(fit: StarFit) -> None:
             inner(fit.lost[c])[hole] = 255
 
 
-def exact_rest(whole: Planes, part: Planes) -> Planes:
+def exact_rest(whole: Planes, part: Planes, most: Sequence[float] | None = None) -> Planes:
     """Give ``rest`` such that ``part + rest`` is ``whole`` in float32, to the last bit; ``part`` is nudged where it must be.
 
     By the last bits only where it lies between ``-whole`` and ``2 whole``. Numbers further off are too coarse for a sum
-    that fine, and are moved to where one of the two can just be told as finely as ``whole``.
+    that fine, and are moved to where one of the two can just be told as finely as ``whole``; not by more than ``most``,
+    per channel: beyond, both stay and their sum is off by up to half of their last bit.
 
     >>> whole, part = np.float32([[[1.1, 1e8]]]), np.float32([[[0.3, 0.7]]])
     >>> bool((part + exact_rest(whole, part) == whole).all())
@@ -268,10 +273,15 @@ def exact_rest(whole: Planes, part: Planes) -> Planes:
     # counted in steps of the whole's last bit: one of the two must be below 2^24 of them, the other even beyond that
     there = whole[wrong].astype(np.float64)
     step = np.spacing(np.abs(whole[wrong])).astype(np.float64)
-    total, most = np.rint(np.abs(there) / step), 2.0**24
-    mine = np.clip(np.rint(part[wrong] * np.sign(there) / step), -most, total + most)
-    odd = (np.maximum(np.abs(mine), np.abs(total - mine)) > most) & (np.where(np.abs(mine) > most, mine, total - mine) % 2 != 0)
+    total, top = np.rint(np.abs(there) / step), 2.0**24
+    mine = np.clip(np.rint(part[wrong] * np.sign(there) / step), -top, total + top)
+    odd = (np.maximum(np.abs(mine), np.abs(total - mine)) > top) & (np.where(np.abs(mine) > top, mine, total - mine) % 2 != 0)
     mine -= np.where(odd, np.sign(mine), 0)
-    part[wrong] = mine * step * np.sign(there)
-    rest[wrong] = (total - mine) * step * np.sign(there)
+    nudged = mine * step * np.sign(there)
+    small = np.ones(len(nudged), bool)
+    if most is not None:
+        small = np.abs(nudged - part[wrong]) <= np.asarray(most)[np.nonzero(wrong)[0]]
+        wrong[wrong] = small
+    part[wrong] = nudged[small]
+    rest[wrong] = ((total - mine) * step * np.sign(there))[small]
     return rest

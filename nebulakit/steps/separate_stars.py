@@ -64,8 +64,9 @@ def separate_stars(
     Stars are subtracted, not painted over: what shines through them stays. All are fitted together, each with its own
     height, place and small deviations from the law that the stars of a channel share; the wings and halos of that law
     are learned from the brightest. Only where nothing is seen behind a star (cut-off or very bright cores) the nebula
-    is told from around it, with noise like the neighbours' on top. Nebula and stars add up to what came in, to the last bit
-    (where halos are not dropped); outside `filled` no bit of the nebula differs from it.
+    is told from around it, with noise like the neighbours' on top. Where halos are not dropped, nebula and stars add up to what came in, to the last bit
+    (under a sky many sigma below zero, to half the last bit of the larger of the two); outside `filled` no bit of the
+    nebula differs from it.
 
     In a stretched picture light does not add up, but every star still tells how it was stretched: in light all stars have
     one law, and noise is nearly even. Where bright and faint stars and the noise agree on one rising curve for each channel,

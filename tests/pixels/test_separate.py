@@ -39,6 +39,15 @@ def test_a_part_too_coarse_for_the_whole_stays_as_near_as_it_can():
     assert np.sqrt(((part - kept) ** 2).mean()) < 1e-6  # a tenth of the noise: it grows by half a percent
 
 
+def test_under_a_sky_below_zero_no_star_is_left_for_the_last_bit():
+    """A star of 500 sigma on a sky of -500: a sum of about 0 is finer than what its parts can tell."""
+    whole = np.full((1, 1, 3), 8.3331e-5, np.float32)
+    part = np.full((1, 1, 3), -0.0085, np.float32)
+    rest = exact_rest(whole, part, [5 * 1.5e-5])
+    assert np.abs(part + 0.0085).max() < 1e-8
+    assert np.abs(part + rest - whole).max() <= np.spacing(np.float32(0.0085)) / 2
+
+
 def test_exact_sums_at_real_numbers():
     rng = np.random.default_rng(1)
     whole = (0.02 + rng.exponential(0.01, (3, 300, 300))).astype(np.float32)
