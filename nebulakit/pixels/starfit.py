@@ -287,6 +287,8 @@ class StarFit:
         group = apart(self.x[:, stars].mean(0), self.y[:, stars].mean(0), reach)
         for k in np.unique(size):
             self.field.disc(float(DISCS[k]))  # made before threads share it
+        if not len(stars):
+            return
         place = np.column_stack([self.x.mean(0), self.y.mean(0)])
         self.beside = np.atleast_2d(cKDTree(place).query(place, k=min(NEIGHBOURS + 1, self.count))[1]).reshape(self.count, -1)
         for g in range(group.max(initial=-1) + 1):
