@@ -15,6 +15,7 @@ import numpy as np
 import nebulakit.steps as steps
 from nebulakit.image import Image
 from nebulakit.pixels.rectangle import largest_rectangle
+from tests.quality.lines import other_sensor
 
 NEBULAE = ("shell", "ridges", "lobes", "wall", "wide")
 GRADIENTS = ("tilt", "bowl", "corner")
@@ -24,7 +25,7 @@ def scenes(scene, count: int = 24):
     """Scenes of every kind: rotation, second nights, seeing, noise correlation, sensors and exposure all differ."""
     for i in range(count):
         random = np.random.default_rng(i)
-        sensor = np.array(((0.96, 0.03), (0.06, 0.78), (0.022, 0.62))) * random.uniform(0.7, 1.3, (3, 2))
+        sensor = other_sensor(random)
         yield scene.Scene(
             f"{NEBULAE[i % 5]}-{GRADIENTS[i // 2 % 3]}",
             900 + i,

@@ -27,6 +27,7 @@ from nebulakit.pixels import starlet
 from nebulakit.pixels.noise import measure_noise
 from nebulakit.pixels.rectangle import largest_rectangle
 from nebulakit.steps import denoise_wavelet
+from tests.quality.lines import other_sensor
 
 NEBULAE = ("shell", "ridges", "lobes", "wall", "wide", "real")
 GRADIENTS = ("tilt", "bowl", "corner")
@@ -36,7 +37,7 @@ def scenes(scene: Any, count: int, shape: tuple[int, int] = (600, 800)) -> Itera
     """Give scenes of every kind: seeing, noise correlation, sensors, exposure, brightness and second nights all differ."""
     for i in range(count):
         random = np.random.default_rng(7000 + i)
-        sensor = np.array(((0.96, 0.03), (0.06, 0.78), (0.022, 0.62))) * random.uniform(0.7, 1.3, (3, 2))
+        sensor = other_sensor(random)
         yield scene.Scene(
             f"{NEBULAE[i % 6]}-{i}",
             7000 + i,
@@ -63,7 +64,7 @@ def hard_scenes(scene: Any, count: int) -> Iterator[Any]:
     """Give scenes beyond the usual: crowded, deep and shallow, bright lines, strong glows, undersampled, large and small."""
     for i in range(count):
         random = np.random.default_rng(91000 + i)
-        sensor = np.array(((0.96, 0.03), (0.06, 0.78), (0.022, 0.62))) * random.uniform(0.7, 1.3, (3, 2))
+        sensor = other_sensor(random)
         yield scene.Scene(
             f"{NEBULAE[i % 5]}-{i}",
             91000 + i,

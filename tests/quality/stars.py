@@ -24,6 +24,7 @@ from nebulakit.demo import make_scene
 from nebulakit.image import Image
 from nebulakit.pixels.rectangle import largest_rectangle
 from nebulakit.pixels.separate import separate
+from tests.quality.lines import other_sensor
 
 
 class Truth(NamedTuple):
@@ -85,7 +86,7 @@ def mixed(count: int = 10) -> dict[str, dict[str, Any]]:
     out: dict[str, dict[str, Any]] = {}
     for i in range(count):
         nebula = ("shell", "ridges", "lobes", "wall", "wide")[i % 5]
-        sensor = np.array([[0.96, 0.03], [0.06, 0.78], [0.022, 0.62]]) * rng.uniform(0.7, 1.3, (3, 2))
+        sensor = other_sensor(rng)
         out[f"{i} {nebula}"] = {
             "seed": 100 + i,
             "nebula": nebula,
