@@ -26,7 +26,7 @@ class Crop:
     box: Box
     keep: float
     coverage: Floats | None
-    there: Mask  # where a rim may lie: every channel has a value, and coverage is not below a third of the best
+    there: Mask  # where a rim may lie: every channel has a value, and coverage is not below a sixth of the best
     source: Literal["map", "noise", "border"]
     record: dict[str, Any]
     doubts: tuple[tuple[str, str], ...]  # (id, text)
@@ -126,7 +126,7 @@ def _by_map(
         doubts.append(("coverage-grainy", text))
         box = wider
     record.update(best_coverage=best, worst_coverage=float(box.cut(coverage).min() / best))
-    return Crop(box, keep, coverage, there & (coverage >= np.float32(best / 3)), "map", record, tuple(doubts))
+    return Crop(box, keep, coverage, there & (coverage >= np.float32(best / 6)), "map", record, tuple(doubts))
 
 
 def _grainless(coverage: Floats) -> Floats:

@@ -44,22 +44,26 @@ def fit(height: Any, width: Any, aspect: float | None) -> tuple[Any, Any]:
 def widened(box: Box, rim: int, ok: Mask) -> Box:
     """Give a rectangle with up to ``rim`` more pixels on each side, on each only as far as all of them are True in ``ok``.
 
+    All sides grow alike, line by line, so that none takes the corners from the others.
+
     >>> ok = np.ones((6, 9), bool)
     >>> ok[:, 8] = False
     >>> widened(Box(2, 3, 2, 3), 3, ok)
     Box(y0=0, x0=0, height=6, width=8)
     """
+    rows, cols = ok.shape
     top, left, bottom, right = box.y0, box.x0, box.y0 + box.height, box.x0 + box.width
-
-    def more(lines: Mask) -> int:
-        """Count the whole lines from the first."""
-        whole = np.asarray(lines.all(1), bool)
-        return int(whole.argmin()) if not whole.all() else len(whole)
-
-    y0, y1 = max(top - rim, 0), bottom + rim
-    top, bottom = top - more(ok[y0:top, left:right][::-1]), bottom + more(ok[bottom:y1, left:right])
-    x0, x1 = max(left - rim, 0), right + rim
-    left, right = left - more(ok[top:bottom, x0:left].T[::-1]), right + more(ok[top:bottom, right:x1].T)
+    free = [True] * 4
+    for _ in range(rim):
+        # a side that is stopped stays so: its next line only gets longer
+        free[0] = free[0] and top > 0 and bool(ok[top - 1, left:right].all())
+        top -= free[0]
+        free[1] = free[1] and bottom < rows and bool(ok[bottom, left:right].all())
+        bottom += free[1]
+        free[2] = free[2] and left > 0 and bool(ok[top:bottom, left - 1].all())
+        left -= free[2]
+        free[3] = free[3] and right < cols and bool(ok[top:bottom, right].all())
+        right += free[3]
     return Box(top, left, bottom - top, right - left)
 
 

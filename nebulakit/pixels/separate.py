@@ -55,8 +55,8 @@ def separate(
 ) -> Parted:
     """Part planes (channel, y, x) into nebula and stars, whose float32 sum is what came in, to the last bit.
 
-    ``halos``: whose the wide wings of bright stars are; dropped, they are in neither, and the sum lacks them. ``add`` and ``spare``: (x, y, radius) of places
-    to be filled as if a star stood there, and of places whose stars are none.
+    ``halos``: whose the wide wings and reflections of bright stars are; dropped, they are in neither, and the sum lacks them.
+    ``add`` and ``spare``: (x, y, radius) of places to be filled as if a star stood there, and of places whose stars are none.
     """
     found = find_stars(planes, noise, coverage, white) if stars is None else stars
     if spare and len(found):
@@ -66,7 +66,7 @@ def separate(
         return Parted(planes.copy(), np.where(np.isnan(planes), planes, 0), np.zeros(planes.shape[1:], bool), found, {"stars": 0})
     fit = fit_stars(planes, noise, coverage, white, found, spare=spare)
     if halos == "nebula":
-        _without_wings(fit)
+        _without_halos(fit)
     nebula, rest, touched = compose(planes, fit, noise, seed, add)
     listed = _listed(fit, noise)
     cores = inner(fit.cores).any(0)
@@ -85,16 +85,16 @@ def separate(
     }
     if halos == "dropped":
         whole = np.stack([inner(fit.model(c)) for c in range(len(planes))])
-        _without_wings(fit)
+        _without_halos(fit)
         for c, sigma in enumerate(noise.sigma):
             rest[c][touched] -= (np.float32(sigma) * (whole[c] - inner(fit.model(c))))[touched]
     return Parted(nebula, rest, touched, listed, record)
 
 
-def _without_wings(fit: StarFit) -> None:
-    """Take the wide wings off the laws of a fit."""
-    for c, law in enumerate(fit.laws):
-        fit.laws[c] = Law(law.contour, law.table - law.wings, law.linear)
+def _without_halos(fit: StarFit) -> None:
+    """Take the wide wings off the laws of a fit, and the reflections off its stars."""
+    fit.laws = [Law(law.contour, law.table - law.wings, law.linear) for law in fit.laws]
+    fit.ghosts = [None] * len(fit.laws)
     fit.redraw()
 
 

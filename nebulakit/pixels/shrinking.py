@@ -7,7 +7,10 @@ the radius that makes the star as much smaller as was asked for. Large stars are
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass
+from functools import partial
+from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -28,9 +31,11 @@ FADE = 1.2  # widths: how far out a star is pulled in
 FOOTPRINT = 2.2  # times FADE times the width: beyond this nothing moves
 TALLEST = 80  # px: the widest half-maximum radius looked for
 PEAK = 0.02  # height from which a peak that no list names counts as a star
+FAINT = 0.003  # level that a bar between two stars may have
 DARK = 0.002  # level that counts as dark when such peaks are looked for
 BAND = 256  # rows that are worked on at a time
 LARGE = 1.5  # times the usual width: from there on others lie on a star's flanks
+APART = 1.5  # widths of a large star: so near no other is taken by its rings
 BESIDE = 2.1  # widths from a small star: so far the light of a large one is told from its rings alone
 RING = 0.35  # share of the pixels of a ring that are darker than what is taken for the star's
 AT_ONCE = 1 << 16  # pixels of stars' surroundings that are worked on at a time
@@ -196,6 +201,9 @@ def apply_reduce(planes: Planes, plan: Shrinking, alone: bool) -> Planes:
         y, x = np.mgrid[rows, :width].astype(np.float32)
         light = sources[0].at(x + shift_x, y + shift_y)
         if alone:
+            # between two stars nothing is drawn in from either: there it is what each has by itself
+            own = _pasted(rows, width, plan, np.flatnonzero(here), 1, partial(_own, plan, sources[0]))[0]
+            light = np.where(moved, np.minimum(light, own + FAINT), light)
             light = np.minimum(light, ground[rows]) + behind[0].at(x + large_x, y + large_y)
         mean = bright[rows] if alone else ground[rows]
         factor = np.divide(light, mean, out=np.ones_like(mean), where=mean > 1e-7)
@@ -228,12 +236,12 @@ def _large(light: Plane, plan: Shrinking) -> Mask:
     places = np.stack([plan.x, plan.y], 1)
     tree = cKDTree(places)
     for j in np.flatnonzero(large):
-        near = np.array(tree.query_ball_point(places[j], FOOTPRINT * FADE * plan.width[j]), int)
+        large[j] = _off_middle(light, plan.x[j], plan.y[j], plan.width[j]) < 0.2 * plan.width[j]
+    for j in np.flatnonzero(large):
+        near = np.array(tree.query_ball_point(places[j], APART * plan.width[j]), int)
         told_twice = np.hypot(*(places[near] - places[j]).T) < 0.5 * plan.width[j]
         smaller = plan.width[near] < plan.width[j] / np.where(told_twice, 1, 1.2)
         large[near[smaller]] = False
-    for j in np.flatnonzero(large):
-        large[j] = _off_middle(light, plan.x[j], plan.y[j], plan.width[j]) < 0.2 * plan.width[j]
     return np.asarray(large, bool)
 
 
@@ -241,7 +249,9 @@ def _off_middle(light: Plane, x: float, y: float, width: float) -> float:
     """Give how far the middle of what is bright within a star's width lies from where the star is said to be, px."""
     reach = math.ceil(width)
     y0, x0 = max(round(y) - reach, 0), max(round(x) - reach, 0)
-    box = light[y0 : round(y) + reach + 1, x0 : round(x) + reach + 1]
+    box = light[y0 : max(round(y) + reach + 1, 0), x0 : max(round(x) + reach + 1, 0)]
+    if not box.size:
+        return math.inf  # it lies wholly outside
     yy, xx = np.nonzero(box > 0.5 * (box.max() + np.median(box)))
     return math.hypot(float(xx.mean()) + x0 - x, float(yy.mean()) + y0 - y) if len(xx) else 0.0
 
@@ -313,56 +323,89 @@ def _fields(
     share of its star light stays, None for all of it; ``which`` stars may reach there. Where several do the smaller wins.
     """
     fading = bool((plan.light[which] < 1).any())
-    sums = np.zeros((3 + cores + fading, rows.stop - rows.start, w), np.float32)
-    reach = np.ceil(FOOTPRINT * FADE * plan.width[which]).astype(int)
-    for far in np.unique(reach):
-        alike = which[reach == far]
-        for some in np.array_split(alike, math.ceil(len(alike) * (2 * far + 1) ** 2 / AT_ONCE)):
-            x, y = np.rint(plan.x[some]).astype(int), np.rint(plan.y[some]).astype(int)
-            moves = _moves(plan, some, x, y, int(far), cores, fading)
-            for n, (left, top) in enumerate(zip((x - far).tolist(), (y - far).tolist(), strict=True)):
-                x0, x1 = max(left, 0), min(left + 2 * far + 1, w)
-                y0, y1 = max(top, rows.start), min(top + 2 * far + 1, rows.stop)
-                if x1 > x0 and y1 > y0:
-                    sums[:, y0 - rows.start : y1 - rows.start, x0:x1] += moves[:, n, y0 - top : y1 - top, x0 - left : x1 - left]
+    sums = _pasted(rows, w, plan, which, 3 + cores + fading, partial(_moves, plan, cores=cores, fading=fading))
     sums[1:] /= np.maximum(sums[0], np.float32(1e-20))
     return sums[1], sums[2], sums[3] if cores else None, 1 - np.clip(sums[-1], 0, 1) if fading else None
 
 
-def _moves(plan: Shrinking, some: Ints, x: Ints, y: Ints, far: int, cores: bool, fading: bool) -> npt.NDArray[np.float32]:
-    """Give what ``_fields`` sums round the pixels (x, y) that ``some`` stars lie in: (kind, star, 2 far + 1, 2 far + 1).
+def _pasted(
+    rows: slice, w: int, plan: Shrinking, which: npt.NDArray[np.intp], kinds: int, make: Callable[[Ints, Ints, Ints, int], Planes]
+) -> Planes:
+    """Sum what ``make`` gives round every star, (kind, star, 2 far + 1, 2 far + 1), on some rows of the picture."""
+    sums = np.zeros((kinds, rows.stop - rows.start, w), np.float32)
+    reach = np.ceil(FOOTPRINT * FADE * plan.width[which]).astype(int)
+    for far in np.unique(reach).tolist():
+        alike = which[reach == far]
+        for some in np.array_split(alike, math.ceil(len(alike) * (2 * far + 1) ** 2 / AT_ONCE)):
+            x, y = np.rint(plan.x[some]).astype(int), np.rint(plan.y[some]).astype(int)
+            stamps = make(some, x, y, far)
+            for n, (left, top) in enumerate(zip((x - far).tolist(), (y - far).tolist(), strict=True)):
+                x0, x1 = max(left, 0), min(left + 2 * far + 1, w)
+                y0, y1 = max(top, rows.start), min(top + 2 * far + 1, rows.stop)
+                if x1 > x0 and y1 > y0:
+                    sums[:, y0 - rows.start : y1 - rows.start, x0:x1] += stamps[:, n, y0 - top : y1 - top, x0 - left : x1 - left]
+    return sums
 
-    Kinds: weight, and weight times dx, dy, core, lost light.
-    """
 
-    def each(values: Array | Mask) -> Planes:
-        return values.astype(np.float32)[:, None, None]
+class _Stamps(NamedTuple):
+    """The pixels round some stars, (star, 2 far + 1, 2 far + 1): how far from the star they lie and how they are pulled in."""
 
-    width, clear, scale, light = (a[some] for a in (plan.width, plan.clear, plan.scale, plan.light))
+    dx: Planes
+    dy: Planes
+    r2: Planes
+    fade: Planes
+    pull: Planes  # times dx, dy: from where a pixel takes its value
+    changes: Mask  # (star,)
+
+
+def _each(values: Array | Mask) -> Planes:
+    return values.astype(np.float32)[:, None, None]
+
+
+def _stamps(plan: Shrinking, some: Ints, x: Ints, y: Ints, far: int) -> _Stamps:
+    """Give them round the pixels (x, y) that ``some`` stars lie in."""
+    width, scale = plan.width[some], plan.scale[some]
     step = np.arange(-far, far + 1)
     dx = (x[:, None] + step - plan.x[some, None]).astype(np.float32)[:, None, :]
     dy = (y[:, None] + step - plan.y[some, None]).astype(np.float32)[:, :, None]
     r2 = dx * dx + dy * dy
+    # a star that stays as it is holds its place against its neighbours' pull
+    changes = (scale < 1) | (plan.light[some] < 1)
+    reach = FADE * width
+    edge = math.exp(-(FOOTPRINT**2))
+    fade = np.maximum(np.exp(-r2 / _each(reach * reach)) - np.float32(edge), 0)
+    pull = (1 / scale - 1) / (np.exp(-((0.5 * scale * width / reach) ** 2)) - edge)
+    return _Stamps(dx, dy, r2, fade, _each(np.where(changes, pull, 0)) * fade, changes)
+
+
+def _moves(plan: Shrinking, some: Ints, x: Ints, y: Ints, far: int, *, cores: bool, fading: bool) -> Planes:
+    """Give what ``_fields`` sums: weight, and weight times dx, dy, core, lost light, each (star, 2 far + 1, 2 far + 1)."""
+    width, clear, scale, light = (a[some] for a in (plan.width, plan.clear, plan.scale, plan.light))
+    dx, dy, r2, fade, pull, changes = _stamps(plan, some, x, y, far)
     out = np.zeros((3 + cores + fading, *r2.shape), np.float32)
     # on the flank of a large star a small one holds its place, as far as it stands out of it
-    weight = each(clear * clear / (width * width)) * np.exp(-np.square(r2 / each((1.4 * width) ** 2)))
+    weight = _each(clear * clear / (width * width)) * np.exp(-np.square(r2 / _each((1.4 * width) ** 2)))
     weight += np.float32(1e-6) / (1 + r2)
     weight *= r2 < far * far
     out[0] = weight
-    # a star that stays as it is holds its place against its neighbours' pull
-    changes = (scale < 1) | (light < 1)
-    if not changes.any():
-        return out
-    reach = FADE * width
-    edge = math.exp(-(FOOTPRINT**2))
-    fade = np.maximum(np.exp(-r2 / each(reach * reach)) - np.float32(edge), 0)
-    pull = (1 / scale - 1) / (np.exp(-((0.5 * scale * width / reach) ** 2)) - edge)
-    pulled = weight * (each(np.where(changes, pull, 0)) * fade)
+    pulled = weight * pull
     np.multiply(pulled, dx, out=out[1])
     np.multiply(pulled, dy, out=out[2])
     if cores:
-        np.multiply(weight, np.exp(-np.square(r2 / each((0.75 * scale * width) ** 2))), out=out[3])
-        out[3] *= each(changes)
+        np.multiply(weight, np.exp(-np.square(r2 / _each((0.75 * scale * width) ** 2))), out=out[3])
+        out[3] *= _each(changes)
     if fading:
-        np.multiply(weight, each(1 - light) * np.minimum(fade * np.float32(4), 1), out=out[-1])
+        np.multiply(weight, _each(1 - light) * np.minimum(fade * np.float32(4), 1), out=out[-1])
     return out
+
+
+def _own(plan: Shrinking, source: _Source, some: Ints, x: Ints, y: Ints, far: int) -> Planes:
+    """Give the light that each of ``some`` stars has by itself when it is made smaller, (1, star, 2 far + 1, 2 far + 1).
+
+    A star looks the same from both sides: what is on one side only is another's.
+    """
+    dx, dy, r2, _, pull, _ = _stamps(plan, some, x, y, far)
+    flat = (-1, 2 * far + 1)
+    cx, cy = _each(plan.x[some]), _each(plan.y[some])
+    sides = [source.at((cx + k * dx).reshape(flat), (cy + k * dy).reshape(flat)) for k in (1 + pull, -1 - pull)]
+    return np.minimum(*sides).reshape(1, *r2.shape) * (r2 < far * far)

@@ -76,6 +76,8 @@ def _lines(done: Sequence[StepRun], planes: int, header: Any, preview: int) -> I
     if preview > 1:
         yield f"A preview, made of {preview}x{preview} pixels averaged: not for judging stars or noise."
     yield _filled(done)
+    if any(getattr(s.call.params, "halos", "") == "dropped" for s in done):
+        yield "Left out: wide halos and reflections of bright stars."
     yield _colours(done, planes)
     yield "Made with nebulakit."
 

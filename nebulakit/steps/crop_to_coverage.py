@@ -65,7 +65,7 @@ def crop_to_coverage(
     level of the sky: within some 10 % of the area, less surely where the sky was already subtracted or uneven, or where
     several fields were joined. An empty border is never kept. On display data without a map only that is cut off. A ``rim``
     is as wide as asked for, but on each side only as far as every pixel has a value and a
-    third of the best coverage.
+    sixth of the best coverage.
 
     NaN counts as not covered. Raises StepError where nothing is covered well enough, or the centre is not.
 

@@ -38,8 +38,8 @@ def separate_stars(
     halos: Annotated[
         Literal["stars", "nebula", "dropped"],
         About(
-            "whose the wide halos of bright stars are: stars (taken out with them), nebula (left where they are), or dropped (in "
-            "neither layer: the stars come back without them)",
+            "whose the wide halos and reflections of bright stars are: stars (taken out with them), nebula (left where they "
+            "are), or dropped (in neither layer: the stars come back without them)",
             look=True,
         ),
     ] = "stars",

@@ -158,6 +158,35 @@ def test_no_light_is_left_between_a_large_star_and_small_ones_beside_it():
     assert (small <= planes[0] + 1e-6).all()
 
 
+def test_no_bar_is_left_between_two_small_stars():
+    """Halfway between them there is no more than two single stars leave there, and each is like a single one."""
+    places = [(40.3, 40.4), (52.1, 44.6)]
+    alone = [star((90, 90), x, y, 5.5, peak) for (x, y), peak in zip(places, (0.8, 0.5), strict=True)]
+
+    def smaller(plane, *which):
+        planes = plane.astype(np.float32)[None]
+        plan = mo.decide_reduce(planes, listed(*zip(*which, strict=True)), 0.6, 1.0, True)
+        return mo.apply_reduce(planes, plan, True)[0]
+
+    both = smaller(alone[0] + alone[1], *places)
+    single = smaller(alone[0], places[0]) + smaller(alone[1], places[1])
+    away = np.hypot(*(np.mgrid[:90, :90] - np.array([42.5, 46.2])[:, None, None])) < 20
+    assert (both - single)[away].max() < 0.03  # between the pixels; a bar would be 0.1
+    assert both[42, 46] < single[42, 46] + 0.01
+    assert both[40, 40] > 0.9 * single[40, 40]
+
+
+def test_stars_listed_outside_do_no_harm():
+    """A star that is listed far outside is measured at the edge, where a large one may lie."""
+    plane = star((90, 130), 1, 64, 14, 2.0) + star((90, 130), 60, 20, 4, 0.6) + star((90, 130), 90, 70, 4, 0.6)
+    planes = np.clip(plane, 0, 1).astype(np.float32)[None]
+    plan = mo.decide_reduce(planes, listed([1, 60, 90, -160], [64, 20, 70, 64]), 0.7, 1.0, True)
+    assert len(plan.x) == 4
+    small = mo.apply_reduce(planes, plan, True)
+    assert (small <= planes + 1e-6).all()
+    assert (small > 0.5).sum() < 0.65 * (planes > 0.5).sum()
+
+
 def test_what_lies_beside_a_large_star_is_not_drawn_towards_it():
     rng = np.random.default_rng(4)
     places = [(a, b) for a in (20, 50, 110, 140) for b in (20, 140)]

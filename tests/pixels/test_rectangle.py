@@ -6,7 +6,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 
-from nebulakit.pixels.rectangle import Box, fit, largest_rectangle
+from nebulakit.pixels.rectangle import Box, fit, largest_rectangle, widened
 
 masks = arrays(np.bool_, st.tuples(st.integers(1, 8), st.integers(1, 8)))
 
@@ -65,3 +65,35 @@ def test_centred_rectangle_of_an_aspect_stays_inside_and_centred():
 def test_nothing_there():
     assert largest_rectangle(np.zeros((5, 6), bool)) is None
     assert largest_rectangle(np.zeros((5, 6), bool), 1.5, (2, 2)) is None
+
+
+@settings(max_examples=150)
+@given(masks, st.integers(0, 4))
+def test_a_rim_is_as_wide_as_it_can_be_and_even(ok, rim):
+    box = largest_rectangle(ok)
+    if box is None:
+        return
+    wide = widened(box, rim, ok)
+    assert wide.cut(ok).all()
+    rows, cols = ok.shape
+    grown = [box.y0 - wide.y0, box.x0 - wide.x0]
+    grown += [wide.y0 + wide.height - box.y0 - box.height, wide.x0 + wide.width - box.x0 - box.width]
+    assert set(grown) <= set(range(rim + 1))
+    # no side could go on
+    y, x, h, w = wide
+    lines = [
+        ok[y - 1 : y, x : x + w],
+        ok[y : y + h, x - 1 : x],
+        ok[y + h : y + h + 1, x : x + w],
+        ok[y : y + h, x + w : x + w + 1],
+    ]
+    ends = [y == 0, x == 0, y + h == rows, x + w == cols]
+    for grew, line, end in zip(grown, lines, ends, strict=True):
+        assert grew == rim or end or not line.all()
+
+
+def test_no_side_of_a_rim_takes_the_corners_from_the_others():
+    y, x = np.mgrid[:100, :100]
+    ok = np.abs(y - 49.5) + np.abs(x - 49.5) < 70  # corners cut off
+    wide = widened(Box(25, 25, 50, 50), 20, ok)
+    assert wide == Box(15, 15, 70, 70)

@@ -128,3 +128,24 @@ def test_a_picture_for_print_has_the_size_and_resolution_that_the_recipe_says(ni
         assert tif.pages[0].tags["XResolution"].value == (127, 1)
     with Pillow.open(tmp_path / "o" / "picture.jpg") as picture:
         assert (picture.size, picture.info["dpi"]) == ((160, 120), (250, 250))
+
+
+def test_it_tells_what_was_left_out_of_nebula_and_stars(night) -> None:
+    recipe = "version: 1\nsteps:\n  - separate_stars: {halos: %s}\n    as: {nebula: nebula}\n  - stretch_asinh: {}\n"
+    recipe += "outputs:\n  - {layer: last, file: picture.png}\n"
+    told = {}
+    for halos in ("dropped", "stars"):
+        (night / f"{halos}.yaml").write_text(recipe % halos)
+        args = [
+            "run",
+            str(night / f"{halos}.yaml"),
+            str(night / "stack.fits"),
+            "-o",
+            str(night / halos),
+            "--no-report",
+            "--no-cache",
+        ]
+        assert call(args) == 0
+        told[halos] = (night / halos / "caption.txt").read_text()
+    assert "Left out: wide halos and reflections of bright stars.\n" in told["dropped"]
+    assert "Left out" not in told["stars"]

@@ -141,6 +141,20 @@ def test_halos_can_be_dropped(truth, parted):
     assert float(bare.stars.planes.max()) > 0.95 * float(parted.stars.planes.max())
 
 
+def test_reflections_go_with_the_halos(truth):
+    """The discs beside bright stars are in the star layer; with dropped halos in neither."""
+    lit = quality.own(**NIGHT, reflection=0.01)
+    disc = (lit.stars - truth.stars)[1]
+    image = Image.from_array(lit.stack, coverage=lit.coverage)
+    whole, bare = separate_stars(image), separate_stars(image, halos="dropped")
+    on = (disc > 3 * lit.sigma[1].mean()) & (truth.stars[1] < 0.3 * disc)
+    assert on.sum() > 1000
+    shares = [float(layer.stars.planes[1][on].sum() / disc[on].sum()) for layer in (whole, bare)]
+    assert 0.9 < shares[0] < 1.3  # with the wings of all stars
+    assert shares[1] < 0.12
+    assert np.array_equal(whole.nebula.planes, bare.nebula.planes)
+
+
 def test_by_hand(truth, parted):
     """A star that is spared stays, a place that is added is filled, halos can be left to the nebula."""
     star = parted.nebula.stars
