@@ -2,7 +2,7 @@
 
 Scenes are invented by the project's own generator and, where it lies beside the project, by the one in ../shared/score
 (its real nebula too). What is stretched is the starless nebula with the noise of the night, the sky at zero; for pictures
-the lines are unmixed with the true sensor, denoised and balanced by the steps' defaults. Columns:
+the lines are unmixed with the true sensor, denoised as the recipes do it, and balanced by the step's defaults. Columns:
 
 sky     how far, beyond chance, the sky's level is off its target, % of it, worst of red, green, blue and of both curves (goal 1; only
         where a thousandth of the frame holds less nebula than a hundredth of the noise)
@@ -57,7 +57,7 @@ def picture_of(planes: Any, sensor: Any, sigma: Any) -> tuple[Image, Any]:
     for name, row in zip(("ha", "oiii"), unmix, strict=True):
         plane = np.tensordot(row, planes, 1).astype(np.float32)[None]
         line = Image(plane, (name,), content="starless", sky=(0.0,), noise=measure_noise(plane), fwhm=3.0)
-        found.append(steps.denoise_wavelet(line))
+        found.append(steps.denoise_wavelet(line, strength=1.5))  # as the recipe does
     ha, oiii = steps.balance_lines(*found)
     picture = steps.limit_tint(steps.bicolour(steps.stretch_asinh(ha), steps.stretch_asinh(oiii, ha)))
     return picture, oiii.planes[0] / np.maximum(ha.planes[0], 1e-9)
