@@ -106,9 +106,9 @@ def decide_gradient(
     seen = fit.sky()
     shares = tuple(float((p > 0.5).mean()) for p in seen)
     if sure is None and chosen > 0 and any(not p.any() for p in seen):
-        field, told = _beside_a_field({o: f for o, (_, f, _) in best.items() if o > 0}, seen)
-        theta = _mean(field.theta, fit.theta)
-        chosen = max(chosen, field.order)
+        fields, told = _beside_a_field({o: (value, f) for o, (value, f, _) in best.items() if o > 0})
+        chosen = max(told, key=lambda o: told[o])
+        theta = _mean(fields[chosen].theta, best[chosen][1].theta)
     else:
         centre(fit, sky)
         theta = fit.theta
@@ -130,11 +130,10 @@ def _fitted(boxes: Boxes, turn: Doubles, order: int, certain: Mask | None) -> tu
     return max(found, key=lambda f: f[0])
 
 
-def _beside_a_field(fits: dict[int, Fit], seen: list[Doubles]) -> tuple[Fit, dict[int, float]]:
-    """Fit each order again beside a nebula that is a field; give the best, and the evidence of all."""
-    again = {o: copy.copy(f) for o, f in fits.items()}
-    told = {o: refine(f, seen) for o, f in again.items()}
-    return again[max(told, key=lambda o: told[o])], told
+def _beside_a_field(fits: dict[int, tuple[float, Fit]]) -> tuple[dict[int, Fit], dict[int, float]]:
+    """Fit each order again beside a nebula that is a field; give these, and the sum of both evidences, for either alone errs."""
+    again = {o: copy.copy(fit) for o, (_, fit) in fits.items()}
+    return again, {o: value + refine(again[o], fit.sky()) for o, (value, fit) in fits.items()}
 
 
 def _mean(field: Doubles, boxes: Doubles) -> Doubles:
@@ -142,8 +141,6 @@ def _mean(field: Doubles, boxes: Doubles) -> Doubles:
 
     They err apart: one goes by what structure tells, the other by the darkest boxes, which are no sky.
     """
-    out = np.zeros((len(field), max(field.shape[1], boxes.shape[1])))
-    out[:, : field.shape[1]] += field / 2  # terms come by their degree: those that one lacks are its last
-    out[:, : boxes.shape[1]] += boxes / 2
+    out = (field + boxes) / 2
     out[:, 0] = field[:, 0]
     return out

@@ -150,14 +150,14 @@ def lone_points(planes: Planes, sigma: tuple[float, ...]) -> int:
     ring = np.ones((3, 3), np.uint8)
     ring[1, 1] = 0
     count = 0
-    for plane, s in zip(planes, sigma, strict=True):
+    for plane, usual in zip(planes, sigma, strict=True):
         filled = np.where(np.isfinite(plane), plane, np.float32(np.nanmedian(plane)))
+        s = np.float32(usual) * _uneven(filled)
         beside = cv2.dilate(filled, ring, borderType=cv2.BORDER_REPLICATE)
         floor = cv2.erode(filled, ring, borderType=cv2.BORDER_REPLICATE)
         high = filled - floor
-        s = s * _uneven(filled)
         # in a star the floor itself stands above what lies a little further out, and on a cut-off one noise is larger
-        sharp = (high > 12 * s) & (beside - floor < np.float32(0.3) * high + np.float32(3 * s))
+        sharp = (high > 12 * s) & (beside - floor < np.float32(0.3) * high + 3 * s)
         sharp &= floor - cv2.erode(filled, np.ones((7, 7), np.uint8), borderType=cv2.BORDER_REPLICATE) < 8 * s
         sky = float(np.median(filled[::7, ::5]))
         sharp &= floor < sky + 0.05 * (float(filled.max()) - sky)
