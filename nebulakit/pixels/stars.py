@@ -101,23 +101,24 @@ def find_stars(
 ) -> StarList:
     """Find the stars of planes (channel, y, x), brightest first.
 
-    Detection on the channels' sum weighted by 1 / noise^2: starlet scales 2 + 3, and 2 alone, ``threshold`` times above
+    Detection on the channels' sum, each weighted by 1 / (noise^2 + structure^2) of these scales, for a star may be lost in the
+    structure of one line alone: starlet scales 2 + 3, and 2 alone, ``threshold`` times above
     the noise and above the structure around, the largest of 5x5 pixels, round by the Hessian (4 det / trace^2; 1 = round,
     0 = a ridge), of the sharpness that the stars share (or that of ``fwhm``), and with light in all channels. Cut-off stars
     are found as connected plateaus at ``white``.
     Positions are windowed centroids. Pixels that are NaN or without coverage hold no stars.
     """
-    light, bad = _luminance(planes, noise, coverage)
+    scales = np.array([[k / max(s, 1e-300) for k in row] for s, row in zip(noise.sigma, noise.scales, strict=True)])
+    light, share, bad = _luminance(planes, noise, coverage, np.sqrt((scales[:, 1:3] ** 2).sum(1)))
     level = noise.map
     blobs = _plateaus(planes, white, bad)
-    scales = np.array([[k / max(s, 1e-300) for k in row] for s, row in zip(noise.sigma, noise.scales, strict=True)])
     fine = starlet.smooth(light, 1)
     middle = starlet.smooth(fine, 2)
     found, usual = [], 0.0
     # scales 2 and 3 reach deepest; scale 2 alone sees stars on a bright, uneven nebula and beside brighter ones
     for rest in (3, 2):
         band = fine - (starlet.smooth(middle, 3) if rest == 3 else middle)
-        sigma = 1.1 * float(np.sqrt((scales[:, 1:rest] ** 2).sum(1).mean()))
+        sigma = 1.1 * float(np.sqrt(share @ (scales[:, 1:rest] ** 2).sum(1)))
         ys, xs, snr, contrast = _maxima(band, bad, level, sigma, threshold if rest == 3 else threshold + 2)
         roundness, area = _shape(band, ys, xs)
         if rest == 3:
@@ -195,18 +196,31 @@ def _apart_from(
     return np.asarray(cKDTree(np.column_stack(others)).query(np.column_stack(places))[0] > least)
 
 
-def _luminance(planes: Planes, noise: Noise, coverage: npt.NDArray[np.float32] | None) -> tuple[Plane, npt.NDArray[np.bool_]]:
-    """Give the noise-weighted sum of the channels in units of its noise, without gaps, and where there is nothing."""
+def _luminance(
+    planes: Planes, noise: Noise, coverage: npt.NDArray[np.float32] | None, usual: Floats
+) -> tuple[Plane, Floats, npt.NDArray[np.bool_]]:
+    """Give the channels' sum in units of its noise, without gaps, the share each has in that noise, and where there is nothing.
+
+    ``usual``: what noise leaves on the starlet scales 2 + 3 of each channel, over its sigma.
+    """
     good = np.isfinite(planes).all(0)
     if coverage is not None:
         good &= coverage > 0
-    reach = float(np.nanmax(planes) - np.nanmin(planes)) if good.any() else 1.0
-    weights = [1 / max(s, 1e-7 * reach or 1.0) ** 2 for s in noise.sigma]  # an even picture has no noise to weigh by
-    light = np.zeros(planes.shape[1:], np.float32)
-    for plane, w in zip(planes, weights, strict=True):
-        light += plane * np.float32(w / math.sqrt(sum(weights)))
     bad = np.asarray(~good, bool)
-    return (push_pull(light, bad) if bad.any() else light), bad
+    reach = float(np.nanmax(planes) - np.nanmin(planes)) if good.any() else 1.0
+    scaled, weight = [], []
+    for plane, s, noisy in zip(planes, noise.sigma, usual.tolist(), strict=True):
+        own = plane * np.float32(1 / max(s, 1e-7 * reach or 1.0))  # an even picture has no noise to weigh by
+        scaled.append(push_pull(own, bad) if bad.any() else own)
+        fine = starlet.smooth(scaled[-1], 1)
+        band = (fine - starlet.smooth(starlet.smooth(fine, 2), 3))[::3, ::3]
+        spread = 1.4826 * float(np.median(np.abs(band)))
+        weight.append(1 / max(spread / noisy, 1.0) ** 2 if noisy > 0 else 1.0)
+    share = np.square(weight) / np.square(weight).sum()
+    light = np.zeros(planes.shape[1:], np.float32)
+    for own, part in zip(scaled, np.sqrt(share).tolist(), strict=True):
+        light += np.float32(part) * own
+    return light, share, bad
 
 
 def _maxima(

@@ -4,8 +4,10 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from scipy import ndimage as ndi
 
 from nebulakit.demo import make_scene
+from nebulakit.pixels import starlet
 from nebulakit.pixels.facts import Noise
 from nebulakit.pixels.noise import measure_noise
 from nebulakit.pixels.stars import find_stars, star_coloured, white_level
@@ -168,3 +170,19 @@ def test_light_of_one_line_is_no_star():
     heights = np.array([[10.0] * 20 + [10.0], [8.0] * 20 + [0.4], [9.0] * 20 + [0.2]])
     assert star_coloured(heights, np.full(heights.shape, 0.01)).tolist() == [True] * 20 + [False]
     assert star_coloured(heights[:1], np.full((1, 21), 0.01)).all()
+
+
+def test_stars_are_seen_beside_the_structure_of_one_line():
+    """Clear in green and blue, lost in red, where a nebula's structure is as high as they are."""
+    rng = np.random.default_rng(0)
+    planes = rng.normal(0, 1, (3, 240, 240)).astype(np.float32)
+    clouds = ndi.gaussian_filter(rng.normal(0, 1, (240, 240)), 2.5)
+    planes[0] += (40 * clouds / clouds.std()).astype(np.float32)
+    x, y = (v.ravel() + rng.uniform(-6, 6, 36) for v in np.meshgrid(np.arange(20, 240, 40.0), np.arange(20, 240, 40.0)))
+    yy, xx = np.mgrid[:240, :240]
+    for a, b in zip(x, y, strict=True):
+        planes += (60 * (1 + ((xx - a) ** 2 + (yy - b) ** 2) / 4.5) ** -3).astype(np.float32)
+    found = find_stars(planes, Noise((1.0,) * 3, (tuple(starlet.white_sigmas(6)),) * 3))
+    near = np.hypot(found.x[:, None] - x, found.y[:, None] - y) < 1.5
+    assert near.any(0).sum() >= 28  # of 36; all channels alike, it was none
+    assert (~near.any(1)).sum() <= 2
