@@ -20,6 +20,7 @@ Plane = npt.NDArray[np.float32]
 Floats = npt.NDArray[np.float64]
 
 BETA = 3.0  # of the Moffat law used for first estimates of flux and reach, before the PSF is measured
+FINEST = 4.0  # by how much more a star must stand out on the finest scale alone
 CHUNK = 4096  # stars whose cut-outs are held at once
 
 
@@ -115,25 +116,31 @@ def find_stars(
     fine = starlet.smooth(light, 1)
     middle = starlet.smooth(fine, 2)
     found, usual = [], 0.0
-    # scales 2 and 3 reach deepest; scale 2 alone sees stars on a bright, uneven nebula and beside brighter ones
-    for rest in (3, 2):
-        band = fine - (starlet.smooth(middle, 3) if rest == 3 else middle)
-        sigma = 1.1 * float(np.sqrt(share @ (scales[:, 1:rest] ** 2).sum(1)))
-        ys, xs, snr, contrast = _maxima(band, bad, level, sigma, threshold if rest == 3 else threshold + 2)
+    # scales 2 and 3 reach deepest; the finer ones see stars on a bright, uneven nebula and beside brighter ones: seeing
+    # leaves a nebula less fine structure than a star
+    bands = {3: (1, 3, threshold), 2: (1, 2, threshold + 2), 1: (0, 1, threshold + FINEST)}
+    smoothed = [light, fine, middle, starlet.smooth(middle, 3)]
+    for rest, (first, last, least) in bands.items():
+        band = smoothed[first] - smoothed[last]
+        sigma = 1.1 * float(np.sqrt(share @ (scales[:, first:last] ** 2).sum(1)))
+        ys, xs, snr, contrast = _maxima(band, bad, level, sigma, least)
         roundness, area = _shape(band, ys, xs)
         if rest == 3:
             usual = _usual_area(roundness, area, snr, contrast) if fwhm is None else _area_of(fwhm)
             few = not len(blobs) and (contrast > 10).sum() < 3
-        here = usual if rest == 3 else _area_of(_fwhm_of(usual), 2)
-        clear = contrast > 30  # a close pair is neither round nor sharp, but clearly there
-        keep = (roundness > np.where(clear, 0.3, 0.5)) & (area > max(0.62 * here, _area_of(1.3, rest)))
-        keep &= area < np.where(clear, 2.5, 1.6) * here
+        here = usual if rest == 3 else _area_of(_fwhm_of(usual), rest)
+        clear = (contrast > 30) & (rest > 1)  # a close pair is neither round nor sharp, but clearly there
+        keep = (roundness > np.where(clear, 0.3, 0.5)) & (area > max((0.62 if rest > 1 else 0.75) * here, _area_of(1.3, rest)))
+        keep &= area < np.where(clear, 2.5, 1.6 if rest > 1 else 1.4) * here
+        if rest == 1:  # pixels leave bumps on a filament's crest
+            keep &= _shape(fine - middle, ys, xs)[0] > 0.5
         if few:
             keep &= contrast > 10  # where there is hardly a star, the brightest knots of a nebula are none
         found.append((ys[keep], xs[keep]))
     ys, xs = found[0]
-    more = _apart_from(found[1], found[0], 2.5)
-    ys, xs = np.concatenate([ys, found[1][0][more]]), np.concatenate([xs, found[1][1][more]])
+    for places in found[1:]:
+        more = _apart_from(places, (ys, xs), 2.5)
+        ys, xs = np.concatenate([ys, places[0][more]]), np.concatenate([xs, places[1][more]])
     keep = np.ones(len(ys), bool)
     for x, y, r in blobs:
         keep &= np.hypot(xs - x, ys - y) > r + 0.7 * math.sqrt(usual) + 1.5
@@ -152,7 +159,9 @@ def find_stars(
     peak = peaks.sum(0)
     flux = peak * math.pi * alpha**2 / (BETA - 1)
     saturated = r_sat > 0
-    there = (peak > 0) & (saturated | star_coloured(peaks, np.array(noise.sigma)[:, None] * local))
+    h, w = light.shape
+    there = (x > -0.5) & (y > -0.5) & (x < w - 0.5) & (y < h - 0.5) & (peak > 0)  # a centroid may step over the edge
+    there &= saturated | star_coloured(peaks, np.array(noise.sigma)[:, None] * local)
     order = np.argsort(-flux[there], kind="stable")
     return StarList(*(a[there][order] for a in (x, y, flux, peak, radius, saturated)))
 
@@ -274,15 +283,17 @@ _areas: dict[int, list[float]] = {}
 
 
 def _table(rest: int) -> list[float]:
-    """Give the curvature's area of Moffat stars of ``_WIDTHS`` on the scales from 2 to ``rest``, measured as on a picture."""
+    """Give the curvature's area of Moffat stars of ``_WIDTHS`` on the scales from 2 to ``rest`` (1: on scale 1), measured as on a picture."""
     if rest not in _areas:
         r2 = (np.mgrid[-40:41, -40:41] ** 2).sum(0)
         found = []
         for width in _WIDTHS:
             alpha2 = width**2 / (4 * (2 ** (1 / BETA) - 1))
-            fine = starlet.smooth(((1 + r2 / alpha2) ** -BETA).astype(np.float32), 1)
+            star = ((1 + r2 / alpha2) ** -BETA).astype(np.float32)
+            fine = starlet.smooth(star, 1)
             coarse = starlet.smooth(fine, 2)
-            band = fine - (starlet.smooth(coarse, 3) if rest == 3 else coarse)
+            smoothed = [star, fine, coarse, starlet.smooth(coarse, 3)]
+            band = smoothed[min(rest - 1, 1)] - smoothed[rest]
             found.append(float(_shape(band, np.array([40]), np.array([40]))[1][0]))
         _areas[rest] = found
     return _areas[rest]
