@@ -160,8 +160,9 @@ def find_stars(
     flux = peak * math.pi * alpha**2 / (BETA - 1)
     saturated = r_sat > 0
     h, w = light.shape
-    there = (x > -0.5) & (y > -0.5) & (x < w - 0.5) & (y < h - 0.5) & (peak > 0)  # a centroid may step over the edge
-    there &= saturated | star_coloured(peaks, np.array(noise.sigma)[:, None] * local)
+    # a centroid may step over the edge; a cut-off star is there all the same
+    inside = (x > -0.5) & (y > -0.5) & (x < w - 0.5) & (y < h - 0.5)
+    there = (peak > 0) & (saturated | inside & star_coloured(peaks, np.array(noise.sigma)[:, None] * local))
     order = np.argsort(-flux[there], kind="stable")
     return StarList(*(a[there][order] for a in (x, y, flux, peak, radius, saturated)))
 

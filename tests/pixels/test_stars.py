@@ -186,3 +186,15 @@ def test_stars_are_seen_beside_the_structure_of_one_line():
     near = np.hypot(found.x[:, None] - x, found.y[:, None] - y) < 1.5
     assert near.any(0).sum() >= 28  # of 36; all channels alike, it was none
     assert (~near.any(1)).sum() <= 2
+
+
+@pytest.mark.parametrize("x", [-0.3, -1.2, -2.0])
+def test_a_cut_off_star_at_the_edge_is_in_the_list(x):
+    """Its plateau reaches in; where its middle lies, inside or just beyond, is not known to a pixel."""
+    plane = stars_on((120, 160), [(x, 60.0), (80.0, 40.0), (110.0, 90.0)], [4000.0, 3000.0, 80.0])
+    planes = np.minimum(plane, 700).astype(np.float32)[None] + np.random.default_rng(2).normal(0, 1, (1, 120, 160)).astype(
+        np.float32
+    )
+    found = find_stars(planes, Noise((1.0,), (tuple(starlet.white_sigmas(6)),)), None, (700.0,))
+    near = np.hypot(found.x - x, found.y - 60.0) < 4
+    assert (near & found.saturated).sum() == 1
