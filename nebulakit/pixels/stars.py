@@ -7,6 +7,7 @@ structure around it, is round (so no filament), and as sharp as the other stars 
 from __future__ import annotations
 
 import math
+from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -20,8 +21,22 @@ Plane = npt.NDArray[np.float32]
 Floats = npt.NDArray[np.float64]
 
 BETA = 3.0  # of the Moffat law used for first estimates of flux and reach, before the PSF is measured
-FINEST = 4.0  # by how much more a star must stand out on the finest scale alone
 CHUNK = 4096  # stars whose cut-outs are held at once
+
+
+class Band(NamedTuple):
+    """Starlet scales on which stars are looked for: what is smoothed ``first`` times less what is so ``last`` times."""
+
+    first: int
+    last: int
+    more: float  # by how much more than the threshold a star must stand out
+    sharpest: float  # area of its curvature over the usual star's
+    widest: float
+
+
+# scales 2 and 3 reach deepest; the finer ones see stars on a bright, uneven nebula and beside brighter ones: seeing leaves a
+# nebula less fine structure than a star. On the finest, peaks of noise have 0.4-0.5 of a star's area
+DEEP, MIDDLE, FINEST = Band(1, 3, 0.0, 0.62, 1.6), Band(1, 2, 2.0, 0.62, 1.6), Band(0, 1, 4.0, 0.75, 1.4)
 
 
 def white_level(planes: Planes) -> tuple[float, ...] | None:
@@ -113,27 +128,22 @@ def find_stars(
     light, share, bad = _luminance(planes, noise, coverage, np.sqrt((scales[:, 1:3] ** 2).sum(1)))
     level = noise.map
     blobs = _plateaus(planes, white, bad)
-    fine = starlet.smooth(light, 1)
-    middle = starlet.smooth(fine, 2)
+    smoothed = _smoothed(light)
     found, usual = [], 0.0
-    # scales 2 and 3 reach deepest; the finer ones see stars on a bright, uneven nebula and beside brighter ones: seeing
-    # leaves a nebula less fine structure than a star
-    bands = {3: (1, 3, threshold), 2: (1, 2, threshold + 2), 1: (0, 1, threshold + FINEST)}
-    smoothed = [light, fine, middle, starlet.smooth(middle, 3)]
-    for rest, (first, last, least) in bands.items():
-        band = smoothed[first] - smoothed[last]
-        sigma = 1.1 * float(np.sqrt(share @ (scales[:, first:last] ** 2).sum(1)))
-        ys, xs, snr, contrast = _maxima(band, bad, level, sigma, least)
-        roundness, area = _shape(band, ys, xs)
-        if rest == 3:
+    for band in (DEEP, MIDDLE, FINEST):
+        plane = smoothed[band.first] - smoothed[band.last]
+        sigma = 1.1 * float(np.sqrt(share @ (scales[:, band.first : band.last] ** 2).sum(1)))
+        ys, xs, snr, contrast = _maxima(plane, bad, level, sigma, threshold + band.more)
+        roundness, area = _shape(plane, ys, xs)
+        if band is DEEP:
             usual = _usual_area(roundness, area, snr, contrast) if fwhm is None else _area_of(fwhm)
             few = not len(blobs) and (contrast > 10).sum() < 3
-        here = usual if rest == 3 else _area_of(_fwhm_of(usual), rest)
-        clear = (contrast > 30) & (rest > 1)  # a close pair is neither round nor sharp, but clearly there
-        keep = (roundness > np.where(clear, 0.3, 0.5)) & (area > max((0.62 if rest > 1 else 0.75) * here, _area_of(1.3, rest)))
-        keep &= area < np.where(clear, 2.5, 1.6 if rest > 1 else 1.4) * here
-        if rest == 1:  # pixels leave bumps on a filament's crest
-            keep &= _shape(fine - middle, ys, xs)[0] > 0.5
+        here = usual if band is DEEP else _area_of(_fwhm_of(usual), band)
+        clear = (contrast > 30) & (band is not FINEST)  # a close pair is neither round nor sharp, but clearly there
+        keep = (roundness > np.where(clear, 0.3, 0.5)) & (area > max(band.sharpest * here, _area_of(1.3, band)))
+        keep &= area < np.where(clear, 2.5, band.widest) * here
+        if band is FINEST:  # pixels leave bumps on a filament's crest
+            keep &= _shape(smoothed[MIDDLE.first] - smoothed[MIDDLE.last], ys, xs)[0] > 0.5
         if few:
             keep &= contrast > 10  # where there is hardly a star, the brightest knots of a nebula are none
         found.append((ys[keep], xs[keep]))
@@ -222,9 +232,8 @@ def _luminance(
     for plane, s, noisy in zip(planes, noise.sigma, usual.tolist(), strict=True):
         own = plane * np.float32(1 / max(s, 1e-7 * reach or 1.0))  # an even picture has no noise to weigh by
         scaled.append(push_pull(own, bad) if bad.any() else own)
-        fine = starlet.smooth(scaled[-1], 1)
-        band = (fine - starlet.smooth(starlet.smooth(fine, 2), 3))[::3, ::3]
-        spread = 1.4826 * float(np.median(np.abs(band)))
+        smoothed = _smoothed(scaled[-1])
+        spread = 1.4826 * float(np.median(np.abs((smoothed[DEEP.first] - smoothed[DEEP.last])[::3, ::3])))
         weight.append(1 / max(spread / noisy, 1.0) ** 2 if noisy > 0 else 1.0)
     share = np.square(weight) / np.square(weight).sum()
     light = np.zeros(planes.shape[1:], np.float32)
@@ -280,34 +289,38 @@ def _shape(band: Plane, ys: npt.NDArray[np.intp], xs: npt.NDArray[np.intp]) -> t
 
 
 _WIDTHS = np.geomspace(0.8, 12, 40)
-_areas: dict[int, list[float]] = {}
+_areas: dict[Band, list[float]] = {}
 
 
-def _table(rest: int) -> list[float]:
-    """Give the curvature's area of Moffat stars of ``_WIDTHS`` on the scales from 2 to ``rest`` (1: on scale 1), measured as on a picture."""
-    if rest not in _areas:
+def _smoothed(plane: Plane) -> list[Plane]:
+    """Give a plane smoothed 0 to 3 times; differences of two are starlet scales."""
+    out = [plane]
+    for scale in (1, 2, 3):
+        out.append(starlet.smooth(out[-1], scale))
+    return out
+
+
+def _table(band: Band) -> list[float]:
+    """Give the curvature's area of Moffat stars of ``_WIDTHS`` on a band, measured as on a picture."""
+    if band not in _areas:
         r2 = (np.mgrid[-40:41, -40:41] ** 2).sum(0)
         found = []
         for width in _WIDTHS:
             alpha2 = width**2 / (4 * (2 ** (1 / BETA) - 1))
-            star = ((1 + r2 / alpha2) ** -BETA).astype(np.float32)
-            fine = starlet.smooth(star, 1)
-            coarse = starlet.smooth(fine, 2)
-            smoothed = [star, fine, coarse, starlet.smooth(coarse, 3)]
-            band = smoothed[min(rest - 1, 1)] - smoothed[rest]
-            found.append(float(_shape(band, np.array([40]), np.array([40]))[1][0]))
-        _areas[rest] = found
-    return _areas[rest]
+            smoothed = _smoothed(((1 + r2 / alpha2) ** -BETA).astype(np.float32))
+            found.append(float(_shape(smoothed[band.first] - smoothed[band.last], np.array([40]), np.array([40]))[1][0]))
+        _areas[band] = found
+    return _areas[band]
 
 
-def _area_of(fwhm: float, rest: int = 3) -> float:
+def _area_of(fwhm: float, band: Band = DEEP) -> float:
     """Give the curvature's area of a star of this width."""
-    return float(np.interp(fwhm, _WIDTHS, _table(rest)))
+    return float(np.interp(fwhm, _WIDTHS, _table(band)))
 
 
 def _fwhm_of(area: float) -> float:
     """Give the width of a star with this curvature's area."""
-    return float(np.interp(area, _table(3), _WIDTHS))
+    return float(np.interp(area, _table(DEEP), _WIDTHS))
 
 
 def _usual_area(roundness: Floats, area: Floats, snr: Floats, contrast: Floats) -> float:
