@@ -10,7 +10,7 @@ import numpy.typing as npt
 from nebulakit.pixels.starfit import StarFit
 from nebulakit.pixels.starlaw import GHOSTLY, PAD, RADII, disc
 from nebulakit.pixels.starlearn import NODES, profile
-from nebulakit.pixels.wings import ring_statistics
+from nebulakit.pixels.wings import ring_statistics, untouched
 
 Array = npt.NDArray[np.float64]
 
@@ -32,7 +32,7 @@ def learn_own(fit: StarFit, longest: float) -> None:
         edges = NODES[first:][NODES[first:] <= min(longest, 60.0)]
         if len(edges) < 6 or not len(stars):
             continue
-        bowl, nebula = ring_statistics(fit, c, edges)
+        bowl, nebula = ring_statistics(fit.rest[c, PAD:-PAD, PAD:-PAD], untouched(fit, c), edges)
         for i in stars.tolist():
             found = profile(fit, c, np.array([i]), min(longest, 60.0))
             if not len(found.height):

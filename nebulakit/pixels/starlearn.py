@@ -141,23 +141,37 @@ class Profile(NamedTuple):
     light: Array  # of the star itself, by its law
     glow: Array  # of its ghost
     height: Array  # (star,)
+    star: Ints  # (star,)
+
+
+class Left(NamedTuple):
+    """What is left when all stars are taken off, all the light, what is hidden, and each star's own correction of the law."""
+
+    rest: Plane
+    data: Plane
+    hidden: npt.NDArray[np.bool_]
+    own: list[npt.NDArray[np.float32] | None]
 
 
 NO_GHOST = (0.0, 0.0, 0.0, 1.0, 0.0)
 
 
-def profile(fit: StarFit, c: int, stars: Ints, longest: float, under_ghosts: bool = False) -> Profile:
+def profile(
+    fit: StarFit, c: int, stars: Ints, longest: float, under_ghosts: bool = False, seen: Left | None = None
+) -> Profile:
     """Measure what is left around these stars of channel ``c``, to where their light sinks under 0.3 sigma; cut-off ones further.
 
     A ring is divided into sectors, and sectors that face each other are taken together: a slope of the nebula drops out,
     and how the pairs differ tells how far the ring's mean can be trusted. What a star had been given of its own is put back.
     ``under_ghosts``: where its ghost lies is looked at, too, with the ghost taken off as it is known.
+    ``seen``: look at this instead of the channel (a mixture of channels, say).
     """
     from nebulakit.pixels import ringsums
 
     ghost = fit.ghosts[c] if under_ghosts else None
-    law, plane = fit.laws[c], fit.rest[c]
-    h, w = plane.shape
+    law = fit.laws[c]
+    rest, data, hidden, corrections = seen or Left(fit.rest[c], fit.data[c], fit.hidden[c], fit.own[c])
+    h, w = rest.shape
     bins = len(NODES) - 1
     out = []
     for i in stars.tolist():
@@ -168,9 +182,9 @@ def profile(fit: StarFit, c: int, stars: Ints, longest: float, under_ghosts: boo
         y0, y1, x0, x1 = max(py - half, PAD), min(py + half + 1, h - PAD), max(px - half, PAD), min(px + half + 1, w - PAD)
         if y1 - y0 < half or x1 - x0 < half:
             continue
-        rings, own = np.zeros((bins, 7)), fit.own[c][i]
+        rings, own = np.zeros((bins, 7)), corrections[i]
         used = ringsums.sectors(
-            (plane, fit.data[c], fit.hidden[c]),
+            (rest, data, hidden),
             (y0, y1, x0, x1),
             (x, y, height),
             law.contour,
@@ -190,9 +204,10 @@ def profile(fit: StarFit, c: int, stars: Ints, longest: float, under_ghosts: boo
         noise = np.sqrt((1 + fit.photons[c] * shine) / np.maximum(count, 1))
         error = np.sqrt((spread / np.sqrt(np.maximum(pairs, 1))) ** 2 + 4 * noise**2 + 0.15**2 + (1e-3 * shine) ** 2)
         known = pairs >= 4
-        out.append((place, np.where(known, ring, 0), np.where(known, error, np.inf), shine, glow, height))
+        out.append((place, np.where(known, ring, 0), np.where(known, error, np.inf), shine, glow, height, i))
     if not out:
         none = np.zeros((0, bins))
-        return Profile(none, none, none, none, none, np.zeros(0))
+        return Profile(none, none, none, none, none, np.zeros(0), np.zeros(0, np.int_))
     radius, value, error, light, glow = (np.stack([o[j] for o in out]) for j in range(5))
-    return Profile(radius, value, error, light, glow, np.array([o[5] for o in out]))
+    height, star = (np.array([o[j] for o in out]) for j in (5, 6))
+    return Profile(radius, value, error, light, glow, height, star)

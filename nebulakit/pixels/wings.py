@@ -12,10 +12,11 @@ import numpy.typing as npt
 from nebulakit.pixels.parallel import over
 from nebulakit.pixels.starfit import DOUBT, StarFit
 from nebulakit.pixels.starlaw import GHOSTLY, PAD, RADII, Law
-from nebulakit.pixels.starlearn import NODES, profile
+from nebulakit.pixels.starlearn import NODES, Left, profile
 
 Array = npt.NDArray[np.float64]
 Plane = npt.NDArray[np.float32]
+Mask = npt.NDArray[np.bool_]
 Ints = npt.NDArray[np.int_]
 
 WINGS = np.geomspace(10, 70, 10)  # px: lengths of the exponential wings that a law may have
@@ -36,10 +37,9 @@ PLACES = 4000  # around which they are measured
 
 
 class Rings(NamedTuple):
-    """What is left around one star: per ring the radius, the value, its variances without and with the nebula."""
+    """What is left around one star in one mixture of channels: per ring the radius, the value, its variances without and with the nebula."""
 
-    channel: int
-    height: float
+    amount: Array  # of each channel's star in the mixture: its share times the star's height
     radius: Array
     value: Array
     own: Array
@@ -59,7 +59,9 @@ def learn_law(fit: StarFit, longest: float) -> None:
     """
     widths = np.array([law.width for law in fit.laws])
     lengths = WINGS[(3 * max(widths) < WINGS) & (0.6 * longest > WINGS)]
-    stars = [s for found in over(lambda c: _rings(fit, c, float(widths[c]), longest), range(len(fit.laws))) for s in found]
+    free = np.logical_and.reduce([untouched(fit, c) for c in range(len(fit.laws))])
+    mixtures = _mixtures(fit, free)
+    stars = [s for found in over(lambda share: _rings(fit, share, free, float(max(widths)), longest), mixtures) for s in found]
     if not len(lengths) or not stars:
         return
     cores = [law.table.astype(np.float64) - law.wings for law in fit.laws]
@@ -77,11 +79,10 @@ def learn_law(fit: StarFit, longest: float) -> None:
     designs = []
     for s in stars:
         design = np.zeros((len(s.radius), count))
-        design[:, : len(lengths)] = s.height * areas[s.channel] * np.stack([np.interp(s.radius, RADII, a) for a in atoms], -1)
-        mine = np.nonzero(channel == s.channel)[0]
-        core = s.height * np.interp(s.radius, RADII, cores[s.channel])
-        for i, k in zip(mine.tolist(), node[mine].tolist(), strict=True):
-            design[:, len(lengths) + i] = core * np.interp(np.log(s.radius), LOGS, np.eye(len(PLACE))[k])
+        design[:, : len(lengths)] = (s.amount @ areas) * np.stack([np.interp(s.radius, RADII, a) for a in atoms], -1)
+        own = [a * np.interp(s.radius, RADII, core) for a, core in zip(s.amount, cores, strict=True)]
+        near = np.stack([np.interp(np.log(s.radius), LOGS, unit) for unit in np.eye(len(PLACE))], -1)
+        design[:, len(lengths) :] = np.array(own)[channel].T * near[:, node]
         designs.append(design)
     amounts, scale = np.zeros(count), np.ones(len(stars))
     for _ in range(5):
@@ -103,32 +104,74 @@ def learn_law(fit: StarFit, longest: float) -> None:
         fit.height[c] *= table[0]
 
 
-def _rings(fit: StarFit, c: int, width: float, longest: float) -> list[Rings]:
-    """Measure what is left, apart from wings, around the bright stars of a channel."""
-    order = np.argsort(-fit.height[c] - 1e12 * fit.saturated, kind="stable")
+def _mixtures(fit: StarFit, free: Mask) -> Array:
+    """Give the mixtures of channels (mixture, channel), each of unit noise, in which the nebula is uneven independently.
+
+    Two lines in three channels leave one mixture in which hardly a nebula shines, but stars do: from it alone wings are
+    told to a few percent that the nebula's structure hides in every channel.
+    """
+    import cv2
+
+    planes = fit.rest[:, PAD:-PAD, PAD:-PAD]
+    weight = free.astype(np.float32)
+    known = cv2.blur(weight, (41, 41))
+    use = (known > 0.3)[::8, ::8]
+    if use.sum() < 100:
+        return np.eye(len(planes))
+    found = []
+    for plane in planes:
+        value = np.where(free, plane - np.float32(np.median(plane[free][::17])), np.float32(0))
+        means = [cv2.blur(value, (k, k)) / np.maximum(cv2.blur(weight, (k, k)), np.float32(1e-3)) for k in (41, 121)]
+        found.append((means[0] - means[1])[::8, ::8][use].astype(np.float64))
+    return np.asarray(np.linalg.eigh(np.cov(found).reshape(len(planes), len(planes)))[1].T)
+
+
+def _rings(fit: StarFit, share: Array, free: Mask, width: float, longest: float) -> list[Rings]:
+    """Measure what is left, apart from wings, around the bright stars in a mixture of channels."""
+    channels = range(len(fit.laws))
+    # whose light tells where other stars shine: the channel that shows them, and their reflections, best
+    lead = max(channels, key=lambda c: (fit.ghosts[c] is not None, float(fit.height[c].sum())))
+    order = np.argsort(-fit.height[lead] - 1e12 * fit.saturated, kind="stable")
     order = order[~fit.outside[order]]
-    chosen = order[(fit.height[c, order] > 3000) | fit.saturated[order]][:60]
-    found = profile(fit, c, chosen, longest, under_ghosts=True)
+    chosen = order[(fit.height[lead, order] > 3000) | fit.saturated[order]][:60]
+    seen = mixed(fit, share, lead)
+    found = profile(fit, lead, chosen, longest, under_ghosts=True, seen=seen)
     first = int(np.searchsorted(NODES, FLANK * width))
     if not len(found.height) or first >= len(NODES) - 4:
         return []
-    bowl, nebula = ring_statistics(fit, c, NODES[first:][NODES[first:] <= longest + 1])
-    law, stars = fit.laws[c], []
-    for i, height in enumerate(found.height.tolist()):
+    bowl, nebula = ring_statistics(seen.rest[PAD:-PAD, PAD:-PAD], free, NODES[first:][NODES[first:] <= longest + 1])
+    stars = []
+    for i, star in enumerate(found.star.tolist()):
         r, error = found.radius[i, first:], found.error[i, first:]
         use = np.nonzero(np.isfinite(error[: len(nebula)]))[0]
         if len(use) < 5:
             continue
-        r, light = r[use], found.light[i, first:][use]
-        value = found.value[i, first:][use] - bowl[use] + height * np.interp(r, RADII, law.wings)
-        noise = (1 + fit.photons[c] * light) / (math.pi * 2 * r * np.maximum(np.gradient(r), 0.5)) + 0.1**2
-        glow = found.glow[i, first:][use]
+        r, glow = r[use], found.glow[i, first:][use]
+        amount = share * fit.height[:, star]
+        light = np.array([h * np.interp(r, RADII, law.table) for h, law in zip(fit.height[:, star], fit.laws, strict=True)])
+        value = found.value[i, first:][use] - bowl[use]
+        value += amount @ np.array([np.interp(r, RADII, law.wings) for law in fit.laws])
+        noise = (1 + share**2 @ (fit.photons[:, None] * light)) / (math.pi * 2 * r * np.maximum(np.gradient(r), 0.5)) + 0.1**2
+        discs = [0.0 if g is None else g.bright * fit.height[c, star] * fit.ghostly[c, star] for c, g in enumerate(fit.ghosts)]
+        glow = glow * (float(share @ discs) / discs[lead] if discs[lead] else 0.0)
         noise += (RIM * glow) ** 2
         own = (
-            np.diag(noise + (TOLD * light) ** 2) + GHOSTLY**2 * np.outer(glow, glow) + np.outer(r**2, r**2) * (BOWL / 90**2) ** 2
+            np.diag(noise + share**2 @ (TOLD * light) ** 2)
+            + GHOSTLY**2 * np.outer(glow, glow)
+            + np.outer(r**2, r**2) * (BOWL / 90**2) ** 2
         )
-        stars.append(Rings(c, height, r, value, own, nebula[np.ix_(use, use)]))
+        stars.append(Rings(amount, r, value, own, nebula[np.ix_(use, use)]))
     return stars
+
+
+def mixed(fit: StarFit, share: Array, lead: int) -> Left:
+    """Give what is left in a mixture of channels as :func:`profile` takes it; where other stars shine is told by ``lead``."""
+    rest = np.tensordot(share.astype(np.float32), fit.rest, 1)
+    own: list[npt.NDArray[np.float32] | None] = []
+    for mine in zip(*fit.own, strict=True):
+        there = [np.float32(a) * o for a, o in zip(share, mine, strict=True) if o is not None]
+        own.append(np.sum(there, axis=0, dtype=np.float32) if there else None)
+    return Left(rest, fit.data[lead] - fit.rest[lead] + rest, fit.hidden.any(0), own)
 
 
 def _prior(flank: Array, cores: list[Array], widths: Array, channel: Ints, node: Ints) -> tuple[Array, Array]:
@@ -171,7 +214,14 @@ def _solved(normal: Array, right: Array, lengths: Array, precision: Array, expec
     return np.asarray(probable @ tries / probable.sum(), np.float64)
 
 
-def ring_statistics(fit: StarFit, c: int, edges: Array) -> tuple[Array, Array]:
+def untouched(fit: StarFit, c: int) -> Mask:
+    """Say which pixels of a channel, without the margin, tell of the nebula."""
+    free = ~(fit.cores[c] | fit.hidden[c])[PAD:-PAD, PAD:-PAD]
+    free &= ~(fit.doubt[c, PAD:-PAD, PAD:-PAD] > np.float16(3 * DOUBT))
+    return np.asarray(free, bool)
+
+
+def ring_statistics(plane: Plane, free: Mask, edges: Array) -> tuple[Array, Array]:
     """Give mean and covariance of what nebula and sky are on rings (between ``edges``, px) around any place; the first is 0.
 
     The mean is not 0 where the sky is a bowl.
@@ -180,9 +230,6 @@ def ring_statistics(fit: StarFit, c: int, edges: Array) -> tuple[Array, Array]:
 
     from nebulakit.pixels import ringsums
 
-    plane = fit.rest[c, PAD:-PAD, PAD:-PAD]
-    free = ~(fit.cores[c] | fit.hidden[c])[PAD:-PAD, PAD:-PAD]
-    free &= ~(fit.doubt[c, PAD:-PAD, PAD:-PAD] > np.float16(3 * DOUBT))
     h, w = (n // COARSE * COARSE for n in plane.shape)
 
     def blocks(a: Plane) -> Plane:
