@@ -196,7 +196,7 @@ def solve(
     count: int,
     stars: tuple[Array, Array, Array, Array],
     near: tuple[Array, Array, Array],
-    held: tuple[Array, Array, Array],
+    held: tuple[Array, Array, Array, Array, Array],
     loose: Array,
     saturated: Mask,
     settled: Mask,
@@ -204,6 +204,7 @@ def solve(
     strength: Ints,
     doubt: Floats,
     found: Array,
+    unsure: Array,
     seen: Floats,
     told: Mask,
     squares: Array,
@@ -213,16 +214,16 @@ def solve(
     ``planes``: data, rest, behind, cores, hidden, lost of :class:`StarFit`; ``noise``: its photons and misfit; ``stars``:
     x, y, height, modes; ``near``: x, y, height (star, neighbour) of stars that shine into the disc, whose heights are not
     taken for right; ``held``: the way (star, 2) to where they were found at first, and how far they may go from there and in
-    their modes. All that follows is by star. ``settled``: what is told from around is corrected for the star's own flank
+    their modes, then the height that other channels lead to expect and the inverse of its variance. All that follows is by star. ``settled``: what is told from around is corrected for the star's own flank
     there, in one step; among stars not known yet that overshoots, and is left to the rounds. ``found`` (star, 4 + modes)
-    becomes height, steps in x and y, chi^2 per pixel and modes; ``seen`` (star, disc, 3) star light, squared rest and noise;
+    becomes height, steps in x and y, chi^2 per pixel and modes, ``unsure`` the height's variance; ``seen`` (star, disc, 3) star light, squared rest and noise;
     ``told`` whether a whole disc was seen; ``squares`` (star, modes) is not 0 where they were well seen.
     """
     data, rest, behind, cores, hidden, lost = planes
     ky, kx, ry, rx, weights, spread = disc
     photons, misfit = noise
     x, y, height, modes = stars
-    home, tie, free = held
+    home, tie, free, likely, firm = held
     h, w = rest.shape
     pixels, ring = len(ky), len(ry)
     near_x, near_y, near_height = near
@@ -339,7 +340,8 @@ def solve(
                     f, to, of = line[c], normal[c, c : m + 1], line[c:]
                     for d in range(len(to)):
                         to[d] += f * of[d]
-            normal[0, 0] += 1e-12
+            normal[0, 0] += 1e-12 + firm[i]
+            normal[0, m] += firm[i] * likely[i]
             for c in range(m):
                 normal[c, m + 1 + c] = 1
                 if c > 0:
@@ -413,6 +415,8 @@ def solve(
             # one that is not seen here has no place here: walking, it would leave its light to its neighbours, who then fail too
             found[i, c] = min(max(answer[c] * scale / safe, -0.7), 0.7) if new > 0 else 0.0
         found[i, 3] = chi2 / max(n, 1)
+        for d in range(m):
+            unsure[i] += normal[d, m + 1] ** 2
         told[i] = n == pixels
         sure = n == pixels and new > 60
         for c in range(3, own_m):

@@ -90,6 +90,9 @@ class StarFit:
         self.misfit = np.full(c, 0.01)  # of the law, in shares of the light
         self.poor = np.zeros((c, 0))  # chi^2 per pixel of each star
         self.loose = np.ones((c, 0))  # how much freer than usual a star is
+        self.due = self.trust = np.zeros((c, 0))  # the height that a star's other channels lead to expect, and how surely: 1 / variance
+        self.alone = np.zeros((c, 0))  # the height that a channel tells by itself
+        self.unsure = np.zeros((c, 0))  # and its variance
         self.usual = np.zeros((c, NM))  # modes that all stars share
         self.freedom = np.tile(FREEDOM, (c, 1))
         self.doubt = np.zeros(self.data.shape, np.float16)  # how far the flanks of cut-off stars may be off, sigma
@@ -126,6 +129,9 @@ class StarFit:
             own.extend([None] * len(x))
         self.poor = np.concatenate([self.poor, np.ones((c, len(x)))], 1)
         self.loose = np.concatenate([self.loose, np.ones((c, len(x)))], 1)
+        nothing = np.zeros((c, len(x)))
+        self.due, self.trust = np.concatenate([self.due, nothing], 1), np.concatenate([self.trust, nothing], 1)
+        self.alone, self.unsure = np.concatenate([self.alone, nothing], 1), np.concatenate([self.unsure, nothing + np.inf], 1)
 
     def drop(self, keep: Mask) -> None:
         """Keep only these stars."""
@@ -135,6 +141,8 @@ class StarFit:
         self.ghostly = self.ghostly[:, keep]
         self.own = [[o for o, k in zip(own, keep, strict=True) if k] for own in self.own]
         self.poor, self.loose = self.poor[:, keep], self.loose[:, keep]
+        self.due, self.trust = self.due[:, keep], self.trust[:, keep]
+        self.alone, self.unsure = self.alone[:, keep], self.unsure[:, keep]
 
     # ---- drawing -------------------------------------------------------------------------------------------------
 
@@ -355,7 +363,7 @@ class StarFit:
         loose = np.where(self.hidden[c, ky, kx].any(1), 1.0, self.loose[c, stars])
         # a plateau's middle is the star's, whatever its flanks seem to say
         inside = (px > PAD + 5) & (py > PAD + 5) & (px < w - PAD - 6) & (py < h - PAD - 6)
-        found, squares = np.zeros((n, 4 + NM)), np.zeros((n, NM))
+        found, squares, unsure = np.zeros((n, 4 + NM)), np.zeros((n, NM)), np.zeros(n)
         seen, whole = np.zeros((n, len(disc.ky), 3), np.float32), np.zeros(n, bool)
         home = np.clip(self.origin[stars] - np.column_stack([x, y]), -1, 1)
         tie = np.where(self.saturated[stars] & inside, 0.02, self.tie)
@@ -368,7 +376,7 @@ class StarFit:
             count,
             (x, y, height, self.modes[c, stars]),
             self._near(c, stars, radius),
-            (home, tie, self.freedom[c] * loose[:, None]),
+            (home, tie, self.freedom[c] * loose[:, None], self.due[c, stars], self.trust[c, stars]),
             self.loose[c, stars],
             self.saturated[stars],
             (self.poor[c, stars] < UNSETTLED) & ~self.saturated[stars],  # of a plateau's flanks too little is seen for that
@@ -376,10 +384,15 @@ class StarFit:
             strength_class(self.strength[c, iy // 2, ix // 2] / grain**2),
             self.doubt[c, ky, kx].astype(np.float32),
             found,
+            unsure,
             seen,
             whole,
             squares,
         )
+        # what the channel tells by itself
+        alone = np.maximum(1 / np.maximum(unsure, 1e-12) - self.trust[c, stars], 1e-12)
+        self.alone[c, stars] = (found[:, 0] / np.maximum(unsure, 1e-12) - self.trust[c, stars] * self.due[c, stars]) / alone
+        self.unsure[c, stars] = 1 / alone
         self.height[c, stars] = found[:, 0]
         self.x[c, stars] += found[:, 1]
         self.y[c, stars] += found[:, 2]

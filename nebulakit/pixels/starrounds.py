@@ -18,6 +18,7 @@ from nebulakit.pixels.parallel import over
 from nebulakit.pixels.starfit import DOUBT, UNSETTLED, StarFit
 from nebulakit.pixels.starlaw import FREEDOM, PAD, Law, moffat_law
 from nebulakit.pixels.stars import _peaks, find_stars, star_coloured
+from nebulakit.pixels.tints import learn_tints
 from nebulakit.pixels.wings import learn_law
 
 Array = npt.NDArray[np.float64]
@@ -85,6 +86,7 @@ def fit_stars(
                 break
             fit.sweep(unsure, wide=last)
         fit.seen = seen
+        learn_tints(fit)
         fit.redraw(anew=last)
         starlearn.learn_scatter(fit, loosen=k >= ROUNDS - 2)
         if last:
@@ -290,6 +292,7 @@ def _kept(fit: StarFit, merge: bool = True) -> Mask:
     for a, b in sorted(zip(first.tolist(), second.tolist(), strict=True), key=lambda p: (rank[p[0]], rank[p[1]])):
         if merge and keep[a] and keep[b] and not fit.outside[b]:
             fit.height[:, a] += 0 if fit.saturated[a] else fit.height[:, b]
+            fit.trust[:, a] = 0
             keep[b] = False
     sigma = np.asarray(fit.sigma)[:, None]
     level = np.sqrt(fit.strength[:, (py + PAD) // 2, (px + PAD) // 2])

@@ -102,6 +102,7 @@ def learn_law(fit: StarFit, longest: float) -> None:
         table = cores[c] * np.exp(np.interp(np.log(np.maximum(RADII, 0.05)), LOGS, factor, left=0.0)) + wings
         fit.laws[c] = Law(law.contour, (table / table[0]).astype(np.float32), law.linear, (wings / table[0]).astype(np.float32))
         fit.height[c] *= table[0]
+        fit.due[c] *= table[0]
 
 
 def _mixtures(fit: StarFit, free: Mask) -> Array:
