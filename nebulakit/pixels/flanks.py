@@ -6,35 +6,44 @@ import math
 
 import numpy as np
 import numpy.typing as npt
+from scipy.linalg import block_diag
 
 from nebulakit.pixels.starfit import StarFit
 from nebulakit.pixels.starlaw import GHOSTLY, PAD, RADII, disc
 from nebulakit.pixels.starlearn import NODES, profile
-from nebulakit.pixels.wings import ring_statistics, untouched
+from nebulakit.pixels.wings import leading, mixed, mixtures_of, ring_statistics, untouched
 
 Array = npt.NDArray[np.float64]
 
-DEVIATION = 0.06  # of the law, as a standard deviation
+COMMON, APART = 0.055, 0.02  # deviations from the law, as standard deviations: of all channels alike, and of one alone
 ALIKE = 0.5  # over how many e-folds of radius a deviation stays alike
 
 
 def learn_own(fit: StarFit, longest: float) -> None:
     """Give every cut-off star its own radial correction in every channel.
 
-    What is left around the star is the nebula, whose means over rings vary together as they do all over the picture, and
-    a deviation of the star from the law, which is a part of its light and smooth; the expectation of the latter, given
-    the sum, is taken off (Rybicki & Press 1992, ApJ 398:169).
+    What is left around the star, in mixtures of channels (:func:`nebulakit.pixels.wings.mixtures_of`), is the nebula, whose
+    means over rings vary together as they do all over the picture, and a deviation of the star from the law, which is a
+    part of its light, smooth, and mostly the same in all channels; the expectation of the latter, given the sum, is taken off
+    (Rybicki & Press 1992, ApJ 398:169).
     """
     stars = np.nonzero(fit.saturated & ~fit.outside)[0]
-    for c, law in enumerate(fit.laws):
-        width = law.width
-        first = int(np.searchsorted(NODES, 1.2 * width))
-        edges = NODES[first:][NODES[first:] <= min(longest, 60.0)]
-        if len(edges) < 6 or not len(stars):
-            continue
-        bowl, nebula = ring_statistics(fit.rest[c, PAD:-PAD, PAD:-PAD], untouched(fit, c), edges)
-        for i in stars.tolist():
-            found = profile(fit, c, np.array([i]), min(longest, 60.0))
+    channels, farthest = range(len(fit.laws)), min(longest, 60.0)
+    width = max(law.width for law in fit.laws)
+    first = int(np.searchsorted(NODES, 1.2 * width))
+    edges = NODES[first:][NODES[first:] <= farthest]
+    if len(edges) < 6 or not len(stars):
+        return
+    free, lead = untouched(fit), leading(fit)
+    views = []
+    for share in mixtures_of(fit, free):
+        seen = mixed(fit, share, lead)
+        views.append((share, seen, *ring_statistics(seen.rest[PAD:-PAD, PAD:-PAD], free, edges)))
+    inwards = np.log(np.maximum(RADII, 0.5))
+    for i in stars.tolist():
+        radii, values, shares, blocks = [], [], [], []
+        for share, seen, bowl, nebula in views:
+            found = profile(fit, lead, np.array([i]), farthest, seen=seen)
             if not len(found.height):
                 continue
             size = len(nebula)
@@ -42,19 +51,27 @@ def learn_own(fit: StarFit, longest: float) -> None:
             use = np.nonzero(np.isfinite(error))[0]
             if len(use) < 5:
                 continue
-            r, error, value = r[use], error[use], found.value[0, first : first + size][use] - bowl[use]
-            core = found.height[0] * np.interp(r, RADII, law.table)
-            near = np.exp(-((np.log(r[:, None] / r[None])) ** 2) / (2 * ALIKE**2))
-            deviation = (DEVIATION * core)[:, None] * (DEVIATION * core)[None] * near
-            noise = np.minimum(error, 0.3 * core + 0.3) ** 2 / 4 + 0.05
-            total = deviation + nebula[np.ix_(use, use)] + np.diag(noise) + 1e6
-            weights = np.linalg.solve(total, value - np.median(value[-3:]))
-            # told where it was measured, as a share of the law between and inwards
-            share = DEVIATION**2 * core * near
-            part = share @ weights
-            table = np.interp(np.log(np.maximum(RADII, 0.5)), np.log(r), part, left=float(part[0]), right=0.0)
-            fade = np.clip((RADII - 0.5 * r[0]) / (0.5 * r[0]), 0, 1)
-            fit.own[c][i] = (found.height[0] * law.table * table * fade).astype(np.float32)
+            value = found.value[0, first : first + size][use] - bowl[use]
+            light = np.array([share[c] * fit.height[c, i] * np.interp(r[use], RADII, fit.laws[c].table) for c in channels])
+            size_of = np.sqrt((light**2).sum(0))
+            noise = np.minimum(error[use], 0.3 * size_of + 0.3) ** 2 / 4 + 0.05
+            radii.append(r[use])
+            values.append(value - np.median(value[-3:]))
+            shares.append(light)
+            blocks.append(nebula[np.ix_(use, use)] + np.diag(noise) + 1e6)
+        if not radii:
+            continue
+        r, light = np.log(np.concatenate(radii)), np.concatenate(shares, axis=1)
+        near = np.exp(-((r[:, None] - r[None]) ** 2) / (2 * ALIKE**2))
+        cover = (COMMON**2 * np.outer(light.sum(0), light.sum(0)) + APART**2 * light.T @ light) * near
+        weights = np.linalg.solve(cover + block_diag(*blocks), np.concatenate(values))
+        # told where it was measured, as a share of the law between and inwards
+        order = np.argsort(r, kind="stable")
+        fade = np.clip((RADII - 0.5 * math.exp(r[order[0]])) / (0.5 * math.exp(r[order[0]])), 0, 1)
+        for c, law in enumerate(fit.laws):
+            part = near @ (weights * (COMMON**2 * light.sum(0) + APART**2 * light[c]))
+            table = np.interp(inwards, r[order], part[order], left=float(part[order[0]]), right=0.0)
+            fit.own[c][i] = (fit.height[c, i] * law.table * table * fade).astype(np.float32)
 
 
 def learn_ghosts(fit: StarFit) -> None:

@@ -190,7 +190,10 @@ def _prepare(fit: StarFit, again: bool = False) -> None:
         free = (drawn[::2, ::2] <= 2).astype(np.float32)
         second = starlet.smooth(np.ascontiguousarray(starlet.smooth(filled, 1)[::2, ::2]), 1)
         third = second - starlet.smooth(second, 2)
-        power = cv2.GaussianBlur(third * third * free, (0, 0), 4) / np.maximum(cv2.GaussianBlur(free, (0, 0), 4), 1e-3)
+        share = cv2.GaussianBlur(free, (0, 0), 4)
+        power = cv2.GaussianBlur(third * third * free, (0, 0), 4) / np.maximum(share, np.float32(1e-3))
+        # in the middle of a large star nothing is seen from so near
+        power = push_pull(power, share < 0.05)
         fit.strength[c] = np.pad(np.maximum(power - fit.third2[c], 0), PAD // 2, mode="edge")
 
     over(channel, range(len(fit.data)))

@@ -59,8 +59,8 @@ def learn_law(fit: StarFit, longest: float) -> None:
     """
     widths = np.array([law.width for law in fit.laws])
     lengths = WINGS[(3 * max(widths) < WINGS) & (0.6 * longest > WINGS)]
-    free = np.logical_and.reduce([untouched(fit, c) for c in range(len(fit.laws))])
-    mixtures = _mixtures(fit, free)
+    free = untouched(fit)
+    mixtures = mixtures_of(fit, free)
     stars = [s for found in over(lambda share: _rings(fit, share, free, float(max(widths)), longest), mixtures) for s in found]
     if not len(lengths) or not stars:
         return
@@ -105,7 +105,7 @@ def learn_law(fit: StarFit, longest: float) -> None:
         fit.due[c] *= table[0]
 
 
-def _mixtures(fit: StarFit, free: Mask) -> Array:
+def mixtures_of(fit: StarFit, free: Mask) -> Array:
     """Give the mixtures of channels (mixture, channel), each of unit noise, in which the nebula is uneven independently.
 
     Two lines in three channels leave one mixture in which hardly a nebula shines, but stars do: from it alone wings are
@@ -129,9 +129,7 @@ def _mixtures(fit: StarFit, free: Mask) -> Array:
 
 def _rings(fit: StarFit, share: Array, free: Mask, width: float, longest: float) -> list[Rings]:
     """Measure what is left, apart from wings, around the bright stars in a mixture of channels."""
-    channels = range(len(fit.laws))
-    # whose light tells where other stars shine: the channel that shows them, and their reflections, best
-    lead = max(channels, key=lambda c: (fit.ghosts[c] is not None, float(fit.height[c].sum())))
+    lead = leading(fit)
     order = np.argsort(-fit.height[lead] - 1e12 * fit.saturated, kind="stable")
     order = order[~fit.outside[order]]
     chosen = order[(fit.height[lead, order] > 3000) | fit.saturated[order]][:60]
@@ -163,6 +161,11 @@ def _rings(fit: StarFit, share: Array, free: Mask, width: float, longest: float)
         )
         stars.append(Rings(amount, r, value, own, nebula[np.ix_(use, use)]))
     return stars
+
+
+def leading(fit: StarFit) -> int:
+    """Give the channel that shows best where other stars shine, and their reflections."""
+    return max(range(len(fit.laws)), key=lambda c: (fit.ghosts[c] is not None, float(fit.height[c].sum())))
 
 
 def mixed(fit: StarFit, share: Array, lead: int) -> Left:
@@ -215,10 +218,10 @@ def _solved(normal: Array, right: Array, lengths: Array, precision: Array, expec
     return np.asarray(probable @ tries / probable.sum(), np.float64)
 
 
-def untouched(fit: StarFit, c: int) -> Mask:
-    """Say which pixels of a channel, without the margin, tell of the nebula."""
-    free = ~(fit.cores[c] | fit.hidden[c])[PAD:-PAD, PAD:-PAD]
-    free &= ~(fit.doubt[c, PAD:-PAD, PAD:-PAD] > np.float16(3 * DOUBT))
+def untouched(fit: StarFit) -> Mask:
+    """Say which pixels, without the margin, tell of the nebula in every channel."""
+    free = ~(fit.cores | fit.hidden).any(0)[PAD:-PAD, PAD:-PAD]
+    free &= ~(fit.doubt[:, PAD:-PAD, PAD:-PAD] > np.float16(3 * DOUBT)).any(0)
     return np.asarray(free, bool)
 
 
