@@ -6,12 +6,11 @@ import math
 
 import numpy as np
 import numpy.typing as npt
-from scipy.linalg import block_diag
 
 from nebulakit.pixels.starfit import StarFit
 from nebulakit.pixels.starlaw import GHOSTLY, PAD, RADII, disc
 from nebulakit.pixels.starlearn import NODES, profile
-from nebulakit.pixels.wings import leading, mixed, mixtures_of, ring_statistics, untouched
+from nebulakit.pixels.wings import block_diag, leading, mixed, mixtures_of, ring_statistics, untouched
 
 Array = npt.NDArray[np.float64]
 

@@ -167,39 +167,54 @@ def _refine(
 
     if fixed and like is not None:
         place = (like.dx, like.dy, like.radius)
-    half = len(value) // 2
-    yy, xx = np.mgrid[-half : half + 1, -half : half + 1].astype(np.float64)
-    near = np.hypot(xx - place[0], yy - place[1]) < place[2] + 12
-    r = np.hypot(xx, yy)
-    use = near & (weight > 0.02 * np.median(weight[near])) & (r > 4)
-    if use.sum() < 100:
+    around = _Around(value, weight, place)
+    if around.x.size < 100:
         return None
-    x, y, r, v, root = xx[use], yy[use], r[use], value[use], np.sqrt(weight[use])
-    s = place[2] + 12
-    ground = np.stack(
-        [np.ones_like(x), x / s, y / s, x * y / s**2, x * x / s**2, y * y / s**2, *(np.exp(-r / q) for q in (5, 10, 20))], 1
-    )
-
-    def solve(p: Array) -> tuple[Array, Array]:
-        flat = disc(np.hypot(x - p[0], y - p[1]), p[2], math.exp(p[3]))
-        columns = np.column_stack([flat, ground]) * root[:, None]
-        amounts = np.linalg.lstsq(columns, v * root, rcond=None)[0]
-        return np.asarray(v * root - columns @ amounts), np.asarray(amounts)
-
     if fixed and like is not None:
         p = np.array([*place, math.log(like.soft)])
     else:
         start = np.array([*place, math.log(like.soft if like else 1.0)])
         room = np.array([6, 6, 6, 1.6]) if like is None else np.array([3, 3, 3, 0.7])
         p = least_squares(
-            lambda q: solve(q)[0], start, bounds=(start - room, start + room), loss="soft_l1", max_nfev=40, x_scale=[1, 1, 1, 0.5]
+            lambda q: around.solve(q)[0], start, bounds=(start - room, start + room), loss="soft_l1", max_nfev=40, x_scale=[1, 1, 1, 0.5]
         ).x
         if (np.abs(p - start) > 0.98 * room).any():  # nothing there has the shape of a disc
             return None
-    left, amounts = solve(p)
-    flat = disc(np.hypot(x - p[0], y - p[1]), p[2], math.exp(p[3])) * root
+    left, amount, flat = around.solve(p)
     # neighbouring pixels err together: the nebula's patches are some 5 px wide
     error = math.sqrt(25 * float((left**2).mean()) / max(float(((flat - flat.mean()) ** 2).sum()), 1e-300))
-    if amounts[0] < 4 * error:
+    if fixed:  # what the nebula alone gives such discs, beside the place
+        beside = []
+        for turn in np.arange(8) * (math.pi / 4):
+            there = (p[0] + 1.5 * p[2] * math.cos(turn), p[1] + 1.5 * p[2] * math.sin(turn), p[2])
+            other = _Around(value, weight, there)
+            if other.x.size >= 100:
+                beside.append(other.solve(np.array([*there, p[3]]))[1])
+        if len(beside) >= 4:
+            error = max(error, math.sqrt(float(np.mean(np.square(beside)))))
+    if amount < 4 * error:
         return None
-    return Ghost(float(p[0]), float(p[1]), float(p[2]), math.exp(float(p[3])), float(amounts[0]))
+    return Ghost(float(p[0]), float(p[1]), float(p[2]), math.exp(float(p[3])), amount)
+
+
+class _Around:
+    """The pixels of a stack in and around a disc, and the fit of such a disc to them."""
+
+    def __init__(self, value: Array, weight: Array, place: tuple[float, float, float]) -> None:
+        half = len(value) // 2
+        yy, xx = np.mgrid[-half : half + 1, -half : half + 1].astype(np.float64)
+        near = np.hypot(xx - place[0], yy - place[1]) < place[2] + 12
+        r = np.hypot(xx, yy)
+        use = near & (weight > 0.02 * np.median(weight[near])) & (r > 4)
+        self.x, self.y, self.root = xx[use], yy[use], np.sqrt(weight[use])
+        self.seen = value[use] * self.root
+        s = place[2] + 12
+        x, y, r = (self.x - place[0]) / s, (self.y - place[1]) / s, r[use]
+        self.ground = np.stack([np.ones_like(x), x, y, x * y, x * x, y * y, *(np.exp(-r / q) for q in (5, 10, 20))], 1)
+
+    def solve(self, p: Array) -> tuple[Array, float, Array]:
+        """Give what a disc (dx, dy, radius, log softness) leaves, its brightness, and its shape, all times the weights' roots."""
+        flat = disc(np.hypot(self.x - p[0], self.y - p[1]), p[2], math.exp(p[3])) * self.root
+        columns = np.column_stack([flat, self.ground * self.root[:, None]])
+        amounts = np.linalg.lstsq(columns, self.seen, rcond=None)[0]
+        return np.asarray(self.seen - columns @ amounts), float(amounts[0]), flat

@@ -12,7 +12,7 @@ import numpy.typing as npt
 from nebulakit.pixels.parallel import over
 from nebulakit.pixels.starfit import DOUBT, StarFit
 from nebulakit.pixels.starlaw import GHOSTLY, PAD, RADII, Law
-from nebulakit.pixels.starlearn import NODES, Left, profile
+from nebulakit.pixels.starlearn import NODES, Left, Profile, profile
 
 Array = npt.NDArray[np.float64]
 Plane = npt.NDArray[np.float32]
@@ -37,13 +37,13 @@ PLACES = 4000  # around which they are measured
 
 
 class Rings(NamedTuple):
-    """What is left around one star in one mixture of channels: per ring the radius, the value, its variances without and with the nebula."""
+    """What is left around one star, ring by ring, mixture of channels after mixture."""
 
-    amount: Array  # of each channel's star in the mixture: its share times the star's height
+    light: Array  # (channel, ring): what the ring holds of each channel's star, its share in the mixture times its height
     radius: Array
     value: Array
-    own: Array
-    nebula: Array
+    own: Array  # covariance of what the star and the noise bring
+    nebula: Array  # and of what the nebula does
 
 
 def learn_law(fit: StarFit, longest: float) -> None:
@@ -60,8 +60,7 @@ def learn_law(fit: StarFit, longest: float) -> None:
     widths = np.array([law.width for law in fit.laws])
     lengths = WINGS[(3 * max(widths) < WINGS) & (0.6 * longest > WINGS)]
     free = untouched(fit)
-    mixtures = mixtures_of(fit, free)
-    stars = [s for found in over(lambda share: _rings(fit, share, free, float(max(widths)), longest), mixtures) for s in found]
+    stars = _rings(fit, mixtures_of(fit, free), free, float(max(widths)), longest)
     if not len(lengths) or not stars:
         return
     cores = [law.table.astype(np.float64) - law.wings for law in fit.laws]
@@ -74,26 +73,26 @@ def learn_law(fit: StarFit, longest: float) -> None:
     channel, node = channel[use], node[use]
     precision, expected = _prior(fit.flank, cores, widths, channel, node)
     atoms = np.exp(-RADII[None] / lengths[:, None]) / (2 * np.pi * lengths[:, None] ** 2)  # of unit light
-    areas = [2 * math.pi * float(np.trapezoid(core * RADII, RADII)) for core in cores]
+    areas = np.array([2 * math.pi * float(np.trapezoid(core * RADII, RADII)) for core in cores])
     count = len(lengths) + len(node)
     designs = []
     for s in stars:
         design = np.zeros((len(s.radius), count))
-        design[:, : len(lengths)] = (s.amount @ areas) * np.stack([np.interp(s.radius, RADII, a) for a in atoms], -1)
-        own = [a * np.interp(s.radius, RADII, core) for a, core in zip(s.amount, cores, strict=True)]
+        design[:, : len(lengths)] = np.stack([(areas @ s.light) * np.interp(s.radius, RADII, a) for a in atoms], -1)
+        own = [light * np.interp(s.radius, RADII, core) for light, core in zip(s.light, cores, strict=True)]
         near = np.stack([np.interp(np.log(s.radius), LOGS, unit) for unit in np.eye(len(PLACE))], -1)
         design[:, len(lengths) :] = np.array(own)[channel].T * near[:, node]
         designs.append(design)
     amounts, scale = np.zeros(count), np.ones(len(stars))
     for _ in range(5):
-        roots = [np.linalg.inv(np.linalg.cholesky(k * s.nebula + s.own + 1e6)) for k, s in zip(scale, stars, strict=True)]
+        roots = [np.linalg.inv(np.linalg.cholesky(k * s.nebula + s.own)) for k, s in zip(scale, stars, strict=True)]
         whole = np.concatenate([root @ design for root, design in zip(roots, designs, strict=True)])
         value = np.concatenate([root @ s.value for root, s in zip(roots, stars, strict=True)])
         amounts = _solved(whole.T @ whole, whole.T @ value, lengths, precision, expected)
         for k, (s, design, root) in enumerate(zip(stars, designs, roots, strict=True)):
             left = root @ (s.value - design @ amounts)
             # where the nebula is more uneven than elsewhere a star tells less, and the other way round
-            scale[k] = np.clip(scale[k] * (PATIENCE + float((left**2).sum())) / (PATIENCE + len(left) - 1), 0.2, 1e4)
+            scale[k] = np.clip(scale[k] * (PATIENCE + float((left**2).sum())) / (PATIENCE + len(left) - len(cores)), 0.2, 1e4)
     for c, law in enumerate(fit.laws):
         wings = areas[c] * (amounts[: len(lengths)] @ atoms)
         factor = np.zeros(len(PLACE))
@@ -127,39 +126,50 @@ def mixtures_of(fit: StarFit, free: Mask) -> Array:
     return np.asarray(np.linalg.eigh(np.cov(found).reshape(len(planes), len(planes)))[1].T)
 
 
-def _rings(fit: StarFit, share: Array, free: Mask, width: float, longest: float) -> list[Rings]:
-    """Measure what is left, apart from wings, around the bright stars in a mixture of channels."""
+def _rings(fit: StarFit, mixtures: Array, free: Mask, width: float, longest: float) -> list[Rings]:
+    """Measure what is left, apart from wings, around the bright stars."""
     lead = leading(fit)
     order = np.argsort(-fit.height[lead] - 1e12 * fit.saturated, kind="stable")
     order = order[~fit.outside[order]]
     chosen = order[(fit.height[lead, order] > 3000) | fit.saturated[order]][:60]
-    seen = mixed(fit, share, lead)
-    found = profile(fit, lead, chosen, longest, under_ghosts=True, seen=seen)
     first = int(np.searchsorted(NODES, FLANK * width))
-    if not len(found.height) or first >= len(NODES) - 4:
+    edges = NODES[first:][NODES[first:] <= longest + 1]
+    if first >= len(NODES) - 4:
         return []
-    bowl, nebula = ring_statistics(seen.rest[PAD:-PAD, PAD:-PAD], free, NODES[first:][NODES[first:] <= longest + 1])
-    stars = []
+
+    def look(share: Array) -> tuple[Profile, Array, Array]:
+        seen = mixed(fit, share, lead)
+        found = profile(fit, lead, chosen, longest, under_ghosts=True, seen=seen)
+        return found, *ring_statistics(seen.rest[PAD:-PAD, PAD:-PAD], free, edges)
+
+    views = over(look, mixtures)
+    found, stars = views[0][0], []
     for i, star in enumerate(found.star.tolist()):
-        r, error = found.radius[i, first:], found.error[i, first:]
-        use = np.nonzero(np.isfinite(error[: len(nebula)]))[0]
+        use = np.nonzero(np.isfinite(found.error[i, first : first + len(edges) - 1]))[0]
         if len(use) < 5:
             continue
-        r, glow = r[use], found.glow[i, first:][use]
-        amount = share * fit.height[:, star]
-        light = np.array([h * np.interp(r, RADII, law.table) for h, law in zip(fit.height[:, star], fit.laws, strict=True)])
-        value = found.value[i, first:][use] - bowl[use]
-        value += amount @ np.array([np.interp(r, RADII, law.wings) for law in fit.laws])
-        noise = (1 + share**2 @ (fit.photons[:, None] * light)) / (math.pi * 2 * r * np.maximum(np.gradient(r), 0.5)) + 0.1**2
-        discs = [0.0 if g is None else g.bright * fit.height[c, star] * fit.ghostly[c, star] for c, g in enumerate(fit.ghosts)]
-        glow = glow * (float(share @ discs) / discs[lead] if discs[lead] else 0.0)
-        noise += (RIM * glow) ** 2
-        own = (
-            np.diag(noise + share**2 @ (TOLD * light) ** 2)
-            + GHOSTLY**2 * np.outer(glow, glow)
-            + np.outer(r**2, r**2) * (BOWL / 90**2) ** 2
+        r = found.radius[i, first:][use]
+        height = fit.height[:, star]
+        light = np.array([h * np.interp(r, RADII, law.table) for h, law in zip(height, fit.laws, strict=True)])
+        wings = np.array([h * np.interp(r, RADII, law.wings) for h, law in zip(height, fit.laws, strict=True)])
+        discs = np.array([0 if g is None else g.bright * height[c] * fit.ghostly[c, star] for c, g in enumerate(fit.ghosts)])
+        glow = np.outer(discs, found.glow[i, first:][use] / (discs[lead] or 1))
+        noise = (1 + fit.photons[:, None] * light) / (math.pi * 2 * r * np.maximum(np.gradient(r), 0.5)) + 0.1**2
+        noise += (TOLD * light) ** 2 + (RIM * glow) ** 2
+        mine = GHOSTLY**2 * glow[:, :, None] * glow[:, None] + noise[:, :, None] * np.eye(len(r))
+        size = len(mixtures) * len(r)
+        own = np.einsum("ac,bc,cij->aibj", mixtures, mixtures, mine).reshape(size, size)
+        bowl = np.outer(r**2, r**2) * (BOWL / 90**2) ** 2 + 1e6  # and a level of its own
+        value = [v.value[i, first:][use] - mean[use] for v, mean, _ in views]
+        stars.append(
+            Rings(
+                np.repeat(mixtures.T * height[:, None], len(r), axis=1),
+                np.tile(r, len(mixtures)),
+                np.concatenate(value) + (mixtures @ wings).ravel(),
+                own + block_diag(*len(mixtures) * [bowl]),
+                block_diag(*(nebula[np.ix_(use, use)] for _, _, nebula in views)),
+            )
         )
-        stars.append(Rings(amount, r, value, own, nebula[np.ix_(use, use)]))
     return stars
 
 
@@ -223,6 +233,16 @@ def untouched(fit: StarFit) -> Mask:
     free = ~(fit.cores | fit.hidden).any(0)[PAD:-PAD, PAD:-PAD]
     free &= ~(fit.doubt[:, PAD:-PAD, PAD:-PAD] > np.float16(3 * DOUBT)).any(0)
     return np.asarray(free, bool)
+
+
+def block_diag(*blocks: Array) -> Array:
+    """Give square matrices along the diagonal of one."""
+    size = sum(len(b) for b in blocks)
+    out, at = np.zeros((size, size)), 0
+    for b in blocks:
+        out[at : at + len(b), at : at + len(b)] = b
+        at += len(b)
+    return out
 
 
 def ring_statistics(plane: Plane, free: Mask, edges: Array) -> tuple[Array, Array]:
