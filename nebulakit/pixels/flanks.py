@@ -9,12 +9,12 @@ import numpy.typing as npt
 
 from nebulakit.pixels.starfit import StarFit
 from nebulakit.pixels.starlaw import GHOSTLY, PAD, RADII, disc
-from nebulakit.pixels.starlearn import NODES, profile
-from nebulakit.pixels.wings import block_diag, leading, mixed, mixtures_of, ring_statistics, untouched
+from nebulakit.pixels.wings import Rings, rings_around
 
 Array = npt.NDArray[np.float64]
 
-COMMON, APART = 0.055, 0.02  # deviations from the law, as standard deviations: of all channels alike, and of one alone
+DEVIATION = 0.06  # of all channels from the law, as a standard deviation
+APART = 0.35  # of that: how far channels deviate apart
 ALIKE = 0.5  # over how many e-folds of radius a deviation stays alike
 
 
@@ -27,50 +27,32 @@ def learn_own(fit: StarFit, longest: float) -> None:
     (Rybicki & Press 1992, ApJ 398:169).
     """
     stars = np.nonzero(fit.saturated & ~fit.outside)[0]
-    channels, farthest = range(len(fit.laws)), min(longest, 60.0)
-    width = max(law.width for law in fit.laws)
-    first = int(np.searchsorted(NODES, 1.2 * width))
-    edges = NODES[first:][NODES[first:] <= farthest]
-    if len(edges) < 6 or not len(stars):
+    around = rings_around(fit, stars, 1.2 * max(law.width for law in fit.laws), min(longest, 60.0))
+    if not around:
         return
-    free, lead = untouched(fit), leading(fit)
-    views = []
-    for share in mixtures_of(fit, free):
-        seen = mixed(fit, share, lead)
-        views.append((share, seen, *ring_statistics(seen.rest[PAD:-PAD, PAD:-PAD], free, edges)))
     inwards = np.log(np.maximum(RADII, 0.5))
-    for i in stars.tolist():
-        radii, values, shares, blocks = [], [], [], []
-        for share, seen, bowl, nebula in views:
-            found = profile(fit, lead, np.array([i]), farthest, seen=seen)
-            if not len(found.height):
-                continue
-            size = len(nebula)
-            r, error = found.radius[0, first : first + size], found.error[0, first : first + size]
-            use = np.nonzero(np.isfinite(error))[0]
-            if len(use) < 5:
-                continue
-            value = found.value[0, first : first + size][use] - bowl[use]
-            light = np.array([share[c] * fit.height[c, i] * np.interp(r[use], RADII, fit.laws[c].table) for c in channels])
-            size_of = np.sqrt((light**2).sum(0))
-            noise = np.minimum(error[use], 0.3 * size_of + 0.3) ** 2 / 4 + 0.05
-            radii.append(r[use])
-            values.append(value - np.median(value[-3:]))
-            shares.append(light)
-            blocks.append(nebula[np.ix_(use, use)] + np.diag(noise) + 1e6)
-        if not radii:
-            continue
-        r, light = np.log(np.concatenate(radii)), np.concatenate(shares, axis=1)
-        near = np.exp(-((r[:, None] - r[None]) ** 2) / (2 * ALIKE**2))
-        cover = (COMMON**2 * np.outer(light.sum(0), light.sum(0)) + APART**2 * light.T @ light) * near
-        weights = np.linalg.solve(cover + block_diag(*blocks), np.concatenate(values))
-        # told where it was measured, as a share of the law between and inwards
-        order = np.argsort(r, kind="stable")
-        fade = np.clip((RADII - 0.5 * math.exp(r[order[0]])) / (0.5 * math.exp(r[order[0]])), 0, 1)
+    for a in around:
+        parts = _deviating(fit, a)
+        place = np.log(a.radius)
+        order = np.argsort(place, kind="stable")
+        nearest = float(a.radius.min())
+        fade = np.clip((RADII - 0.5 * nearest) / (0.5 * nearest), 0, 1)
         for c, law in enumerate(fit.laws):
-            part = near @ (weights * (COMMON**2 * light.sum(0) + APART**2 * light[c]))
-            table = np.interp(inwards, r[order], part[order], left=float(part[order[0]]), right=0.0)
-            fit.own[c][i] = (fit.height[c, i] * law.table * table * fade).astype(np.float32)
+            # told where it was measured, as a share of the law between and inwards
+            part = parts[c][order]
+            table = np.interp(inwards, place[order], part, left=float(part[0]), right=0.0)
+            fit.own[c][a.star] = (fit.height[c, a.star] * law.table * table * fade).astype(np.float32)
+
+
+def _deviating(fit: StarFit, a: Rings) -> list[Array]:
+    """Give, per channel and on the rings of ``a``, the share of its light by which a star deviates from the law."""
+    place = np.log(a.radius)
+    near = np.exp(-((place[:, None] - place[None]) ** 2) / (2 * ALIKE**2))
+    light = np.array([h * np.interp(a.radius, RADII, law.table) for h, law in zip(a.height, fit.laws, strict=True)])
+    whole = light.sum(0)
+    cover = DEVIATION**2 * (np.outer(whole, whole) + APART**2 * light.T @ light) * near + a.own + a.nebula
+    weights = np.linalg.solve(cover, a.value)
+    return [DEVIATION**2 * near @ (weights * (whole + APART**2 * own)) for own in light]
 
 
 def learn_ghosts(fit: StarFit) -> None:

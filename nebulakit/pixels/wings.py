@@ -39,7 +39,8 @@ PLACES = 4000  # around which they are measured
 class Rings(NamedTuple):
     """What is left around one star, ring by ring, mixture of channels after mixture."""
 
-    light: Array  # (channel, ring): what the ring holds of each channel's star, its share in the mixture times its height
+    star: int
+    height: Array  # (channel, ring): of each channel's star, as it is in the mixture
     radius: Array
     value: Array
     own: Array  # covariance of what the star and the noise bring
@@ -59,8 +60,11 @@ def learn_law(fit: StarFit, longest: float) -> None:
     """
     widths = np.array([law.width for law in fit.laws])
     lengths = WINGS[(3 * max(widths) < WINGS) & (0.6 * longest > WINGS)]
-    free = untouched(fit)
-    stars = _rings(fit, mixtures_of(fit, free), free, float(max(widths)), longest)
+    lead = leading(fit)
+    order = np.argsort(-fit.height[lead] - 1e12 * fit.saturated, kind="stable")
+    order = order[~fit.outside[order]]
+    bright = order[(fit.height[lead, order] > 3000) | fit.saturated[order]][:60]
+    stars = rings_around(fit, bright, FLANK * float(max(widths)), longest)
     if not len(lengths) or not stars:
         return
     cores = [law.table.astype(np.float64) - law.wings for law in fit.laws]
@@ -78,19 +82,20 @@ def learn_law(fit: StarFit, longest: float) -> None:
     designs = []
     for s in stars:
         design = np.zeros((len(s.radius), count))
-        design[:, : len(lengths)] = np.stack([(areas @ s.light) * np.interp(s.radius, RADII, a) for a in atoms], -1)
-        own = [light * np.interp(s.radius, RADII, core) for light, core in zip(s.light, cores, strict=True)]
+        design[:, : len(lengths)] = np.stack([(areas @ s.height) * np.interp(s.radius, RADII, a) for a in atoms], -1)
+        own = [height * np.interp(s.radius, RADII, core) for height, core in zip(s.height, cores, strict=True)]
         near = np.stack([np.interp(np.log(s.radius), LOGS, unit) for unit in np.eye(len(PLACE))], -1)
         design[:, len(lengths) :] = np.array(own)[channel].T * near[:, node]
         designs.append(design)
+    values = [s.value + sum(h * np.interp(s.radius, RADII, law.wings) for h, law in zip(s.height, fit.laws, strict=True)) for s in stars]
     amounts, scale = np.zeros(count), np.ones(len(stars))
     for _ in range(5):
         roots = [np.linalg.inv(np.linalg.cholesky(k * s.nebula + s.own)) for k, s in zip(scale, stars, strict=True)]
         whole = np.concatenate([root @ design for root, design in zip(roots, designs, strict=True)])
-        value = np.concatenate([root @ s.value for root, s in zip(roots, stars, strict=True)])
+        value = np.concatenate([root @ v for root, v in zip(roots, values, strict=True)])
         amounts = _solved(whole.T @ whole, whole.T @ value, lengths, precision, expected)
-        for k, (s, design, root) in enumerate(zip(stars, designs, roots, strict=True)):
-            left = root @ (s.value - design @ amounts)
+        for k, (v, design, root) in enumerate(zip(values, designs, roots, strict=True)):
+            left = root @ (v - design @ amounts)
             # where the nebula is more uneven than elsewhere a star tells less, and the other way round
             scale[k] = np.clip(scale[k] * (PATIENCE + float((left**2).sum())) / (PATIENCE + len(left) - len(cores)), 0.2, 1e4)
     for c, law in enumerate(fit.laws):
@@ -126,15 +131,13 @@ def mixtures_of(fit: StarFit, free: Mask) -> Array:
     return np.asarray(np.linalg.eigh(np.cov(found).reshape(len(planes), len(planes)))[1].T)
 
 
-def _rings(fit: StarFit, mixtures: Array, free: Mask, width: float, longest: float) -> list[Rings]:
-    """Measure what is left, apart from wings, around the bright stars."""
-    lead = leading(fit)
-    order = np.argsort(-fit.height[lead] - 1e12 * fit.saturated, kind="stable")
-    order = order[~fit.outside[order]]
-    chosen = order[(fit.height[lead, order] > 3000) | fit.saturated[order]][:60]
-    first = int(np.searchsorted(NODES, FLANK * width))
+def rings_around(fit: StarFit, chosen: Ints, nearest: float, longest: float) -> list[Rings]:
+    """Measure what is left around stars, on rings from ``nearest`` to ``longest`` px."""
+    lead, free = leading(fit), untouched(fit)
+    mixtures = mixtures_of(fit, free)
+    first = int(np.searchsorted(NODES, nearest))
     edges = NODES[first:][NODES[first:] <= longest + 1]
-    if first >= len(NODES) - 4:
+    if len(edges) < 6:
         return []
 
     def look(share: Array) -> tuple[Profile, Array, Array]:
@@ -151,7 +154,6 @@ def _rings(fit: StarFit, mixtures: Array, free: Mask, width: float, longest: flo
         r = found.radius[i, first:][use]
         height = fit.height[:, star]
         light = np.array([h * np.interp(r, RADII, law.table) for h, law in zip(height, fit.laws, strict=True)])
-        wings = np.array([h * np.interp(r, RADII, law.wings) for h, law in zip(height, fit.laws, strict=True)])
         discs = np.array([0 if g is None else g.bright * height[c] * fit.ghostly[c, star] for c, g in enumerate(fit.ghosts)])
         glow = np.outer(discs, found.glow[i, first:][use] / (discs[lead] or 1))
         noise = (1 + fit.photons[:, None] * light) / (math.pi * 2 * r * np.maximum(np.gradient(r), 0.5)) + 0.1**2
@@ -163,9 +165,10 @@ def _rings(fit: StarFit, mixtures: Array, free: Mask, width: float, longest: flo
         value = [v.value[i, first:][use] - mean[use] for v, mean, _ in views]
         stars.append(
             Rings(
+                star,
                 np.repeat(mixtures.T * height[:, None], len(r), axis=1),
                 np.tile(r, len(mixtures)),
-                np.concatenate(value) + (mixtures @ wings).ravel(),
+                np.concatenate(value),
                 own + block_diag(*len(mixtures) * [bowl]),
                 block_diag(*(nebula[np.ix_(use, use)] for _, _, nebula in views)),
             )
