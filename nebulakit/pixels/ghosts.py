@@ -21,6 +21,7 @@ BOTH = 6.5  # or in each of two (measured on 24 scenes: true discs 9-37, two cha
 ENOUGH = 3  # stars in the middle of the picture with which those near its edges are left out
 CLEAR = 0.6  # of the surest circle's sureness: such circles are looked at
 ASIDE = 0.5  # of its radius: how far off its star a disc may lie (further off, the ends of the pictures that are laid over one another stand out)
+RIM = 12.0  # px: no farther from its edge is a disc measured that is known; in the middle the star's own flank errs
 LEAST, MOST = 8.0, 90.0  # px: radii looked for
 
 
@@ -167,7 +168,7 @@ def _refine(
 
     if fixed and like is not None:
         place = (like.dx, like.dy, like.radius)
-    around = _Around(value, weight, place)
+    around = _Around(value, weight, place, RIM if like is not None else place[2])
     if around.x.size < 100:
         return None
     if fixed and like is not None:
@@ -187,7 +188,7 @@ def _refine(
         beside = []
         for turn in np.arange(8) * (math.pi / 4):
             there = (p[0] + 1.5 * p[2] * math.cos(turn), p[1] + 1.5 * p[2] * math.sin(turn), p[2])
-            other = _Around(value, weight, there)
+            other = _Around(value, weight, there, RIM)
             if other.x.size >= 100:
                 beside.append(other.solve(np.array([*there, p[3]]))[1])
         if len(beside) >= 4:
@@ -200,10 +201,11 @@ def _refine(
 class _Around:
     """The pixels of a stack in and around a disc, and the fit of such a disc to them."""
 
-    def __init__(self, value: Array, weight: Array, place: tuple[float, float, float]) -> None:
+    def __init__(self, value: Array, weight: Array, place: tuple[float, float, float], within: float) -> None:
         half = len(value) // 2
         yy, xx = np.mgrid[-half : half + 1, -half : half + 1].astype(np.float64)
-        near = np.hypot(xx - place[0], yy - place[1]) < place[2] + 12
+        off = np.hypot(xx - place[0], yy - place[1]) - place[2]
+        near = (off < 12) & (off > -within)
         r = np.hypot(xx, yy)
         use = near & (weight > 0.02 * np.median(weight[near])) & (r > 4)
         self.x, self.y, self.root = xx[use], yy[use], np.sqrt(weight[use])

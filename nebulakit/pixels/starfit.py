@@ -316,6 +316,9 @@ class StarFit:
             def moved(c: int) -> None:
                 # those of a group do not meet in what they were solved from, but in what is drawn: one after the other
                 old, new = before[c], self.drawn(c, chosen)  # noqa: B023
+                if self.ghosts[c] is not None:  # measured as it is, whatever height its star is now thought to have
+                    lit = (old.height > 0) & (new.height > 0)
+                    self.ghostly[c, chosen[lit]] *= old.height[lit] / new.height[lit]  # noqa: B023
                 reach = self._reach(c, np.maximum(old.height, new.height))
                 self._paint(self.rest[c], self.laws[c], old, reach, 1.0)
                 self._paint(self.rest[c], self.laws[c], new, reach, -1.0)
