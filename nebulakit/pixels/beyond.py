@@ -138,8 +138,8 @@ def _bumps(strip: Array) -> list[float]:
     ground = np.median(strip[:, 10:], axis=1).mean(0) * math.sqrt(3 * len(strip))
     rise = gaussian_filter1d(rim - median_filter(ground, 15, mode="nearest"), 1.0, mode="nearest")
     out: list[float] = []
-    # narrow ones on an uneven nebula, then broad ones, that come from far beyond
-    for window in (31, 0):
+    # narrow ones on an uneven nebula, then broad ones, that come from far beyond; a reflection is some 50 px wide
+    for window in (31, 121, 0):
         bare = rise - (median_filter(rise, window, mode="nearest") if window else np.median(rise))
         spread = max(1.4826 * float(np.median(np.abs(bare - np.median(bare)))), 1.0)
         wide = np.pad(bare, 1, constant_values=-np.inf)  # a star beyond a corner is brightest in it
