@@ -9,7 +9,7 @@ import numpy.typing as npt
 
 from nebulakit.pixels.starfit import StarFit
 from nebulakit.pixels.starlaw import GHOSTLY, PAD, RADII, disc
-from nebulakit.pixels.wings import Rings, rings_around
+from nebulakit.pixels.starrings import Rings, rings_around
 
 Array = npt.NDArray[np.float64]
 

@@ -177,7 +177,12 @@ def _refine(
         start = np.array([*place, math.log(like.soft if like else 1.0)])
         room = np.array([6, 6, 6, 1.6]) if like is None else np.array([3, 3, 3, 0.7])
         p = least_squares(
-            lambda q: around.solve(q)[0], start, bounds=(start - room, start + room), loss="soft_l1", max_nfev=40, x_scale=[1, 1, 1, 0.5]
+            lambda q: around.solve(q)[0],
+            start,
+            bounds=(start - room, start + room),
+            loss="soft_l1",
+            max_nfev=40,
+            x_scale=[1, 1, 1, 0.5],
         ).x
         if (np.abs(p - start) > 0.98 * room).any():  # nothing there has the shape of a disc
             return None

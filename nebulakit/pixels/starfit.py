@@ -90,7 +90,9 @@ class StarFit:
         self.misfit = np.full(c, 0.01)  # of the law, in shares of the light
         self.poor = np.zeros((c, 0))  # chi^2 per pixel of each star
         self.loose = np.ones((c, 0))  # how much freer than usual a star is
-        self.due = self.trust = np.zeros((c, 0))  # the height that a star's other channels lead to expect, and how surely: 1 / variance
+        self.due = self.trust = np.zeros(
+            (c, 0)
+        )  # the height that a star's other channels lead to expect, and how surely: 1 / variance
         self.alone = np.zeros((c, 0))  # the height that a channel tells by itself
         self.unsure = np.zeros((c, 0))  # and its variance
         self.usual = np.zeros((c, NM))  # modes that all stars share

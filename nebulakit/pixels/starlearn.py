@@ -4,14 +4,13 @@ from __future__ import annotations
 
 import math
 from itertools import pairwise
-from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
 
 from nebulakit.pixels.psf import fit_moffat
 from nebulakit.pixels.starfit import StarFit
-from nebulakit.pixels.starlaw import FREEDOM, PAD, Law, moffat_law
+from nebulakit.pixels.starlaw import FREEDOM, Law, moffat_law
 
 Array = npt.NDArray[np.float64]
 Plane = npt.NDArray[np.float32]
@@ -120,94 +119,3 @@ def learn_scatter(fit: StarFit, loosen: bool) -> None:
             fit.misfit[c] = float(np.clip(math.sqrt(found[1]), 1e-3, 0.03))
         if loosen:
             fit.loose[c] = np.clip(np.sqrt(np.maximum(fit.poor[c] / 2.5, 1.0)) * fit.loose[c], 1, 20)
-
-
-NODES = np.array(
-    [2, 2.5, 3, 3.5, 4, 4.5, 5, 5.5, 6, 7, 8, 9.5, 11, 13, 15.5, 18.5, 22, 26, 31, 37, 44, 52, 62, 74, 88, 105, 125.0]
-)
-
-
-RING_OF = np.digitize(np.arange(2 * NODES[-1] + 1) / 2, NODES) - 1  # the ring of each half pixel: all nodes lie on such
-
-SECTORS = 12
-
-
-class Profile(NamedTuple):
-    """What is left around stars by elliptical radius, (star, ring): place, value and its error; infinite where nothing is known."""
-
-    radius: Array
-    value: Array
-    error: Array
-    light: Array  # of the star itself, by its law
-    glow: Array  # of its ghost
-    height: Array  # (star,)
-    star: Ints  # (star,)
-
-
-class Left(NamedTuple):
-    """What is left when all stars are taken off, all the light, what is hidden, and each star's own correction of the law."""
-
-    rest: Plane
-    data: Plane
-    hidden: npt.NDArray[np.bool_]
-    own: list[npt.NDArray[np.float32] | None]
-
-
-NO_GHOST = (0.0, 0.0, 0.0, 1.0, 0.0)
-
-
-def profile(
-    fit: StarFit, c: int, stars: Ints, longest: float, under_ghosts: bool = False, seen: Left | None = None
-) -> Profile:
-    """Measure what is left around these stars of channel ``c``, to where their light sinks under 0.3 sigma; cut-off ones further.
-
-    A ring is divided into sectors, and sectors that face each other are taken together: a slope of the nebula drops out,
-    and how the pairs differ tells how far the ring's mean can be trusted. What a star had been given of its own is put back.
-    ``under_ghosts``: where its ghost lies is looked at, too, with the ghost taken off as it is known.
-    ``seen``: look at this instead of the channel (a mixture of channels, say).
-    """
-    from nebulakit.pixels import ringsums
-
-    ghost = fit.ghosts[c] if under_ghosts else None
-    law = fit.laws[c]
-    rest, data, hidden, corrections = seen or Left(fit.rest[c], fit.data[c], fit.hidden[c], fit.own[c])
-    h, w = rest.shape
-    bins = len(NODES) - 1
-    out = []
-    for i in stars.tolist():
-        x, y, height = float(fit.x[c, i]), float(fit.y[c, i]), float(fit.height[c, i])
-        end = longest if fit.saturated[i] else float(np.clip(law.radius(0.3 / height), 8.0, longest))
-        px, py = round(x), round(y)
-        half = math.ceil(end)
-        y0, y1, x0, x1 = max(py - half, PAD), min(py + half + 1, h - PAD), max(px - half, PAD), min(px + half + 1, w - PAD)
-        if y1 - y0 < half or x1 - x0 < half:
-            continue
-        rings, own = np.zeros((bins, 7)), corrections[i]
-        used = ringsums.sectors(
-            (rest, data, hidden),
-            (y0, y1, x0, x1),
-            (x, y, height),
-            law.contour,
-            law.table,
-            np.zeros(0, np.float32) if own is None else own,
-            NO_GHOST
-            if ghost is None or not fit.saturated[i]
-            else (ghost.dx, ghost.dy, ghost.radius, ghost.soft, ghost.bright * height * float(fit.ghostly[c, i])),
-            (float(NODES[0]), min(end, float(NODES[-1]))),
-            RING_OF,
-            SECTORS // 2,
-            rings,
-        )
-        if used < 60:
-            continue
-        count, place, shine, ring, spread, pairs, glow = rings.T
-        noise = np.sqrt((1 + fit.photons[c] * shine) / np.maximum(count, 1))
-        error = np.sqrt((spread / np.sqrt(np.maximum(pairs, 1))) ** 2 + 4 * noise**2 + 0.15**2 + (1e-3 * shine) ** 2)
-        known = pairs >= 4
-        out.append((place, np.where(known, ring, 0), np.where(known, error, np.inf), shine, glow, height, i))
-    if not out:
-        none = np.zeros((0, bins))
-        return Profile(none, none, none, none, none, np.zeros(0), np.zeros(0, np.int_))
-    radius, value, error, light, glow = (np.stack([o[j] for o in out]) for j in range(5))
-    height, star = (np.array([o[j] for o in out]) for j in (5, 6))
-    return Profile(radius, value, error, light, glow, height, star)

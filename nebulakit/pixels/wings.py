@@ -2,17 +2,14 @@
 
 from __future__ import annotations
 
-import itertools
 import math
-from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
 
-from nebulakit.pixels.parallel import over
-from nebulakit.pixels.starfit import DOUBT, StarFit
-from nebulakit.pixels.starlaw import GHOSTLY, PAD, RADII, Law
-from nebulakit.pixels.starlearn import NODES, Left, Profile, profile
+from nebulakit.pixels.starfit import StarFit
+from nebulakit.pixels.starlaw import RADII, Law
+from nebulakit.pixels.starrings import NODES, TOLD, leading, rings_around
 
 Array = npt.NDArray[np.float64]
 Plane = npt.NDArray[np.float32]
@@ -23,28 +20,12 @@ WINGS = np.geomspace(10, 70, 10)  # px: lengths of the exponential wings that a 
 USUAL, SPREAD = 27.0, 0.25  # where lengths are expected before anything is seen: px, and in e-folds
 SHARE, DOUBTFUL = 0.004, 0.004  # of a star's light in its wings: all optics and all air scatter some (King 1971, PASP 83:199)
 PATIENCE = 10.0  # rings it takes to believe that around a star the nebula is more or less uneven than elsewhere
-BOWL = 1.5  # sigma: how far a curved sky may lie above its middle at 90 px, on top of what the nebula does
 PLACE = np.sqrt(NODES[:-1] * NODES[1:])
 LOGS = np.log(PLACE)
 BENT = 0.2  # how far a flank may be off the Moffat law that the cores show, standard deviation of its logarithm
 ALIKE = 0.05  # how far, beyond that, the channels' flanks may differ
 SMOOTH = 0.7  # e-folds of radius over which both stay alike
-TOLD = 0.01  # how far off a single star's ring may be, as a share of its light
-RIM = 0.03  # how far off a ghost's shape may be, ring by ring
 CORE, FLANK = 1.2, 2.0  # widths: within the first the law is left alone, beyond the second it may change
-COARSE = 4  # px: the nebula's ring means are measured on a picture binned by this
-PLACES = 4000  # around which they are measured
-
-
-class Rings(NamedTuple):
-    """What is left around one star, ring by ring, mixture of channels after mixture."""
-
-    star: int
-    height: Array  # (channel, ring): of each channel's star, as it is in the mixture
-    radius: Array
-    value: Array
-    own: Array  # covariance of what the star and the noise bring
-    nebula: Array  # and of what the nebula does
 
 
 def learn_law(fit: StarFit, longest: float) -> None:
@@ -87,7 +68,9 @@ def learn_law(fit: StarFit, longest: float) -> None:
         near = np.stack([np.interp(np.log(s.radius), LOGS, unit) for unit in np.eye(len(PLACE))], -1)
         design[:, len(lengths) :] = np.array(own)[channel].T * near[:, node]
         designs.append(design)
-    values = [s.value + sum(h * np.interp(s.radius, RADII, law.wings) for h, law in zip(s.height, fit.laws, strict=True)) for s in stars]
+    values = [
+        s.value + sum(h * np.interp(s.radius, RADII, law.wings) for h, law in zip(s.height, fit.laws, strict=True)) for s in stars
+    ]
     amounts, scale = np.zeros(count), np.ones(len(stars))
     for _ in range(5):
         roots = [np.linalg.inv(np.linalg.cholesky(k * s.nebula + s.own)) for k, s in zip(scale, stars, strict=True)]
@@ -107,88 +90,6 @@ def learn_law(fit: StarFit, longest: float) -> None:
         fit.laws[c] = Law(law.contour, (table / table[0]).astype(np.float32), law.linear, (wings / table[0]).astype(np.float32))
         fit.height[c] *= table[0]
         fit.due[c] *= table[0]
-
-
-def mixtures_of(fit: StarFit, free: Mask) -> Array:
-    """Give the mixtures of channels (mixture, channel), each of unit noise, in which the nebula is uneven independently.
-
-    Two lines in three channels leave one mixture in which hardly a nebula shines, but stars do: from it alone wings are
-    told to a few percent that the nebula's structure hides in every channel.
-    """
-    import cv2
-
-    planes = fit.rest[:, PAD:-PAD, PAD:-PAD]
-    weight = free.astype(np.float32)
-    known = cv2.blur(weight, (41, 41))
-    use = (known > 0.3)[::8, ::8]
-    if use.sum() < 100:
-        return np.eye(len(planes))
-    found = []
-    for plane in planes:
-        value = np.where(free, plane - np.float32(np.median(plane[free][::17])), np.float32(0))
-        means = [cv2.blur(value, (k, k)) / np.maximum(cv2.blur(weight, (k, k)), np.float32(1e-3)) for k in (41, 121)]
-        found.append((means[0] - means[1])[::8, ::8][use].astype(np.float64))
-    return np.asarray(np.linalg.eigh(np.cov(found).reshape(len(planes), len(planes)))[1].T)
-
-
-def rings_around(fit: StarFit, chosen: Ints, nearest: float, longest: float) -> list[Rings]:
-    """Measure what is left around stars, on rings from ``nearest`` to ``longest`` px."""
-    lead, free = leading(fit), untouched(fit)
-    mixtures = mixtures_of(fit, free)
-    first = int(np.searchsorted(NODES, nearest))
-    edges = NODES[first:][NODES[first:] <= longest + 1]
-    if len(edges) < 6:
-        return []
-
-    def look(share: Array) -> tuple[Profile, Array, Array]:
-        seen = mixed(fit, share, lead)
-        found = profile(fit, lead, chosen, longest, under_ghosts=True, seen=seen)
-        return found, *ring_statistics(seen.rest[PAD:-PAD, PAD:-PAD], free, edges)
-
-    views = over(look, mixtures)
-    found, stars = views[0][0], []
-    for i, star in enumerate(found.star.tolist()):
-        use = np.nonzero(np.isfinite(found.error[i, first : first + len(edges) - 1]))[0]
-        if len(use) < 5:
-            continue
-        r = found.radius[i, first:][use]
-        height = fit.height[:, star]
-        light = np.array([h * np.interp(r, RADII, law.table) for h, law in zip(height, fit.laws, strict=True)])
-        discs = np.array([0 if g is None else g.bright * height[c] * fit.ghostly[c, star] for c, g in enumerate(fit.ghosts)])
-        glow = np.outer(discs, found.glow[i, first:][use] / (discs[lead] or 1))
-        noise = (1 + fit.photons[:, None] * light) / (math.pi * 2 * r * np.maximum(np.gradient(r), 0.5)) + 0.1**2
-        noise += (TOLD * light) ** 2 + (RIM * glow) ** 2
-        mine = GHOSTLY**2 * glow[:, :, None] * glow[:, None] + noise[:, :, None] * np.eye(len(r))
-        size = len(mixtures) * len(r)
-        own = np.einsum("ac,bc,cij->aibj", mixtures, mixtures, mine).reshape(size, size)
-        bowl = np.outer(r**2, r**2) * (BOWL / 90**2) ** 2 + 1e6  # and a level of its own
-        value = [v.value[i, first:][use] - mean[use] for v, mean, _ in views]
-        stars.append(
-            Rings(
-                star,
-                np.repeat(mixtures.T * height[:, None], len(r), axis=1),
-                np.tile(r, len(mixtures)),
-                np.concatenate(value),
-                own + block_diag(*len(mixtures) * [bowl]),
-                block_diag(*(nebula[np.ix_(use, use)] for _, _, nebula in views)),
-            )
-        )
-    return stars
-
-
-def leading(fit: StarFit) -> int:
-    """Give the channel that shows best where other stars shine, and their reflections."""
-    return max(range(len(fit.laws)), key=lambda c: (fit.ghosts[c] is not None, float(fit.height[c].sum())))
-
-
-def mixed(fit: StarFit, share: Array, lead: int) -> Left:
-    """Give what is left in a mixture of channels as :func:`profile` takes it; where other stars shine is told by ``lead``."""
-    rest = np.tensordot(share.astype(np.float32), fit.rest, 1)
-    own: list[npt.NDArray[np.float32] | None] = []
-    for mine in zip(*fit.own, strict=True):
-        there = [np.float32(a) * o for a, o in zip(share, mine, strict=True) if o is not None]
-        own.append(np.sum(there, axis=0, dtype=np.float32) if there else None)
-    return Left(rest, fit.data[lead] - fit.rest[lead] + rest, fit.hidden.any(0), own)
 
 
 def _prior(flank: Array, cores: list[Array], widths: Array, channel: Ints, node: Ints) -> tuple[Array, Array]:
@@ -229,65 +130,3 @@ def _solved(normal: Array, right: Array, lengths: Array, precision: Array, expec
         merit[j] += math.log(max(found[0], 1e-6)) - 0.5 * (math.log(lengths[j] / USUAL) / SPREAD) ** 2
     probable = np.exp(merit - merit.max())
     return np.asarray(probable @ tries / probable.sum(), np.float64)
-
-
-def untouched(fit: StarFit) -> Mask:
-    """Say which pixels, without the margin, tell of the nebula in every channel."""
-    free = ~(fit.cores | fit.hidden).any(0)[PAD:-PAD, PAD:-PAD]
-    free &= ~(fit.doubt[:, PAD:-PAD, PAD:-PAD] > np.float16(3 * DOUBT)).any(0)
-    return np.asarray(free, bool)
-
-
-def block_diag(*blocks: Array) -> Array:
-    """Give square matrices along the diagonal of one."""
-    size = sum(len(b) for b in blocks)
-    out, at = np.zeros((size, size)), 0
-    for b in blocks:
-        out[at : at + len(b), at : at + len(b)] = b
-        at += len(b)
-    return out
-
-
-def ring_statistics(plane: Plane, free: Mask, edges: Array) -> tuple[Array, Array]:
-    """Give mean and covariance of what nebula and sky are on rings (between ``edges``, px) around any place; the first is 0.
-
-    The mean is not 0 where the sky is a bowl.
-    """
-    import cv2
-
-    from nebulakit.pixels import ringsums
-
-    h, w = (n // COARSE * COARSE for n in plane.shape)
-
-    def blocks(a: Plane) -> Plane:
-        mean = cv2.resize(a[:h, :w], (w // COARSE, h // COARSE), interpolation=cv2.INTER_AREA)
-        return np.pad(mean * np.float32(COARSE**2), reach)
-
-    reach = math.ceil(edges[-1] / COARSE)
-    level = np.float32(np.median(plane[free][::17])) if free.any() else np.float32(0)
-    weight = blocks(free.astype(np.float32))
-    value = blocks(np.where(free, plane - level, np.float32(0)))
-    # places all over the picture, as many as tell the covariance well
-    high, wide = h // COARSE, w // COARSE
-    step = max(1, round(math.sqrt(high * wide / PLACES)))
-    py, px = (v.ravel() for v in np.mgrid[step // 2 : high : step, step // 2 : wide : step])
-    dy, dx = np.mgrid[-reach : reach + 1, -reach : reach + 1]
-    r = np.hypot(dy, dx) * COARSE
-    rings = []
-    for low, up in itertools.pairwise(edges):
-        # a ring thinner than the blocks is taken as thick as they are
-        middle, half = (low + up) / 2, max((up - low) / 2, 0.6 * COARSE)
-        rings.append(np.abs(r - middle) <= half)
-    pixels = [(dy[ring] * value.shape[1] + dx[ring]).astype(np.int64) for ring in rings]
-    starts = np.cumsum([0, *(len(p) for p in pixels)])
-    means, totals = np.zeros((len(py), len(rings))), np.zeros((len(py), len(rings)))
-    places = (py + reach) * value.shape[1] + px + reach
-    ringsums.around(value.ravel(), weight.ravel(), places, np.concatenate(pixels), starts, means, totals)
-    known = np.asarray((totals > 0.5 * COARSE**2 * np.diff(starts)).all(1), bool)
-    means /= np.maximum(totals, 1)
-    if known.sum() < 100:
-        known[:] = True
-    values = means[known].T
-    mean = values.mean(1)
-    values = values - mean[:, None]
-    return mean - mean[0], np.asarray(values @ values.T / values.shape[1] + 1e-3 * np.eye(len(values)), np.float64)
