@@ -51,8 +51,11 @@ class Beyond(NamedTuple):
     height: Array
 
 
-def find_beyond(fit: StarFit) -> None:
-    """Find stars whose light comes in over an edge, and take it off; those known from before are found anew."""
+def find_beyond(fit: StarFit, last: bool = False) -> None:
+    """Find stars whose light comes in over an edge, and take it off; those known from before are found anew.
+
+    ``last``: none are added that lie in the picture, for they would be solved only once.
+    """
     known = np.nonzero(fit.outside)[0]
     for c in range(len(fit.data)):
         _paint(fit, c, known[fit.height[c, known] > 0], 1.0)
@@ -69,6 +72,8 @@ def find_beyond(fit: StarFit) -> None:
             for star in _explain(fit, edge, rim, bumps, old):
                 x, y = _place(edge, star.along, star.out, h, w)
                 outside = star.out > 0 or not 0 <= star.along <= length - 1  # this edge or, in a corner, the next
+                if last and not outside:
+                    continue
                 fit.add(np.array([x]), np.array([y]), star.height[:, None], np.array([star.ghostly and outside]))
                 fit.outside[-1] = outside
                 for c in range(len(fit.data)):

@@ -107,7 +107,7 @@ def fit_stars(
             fit.drop(_kept(fit, merge=False))  # two that part a star well are better than one bent to be both
             fit.redraw()
         if k > 0:
-            find_beyond(fit)
+            find_beyond(fit, last=k == ROUNDS - 2)
         new = _missed(fit, noise, (0.3, 0.15, 0.1, 0.1)[k])
         if k < ROUNDS - 2:
             fit.drop(_kept(fit))
