@@ -367,6 +367,9 @@ class StarFit:
         # of a cut-off star only the flanks are seen: its modes are not let loose
         loose = np.where(self.hidden[c, ky, kx].any(1), 1.0, self.loose[c, stars])
         # a plateau's middle is the star's, whatever its flanks seem to say
+        # behind one that the edge parts nothing holds the nebula on one side: as uneven as elsewhere it would take the star's light
+        reach = radius + RING
+        cut = self.saturated[stars] & ((px < PAD + reach) | (py < PAD + reach) | (px > w - PAD - reach) | (py > h - PAD - reach))
         inside = (px > PAD + 5) & (py > PAD + 5) & (px < w - PAD - 6) & (py < h - PAD - 6)
         found, squares, unsure = np.zeros((n, 4 + NM)), np.zeros((n, NM)), np.zeros(n)
         seen, whole = np.zeros((n, len(disc.ky), 3), np.float32), np.zeros(n, bool)
@@ -386,7 +389,7 @@ class StarFit:
             self.saturated[stars],
             (self.poor[c, stars] < UNSETTLED) & ~self.saturated[stars],  # of a plateau's flanks too little is seen for that
             grain,
-            strength_class(self.strength[c, iy // 2, ix // 2] / grain**2),
+            strength_class(np.where(cut, 0.0, self.strength[c, iy // 2, ix // 2]) / grain**2),
             self.doubt[c, ky, kx].astype(np.float32),
             found,
             unsure,
