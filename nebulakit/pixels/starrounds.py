@@ -31,7 +31,7 @@ ROUNDS = 5
 AGAIN = 2  # times that groups are solved for again within a round
 CLEAR = 30.0  # sigma, in every channel
 BARE = 60.0  # sigma: under less star light than this the first heights leave the nebula nearly as it is
-HELD = 0.002  # how far a giant's height may move in the last round, as a part of it
+HELD = 0.001  # how far a giant's height may move in the last round, as a part of it
 TOGETHER = 0.4  # of a star's width: closer pairs cannot be told from one star with a shape of its own
 
 
