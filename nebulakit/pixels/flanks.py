@@ -13,7 +13,7 @@ from nebulakit.pixels.starrings import Rings, rings_around
 
 Array = npt.NDArray[np.float64]
 
-DEVIATION = 0.06  # of all channels from the law, as a standard deviation
+DEVIATION = 0.04  # of all channels from the law, as a standard deviation
 APART = 0.35  # of that: how far channels deviate apart
 ALIKE = 0.5  # over how many e-folds of radius a deviation stays alike
 

@@ -74,13 +74,13 @@ def profile(fit: StarFit, lead: int, stars: Ints, longest: float, seen: Left) ->
         y0, y1, x0, x1 = max(py - half, PAD), min(py + half + 1, h - PAD), max(px - half, PAD), min(px + half + 1, w - PAD)
         if y1 - y0 < half or x1 - x0 < half:
             continue
-        rings, own = np.zeros((bins, 7)), seen.own[i]
+        rings, own, shown = np.zeros((bins, 7)), seen.own[i], fit.own[lead][i]
         used = ringsums.sectors(
             (seen.rest, seen.data, seen.hidden),
             (y0, y1, x0, x1),
             (x, y, height),
             law.contour,
-            law.table,
+            law.table if shown is None else law.table + shown / np.float32(height),  # else it would pass for another star
             np.zeros(0, np.float32) if own is None else own,
             NO_GHOST
             if ghost is None or not fit.saturated[i]
