@@ -14,6 +14,7 @@ FEWEST = 20  # of such stars, else nothing is learned
 LEAST = 0.002  # by how much colours are thought to vary at least, all errors of the law included
 STRANGE = 4.0  # standard deviations: a star of such a colour, its own errors included, follows no rule
 ROUNDS = 60
+USUAL, FEW = 0.01, 5  # how far colours are off a rule before stars are seen, and by how many stars that is outweighed
 UNKNOWN = 0.25  # variance of a logarithm beyond which nothing is said
 
 
@@ -78,6 +79,7 @@ def _colours(colour: Array, variance: Array) -> tuple[Array, Array]:
         mean = np.linalg.solve(weight.sum(0), np.einsum("nab,bn->a", weight, colour[:, use]))
         part = spread @ weight
         told = np.einsum("nab,bn->an", part, colour[:, use] - mean[:, None])
-        spread = (told @ told.T - part.sum(0) @ spread) / use.sum() + spread
+        total = told @ told.T - part.sum(0) @ spread + use.sum() * spread
+        spread = (total + FEW * USUAL**2 * np.eye(size)) / (use.sum() + FEW)
     value, axes = np.linalg.eigh(spread)
     return mean, np.asarray((axes * np.maximum(value, LEAST**2)) @ axes.T)
