@@ -15,6 +15,7 @@ LEAST = 0.002  # by how much colours are thought to vary at least, all errors of
 STRANGE = 4.0  # standard deviations: a star of such a colour, its own errors included, follows no rule
 ROUNDS = 60
 USUAL, FEW = 0.01, 5  # how far colours are off a rule before stars are seen, and by how many stars that is outweighed
+APART = 1.2  # widths: closer stars are not held to colours
 UNKNOWN = 0.25  # variance of a logarithm beyond which nothing is said
 
 
@@ -26,6 +27,8 @@ def learn_tints(fit: StarFit) -> None:
     nothing counts twice. Red under a bright H-alpha nebula is known worst, and gains most. Sources: empirical Bayes, as in
     Bishop 2006, Pattern Recognition and Machine Learning, 3.5; conditional normal distributions, 2.3.1.
     """
+    from scipy.spatial import cKDTree
+
     channels = len(fit.laws)
     fit.due, fit.trust = np.zeros_like(fit.height), np.zeros_like(fit.height)
     if channels < 2:
@@ -45,7 +48,9 @@ def learn_tints(fit: StarFit) -> None:
     away = turn @ logs - mean[:, None]
     own = np.einsum("ac,cn,bc->nab", turn, np.where(known, variance, UNKNOWN), turn) + spread
     strange = np.einsum("an,nab,bn->n", away, np.linalg.inv(own), away) > STRANGE**2 + channels
-    usable = free & (~strange | ~known.all(0))
+    # of two that are hardly apart each channel shares the light out as it may, and what one lacks the other has
+    apart = cKDTree(place := np.column_stack([fit.x.mean(0), fit.y.mean(0)])).query(place, k=2)[0][:, 1]
+    usable = free & (~strange | ~known.all(0)) & (apart > APART * fit.fwhm)
     for c in range(channels):
         others = [k for k in range(channels) if k != c]
         use = usable & known[others].any(0)

@@ -73,7 +73,7 @@ def test_a_height_follows_from_the_other_channels_as_far_as_colours_do():
     true = coloured_stars(rng)
     error = np.array([30.0, 2.0, 2.0])[:, None] * np.ones(true.shape)
     fit = fit_of(np.zeros((3, 40, 40), np.float32))
-    fit.add(np.zeros(60), np.zeros(60), true, np.zeros(60, bool))
+    fit.add(10.0 * np.arange(60), np.zeros(60), true, np.zeros(60, bool))
     fit.alone, fit.unsure = true + error * rng.standard_normal(true.shape), error**2
     learn_tints(fit)
     dim = true[1] < 1000
@@ -89,11 +89,14 @@ def test_a_star_of_a_strange_colour_follows_no_rule_and_few_stars_make_none():
     true = coloured_stars(rng)
     true[0, 7] *= 2  # an emission-line star
     fit = fit_of(np.zeros((3, 40, 40), np.float32))
-    fit.add(np.zeros(60), np.zeros(60), true, np.zeros(60, bool))
+    fit.add(10.0 * np.arange(60), np.zeros(60), true, np.zeros(60, bool))
     fit.alone, fit.unsure = true.copy(), np.full(true.shape, 4.0)
     learn_tints(fit)
     assert (fit.trust[:, 7] == 0).all()
     assert (fit.trust[:, 8] > 0).all()
+    fit.x[:, 9] = fit.x[:, 8] + 1.0  # and two that are hardly apart share their light as they may
+    learn_tints(fit)
+    assert (fit.trust[:, 8:10] == 0).all()
     fit.drop(np.arange(60) < 15)
     learn_tints(fit)
     assert (fit.trust == 0).all()
