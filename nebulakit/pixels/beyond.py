@@ -30,6 +30,7 @@ TILT = 0.04  # as a whole, per e-fold of its radius
 RARE = 4.2  # stars with as much light as f become rare as f^-2.1: what one brighter by an e-fold must explain more
 
 
+BRIGHTER = 20.0  # times as bright as the brightest star in the picture none is thought to be: what would take one is no star
 Place = tuple[float, float]
 
 
@@ -205,6 +206,7 @@ class Search:
         self.shares = _usual_shares(fit)
         # such bright stars have ghosts
         self.least = 0.1 * brightest.min(1) if brightest.size else np.full(len(fit.laws), np.inf)
+        self.most = BRIGHTER * fit.height[:, ~fit.outside].max(1, initial=2e6)
         self.root = rim.root.copy()
         self.tries = np.zeros((*rim.root.shape[:2], 0))  # stars that might be there, whitened, kept in line with the root
         self._doubt_inner(fit)
@@ -357,6 +359,7 @@ def _explain(fit: StarFit, edge: int, rim: Rim, bumps: list[float], old: list[Pl
         gain = (2 * fits * amount - amount**2 * norms).sum(0) - RARE * np.log(np.maximum(amount.max(0), 1.0))
         gain[barred | ~coloured(fit, amount, 1 / np.sqrt(norms))] = -np.inf
         gain[by_ghost & (amount < search.least[:, None]).any(0)] = -np.inf
+        gain[(amount > search.most[:, None]).any(0)] = -np.inf
         best = int(np.argmax(gain))
         if not gain[best] > SURE**2:
             break
@@ -369,7 +372,7 @@ def _explain(fit: StarFit, edge: int, rim: Rim, bumps: list[float], old: list[Pl
             if not ghost or (tall[:, -1] > search.least).all():
                 outcomes.append((float(np.minimum(rest**2, 25).sum()), found, flags, tall))
         after, found, flags, tall = min(outcomes, key=lambda o: o[0])
-        starlike = bool(coloured(fit, tall[:, -1:], 0.05 * tall[:, -1:])[0])
+        starlike = bool(coloured(fit, tall[:, -1:], 0.05 * tall[:, -1:])[0]) and bool((tall[:, -1] <= search.most).all())
         if before - after < SURE**2 or not starlike:
             # not this one, nor one beside it
             barred |= (np.hypot(*(np.array(tries) - tries[best]).T) < 2) & (by_ghost == by_ghost[best])
@@ -381,4 +384,5 @@ def _explain(fit: StarFit, edge: int, rim: Rim, bumps: list[float], old: list[Pl
         places = search.refine(places, ghostly)
         heights = search.solve(places, ghostly)[1]
     stars = zip(places.tolist(), ghostly, heights.T, strict=True)
-    return [Beyond(along, out, ghost, height) for (along, out), ghost, height in stars if height.max() > 0]
+    found = [Beyond(along, out, ghost, height) for (along, out), ghost, height in stars if height.max() > 0]
+    return [star for star in found if (star.height <= search.most).all()]

@@ -152,6 +152,22 @@ def test_a_giant_of_which_only_the_reflection_comes_in_is_found(red):
     assert 0.4 < fit.height[0, giants[0]] / fit.height[1, giants[0]] < 2.5
 
 
+def test_a_bright_ridge_that_runs_out_over_the_edge_is_no_giant():
+    """It would take one a hundred times as bright as any in the picture, whose wings would dim half of it."""
+    rng = np.random.default_rng(10)
+    shape = (200, 220)
+    y, x = np.mgrid[: shape[0], : shape[1]]
+    fx, fy = (v.ravel() + rng.uniform(-3, 3, 49) for v in np.meshgrid(np.arange(20.0, 200, 28), np.arange(40.0, 180, 22)))
+    high = rng.uniform(200, 2000, 49)
+    ridge = 90 * np.exp(-((x - 110) ** 2) / 300 - np.maximum(y, 0) ** 1.5 / 60)
+    planes = np.stack([drawn(LAW, fx, fy, high, shape) + c * ridge for c in (1.0, 0.6, 0.4)]) + rng.normal(0, 1, (3, *shape))
+    fit = fit_of(planes.astype(np.float32))
+    fit.add(fx, fy, np.tile(high, (3, 1)), np.zeros(49, bool))
+    fit.redraw()
+    find_beyond(fit)
+    assert fit.height.max(initial=0) < 5e7
+
+
 def test_no_star_is_found_beyond_an_edge_where_none_is():
     rng = np.random.default_rng(4)
     y, x = np.mgrid[:140, :160]
