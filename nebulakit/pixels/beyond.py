@@ -384,5 +384,5 @@ def _explain(fit: StarFit, edge: int, rim: Rim, bumps: list[float], old: list[Pl
         places = search.refine(places, ghostly)
         heights = search.solve(places, ghostly)[1]
     stars = zip(places.tolist(), ghostly, heights.T, strict=True)
-    found = [Beyond(along, out, ghost, height) for (along, out), ghost, height in stars if height.max() > 0]
-    return [star for star in found if (star.height <= search.most).all()]
+    told = [Beyond(along, out, ghost, height) for (along, out), ghost, height in stars if height.max() > 0]
+    return [star for star in told if (star.height <= search.most).all()]

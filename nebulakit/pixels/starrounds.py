@@ -31,7 +31,7 @@ ROUNDS = 5
 AGAIN = 2  # times that groups are solved for again within a round
 CLEAR = 30.0  # sigma, in every channel
 BARE = 60.0  # sigma: under less star light than this the first heights leave the nebula nearly as it is
-HELD = 0.01, 0.002  # how far a giant's height may move in the last round, as a part of it; and where giants have reflections
+HELD = 0.01, 0.004  # how far a giant's height may move in the last round, as a part of it; and where giants have reflections
 TOGETHER = 0.4  # of a star's width: closer pairs cannot be told from one star with a shape of its own
 
 
@@ -81,7 +81,7 @@ def fit_stars(
         last = k == ROUNDS - 1
         if last:  # its flank was told with this height
             cut = fit.saturated
-            held = HELD[any(fit.ghosts)] * fit.height[:, cut]
+            held = HELD[int(any(fit.ghosts))] * fit.height[:, cut]
             fit.due[:, cut], fit.trust[:, cut] = fit.height[:, cut], 1 / np.maximum(held, 1) ** 2
         fit.sweep(_active(fit, fresh) if k >= 2 and not last else np.nonzero(~fit.outside)[0], wide=last)
         seen = fit.seen
