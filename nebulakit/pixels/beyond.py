@@ -28,9 +28,11 @@ SURE = 8.0
 MISFIT = 0.02  # of the law so far out, pixel by pixel, and
 TILT = 0.04  # as a whole, per e-fold of its radius
 RARE = 4.2  # stars with as much light as f become rare as f^-2.1: what one brighter by an e-fold must explain more
+# times as bright as the brightest star in the picture, or as one of BRIGHT noises, none is thought to be: what would
+# take one is a nebula that runs out over the edge (it took 100 and 500 times)
+BRIGHTER, BRIGHT = 20.0, 2e6
 
 
-BRIGHTER = 20.0  # times as bright as the brightest star in the picture none is thought to be: what would take one is no star
 Place = tuple[float, float]
 
 
@@ -206,7 +208,7 @@ class Search:
         self.shares = _usual_shares(fit)
         # such bright stars have ghosts
         self.least = 0.1 * brightest.min(1) if brightest.size else np.full(len(fit.laws), np.inf)
-        self.most = BRIGHTER * fit.height[:, ~fit.outside].max(1, initial=2e6)
+        self.most = BRIGHTER * fit.height[:, ~fit.outside].max(1, initial=BRIGHT)
         self.root = rim.root.copy()
         self.tries = np.zeros((*rim.root.shape[:2], 0))  # stars that might be there, whitened, kept in line with the root
         self._doubt_inner(fit)

@@ -21,7 +21,7 @@ ALIKE = 0.5  # over how many e-folds of radius a deviation stays alike
 def learn_own(fit: StarFit, longest: float) -> None:
     """Give every cut-off star its own radial correction in every channel.
 
-    What is left around the star, in mixtures of channels (:func:`nebulakit.pixels.wings.mixtures_of`), is the nebula, whose
+    What is left around the star, in mixtures of channels (:func:`nebulakit.pixels.starrings.mixtures_of`), is the nebula, whose
     means over rings vary together as they do all over the picture, and a deviation of the star from the law, which is a
     part of its light, smooth, and mostly the same in all channels; the expectation of the latter, given the sum, is taken off
     (Rybicki & Press 1992, ApJ 398:169).

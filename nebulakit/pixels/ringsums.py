@@ -33,9 +33,9 @@ def sectors(
 
     ``planes``: what is left, all the light, and what is hidden; ``box``: rows and columns that are looked at; ``star``: x, y, height;
     ``ghost``: dx, dy, radius, softness and brightness of its ghost, which is then not taken for another star; ``reach``: of
-    elliptical radii; ``ring_of``: the ring of each half pixel. ``out`` (ring, 7) becomes the number of pixels, the mean
-    radius, the star's own mean light, the mean over pairs of sectors that face each other, without the highest and lowest
-    where there are more than four, their standard deviation, the number of pairs, and the ghost's mean light.
+    elliptical radii; ``ring_of``: the ring of each half pixel. ``out`` (ring, 5) becomes the number of pixels, the mean
+    radius, the mean over pairs of sectors that face each other, without the highest and lowest where there are more than
+    four, the number of pairs, and the ghost's mean light.
     """
     rest, data, hidden = planes
     y0, y1, x0, x1 = box
@@ -75,25 +75,21 @@ def sectors(
             total[ring, sector, side] += value
             out[ring, 0] += 1
             out[ring, 1] += u
-            out[ring, 2] += own
-            out[ring, 6] += glow
+            out[ring, 4] += glow
             used += 1
     for ring in range(rings):
-        n, first, second, low, high = 0, 0.0, 0.0, np.inf, -np.inf
+        n, first, low, high = 0, 0.0, np.inf, -np.inf
         for sector in range(pairs):
             if number[ring, sector, 0] > 0 and number[ring, sector, 1] > 0:
                 mean = (total[ring, sector, 0] / number[ring, sector, 0] + total[ring, sector, 1] / number[ring, sector, 1]) / 2
                 n += 1
                 first += mean
-                second += mean * mean
                 low, high = min(low, mean), max(high, mean)
         out[ring, 1] /= max(out[ring, 0], 1)
-        out[ring, 2] /= max(out[ring, 0], 1)
-        out[ring, 6] /= max(out[ring, 0], 1)
-        out[ring, 5] = n
+        out[ring, 4] /= max(out[ring, 0], 1)
+        out[ring, 3] = n
         if n > 0:
-            out[ring, 4] = math.sqrt(max(second / n - (first / n) ** 2, 0.0))
-            out[ring, 3] = (first - low - high) / (n - 2) if n > 4 else first / n
+            out[ring, 2] = (first - low - high) / (n - 2) if n > 4 else first / n
     return used
 
 

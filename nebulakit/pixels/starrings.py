@@ -46,7 +46,7 @@ class Left(NamedTuple):
     rest: Plane
     data: Plane
     hidden: Mask
-    own: list[npt.NDArray[np.float32] | None]
+    own: list[Plane | None]
 
 
 NO_GHOST = (0.0, 0.0, 0.0, 1.0, 0.0)
@@ -74,7 +74,7 @@ def profile(fit: StarFit, lead: int, stars: Ints, longest: float, seen: Left) ->
         y0, y1, x0, x1 = max(py - half, PAD), min(py + half + 1, h - PAD), max(px - half, PAD), min(px + half + 1, w - PAD)
         if y1 - y0 < half or x1 - x0 < half:
             continue
-        rings, own, shown = np.zeros((bins, 7)), seen.own[i], fit.own[lead][i]
+        rings, own, shown = np.zeros((bins, 5)), seen.own[i], fit.own[lead][i]
         used = ringsums.sectors(
             (seen.rest, seen.data, seen.hidden),
             (y0, y1, x0, x1),
@@ -92,7 +92,7 @@ def profile(fit: StarFit, lead: int, stars: Ints, longest: float, seen: Left) ->
         )
         if used < 60:
             continue
-        _, place, _, value, _, pairs, glow = rings.T
+        _, place, value, pairs, glow = rings.T
         out.append((place, value, pairs >= 4, glow, i))
     radius, values, known, glows = (np.array([o[j] for o in out]).reshape(-1, bins) for j in range(4))
     return Profile(radius, values, known, glows, np.array([o[4] for o in out], np.int_))
@@ -133,6 +133,8 @@ def mixtures_of(fit: StarFit, free: Mask) -> Array:
 
 def rings_around(fit: StarFit, chosen: Ints, nearest: float, longest: float) -> list[Rings]:
     """Measure what is left around stars, on rings from ``nearest`` to ``longest`` px."""
+    from scipy.linalg import block_diag
+
     lead, free = leading(fit), untouched(fit)
     mixtures = mixtures_of(fit, free)
     first = int(np.searchsorted(NODES, nearest))
@@ -184,7 +186,7 @@ def leading(fit: StarFit) -> int:
 def mixed(fit: StarFit, share: Array, lead: int) -> Left:
     """Give what is left in a mixture of channels as :func:`profile` takes it; where other stars shine is told by ``lead``."""
     rest = np.tensordot(share.astype(np.float32), fit.rest, 1)
-    own: list[npt.NDArray[np.float32] | None] = []
+    own: list[Plane | None] = []
     for mine in zip(*fit.own, strict=True):
         there = [np.float32(a) * o for a, o in zip(share, mine, strict=True) if o is not None]
         own.append(np.sum(there, axis=0, dtype=np.float32) if there else None)
@@ -195,16 +197,6 @@ def untouched(fit: StarFit) -> Mask:
     """Say which pixels, without the margin, tell of the nebula in every channel."""
     told = ~(fit.cores | fit.hidden) & ~(fit.doubt > np.float16(3 * DOUBT))
     return np.asarray(np.logical_and.reduce(told)[PAD:-PAD, PAD:-PAD], bool)
-
-
-def block_diag(*blocks: Array) -> Array:
-    """Give square matrices along the diagonal of one."""
-    size = sum(len(b) for b in blocks)
-    out, at = np.zeros((size, size)), 0
-    for b in blocks:
-        out[at : at + len(b), at : at + len(b)] = b
-        at += len(b)
-    return out
 
 
 def ring_statistics(plane: Plane, free: Mask, edges: Array) -> tuple[Array, Array]:

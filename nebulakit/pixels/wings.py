@@ -12,8 +12,6 @@ from nebulakit.pixels.starlaw import RADII, Law
 from nebulakit.pixels.starrings import NODES, TOLD, leading, rings_around
 
 Array = npt.NDArray[np.float64]
-Plane = npt.NDArray[np.float32]
-Mask = npt.NDArray[np.bool_]
 Ints = npt.NDArray[np.int_]
 
 WINGS = np.geomspace(10, 70, 10)  # px: lengths of the exponential wings that a law may have
