@@ -36,7 +36,7 @@ def test_the_sum_is_exact_and_nothing_else_is_touched(truth, parted):
 def test_figures(truth, parted):
     found = quality.figures(truth, parted.nebula.planes)
     # a small scene has few bright stars to learn the wings from; the goals on large ones are 1.6 and 5
-    assert found["rms"] < 3.2  # measured 3.0
+    assert found["rms"] < 3.0  # measured 2.95
     assert found["p99"] < 9.0
     assert 0.85 < found["grain"] < 1.2
     assert found["structure"] > 0.4
@@ -268,7 +268,7 @@ def test_a_curve_is_told_and_undone(curved):
     assert nebula.planes.max() <= picture.planes.max()
     found = stretched.figures(shown, nebula.planes)
     # no worse than the same scene in light, above
-    assert found["rms"] < 3.2  # measured 3.0
+    assert found["rms"] < 3.0  # measured 2.86
     assert found["p99"] < 9.0
     assert 0.8 < found["grain"] < 1.2
     assert found["structure"] > 0.5
