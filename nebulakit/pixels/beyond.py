@@ -100,12 +100,12 @@ def _turned(places: Array, edge: int, h: int, w: int) -> Array:
     return np.column_stack(((x, -y), (x, y - h + 1), (y, -x), (y, x - w + 1))[edge])
 
 
-def _strips(fit: StarFit, edge: int, deep: int) -> tuple[Array, Array]:
+def _strips(fit: StarFit, edge: int, deep: int, along: slice) -> tuple[Array, Array]:
     """Give (channel, depth, along) of what is left at an edge of the picture, the outermost first, and its variance."""
 
     def cut(plane: npt.NDArray[np.generic]) -> Array:
         a = plane[PAD:-PAD, PAD:-PAD]
-        return np.asarray((a[:deep], a[::-1][:deep], a[:, :deep].T, a[:, ::-1][:, :deep].T)[edge], np.float64)
+        return np.asarray((a[:deep], a[::-1][:deep], a[:, :deep].T, a[:, ::-1][:, :deep].T)[edge][:, along], np.float64)
 
     rest = np.stack([cut(p) for p in fit.rest])
     light = np.maximum(np.stack([cut(p) for p in fit.data]) - rest, 0)
@@ -125,7 +125,7 @@ def _stretches(fit: StarFit, edge: int, length: int) -> list[tuple[int, int, lis
     # what shines near the edge itself floods it
     flooded = [along for along, out in _turned(giants, edge, h, w).tolist() if out > -15]
     groups: list[tuple[int, int, list[float]]] = []
-    strip = _strips(fit, edge, 24)[0]
+    strip = _strips(fit, edge, 24, slice(None))[0]
     for bump in _bumps(strip):
         if any(abs(bump - along) < 15 for along in flooded):
             continue
@@ -161,9 +161,9 @@ def _bumps(strip: Array) -> list[float]:
 
 def _rim(fit: StarFit, edge: int, start: int, stop: int) -> Rim:
     """Cut a stretch of an edge into cells, the finer the nearer to the edge."""
-    from scipy.linalg.lapack import dtrtri
+    from scipy.linalg.lapack import dpotrf, dtrtri
 
-    value, variance = (a[:, :, start:stop] for a in _strips(fit, edge, ZONES[-1][1]))
+    value, variance = _strips(fit, edge, ZONES[-1][1], slice(start, stop))
     # the star is not known yet, but what stands out is its light
     light = np.maximum(value - np.median(value[:, 20:], axis=(1, 2), keepdims=True), 0)
     variance = variance + fit.photons[:, None, None] * light
@@ -185,7 +185,7 @@ def _rim(fit: StarFit, edge: int, start: int, stop: int) -> Rim:
     for c in range(len(mean)):
         cover = fit.field.nebula(y, x, strengths[c])
         cover[np.diag_indices(len(y))] += own[c]
-        roots.append(dtrtri(np.linalg.cholesky(cover), lower=1)[0])
+        roots.append(dtrtri(dpotrf(cover, lower=1, overwrite_a=1)[0], lower=1, overwrite_c=1)[0])
     return Rim(depth, along, mean, np.stack(roots))
 
 
@@ -245,14 +245,14 @@ class Search:
         """Give (channel, cell, column) without what nebula and noise make alike."""
         return np.asarray(np.matmul(self.root, columns), np.float64)
 
-    def distances(self, place: Place) -> tuple[Array, Array]:
-        """Give how far the cells are from a place along and out of the edge, in x and in y."""
+    def distances(self, place: Place | tuple[Array, Array]) -> tuple[Array, Array]:
+        """Give how far the cells are from a place along and out of the edge, in x and in y; with arrays (n, 1) from n places."""
         down, across = self.rim.depth + place[1], self.rim.along - place[0]
         down = -down if self.edge % 2 else down
         return (down, across) if self.edge >= 2 else (across, down)
 
-    def star(self, place: Place, ghostly: bool) -> Array:
-        """Give (channel, cell) of a star of height 1."""
+    def star(self, place: Place | tuple[Array, Array], ghostly: bool) -> Array:
+        """Give (channel, cell) of a star of height 1; for n places (channel, n, cell)."""
         dx, dy = self.distances(place)
         light = [np.asarray(law.at(dx, dy), np.float64) for law in self.laws]
         if ghostly:
@@ -345,9 +345,11 @@ def _explain(fit: StarFit, edge: int, rim: Rim, bumps: list[float], old: list[Pl
     along = [float(a) for a in np.unique(np.add.outer(np.array(bumps), offsets))]
     seen = [(a, out) for a in along for out in PLACES] + old
     # of a giant farther out nothing may be seen but its ghost
-    tries = seen + [(a, out) for a in along for out in GHOSTS_AT if any(fit.ghosts)]
+    hardly = [(a, out) for a in along for out in GHOSTS_AT if any(fit.ghosts)]
+    tries = seen + hardly
     by_ghost = np.arange(len(tries)) >= len(seen)
-    search.tries = search.white(np.stack([search.star(t, g) for t, g in zip(tries, by_ghost.tolist(), strict=True)], -1))
+    drawn = [search.star((at[:, :1], at[:, 1:]), bool(k)) for k, at in enumerate(map(np.array, (seen, hardly))) if len(at)]
+    search.tries = search.white(np.concatenate(drawn, 1).transpose(0, 2, 1))
     places, ghostly = np.zeros((0, 2)), list[bool]()
     heights = np.zeros((len(fit.laws), 0))
     barred = np.zeros(len(tries), bool)

@@ -119,16 +119,18 @@ def mixtures_of(fit: StarFit, free: Mask) -> Array:
 
     planes = fit.rest[:, PAD:-PAD, PAD:-PAD]
     weight = free.astype(np.float32)
-    known = cv2.blur(weight, (41, 41))
-    use = (known > 0.3)[::8, ::8]
+    known = [cv2.blur(weight, (k, k))[::8, ::8] for k in (41, 121)]
+    use = known[0] > 0.3
     if use.sum() < 100:
         return np.eye(len(planes))
-    found = []
-    for plane in planes:
+
+    def uneven(plane: Plane) -> Array:
         value = np.where(free, plane - np.float32(np.median(plane[free][::17])), np.float32(0))
-        means = [cv2.blur(value, (k, k)) / np.maximum(cv2.blur(weight, (k, k)), np.float32(1e-3)) for k in (41, 121)]
-        found.append((means[0] - means[1])[::8, ::8][use].astype(np.float64))
-    return np.asarray(np.linalg.eigh(np.cov(found).reshape(len(planes), len(planes)))[1].T)
+        sums = [cv2.blur(value, (k, k))[::8, ::8] for k in (41, 121)]
+        near, far = (a[use] / np.maximum(b[use], np.float32(1e-3)) for a, b in zip(sums, known, strict=True))
+        return np.asarray(near - far, np.float64)
+
+    return np.asarray(np.linalg.eigh(np.cov(over(uneven, planes)).reshape(len(planes), len(planes)))[1].T)
 
 
 def rings_around(fit: StarFit, chosen: Ints, nearest: float, longest: float) -> list[Rings]:

@@ -210,7 +210,8 @@ def _missed(fit: StarFit, noise: Noise, doubt: float) -> tuple[Array, Array, Arr
     from scipy.spatial import cKDTree
 
     planes = fit.rest.copy()
-    for c in range(len(planes)):
+
+    def bared(c: int) -> None:
         light = np.maximum(fit.data[c] - planes[c], 0)
         fit.mirror(light)
         # the nebula is taken off, so that what stands out of the light of a star is not measured by it
@@ -220,6 +221,8 @@ def _missed(fit: StarFit, noise: Noise, doubt: float) -> tuple[Array, Array, Arr
             1 + fit.photons[c] * light + (2 * fit.misfit[c] * light) ** 2 + 4 * fit.doubt[c].astype(np.float32) ** 2
         )
         fit.mirror(planes[c])
+
+    over(bared, range(len(planes)))
     cut = cv2.dilate(np.asarray(fit.hidden.any(0), np.uint8), np.ones((5, 5), np.uint8)) > 0
     cut[:PAD] = cut[-PAD:] = cut[:, :PAD] = cut[:, -PAD:] = False  # the margin mirrors what is inside
     seen = (~cut).astype(np.float32)

@@ -15,6 +15,7 @@ import numpy.typing as npt
 from nebulakit.pixels import starlet
 from nebulakit.pixels.facts import Noise, StarList
 from nebulakit.pixels.inpaint import push_pull
+from nebulakit.pixels.parallel import over
 
 Planes = npt.NDArray[np.float32]
 Plane = npt.NDArray[np.float32]
@@ -228,13 +229,16 @@ def _luminance(
         good &= coverage > 0
     bad = np.asarray(~good, bool)
     reach = float(np.nanmax(planes) - np.nanmin(planes)) if good.any() else 1.0
-    scaled, weight = [], []
-    for plane, s, noisy in zip(planes, noise.sigma, usual.tolist(), strict=True):
+
+    def one(at: tuple[Plane, float, float]) -> tuple[Plane, float]:
+        plane, s, noisy = at
         own = plane * np.float32(1 / max(s, 1e-7 * reach or 1.0))  # an even picture has no noise to weigh by
-        scaled.append(push_pull(own, bad) if bad.any() else own)
-        smoothed = _smoothed(scaled[-1])
+        own = push_pull(own, bad) if bad.any() else own
+        smoothed = _smoothed(own)
         spread = 1.4826 * float(np.median(np.abs((smoothed[DEEP.first] - smoothed[DEEP.last])[::3, ::3])))
-        weight.append(1 / max(spread / noisy, 1.0) ** 2 if noisy > 0 else 1.0)
+        return own, 1 / max(spread / noisy, 1.0) ** 2 if noisy > 0 else 1.0
+
+    scaled, weight = zip(*over(one, zip(planes, noise.sigma, usual.tolist(), strict=True)), strict=True)
     share = np.square(weight) / np.square(weight).sum()
     light = np.zeros(planes.shape[1:], np.float32)
     for own, part in zip(scaled, np.sqrt(share).tolist(), strict=True):

@@ -10,7 +10,7 @@ from nebulakit.pixels.starfit import StarFit
 Array = npt.NDArray[np.float64]
 
 CLEAR = 0.03  # relative error of a height in every channel, for stars from which colours are learned
-FEWEST = 20  # of such stars, else nothing is learned
+FEWEST, ENOUGH = 20, 3000  # of such stars: with fewer nothing is learned, of more only some
 LEAST = 0.002  # by how much colours are thought to vary at least, all errors of the law included
 STRANGE = 4.0  # standard deviations: a star of such a colour, its own errors included, follows no rule
 ROUNDS = 60
@@ -39,7 +39,8 @@ def learn_tints(fit: StarFit) -> None:
     if clear.sum() < FEWEST:
         return
     logs = np.log(np.maximum(height, 1e-9))
-    mean, spread = _colours(logs[1:, clear] - logs[0, clear], variance[:, clear])
+    some = np.nonzero(clear)[0][:: -(-int(clear.sum()) // ENOUGH)]
+    mean, spread = _colours(logs[1:, some] - logs[0, some], variance[:, some])
     # the same as a distribution of all logarithms, whose common part is free
     turn = np.concatenate([np.full((channels - 1, 1), -1.0), np.eye(channels - 1)], axis=1)
     inverse = np.linalg.inv(spread)
