@@ -330,12 +330,12 @@ def _usual_shares(fit: StarFit) -> Array | None:
     return np.stack([usual, np.clip(spread, 0.1, 0.5)])
 
 
-def coloured(fit: StarFit, heights: Array, error: Array) -> npt.NDArray[np.bool_]:
-    """Say which heights (channel, star), known within errors, are those of stars, going by the stars of the picture."""
+def _starlike(fit: StarFit, heights: Array, error: Array, most: Array) -> npt.NDArray[np.bool_]:
+    """Say which heights (channel, star), known within errors, are those of stars, going by the stars of the picture; none is over ``most``."""
     sigma = np.asarray(fit.sigma)[:, None]
     known = np.concatenate([fit.height, heights], 1) * sigma
     errors = np.concatenate([2 + 0.02 * fit.height, error + 0.1 * heights], 1) * sigma
-    return star_coloured(known, errors, strict=True)[fit.count :]
+    return np.asarray(star_coloured(known, errors, strict=True)[fit.count :] & (heights <= most[:, None]).all(0))
 
 
 def _explain(fit: StarFit, edge: int, rim: Rim, bumps: list[float], old: list[Place]) -> list[Beyond]:
@@ -361,9 +361,8 @@ def _explain(fit: StarFit, edge: int, rim: Rim, bumps: list[float], old: list[Pl
         amount = np.maximum(fits / norms, 0)  # channel, try
         amount[:, by_ghost] = search.likely(amount[:, by_ghost], 1 / np.sqrt(norms[:, by_ghost]))
         gain = (2 * fits * amount - amount**2 * norms).sum(0) - RARE * np.log(np.maximum(amount.max(0), 1.0))
-        gain[barred | ~coloured(fit, amount, 1 / np.sqrt(norms))] = -np.inf
+        gain[barred | ~_starlike(fit, amount, 1 / np.sqrt(norms), search.most)] = -np.inf
         gain[by_ghost & (amount < search.least[:, None]).any(0)] = -np.inf
-        gain[(amount > search.most[:, None]).any(0)] = -np.inf
         best = int(np.argmax(gain))
         if not gain[best] > SURE**2:
             break
@@ -376,8 +375,7 @@ def _explain(fit: StarFit, edge: int, rim: Rim, bumps: list[float], old: list[Pl
             if not ghost or (tall[:, -1] > search.least).all():
                 outcomes.append((float(np.minimum(rest**2, 25).sum()), found, flags, tall))
         after, found, flags, tall = min(outcomes, key=lambda o: o[0])
-        starlike = bool(coloured(fit, tall[:, -1:], 0.05 * tall[:, -1:])[0]) and bool((tall[:, -1] <= search.most).all())
-        if before - after < SURE**2 or not starlike:
+        if before - after < SURE**2 or not _starlike(fit, tall[:, -1:], 0.05 * tall[:, -1:], search.most)[0]:
             # not this one, nor one beside it
             barred |= (np.hypot(*(np.array(tries) - tries[best]).T) < 2) & (by_ghost == by_ghost[best])
             continue

@@ -68,18 +68,23 @@ def coloured_stars(rng, count=60):
     return np.stack([0.7 * np.exp(warm + rng.normal(0, 0.01, count)), np.ones(count), 0.9 * np.exp(-warm)]) * green
 
 
-def test_a_height_follows_from_the_other_channels_as_far_as_colours_do():
+# about half are dim, so that the spread of 30 or 3500 is told; of the many, colours are learned from some
+@pytest.mark.parametrize(("count", "off"), [(60, 0.4), (7000, 0.1)])
+def test_a_height_follows_from_the_other_channels_as_far_as_colours_do(count, off):
     rng = np.random.default_rng(2)
-    true = coloured_stars(rng)
+    true = coloured_stars(rng, count)
     error = np.array([30.0, 2.0, 2.0])[:, None] * np.ones(true.shape)
     fit = fit_of(np.zeros((3, 40, 40), np.float32))
-    fit.add(10.0 * np.arange(60), np.zeros(60), true, np.zeros(60, bool))
+    fit.add(10.0 * np.arange(count), np.zeros(count), true, np.zeros(count, bool))
     fit.alone, fit.unsure = true + error * rng.standard_normal(true.shape), error**2
     learn_tints(fit)
     dim = true[1] < 1000
+    told_of = fit.trust[0] > 0
+    assert told_of[dim].mean() > 0.99  # by chance a few pass for strange
+    dim &= told_of
     told = 1 / np.sqrt(fit.trust[0, dim])
-    assert (told < 20).all()  # 30 by itself
-    assert np.sqrt(np.mean(((fit.due[0] - true[0])[dim] / told) ** 2)) == pytest.approx(1, abs=0.4)  # of some 30 stars
+    assert (told < 20).mean() > 0.97  # 30 by itself; of thousands a few are so bright that 1 % is more
+    assert np.sqrt(np.mean(((fit.due[0] - true[0])[dim] / told) ** 2)) == pytest.approx(1, abs=off)
     # red, so badly known, tells the others nothing that they do not know
     assert (1 / np.sqrt(fit.trust[1, dim]) > 5).all()
 
