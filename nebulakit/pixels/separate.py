@@ -14,6 +14,7 @@ import numpy.typing as npt
 from nebulakit.pixels import patching
 from nebulakit.pixels.facts import Noise, StarList
 from nebulakit.pixels.inpaint import harmonic
+from nebulakit.pixels.parallel import over
 from nebulakit.pixels.starfill import fill_stars, find_shown
 from nebulakit.pixels.starfit import StarFit
 from nebulakit.pixels.starlaw import PAD, RADII, Law
@@ -65,8 +66,10 @@ def separate(
     if not len(found) and not add:
         return Parted(planes.copy(), np.where(np.isnan(planes), planes, 0), np.zeros(planes.shape[1:], bool), found, {"stars": 0})
     fit = fit_stars(planes, noise, coverage, white, found, spare=spare)
+    laws = fit.laws  # as they were told, whoever keeps the wings
     if halos == "nebula":
         _without_halos(fit)
+        fit.redraw()
     nebula, rest, touched = compose(planes, fit, noise, seed, add)
     listed = _listed(fit, noise)
     cores = inner(fit.cores).any(0)
@@ -77,17 +80,15 @@ def separate(
         "share_touched": float(touched.mean()),
         "share_filled": float((cores & (inner(fit.lost).max(0) > 127)).mean()),
         "halo_radii_px": [float(v) for v in np.sort(reach[fit.saturated])[::-1][:20]],
-        "widths_px": [law.width for law in fit.laws],
-        "wings_share": [
-            float(np.trapezoid(law.wings * RADII, RADII) / np.trapezoid(law.table * RADII, RADII)) for law in fit.laws
-        ],
-        "resampled_linearly": [float(law.linear) for law in fit.laws],
+        "widths_px": [law.width for law in laws],
+        "wings_share": [float(np.trapezoid(law.wings * RADII, RADII) / np.trapezoid(law.table * RADII, RADII)) for law in laws],
+        "resampled_linearly": [float(law.linear) for law in laws],
     }
     if halos == "dropped":
-        whole = np.stack([inner(fit.model(c)) for c in range(len(planes))])
+        whole = over(fit.model, range(len(planes)))
         _without_halos(fit)
-        for c, sigma in enumerate(noise.sigma):
-            rest[c][touched] -= (np.float32(sigma) * (whole[c] - inner(fit.model(c))))[touched]
+        for sigma, plane, had, has in zip(noise.sigma, rest, whole, over(fit.model, range(len(planes))), strict=True):
+            plane[touched] -= (np.float32(sigma) * inner(had - has))[touched]
     return Parted(nebula, rest, touched, listed, record)
 
 
@@ -95,7 +96,6 @@ def _without_halos(fit: StarFit) -> None:
     """Take the wide wings off the laws of a fit, and the reflections off its stars."""
     fit.laws = [Law(law.contour, law.table - law.wings, law.linear) for law in fit.laws]
     fit.ghosts = [None] * len(fit.laws)
-    fit.redraw()
 
 
 def separate_shown(
@@ -208,10 +208,10 @@ def compose(
     """
     nebula = planes.copy()
     _fill_edges(fit)
-    touched = np.zeros(planes.shape[1:], bool)
     grain = patching.grain(inner(fit.rest), inner(fit.cores).any(0), fit.field.noise_blur, seed, (TILE, TILE))
     h, w = planes.shape[1:]
-    for c, sigma in enumerate(noise.sigma):
+
+    def channel(c: int) -> Mask:
         core = inner(fit.cores[c])
         drawn = inner(fit.data[c]) - inner(fit.rest[c])
         there = (np.abs(drawn) > TOUCHED) | core
@@ -222,8 +222,10 @@ def compose(
         value = inner(fit.rest[c]).copy()
         value[ys, xs] = inner(fit.behind[c])[ys, xs] + missing[ys, xs] * level * grain[c][ys % TILE, xs % TILE]
         there &= np.isfinite(planes[c])
-        nebula[c][there] = value[there] * np.float32(sigma)
-        touched |= there
+        nebula[c][there] = value[there] * np.float32(noise.sigma[c])
+        return np.asarray(there, bool)
+
+    touched = np.logical_or.reduce(over(channel, range(len(planes))))
     if add:
         yy, xx = np.mgrid[0:h, 0:w]
         hole = np.zeros((h, w), bool)

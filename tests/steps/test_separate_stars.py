@@ -176,6 +176,9 @@ def test_by_hand(truth, parted):
     assert np.abs(done.nebula.planes[:, fy, fx] - truth.stack[:, fy, fx]).max() < 12 * truth.sigma.max()
     assert done.filled.planes.mean() <= parted.filled.planes.mean()
     assert np.array_equal(done.nebula.planes + done.stars.planes, truth.stack)
+    # what was found in the wings is told, whoever keeps it (one star less tells of it)
+    assert done.nebula.record["wings_share"] == pytest.approx(parted.nebula.record["wings_share"], rel=0.2)
+    assert min(done.nebula.record["wings_share"]) > 1e-3
 
 
 def test_one_plane_and_any_unit(truth):
