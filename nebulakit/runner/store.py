@@ -203,6 +203,7 @@ class Store:
 
     def keep_notices(self, key: str, notices: Iterable[Notice]) -> None:
         """Keep what reading an input had to say."""
+        self._mine.add(key)
         if self._entry("inputs", key).exists():
             return
         with contextlib.suppress(OSError):
@@ -210,7 +211,10 @@ class Store:
 
     def notices_of(self, key: str) -> tuple[Notice, ...] | None:
         """Give what reading an input had to say, None where that is not known."""
-        kept = self._json(self._entry("inputs", key))
+        entry = self._entry("inputs", key)
+        kept = self._json(entry)
+        self._mine.add(key)
+        self._touch(entry)
         return None if kept is None else tuple(Notice(*n) for n in kept["notices"])
 
     def finish(self) -> None:

@@ -252,6 +252,22 @@ def test_what_a_running_recipe_uses_is_kept_however_old(night, kept, tmp_path):
     assert ran(tmp_path / "out") == []
 
 
+def test_where_next_to_nothing_may_be_kept_a_run_that_changes_nothing_reads_no_input(night, tmp_path, monkeypatch):
+    """What the inputs gave to doubt is this run's own, too: without it a large stack was read and looked through again each time."""
+    monkeypatch.setattr("nebulakit.runner.store.default_limit", lambda folder: 1)
+    cache = ("--cache", str(tmp_path / "kept"))
+    assert run(night, tmp_path / "out", *cache) == 0
+    told = record(tmp_path / "out")["warnings"]
+
+    def read(*args: object) -> None:
+        raise AssertionError("an input was read")
+
+    monkeypatch.setattr("nebulakit.runner.inputs._read", read)
+    assert run(night, tmp_path / "again", *cache) == 0
+    assert ran(tmp_path / "again") == []
+    assert record(tmp_path / "again")["warnings"] == told
+
+
 # -- late failures, killed runs --------------------------------------------------------------------------------------------
 
 
