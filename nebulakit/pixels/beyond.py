@@ -348,7 +348,9 @@ def _explain(fit: StarFit, edge: int, rim: Rim, bumps: list[float], old: list[Pl
     hardly = [(a, out) for a in along for out in GHOSTS_AT if any(fit.ghosts)]
     tries = seen + hardly
     by_ghost = np.arange(len(tries)) >= len(seen)
-    drawn = [search.star((at[:, :1], at[:, 1:]), bool(k)) for k, at in enumerate(map(np.array, (seen, hardly))) if len(at)]
+    drawn = [
+        search.star((at[:, :1], at[:, 1:]), ghost) for at, ghost in ((np.array(seen), False), (np.array(hardly), True)) if len(at)
+    ]
     search.tries = search.white(np.concatenate(drawn, 1).transpose(0, 2, 1))
     places, ghostly = np.zeros((0, 2)), list[bool]()
     heights = np.zeros((len(fit.laws), 0))
