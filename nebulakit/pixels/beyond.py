@@ -8,14 +8,17 @@ stars (:mod:`kriging`).
 from __future__ import annotations
 
 import math
+from copy import copy
 from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
 
+from nebulakit.pixels.parallel import over
 from nebulakit.pixels.starfit import StarFit
 from nebulakit.pixels.starlaw import GHOSTLY, PAD
 from nebulakit.pixels.stars import star_coloured
+from nebulakit.pixels.whitening import Whitening
 
 Array = npt.NDArray[np.float64]
 
@@ -25,6 +28,8 @@ LONGEST = 150  # px along the edge that are looked at together
 PLACES = (-1.0, -0.3, 0.4, 1.0, 1.7, 2.5, 3.5, 5.0, 7.0, 9.5, 12.5, 16.0, 20.0, 26.0, 33.0)  # px beyond the edge
 GHOSTS_AT = (9.5, 12.5, 15.5, 18.5, 21.5, 24.5, 27.5, 30.5)  # px beyond the edge, for stars of which a ghost reaches in
 SURE = 8.0
+MANY = 50  # columns that threads are worth
+ASTEP, FARTHEST = 0.05, 3.0  # px: smaller steps than this drown in float32; further, stars beside each other change places
 MISFIT = 0.02  # of the law so far out, pixel by pixel, and
 TILT = 0.04  # as a whole, per e-fold of its radius
 RARE = 4.2  # stars with as much light as f become rare as f^-2.1: what one brighter by an e-fold must explain more
@@ -37,12 +42,12 @@ Place = tuple[float, float]
 
 
 class Rim(NamedTuple):
-    """Cells along an edge: how deep in the picture, where along the edge; light and inverse root covariance by channel."""
+    """Cells along an edge: how deep in the picture, where along the edge; light by channel, and the factors of its covariances."""
 
     depth: Array
     along: Array
     value: Array
-    root: Array
+    factors: list[Array]
 
 
 class Beyond(NamedTuple):
@@ -161,7 +166,7 @@ def _bumps(strip: Array) -> list[float]:
 
 def _rim(fit: StarFit, edge: int, start: int, stop: int) -> Rim:
     """Cut a stretch of an edge into cells, the finer the nearer to the edge."""
-    from scipy.linalg.lapack import dpotrf, dtrtri
+    from scipy.linalg.lapack import dpotrf
 
     value, variance = _strips(fit, edge, ZONES[-1][1], slice(start, stop))
     # the star is not known yet, but what stands out is its light
@@ -181,12 +186,15 @@ def _rim(fit: StarFit, edge: int, start: int, stop: int) -> Rim:
         parts.append((blocks(d), blocks(s), blocks(value), own))
     depth, along, mean, own = (np.concatenate([p[k] for p in parts], -1) for k in range(4))
     y, x = np.rint(depth).astype(int), np.rint(along).astype(int) - start
-    roots, strengths = [], _strengths(fit, edge, start, stop)
-    for c in range(len(mean)):
-        cover = fit.field.nebula(y, x, strengths[c])
-        cover[np.diag_indices(len(y))] += own[c]
-        roots.append(dtrtri(dpotrf(cover, lower=1, overwrite_a=1)[0], lower=1, overwrite_c=1)[0])
-    return Rim(depth, along, mean, np.stack(roots))
+
+    def factor(at: tuple[Array, Array]) -> Array:
+        cover, noise = at
+        cover[np.diag_indices(len(noise))] += noise
+        return np.asarray(dpotrf(cover.T, lower=1, overwrite_a=1)[0])  # in Fortran order, the same matrix
+
+    covers = fit.field.nebulas(y, x, _strengths(fit, edge, start, stop))
+    factors = over(factor, zip(covers, own, strict=True))
+    return Rim(depth, along, mean, factors)
 
 
 def _strengths(fit: StarFit, edge: int, start: int, stop: int) -> list[float]:
@@ -209,10 +217,10 @@ class Search:
         # such bright stars have ghosts
         self.least = 0.1 * brightest.min(1) if brightest.size else np.full(len(fit.laws), np.inf)
         self.most = BRIGHTER * fit.height[:, ~fit.outside].max(1, initial=BRIGHT)
-        self.root = rim.root.copy()
-        self.tries = np.zeros((*rim.root.shape[:2], 0))  # stars that might be there, whitened, kept in line with the root
+        self.whites = [Whitening(factor) for factor in rim.factors]
+        self.tries = np.zeros((*rim.value.shape, 0))  # stars that might be there, kept white
         self._doubt_inner(fit)
-        self.sure = self.root.copy()
+        self.sure = [copy(white) for white in self.whites]
         self.value = self.white(rim.value[:, :, None])[:, :, 0]
 
     def _doubt_inner(self, fit: StarFit) -> None:
@@ -223,27 +231,19 @@ class Search:
             places = _turned(np.column_stack([fit.x[c] - PAD, fit.y[c] - PAD]), self.edge, h, w)
             along, out = places.T
             near = (start < along) & (along < stop) & (-ZONES[1][1] < out) & (out <= 0) & (fit.height[c] > 0)
-            for i in np.nonzero(near)[0]:
-                height = float(fit.height[c, i])
-                dx, dy = self.distances((float(along[i]), float(out[i])))
-                light = law.at(dx, dy)
-                self._shrink(c, (0.3 * height + 10) * light)
-                for a, b in ((1, 0), (0, 1)):
-                    self._shrink(c, 0.2 * height * (law.at(dx + a / 2, dy + b / 2) - law.at(dx - a / 2, dy - b / 2)))
-
-    def _shrink(self, c: int, vector: npt.NDArray[np.floating]) -> None:
-        """Add ``vector`` to what may be there anyhow: its amount has a standard deviation of 1."""
-        u = self.root[c] @ vector
-        size = float(u @ u)
-        if size > 1e-6:
-            # (I + u u')^-1/2
-            shrink = (1 - 1 / math.sqrt(1 + size)) / size
-            for kept in (self.root[c], self.tries[c]):
-                kept -= np.outer(u * shrink, u @ kept)
+            height, at = fit.height[c, near][:, None], (along[near][:, None], out[near][:, None])
+            dx, dy = self.distances(at)
+            across = [law.at(dx + a / 2, dy + b / 2) - law.at(dx - a / 2, dy - b / 2) for a, b in ((1, 0), (0, 1))]
+            doubts = np.stack([(0.3 * height + 10) * law.at(dx, dy), *(0.2 * height * v for v in across)], 1)
+            solved = self.whites[c].solved(doubts.reshape(-1, len(self.rim.depth)).T)
+            for k in range(solved.shape[1]):
+                self.whites[c].allow(self.whites[c].further(solved[:, k]))
 
     def white(self, columns: Array) -> Array:
-        """Give (channel, cell, column) without what nebula and noise make alike."""
-        return np.asarray(np.matmul(self.root, columns), np.float64)
+        """Give (channel, cell, n) without what nebula and noise make alike."""
+        pairs = list(zip(self.whites, columns, strict=True))
+        wide = columns.shape[2] > MANY
+        return np.stack(over(lambda pair: pair[0](pair[1]), pairs) if wide else [white(part) for white, part in pairs])
 
     def distances(self, place: Place | tuple[Array, Array]) -> tuple[Array, Array]:
         """Give how far the cells are from a place along and out of the edge, in x and in y; with arrays (n, 1) from n places."""
@@ -259,17 +259,30 @@ class Search:
             light = [a if ghost is None else a + ghost.at(dx, dy) for a, ghost in zip(light, self.ghosts, strict=True)]
         return np.stack(light)
 
-    def solve(self, places: Array, ghostly: list[bool]) -> tuple[Array, Array]:
-        """Give (channel, cell) what stars at these places leave, whitened, and their heights (channel, star), none negative."""
+    def drawn(self, places: Array, ghostly: list[bool]) -> Array:
+        """Give (channel, cell, star) stars of height 1, white."""
+        own = np.array(ghostly, bool)
+        out = np.empty((len(self.laws), len(places), len(self.rim.depth)))
+        for flag in (False, True):
+            if (own == flag).any():
+                some = places[own == flag]
+                out[:, own == flag] = self.star((some[:, :1], some[:, 1:]), flag)
+        return self.white(out.transpose(0, 2, 1))
+
+    def heights(self, drawn: Array, ghostly: list[bool]) -> tuple[Array, Array]:
+        """Give (channel, cell) what these stars leave, white, and their heights (channel, star), none negative."""
         from scipy.optimize import nnls
 
-        stars = [self.star((p[0], p[1]), g) for p, g in zip(places.reshape(-1, 2), ghostly, strict=True)]
-        drawn = self.white(np.stack(stars, -1))
         heights = np.stack([nnls(a, v)[0] for a, v in zip(drawn, self.value, strict=True)])
         own = np.nonzero(np.array(ghostly, bool))[0]
-        errors = 1 / np.sqrt(np.maximum((drawn[:, :, own] ** 2).sum(1), 1e-30))
-        heights[:, own] = self.likely(heights[:, own], errors)
+        if len(own):
+            errors = 1 / np.sqrt(np.maximum((drawn[:, :, own] ** 2).sum(1), 1e-30))
+            heights[:, own] = self.likely(heights[:, own], errors)
         return self.value - np.matmul(drawn, heights[:, :, None])[:, :, 0], heights
+
+    def solve(self, places: Array, ghostly: list[bool]) -> tuple[Array, Array]:
+        """Give what stars at these places leave, and their heights, as :meth:`heights`."""
+        return self.heights(self.drawn(places, ghostly), ghostly)
 
     def likely(self, heights: Array, errors: Array) -> Array:
         """Give heights (channel, star) with what is known of colours: where a star is hardly seen itself, its ghost is, in some channels."""
@@ -288,34 +301,57 @@ class Search:
         """Move stars to where they explain most."""
         from scipy.optimize import least_squares
 
-        def merit(moved: Array) -> Array:
-            left, heights = self.solve(places + (moved.reshape(-1, 2) - 10), ghostly)
+        def merit(drawn: Array) -> Array:
+            left, heights = self.heights(drawn, ghostly)
             return np.concatenate([left.ravel(), np.sqrt(RARE * np.log(np.maximum(heights.max(0), 1.0)))])
 
-        # counted from 10, for steps are relative: smaller ones than 0.05 px would drown in float32; further than
-        # 3 px stars beside each other would change places
+        known: dict[bytes, tuple[Array, Array]] = {}
+
+        def at(moved: Array) -> tuple[Array, Array]:
+            if moved.tobytes() not in known:
+                drawn = self.drawn(places + (moved.reshape(-1, 2) - 10), ghostly)
+                known[moved.tobytes()] = drawn, merit(drawn)
+            return known[moved.tobytes()]
+
+        def slopes(moved: Array) -> Array:
+            # each star a little aside, in both directions, all drawn at once
+            drawn, here = at(moved)
+            steps = np.where(moved - 10 + ASTEP > FARTHEST, -ASTEP, ASTEP)
+            stars = np.arange(len(steps)) // 2
+            trials = np.repeat(places + (moved.reshape(-1, 2) - 10), 2, axis=0)
+            trials[np.arange(len(steps)), np.arange(len(steps)) % 2] += steps
+            aside = self.drawn(trials, [ghostly[i] for i in stars])
+            out = np.empty((len(here), len(steps)))
+            for j, i in enumerate(stars):
+                changed = drawn.copy()
+                changed[:, :, i] = aside[:, :, j]
+                out[:, j] = (merit(changed) - here) / steps[j]
+            return out
+
+        # counted from 10, so that the smallest step, which is relative, is a length (0.001 px)
         start = np.full(places.size, 10.0)
-        found = least_squares(
-            merit, start, loss="soft_l1", f_scale=3.0, bounds=(start - 3, start + 3), diff_step=0.005, max_nfev=20
-        )
+        bounds, ends = (start - FARTHEST, start + FARTHEST), {"ftol": 1e-5, "xtol": 1e-4, "max_nfev": 20}
+        found = least_squares(lambda v: at(v)[1], start, jac=slopes, loss="soft_l1", f_scale=3.0, bounds=bounds, **ends)
         return np.asarray(places + (found.x.reshape(-1, 2) - 10), np.float64)
 
     def doubt(self, place: Place, ghostly: bool, height: Array) -> None:
         """Take for possible that the law is a few percent off: a rest of that shape is no sign of another star."""
         dx, dy = self.distances(place)
-        for c, (law, width) in enumerate(zip(self.laws, self.widths, strict=True)):
+        for c, (law, width, white) in enumerate(zip(self.laws, self.widths, self.whites, strict=True)):
             light = height[c] * law.at(dx, dy)
             off = [TILT * light * np.log1p((dx**2 + dy**2) / width**2)]
             ghost = self.ghosts[c]
             if ghostly and ghost is not None:
                 off.append(GHOSTLY * height[c] * ghost.at(dx, dy))
             for vector in off:
-                self._shrink(c, vector)
+                u = white(vector[:, None])[:, 0]
+                amount = white.allow(u)
+                self.tries[c] -= np.outer(amount * u, u @ self.tries[c])
         self.value = self.white(self.rim.value[:, :, None])[:, :, 0]
 
     def settle(self) -> None:
         """Take the law for right again."""
-        self.root = self.sure
+        self.whites = [copy(white) for white in self.sure]
         self.value = self.white(self.rim.value[:, :, None])[:, :, 0]
 
 

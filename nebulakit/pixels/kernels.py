@@ -115,6 +115,14 @@ def _draw_line(
 
 
 @compiled
+def stamps(x: Array, y: Array, law: Parts, out: Floats) -> None:
+    """Draw stars of height 1 (star, row, column), each ``x``, ``y`` (under a pixel) off the middle."""
+    place = np.empty(PIECE, np.float32)
+    for k in range(len(out)):
+        _unit(out[k], out.shape[1] // 2, np.float32(x[k]), np.float32(y[k]), law, place)
+
+
+@compiled
 def draw(
     plane: Floats, top: int, bottom: int, law: Parts, x: Array, y: Array, amount: Array, reach: Array, bends: Floats, bent: Array
 ) -> None:

@@ -10,6 +10,7 @@ Saydjari & Finkbeiner 2022, ApJ 933:155 (the light behind stars from the local c
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -75,10 +76,13 @@ class Field:
         out += 1e2 * (np.multiply.outer(y1, y2) + np.multiply.outer(x1, x2))
         return np.asarray(out, np.float64)
 
-    def nebula(self, y: Ints, x: Ints, strength: float) -> Array:
-        """Give the covariances (n, n) of the nebula at n pixels, with an unknown level and slope."""
-        out = strength * self._nebula.take(_codes(y, x)[:, None] - _codes(y, x)[None] + MIDDLE)
-        return np.asarray(out + 1e4 + (np.multiply.outer(y, y) + np.multiply.outer(x, x)), np.float64)
+    def nebulas(self, y: Ints, x: Ints, strengths: Sequence[float]) -> list[Array]:
+        """Give the covariances (n, n) of nebulas of such strengths at n pixels, with an unknown level and slope."""
+        shape = self._nebula.take(_codes(y, x)[:, None] - _codes(y, x)[None] + MIDDLE)
+        place = np.column_stack([y, x]).astype(np.float64)
+        free = place @ place.T
+        free += 1e4
+        return [strength * shape + free for strength in strengths]
 
     def noise(self, dy: Ints, dx: Ints) -> Array:
         """Give the covariance of the noise of two pixels so far apart."""

@@ -92,24 +92,14 @@ class Law:
 
     def stamps(self, x: Array, y: Array, half: int) -> Floats:
         """Give (n, 2 half + 1, 2 half + 1) stars of height 1, each ``x``, ``y`` (below a pixel or so) off the middle."""
-        span = np.arange(-half, half + 1, dtype=np.float32)
-        out = np.zeros((len(x), 2 * half + 1, 2 * half + 1), np.float32)
-        if self.linear < 1:
-            x4, y4 = np.asarray(x, np.float32), np.asarray(y, np.float32)
-            out += np.float32(1 - self.linear) * self.at(
-                span[None, None, :] - x4[:, None, None], span[None, :, None] - y4[:, None, None]
-            )
-        if self.linear > 0:
-            wide = np.arange(-half - 2, half + 3, dtype=np.float32)
-            grid = np.float32(self.linear) * self.at(wide[None, :], wide[:, None])
-            x0, y0 = np.floor(x).astype(int), np.floor(y).astype(int)
-            fx, fy = (x - x0).astype(np.float32), (y - y0).astype(np.float32)
-            size = 2 * half + 1
-            for i, j in {(int(a), int(b)) for a, b in zip(x0, y0, strict=True)}:
-                k = (x0 == i) & (y0 == j)
-                at = [[grid[2 - j - q : 2 - j - q + size, 2 - i - p : 2 - i - p + size] for p in (0, 1)] for q in (0, 1)]
-                u, v = fx[k, None, None], fy[k, None, None]
-                out[k] += (1 - v) * ((1 - u) * at[0][0] + u * at[0][1]) + v * ((1 - u) * at[1][0] + u * at[1][1])
+        from nebulakit.pixels import kernels
+
+        a, b, c = self.contour
+        wide = np.arange(-half - 2, half + 3, dtype=np.float32)
+        whole = self.at(wide[None, :], wide[:, None])
+        out = np.empty((len(x), 2 * half + 1, 2 * half + 1), np.float32)
+        law = self.table, np.array([a, 2 * b, c], np.float32), np.float32(self.linear), whole
+        kernels.stamps(np.asarray(x, np.float64), np.asarray(y, np.float64), law, out)
         return out
 
 

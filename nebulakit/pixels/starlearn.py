@@ -59,12 +59,15 @@ def first_law(plane: Plane, x: Array, y: Array, fwhm: float) -> Law:
     def left(v: Array, move: bool = False) -> Array:
         own = law(v)
         d = 0.05
-        around = ((0, 0), (d, 0), (-d, 0), (0, d), (0, -d))
-        at = [own.stamps(place[:, 0] + a, place[:, 1] + b, half).reshape(len(cuts), -1).astype(np.float64) for a, b in around]
-        columns = np.stack(
-            [at[0], (at[1] - at[2]) / (2 * d), (at[3] - at[4]) / (2 * d), *np.broadcast_to(ground[:, None], (3, *at[0].shape))],
-            -1,
-        )
+        aside = np.array([(0, 0), (d, 0), (-d, 0), (0, d), (0, -d)])
+        x, y = (place[None] + aside[:, None]).reshape(-1, 2).T
+        at = own.stamps(x, y, half).reshape(len(aside), len(cuts), -1)
+        columns = np.empty((*at[0].shape, 6))
+        columns[:, :, 0] = at[0]
+        np.subtract(at[1], at[2], out=columns[:, :, 1])
+        np.subtract(at[3], at[4], out=columns[:, :, 2])
+        columns[:, :, 1:3] *= 1 / (2 * d)
+        columns[:, :, 3:] = ground.T
         columns *= weight[:, :, None]
         target = data * weight
         normal = np.matmul(columns.transpose(0, 2, 1), columns)

@@ -1,11 +1,23 @@
 """The compiled loops against the same things said in numpy."""
 
+import math
+
 import numpy as np
 import pytest
 
 from nebulakit.pixels import kernels, kriging, parallel, ringsums, starlaw
 from nebulakit.pixels.starfit import StarFit
 from nebulakit.pixels.starlaw import PAD
+from nebulakit.pixels.whitening import Whitening
+
+
+def drawn(law, x, y, half):
+    """A star of height 1, ``x``, ``y`` off the middle, as its law tells it in words."""
+    rows, cols = np.mgrid[-half : half + 1, -half : half + 1]
+    left, top = math.floor(x), math.floor(y)
+    shares = {(i, j): abs(1 - i - (x - left)) * abs(1 - j - (y - top)) for i in (0, 1) for j in (0, 1)}
+    mean = sum(share * law.at(cols - left - i, rows - top - j) for (i, j), share in shares.items())
+    return (1 - law.linear) * law.at(cols - x, rows - y) + law.linear * mean
 
 
 @pytest.mark.parametrize("linear", [0.0, 0.4, 1.0])
@@ -17,11 +29,19 @@ def test_a_star_is_drawn_as_its_law_says(linear):
         kernels.draw(
             plane, *rows, law.parts, *place, np.array([100.0]), np.array([20.0]), np.zeros((1, 5, 5), np.float32), np.zeros(1)
         )
-    want = 100 * law.stamps(np.array([0.3]), np.array([-0.4]), 20)[0]
+    want = 100 * drawn(law, 0.3, -0.4, 20)
     y, x = np.mgrid[-20:21, -20:21]
     inside = np.hypot(y, x) <= 20
     assert np.abs(plane[5:46, 10:51] - want)[inside].max() < 1e-3  # float32, on 100
     assert not plane[5:46, 10:51][~inside].any()
+
+
+@pytest.mark.parametrize("linear", [0.0, 0.4, 1.0])
+def test_stamps_are_stars_each_off_its_middle(linear):
+    law = starlaw.moffat_law((1.2, 0.1, 0.9), 2.5, 3.0, linear)
+    x, y = np.array([0.0, 0.95, -0.95, 0.3]), np.array([0.0, -0.5, 0.95, -0.95])
+    want = [drawn(law, *place, 7) for place in zip(x, y, strict=True)]
+    assert np.abs(law.stamps(x, y, 7) - want).max() < 1e-5  # float32
 
 
 def test_a_bent_star_is_the_convolved_one():
@@ -30,9 +50,24 @@ def test_a_bent_star_is_the_convolved_one():
     plane, none = np.zeros((41, 41), np.float32), np.zeros(1)
     one = np.array([20.2]), np.array([19.9])
     kernels.draw(plane, 0, 41, law.parts, *one, none, np.array([15.0]), bend[None].astype(np.float32), np.array([8.0]))
-    star = law.stamps(np.array([0.2]), np.array([-0.1]), 11)[0].astype(np.float64)
+    star = drawn(law, 0.2, -0.1, 11).astype(np.float64)
     want = sum(bend[j, i] * star[4 - j : 23 - j, 4 - i : 23 - i] for j in range(5) for i in range(5))
     assert np.abs(plane[11:30, 11:30] - want).max() < 1e-5
+
+
+def test_what_is_made_white_is_white_with_all_that_was_allowed():
+    rng = np.random.default_rng(3)
+    mixed = rng.normal(size=(30, 40))
+    cover, vectors = mixed @ mixed.T, 5 * rng.normal(size=(30, 6))
+    white = Whitening(np.linalg.cholesky(cover))
+    followed = white(mixed[:, :3])
+    for vector in vectors.T:
+        u = white(vector[:, None])[:, 0]
+        followed = followed - white.allow(u) * np.outer(u, u @ followed)
+    made = white(np.eye(30))
+    assert np.allclose(made @ (cover + vectors @ vectors.T) @ made.T, np.eye(30), atol=1e-9)
+    assert np.allclose(followed, white(mixed[:, :3]), atol=1e-9)
+    assert white.allow(np.zeros(30)) == 0.0
 
 
 @pytest.mark.parametrize("n", [1, 7, 8, 9, 40])
