@@ -14,7 +14,6 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from nebulakit.pixels.parallel import over
 from nebulakit.pixels.starfit import StarFit
 from nebulakit.pixels.starlaw import GHOSTLY, PAD
 from nebulakit.pixels.stars import star_coloured
@@ -28,7 +27,6 @@ LONGEST = 150  # px along the edge that are looked at together
 PLACES = (-1.0, -0.3, 0.4, 1.0, 1.7, 2.5, 3.5, 5.0, 7.0, 9.5, 12.5, 16.0, 20.0, 26.0, 33.0)  # px beyond the edge
 GHOSTS_AT = (9.5, 12.5, 15.5, 18.5, 21.5, 24.5, 27.5, 30.5)  # px beyond the edge, for stars of which a ghost reaches in
 SURE = 8.0
-MANY = 50  # columns that threads are worth
 ASTEP, FARTHEST = 0.05, 3.0  # px: smaller steps than this drown in float32; further, stars beside each other change places
 MISFIT = 0.02  # of the law so far out, pixel by pixel, and
 TILT = 0.04  # as a whole, per e-fold of its radius
@@ -186,14 +184,10 @@ def _rim(fit: StarFit, edge: int, start: int, stop: int) -> Rim:
         parts.append((blocks(d), blocks(s), blocks(value), own))
     depth, along, mean, own = (np.concatenate([p[k] for p in parts], -1) for k in range(4))
     y, x = np.rint(depth).astype(int), np.rint(along).astype(int) - start
-
-    def factor(at: tuple[Array, Array]) -> Array:
-        cover, noise = at
-        cover[np.diag_indices(len(noise))] += noise
-        return np.asarray(dpotrf(cover.T, lower=1, overwrite_a=1)[0])  # in Fortran order, the same matrix
-
-    covers = fit.field.nebulas(y, x, _strengths(fit, edge, start, stop))
-    factors = over(factor, zip(covers, own, strict=True))
+    factors = []
+    for cover, noise in zip(fit.field.nebulas(y, x, _strengths(fit, edge, start, stop)), own, strict=True):
+        cover[np.diag_indices(len(y))] += noise
+        factors.append(dpotrf(cover.T, lower=1, overwrite_a=1)[0])  # in Fortran order, the same matrix
     return Rim(depth, along, mean, factors)
 
 
@@ -241,9 +235,7 @@ class Search:
 
     def white(self, columns: Array) -> Array:
         """Give (channel, cell, n) without what nebula and noise make alike."""
-        pairs = list(zip(self.whites, columns, strict=True))
-        wide = columns.shape[2] > MANY
-        return np.stack(over(lambda pair: pair[0](pair[1]), pairs) if wide else [white(part) for white, part in pairs])
+        return np.stack([white(part) for white, part in zip(self.whites, columns, strict=True)])
 
     def distances(self, place: Place | tuple[Array, Array]) -> tuple[Array, Array]:
         """Give how far the cells are from a place along and out of the edge, in x and in y; with arrays (n, 1) from n places."""

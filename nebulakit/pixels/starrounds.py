@@ -60,7 +60,7 @@ def fit_stars(
         hidden = hidden | _cut(planes, white)
     found = find_stars(planes, noise, coverage, white) if stars is None else stars
     fwhm = _width(z, found)
-    laws = over(lambda c: _law(z[c], hidden[c], found, fwhm), range(len(planes)))
+    laws = [_law(z[c], hidden[c], found, fwhm) for c in range(len(planes))]
     ratio = float(np.median([row[1] / row[0] if row[0] > 0 else 0 for row in noise.scales]))
     field = kriging.Field(kriging.noise_blur(ratio), fwhm / 2.355)
     fit = StarFit(z, hidden, noise.map, list(laws), field)
