@@ -61,9 +61,13 @@ def measure_noise(planes: npt.NDArray[np.float32], coverage: npt.NDArray[np.floa
     if min(shape) < _TOO_SMALL:
         return _plain(planes)
     grid, there, gaps = choose_blocks(planes, weight)
-    first = every_other(grid)
+    if gaps:
+        held, box = _held(planes, weight)
+        if weight is not None or held.shape != planes.shape:
+            return _put_back(measure_noise(held), shape, box)
+    first, near = every_other(grid, there)
     thin = thinness(weight, first)
-    found = over(lambda p: measure_blocks(p, first, np.isfinite(thin), None, gaps), planes)
+    found = over(lambda p: measure_blocks(p, first, near & np.isfinite(thin), None, gaps), planes)
     fits = _fit(found, _variances(found, first, thin, weight is not None)[0])
     thin = thinness(weight, grid)
     # stars that fill all blocks make noise look blurred; then the sharpest noise among the planes tells what stands out of it
@@ -99,6 +103,27 @@ def measure_noise(planes: npt.NDArray[np.float32], coverage: npt.NDArray[np.floa
         sigma.append(float(at_one * np.sqrt(1 + q)))
         scales.append(tuple(float(at_one * s) for s in own))
     return Noise(tuple(sigma), tuple(scales), full)
+
+
+def _held(planes: npt.NDArray[np.float32], weight: Plane | None) -> tuple[npt.NDArray[np.float32], tuple[slice, slice]]:
+    """Cut out the box that holds all that is covered, with NaN for what is not: where there is little, it is all in it."""
+    there: Flags = np.asarray(np.isfinite(planes).any(0), bool)
+    if weight is not None:
+        there = there & (weight > 0)
+    if not there.any():
+        return planes, (slice(None), slice(None))
+    spans = np.flatnonzero(there.any(axis=1)), np.flatnonzero(there.any(axis=0))
+    rows, columns = (slice(int(s[0]), int(s[-1]) + 1) for s in spans)
+    return np.where(there, planes, np.float32(np.nan))[:, rows, columns], (rows, columns)
+
+
+def _put_back(noise: Noise, shape: tuple[int, ...], box: tuple[slice, slice]) -> Noise:
+    """Give the noise of a box as that of the whole; around it as at its middle level."""
+    if noise.map is None:
+        return noise
+    whole = np.ones(shape, np.float32)
+    whole[box] = noise.map
+    return Noise(noise.sigma, noise.scales, whole)
 
 
 def _plain(planes: npt.NDArray[np.float32]) -> Noise:
@@ -256,8 +281,7 @@ def fine_noise(planes: npt.NDArray[np.float32]) -> Floats:
     Of white noise that is the pixels' own; see :func:`fine_share` for what it is of correlated noise.
     """
     grid, there, gaps = choose_blocks(planes, None)
-    grid, there = every_other(grid), there.reshape(grid.shape)
-    there = np.asarray(there[::2, ::2] if there.shape != grid.shape else there).ravel()
+    grid, there = every_other(grid, there)
     found = over(lambda p: measure_blocks(p, grid, there, None, gaps), planes)
     out = []
     for blocks in found:

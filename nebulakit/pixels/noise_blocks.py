@@ -87,9 +87,12 @@ def _grid(shape: tuple[int, ...], size: int, margin: int) -> Grid:
     return Grid(y, x, size, margin, pad)
 
 
-def every_other(grid: Grid) -> Grid:
-    """Leave out blocks of a large grid, for a first look."""
-    return grid._replace(y=grid.y[::2], x=grid.x[::2]) if grid.total >= 12 * FEWEST_BLOCKS else grid
+def every_other(grid: Grid, there: Flags) -> tuple[Grid, Flags]:
+    """Leave out blocks of a large grid, for a first look, if enough stay that are ``there``; give these, too."""
+    fewer = there.reshape(grid.shape)[::2, ::2].ravel()
+    if grid.total < 12 * FEWEST_BLOCKS or fewer.sum() < FEWEST_BLOCKS:
+        return grid, there
+    return grid._replace(y=grid.y[::2], x=grid.x[::2]), fewer
 
 
 def patches_of(plane: npt.NDArray[np.float32], grid: Grid) -> Plane:

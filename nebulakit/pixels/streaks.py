@@ -52,9 +52,7 @@ def measure_streaks(planes: Planes, coverage: npt.NDArray[np.float32] | None = N
     none = Streaks(0.0, 0.0, 0.0, (0.0,) * len(planes))
     if gaps or grid.margin < 14 or there.sum() < FEWEST_BLOCKS:
         return none
-    thinner = every_other(grid)
-    if thinner is not grid:
-        there = there.reshape(grid.shape)[::2, ::2].ravel()
+    thinner, there = every_other(grid, there)
     alike = np.array(over(lambda p: _autocorrelation(p, thinner, there), planes))
     angles = np.arange(0.0, 180.0, 3.0)
     together = np.median(alike, axis=0) if len(planes) > 2 else alike.mean(0)

@@ -224,6 +224,18 @@ def test_what_has_no_coverage_does_not_count() -> None:
     assert measure_noise(planes, cover).sigma[0] == pytest.approx(1, rel=0.04)  # 28000 pixels
 
 
+@pytest.mark.parametrize("shape", [(97, 121), (200, 300), (500, 600)])
+@pytest.mark.parametrize("gap", ["map", "nan"])
+@pytest.mark.parametrize("where", ["strip", "corner"])
+def test_where_little_is_covered_its_noise_is_measured(shape: tuple[int, int], gap: str, where: str) -> None:
+    planes, cover = white(2, *shape), np.zeros(shape, np.float32)
+    cover[shape[0] * 5 // 6 :, : shape[1] if where == "strip" else shape[1] // 2] = 1
+    planes[:, cover == 0] = 7 if gap == "map" else np.nan
+    found = measure_noise(planes, cover if gap == "map" else None)
+    assert found.sigma == pytest.approx((1, 1), rel=0.12)  # 1000 pixels, of which a fifth are independent
+    assert found.map is None or found.map.shape == shape
+
+
 @pytest.mark.parametrize("cover", [0.0, np.nan, -1.0])
 def test_a_map_of_nothing_is_no_map(cover: float) -> None:
     planes = white(1, 100, 100)
