@@ -13,12 +13,11 @@ from collections.abc import Callable, Mapping, Set
 from dataclasses import dataclass, field
 from typing import Any, Literal
 
-import numpy as np
-
 from nebulakit.declare import STEPS
 from nebulakit.errors import InputError, NebulakitError, StepError
 from nebulakit.image import Image, Notice
 from nebulakit.recipe.model import Call, Recipe, Ref
+from nebulakit.runner.blended import blend_back
 from nebulakit.runner.placed import placed
 from nebulakit.runner.store import Keys, Store, reading
 
@@ -229,25 +228,6 @@ def _failure(call: Call, number: int, count: int, why: str, kept: bool) -> str:
     words = why.removeprefix(f"{call.step}: ")
     rest = f" Steps 1-{number} are kept; mend and run again." if kept and number else ""
     return f"step {number + 1} of {count}, {name}, in line {call.line} of the recipe failed: {words.rstrip('.')}.{rest}"
-
-
-def blend_back(before: Image, after: Image, mask: Image | None, amount: float) -> Image:
-    """Blend what a step made with what came in: ``before + amount * mask * (after - before)``.
-
-    Facts are those of ``after``. Where either is NaN, so is the result. Raises StepError where sizes or scales differ.
-    """
-    if before.shape != after.shape or before.scale != after.scale or before.channels != after.channels:
-        raise StepError(
-            "'mask' and 'amount' blend the result with what came in, so both must have the same size, scale and channels"
-        )
-    if mask is None:
-        return dataclasses.replace(after, planes=before.planes + np.float32(amount) * (after.planes - before.planes))
-    if mask.shape != after.shape:
-        raise StepError(
-            f"the mask is {mask.shape[1]}x{mask.shape[0]} px but the layer is {after.shape[1]}x{after.shape[0]} px; make the mask after the crop"
-        )
-    where = np.nan_to_num(mask.planes[:1]) * np.float32(amount)
-    return dataclasses.replace(after, planes=before.planes + where * (after.planes - before.planes))
 
 
 def plan_reuse(
