@@ -101,6 +101,8 @@ class Image:
     noise, fwhm, psf, stars, white
         Noise of the linear stack, propagated; star width in px; the PSF; the stars; the level per channel at which
         stars are cut off. A starless layer keeps the stars' facts.
+    line_hues
+        In a colour picture made of two lines, the hues (OKLCh, degrees) of H-alpha and [O III]; else None.
     coverage
         (y, x) float32 in any unit, more where more frames lie, 0 where none; None when not known.
     header
@@ -137,6 +139,7 @@ class Image:
     history: tuple[str, ...] = ()
     record: Mapping[str, Any] = field(default_factory=dict)
     notices: tuple[Notice, ...] = ()
+    line_hues: tuple[float, float] | None = None
 
     def __post_init__(self) -> None:
         p = self.planes

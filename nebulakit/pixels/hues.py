@@ -182,6 +182,17 @@ def turned(planes: Array, angle: float, window: Window | None) -> Array:
     return on_lab(planes, change)
 
 
+def hue_turned(hue: float, angle: float, window: Window | None) -> float:
+    """Give where :func:`turned` brings a hue (degrees).
+
+    >>> hue_turned(350, 20, None)
+    10.0
+    """
+    at = math.radians(hue)
+    share = 1.0 if window is None else float(window.weight(np.float32([[[1]], [[math.cos(at)]], [[math.sin(at)]]]))[0, 0])
+    return (hue + angle * share) % 360
+
+
 FADE = 40.0
 """Degrees over which a colour beyond the hues that two lines can make goes to grey."""
 

@@ -87,6 +87,7 @@ def bicolour(
         sky=(ha.sky[0],) * 3,
         noise=curves.noise_of_both(ha.noise, oiii.noise).mixed(hues.two_lines_noise(pair, purity.fraction)),
         white=None,
+        line_hues=pair,
         coverage=ha.coverage if ha.coverage is not None else oiii.coverage,
     ).noted(ha_hue=pair[0], oiii_hue=pair[1], softening=soft)
 
@@ -95,7 +96,12 @@ def bicolour(
 def limit_tint(
     image: Image,
     *,
-    colours: Colours = "red-teal",
+    colours: Annotated[
+        Literal["auto", "red-teal", "gold-blue", "rose-cyan"],
+        About(
+            "the two lines' colours, H-alpha first; auto: as `bicolour` made them, else red-teal; `ha_hue` and `oiii_hue` choose any others"
+        ),
+    ] = "auto",
     ha_hue: LineHue = "auto",
     oiii_hue: LineHue = "auto",
     width: Annotated[
@@ -123,7 +129,7 @@ def limit_tint(
 
     Colours within ``width`` of one of the two hues stay as they are. Others are pulled to the edge of that range and lose
     chroma on the way, all of it 40 degrees further, so that a cast goes to grey and nothing jumps. Between lines less than
-    120 degrees apart all hues of the shorter way stay. Lightness stays. Give the same colours as to `bicolour`. Method: own, in OKLCh (B. Ottosson 2020).
+    120 degrees apart all hues of the shorter way stay. Lightness stays. Method: own, in OKLCh (B. Ottosson 2020).
 
     NaN stays NaN. Wrong for pictures whose colours do not come from two lines, such as those of `natural`.
 
@@ -135,13 +141,16 @@ def limit_tint(
     """
     from nebulakit.pixels import hues
 
-    pair = _hues(colours, ha_hue, oiii_hue)
+    usual = image.line_hues if colours == "auto" and image.line_hues is not None else None
+    pair = _hues("red-teal" if colours == "auto" else colours, ha_hue, oiii_hue, usual)
     planes = hues.tint_limited(image.planes, pair, width.degrees, strength.fraction)
     return image.replace(planes).noted(ha_hue=pair[0], oiii_hue=pair[1])
 
 
-def _hues(colours: str, ha: Angle | Literal["auto"], oiii: Angle | Literal["auto"]) -> tuple[float, float]:
+def _hues(
+    colours: str, ha: Angle | Literal["auto"], oiii: Angle | Literal["auto"], made: tuple[float, float] | None = None
+) -> tuple[float, float]:
     from nebulakit.pixels.hues import COLOURS
 
-    first, second = COLOURS[colours]
+    first, second = COLOURS[colours] if made is None else made
     return float(first) if ha == "auto" else ha.degrees, float(second) if oiii == "auto" else oiii.degrees

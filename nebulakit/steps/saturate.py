@@ -113,7 +113,10 @@ def turn_hue(
     from nebulakit.pixels import hues as work
 
     window = None if hues == "all" else work.Window(hues[0].degrees, hues[1].degrees, feather.degrees)
-    return _kept(image, work.turned(image.planes, by.degrees, window))
+    pair = image.line_hues
+    if pair is not None:
+        pair = work.hue_turned(pair[0], by.degrees, window), work.hue_turned(pair[1], by.degrees, window)
+    return _kept(image, work.turned(image.planes, by.degrees, window), line_hues=pair)
 
 
 def _kept(image: Image, planes: object, **facts: object) -> Image:

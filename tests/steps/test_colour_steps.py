@@ -108,6 +108,18 @@ def test_casts_go_and_the_lines_stay() -> None:
     assert np.abs(steps.limit_tint(cast, strength="0%").planes[grey] - cast.planes[grey]).max() < 1e-4
 
 
+@pytest.mark.parametrize("colours", ["red-teal", "gold-blue", "rose-cyan"])
+def test_the_lines_stay_whatever_their_colours(colours: str) -> None:
+    made = steps.bicolour(line("ha"), line("oiii", seed=1), colours=colours)
+    turned = steps.turn_hue(made, by="40 deg")
+    for known in (made, turned, steps.turn_hue(made, by="15 deg", hues=[0, 120], feather="60 deg")):
+        strong = lch(known.planes)[1] > 0.06
+        np.testing.assert_allclose(steps.limit_tint(known).planes[:, strong], known.planes[:, strong], atol=2e-3)
+    assert steps.limit_tint(turned).record["ha_hue"] == pytest.approx(made.record["ha_hue"] + 40)
+    told = steps.limit_tint(made, colours="rose-cyan")
+    assert (told.record["ha_hue"], told.record["oiii_hue"]) == (5, 200)
+
+
 def test_saturation_by_the_steps_defaults() -> None:
     made = picture()
     more = steps.saturate(made)
