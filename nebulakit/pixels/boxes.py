@@ -16,6 +16,10 @@ Planes = npt.NDArray[np.float32]
 Doubles = npt.NDArray[np.float64]
 Mask = npt.NDArray[np.bool_]
 
+LEAST = 0.3  # of a box's pixels that must be free of stars
+ENOUGH = 1 / 3  # of the boxes that must be so to look at
+HALVINGS = 6
+
 
 @dataclass(frozen=True)
 class Boxes:
@@ -29,30 +33,42 @@ class Boxes:
     error: float  # of one box's level, in sigma
 
 
-def star_mask(planes: Planes, sigma: Doubles) -> Mask:
-    """Mark stars and their wings (y, x), generously: what stands 5 sigma out of the first three starlet scales, grown by its height."""
+def star_mask(planes: Planes, sigma: Doubles, side: int) -> Mask:
+    """Mark stars and their wings (y, x), generously: what stands out of the first three starlet scales, grown by its height.
+
+    By 5 sigma; more where less than :data:`ENOUGH` of the boxes of ``side`` px would be left to look at. In a binned or very
+    deep frame everything stands out.
+    """
+    detail = np.zeros(planes.shape[1:], np.float32)
+    for plane, s in zip(planes, sigma, strict=True):
+        detail += plane * np.float32(1 / (s * math.sqrt(len(planes))))
+    detail -= starlet.smooth(starlet.smooth(starlet.smooth(detail, 1), 2), 3)
+    detail *= np.float32(1 / (1.4826 * float(np.median(np.abs(detail))) or 1e-9))
+    for _ in range(HALVINGS):
+        marked = _grown(detail)
+        if (box_sums((~marked).astype(np.float32), side) >= LEAST * side * side).mean() >= ENOUGH:
+            break
+        detail *= np.float32(0.5)
+    return marked
+
+
+def _grown(detail: Planes) -> Mask:
+    """Mark what stands out by more than 5, each grown by how high it is."""
     import cv2
 
-    light = np.zeros(planes.shape[1:], np.float32)
-    for plane, s in zip(planes, sigma, strict=True):
-        light += plane * np.float32(1 / (s * math.sqrt(len(planes))))
-    detail = np.zeros_like(light)
-    for w, _ in starlet.descend(light, 3):
-        detail += w
-    spread = 1.4826 * float(np.median(np.abs(detail))) or 1e-9
-    count, label, _, _ = cv2.connectedComponentsWithStats((detail > 5 * spread).astype(np.uint8))
+    count, label, _, _ = cv2.connectedComponentsWithStats((detail > 5).astype(np.uint8))
     height = np.zeros(count)
-    np.maximum.at(height, label.ravel().astype(np.intp), (detail / np.float32(spread)).ravel())
+    np.maximum.at(height, label.ravel().astype(np.intp), detail.ravel())
     height[0] = 0
     radius = 2 + 1.2 * (np.maximum(height, 1) / 5) ** 0.35
     # halos of the brightest reach further than their cores tell
     radius = np.where(height > 300, np.maximum(radius, 12 * np.log(np.maximum(height, 300) / 100)), radius)
     steps = np.where(height > 0, np.clip(np.ceil(np.log2(radius) * 2), 0, 16), -1).astype(int)
-    marked = np.zeros(light.shape, np.uint8)
+    marked = np.zeros(detail.shape, np.uint8)
     for step in np.unique(steps[steps >= 0]):
         cores = (steps[label] == step).astype(np.uint8)
         marked |= (cv2.distanceTransform(1 - cores, cv2.DIST_L2, 3) <= 2 ** (step / 2)).astype(np.uint8)
-    return marked > 0
+    return np.asarray(marked > 0, bool)
 
 
 def measure_boxes(planes: Planes, sigma: Doubles, left_out: Mask | None = None, pixels: int = 1_000_000) -> Boxes:
@@ -75,14 +91,14 @@ def measure_boxes(planes: Planes, sigma: Doubles, left_out: Mask | None = None, 
     there = share > 0.999
     middle = [float(np.median(p[there])) if there.any() else 0.0 for p in small]
     filled = np.stack([np.where(there, p, np.float32(m)) for p, m in zip(small, middle, strict=True)])
-    usable = there & ~star_mask(filled, sigma / k)
     side = int(np.clip(min(size) // 26, 4, 24))
+    usable = there & ~star_mask(filled, sigma / k, side)
     ny, nx = size[1] // side, size[0] // side
     count = np.maximum(box_sums(usable.astype(np.float32), side), 1)
     yy, xx = np.mgrid[0 : size[1], 0 : size[0]].astype(np.float32)
     x, y = (box_sums(np.where(usable, p, np.float32(0)), side) / count for p in (xx, yy))
     u, v = x / max(size[0] - 1, 1) * 2 - 1, y / max(size[1] - 1, 1) * 2 - 1
-    enough = count >= 0.3 * side * side
+    enough = count >= LEAST * side * side
     seen = [np.where(usable, p / np.float32(s), np.float32(np.nan)) for p, s in zip(small, sigma, strict=True)]
     levels = np.stack([_levels(p, side, u, v, enough) for p in seen])
     full = enough & np.isfinite(levels).all(axis=0)
