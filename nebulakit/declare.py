@@ -22,6 +22,7 @@ from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationErr
 
 from nebulakit.errors import StepError
 from nebulakit.image import Image
+from nebulakit.pixels.parallel import one_blas_thread
 from nebulakit.quantity import Position, Quantity
 
 P = ParamSpec("P")
@@ -215,7 +216,8 @@ def _call(declared: Step, fn: Callable[..., Any], signature: inspect.Signature, 
         typed = declared.check(options)
     except ValidationError as fault:
         raise StepError(f"{declared.name}: " + "; ".join(describe(e) for e in fault.errors())) from None
-    result = fn(**layers, **{k: getattr(typed, k) for k in type(typed).model_fields})
+    with one_blas_thread():
+        result = fn(**layers, **{k: getattr(typed, k) for k in type(typed).model_fields})
     if arrays:
         return type(result)(*(r.planes for r in result)) if isinstance(result, tuple) else result.planes
     # what was measured or decided stands for "auto", so that a frozen recipe leaves the same history

@@ -189,7 +189,8 @@ def hue_turned(hue: float, angle: float, window: Window | None) -> float:
     10.0
     """
     at = math.radians(hue)
-    share = 1.0 if window is None else float(window.weight(np.float32([[[1]], [[math.cos(at)]], [[math.sin(at)]]]))[0, 0])
+    lab = np.array([1, math.cos(at), math.sin(at)], np.float32)[:, None, None]
+    share = 1.0 if window is None else float(window.weight(lab)[0, 0])
     return (hue + angle * share) % 360
 
 

@@ -4,7 +4,10 @@ import math
 
 import numpy as np
 import pytest
+from threadpoolctl import threadpool_info, threadpool_limits
 
+from nebulakit import steps
+from nebulakit.demo import make_scene
 from nebulakit.pixels import kernels, kriging, parallel, ringsums, starlaw
 from nebulakit.pixels.starfit import StarFit
 from nebulakit.pixels.starlaw import PAD
@@ -122,6 +125,27 @@ def test_the_same_for_any_number_of_threads():
             parallel.threads.reset(token)
         rests.append(fit.rest)
     assert np.array_equal(*rests)
+
+
+def test_the_same_whatever_blas_may_use(monkeypatch):
+    """A notebook lets BLAS run on all processors; a step gives the bits of the command line, which does not."""
+    monkeypatch.delenv("OPENBLAS_NUM_THREADS", raising=False)
+    scene = make_scene(3, (110, 150), "bubble").image()
+
+    def blas() -> list[int]:
+        return [pool["num_threads"] for pool in threadpool_info() if pool["user_api"] == "blas"]
+
+    found = []
+    for threads in (1, 2):
+        with threadpool_limits(threads, user_api="blas"):
+            found.append(steps.separate_stars(scene).nebula.planes)
+            assert set(blas()) == {threads}
+            with parallel.one_blas_thread():
+                with parallel.one_blas_thread():
+                    pass
+                assert set(blas()) == {1}
+            assert set(blas()) == {threads}
+    assert np.array_equal(*found)
 
 
 def test_a_new_law_is_drawn_as_if_anew():
