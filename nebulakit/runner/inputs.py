@@ -33,7 +33,9 @@ def input_keys(job: Job) -> tuple[dict[str, dict[str, Any]], dict[str, str]]:
     }
     options = {"assume": job.assume, "fwhm": job.fwhm, "preview": job.preview, "coverage": told.get("coverage", {}).get("sha256")}
     return told, {
-        name: digest([told[name]["sha256"], options if name == "stack" else job.preview]) for name in paths if name != "coverage"
+        name: digest([told[name]["sha256"], options if name == "stack" else [job.preview, _is_mask(job.recipe, name)]])
+        for name in paths
+        if name != "coverage"
     }
 
 

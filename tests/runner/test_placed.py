@@ -143,3 +143,18 @@ def test_a_crop_with_a_rim_takes_a_mask_of_the_picture_without_it() -> None:
 def test_what_the_run_was_given_is_recorded(folder, tmp_path) -> None:
     assert run(folder, "crop.png", tmp_path / "o") == 0
     assert json.loads((tmp_path / "o" / "run.json").read_text())["inputs"]["mine"]["file"] == "crop.png"
+
+
+def test_a_file_that_was_a_mask_and_now_is_a_picture_is_another_input(folder, tmp_path) -> None:
+    coloured = np.zeros((*SHAPE, 3), np.uint8)
+    coloured[:, :60] = (255, 60, 10)
+    cv2.imwrite(str(tmp_path / "coloured.png"), coloured)
+    for scale, out, kept in (("mask", "a", True), ("display", "b", True), ("display", "c", False)):
+        (tmp_path / "r.yaml").write_text(
+            f"version: 1\ninputs: {{stack: {{scale: display}}, mine: {{scale: {scale}}}}}\nsteps:\n  - blend: {{other: mine}}\n"
+            "outputs:\n  - {layer: last, file: a.tif}\n"
+        )
+        args = ["run", str(tmp_path / "r.yaml"), str(folder / "picture.tif"), "--input", f"mine={tmp_path / 'coloured.png'}"]
+        cache = ("--cache", str(tmp_path / "kept")) if kept else ("--no-cache",)
+        assert call([*args, "-o", str(tmp_path / out), "--assume", "display", "--no-report", *cache]) == 0
+    assert (tifffile.imread(tmp_path / "b" / "a.tif") == tifffile.imread(tmp_path / "c" / "a.tif")).all()
