@@ -35,7 +35,17 @@ from nebulakit.runner.packing import apart, array_hash, together
 
 READ_SPEED = 5e8  # bytes per second that opening and checking a kept layer is assumed to cost
 LIBRARIES = ("numpy", "numba", "scipy", "scikit-image", "opencv-python-headless", "PyWavelets", "astropy")
-SOURCES = ("pixels", "steps", "files", "image.py", "declare.py", "quantity.py", "runner/execute.py", "runner/placed.py")
+SOURCES = (
+    "pixels",
+    "steps",
+    "files",
+    "image.py",
+    "declare.py",
+    "quantity.py",
+    "runner/execute.py",
+    "runner/inputs.py",
+    "runner/placed.py",
+)
 
 
 def digest(value: Any) -> str:

@@ -8,10 +8,11 @@ import pytest
 import tifffile
 from astropy.io import fits
 
+import nebulakit
 from nebulakit import files, steps
 from nebulakit.cli import call
 from nebulakit.demo import make_scene
-from nebulakit.errors import StepError
+from nebulakit.errors import StepError, UsageError
 from nebulakit.image import Image
 from nebulakit.runner.placed import placed
 
@@ -158,3 +159,60 @@ def test_a_file_that_was_a_mask_and_now_is_a_picture_is_another_input(folder, tm
         cache = ("--cache", str(tmp_path / "kept")) if kept else ("--no-cache",)
         assert call([*args, "-o", str(tmp_path / out), "--assume", "display", "--no-report", *cache]) == 0
     assert (tifffile.imread(tmp_path / "b" / "a.tif") == tifffile.imread(tmp_path / "c" / "a.tif")).all()
+
+
+@pytest.fixture(scope="module")
+def covered(tmp_path_factory):
+    """A linear stack whose file has the bottom row first, a map of half its frame, a mask in one colour, all as files; and the answers by command line."""
+    where = tmp_path_factory.mktemp("covered")
+    rng = np.random.default_rng(2)
+    stack = (0.1 + rng.normal(0, 0.001, (3, 96, 120))).astype(np.float32)
+    counts = np.full((96, 120), 100, np.float32)
+    counts[:, :40] = 30
+    counts[:10] = 20
+    fits.writeto(where / "stack.fits", stack, fits.Header({"ROWORDER": "BOTTOM-UP"}))
+    fits.writeto(where / "map.fits", counts, fits.Header({"ROWORDER": "BOTTOM-UP"}))
+    mask = np.zeros((96, 120, 3), np.uint8)
+    mask[20:60, 30:80, :2] = 255  # no red
+    cv2.imwrite(str(where / "mine.png"), mask)
+    (where / "r.yaml").write_text(
+        "version: 1\ninputs: {mine: {scale: mask}}\nsteps:\n  - crop_to_coverage: {map_counts: frames}\n  - stretch_asinh: {}\n"
+        "  - curve: {points: [[0.5, 0.9]]}\n    mask: mine\noutputs:\n  - {layer: last, file: a.tif, bits: 32}\n"
+    )
+    args = [
+        "run",
+        str(where / "r.yaml"),
+        str(where / "stack.fits"),
+        "--input",
+        f"mine={where / 'mine.png'}",
+        "-o",
+        str(where / "o"),
+    ]
+    assert call([*args, "--input", f"coverage={where / 'map.fits'}", "--no-cache", "--no-report"]) == 0
+    return where
+
+
+@pytest.mark.parametrize("mine", ["file", "image", "array"])
+@pytest.mark.parametrize("coverage", ["file", "image", "array"])
+@pytest.mark.parametrize("stack", ["file", "image", "array"])
+def test_from_python_every_way_of_giving_stack_map_and_mask_is_that_of_the_command_line(covered, stack, coverage, mine) -> None:
+    path, counts, painted = covered / "stack.fits", covered / "map.fits", covered / "mine.png"
+    rows = slice(None) if stack == "file" else slice(None, None, -1)  # an array has the rows of the stack it is given with
+    run = nebulakit.run(
+        covered / "r.yaml",
+        {"file": path, "image": nebulakit.read(path), "array": nebulakit.read(path).planes}[stack],
+        coverage={"file": counts, "image": nebulakit.read(counts), "array": fits.getdata(counts)[rows]}[coverage],
+        mine={"file": painted, "image": nebulakit.read(painted), "array": np.moveaxis(cv2.imread(str(painted)), 2, 0)}[mine],
+    )
+    expected = np.moveaxis(tifffile.imread(covered / "o" / "a.tif"), 2, 0)
+    assert expected.shape[1:] < (96, 120)
+    assert np.array_equal(run["last"].planes, expected)
+
+
+def test_from_python_an_array_is_what_the_recipe_says_and_an_unknown_input_is_refused() -> None:
+    text = "version: 1\ninputs: {stack: {scale: display}}\nsteps:\n  - orient: {}\noutputs:\n  - {layer: last, file: a.tif}\n"
+    run = nebulakit.run(text, np.full((3, 8, 9), 51, np.uint8))
+    assert run["last"].scale == "display"
+    assert np.allclose(run["last"].planes, 0.2)
+    with pytest.raises(UsageError, match="no input called 'mien'"):
+        nebulakit.run(text, np.zeros((3, 8, 9)), mien=np.zeros((8, 9)))
