@@ -88,7 +88,7 @@ class Keys(dict[Ref, str]):
                 "step": call.step,
                 "params": canonical(call.params),
                 "reads": {k: self.get(r, "absent") for k, r in call.reads.items()},
-                "mask": self[call.mask] if call.mask else None,
+                "mask": self.get(call.mask, "absent") if call.mask else None,
                 "amount": call.amount,
                 "source": source_digest(),
                 "versions": versions(),

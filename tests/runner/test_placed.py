@@ -216,3 +216,19 @@ def test_from_python_an_array_is_what_the_recipe_says_and_an_unknown_input_is_re
     assert np.allclose(run["last"].planes, 0.2)
     with pytest.raises(UsageError, match="no input called 'mien'"):
         nebulakit.run(text, np.zeros((3, 8, 9)), mien=np.zeros((8, 9)))
+
+
+@pytest.mark.parametrize("amount", ["", "    amount: 50%\n"])
+def test_an_optional_mask_that_is_not_given_leaves_the_step_to_act_everywhere(folder, tmp_path, amount, capsys) -> None:
+    head = "version: 1\ninputs: {stack: {scale: display}, mine: {scale: mask, optional: true}}\nsteps:\n"
+    text = f"{head}  - curve: {{points: [[0.5, 0.8]]}}\n    mask: mine\n{amount}outputs:\n  - {{layer: last, file: a.tif}}\n"
+    answers = []
+    for name, written in (("with", text), ("without", text.replace("    mask: mine\n", ""))):
+        (tmp_path / f"{name}.yaml").write_text(written)
+        args = [str(tmp_path / f"{name}.yaml"), str(folder / "picture.tif"), "--cache", str(tmp_path / "kept")]
+        assert call(["run", *args, "-o", str(tmp_path / name), "--assume", "display", "--no-report"]) == 0
+        answers.append((tmp_path / name / "a.tif").read_bytes())
+    assert answers[0] == answers[1]
+    capsys.readouterr()
+    assert call(["plan", str(tmp_path / "with.yaml"), *args[1:]]) == 0
+    assert "1 of 1 steps run" in capsys.readouterr().out
