@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any, Literal
 import numpy as np
 import numpy.typing as npt
 
-from nebulakit.errors import InputError, UsageError
+from nebulakit.errors import InputError, StepError, UsageError
 from nebulakit.image import Image, Notice
 from nebulakit.pixels.parallel import over
 from nebulakit.recipe.model import Recipe, Ref
@@ -30,9 +30,10 @@ def input_keys(job: Job) -> tuple[dict[str, dict[str, Any]], dict[str, str]]:
         name: {"file": path.name, "sha256": sha, "bytes": path.stat().st_size}
         for (name, path), sha in zip(paths.items(), hashes, strict=True)
     }
-    options = {"assume": job.assume, "fwhm": job.fwhm, "preview": job.preview, "coverage": told.get("coverage", {}).get("sha256")}
+    options = {"assume": job.assume, "fwhm": job.fwhm, "coverage": told.get("coverage", {}).get("sha256")}
+    binned = {name: [job.preview, job.preview > 1 and _collapsed(job.recipe, name)] for name in paths}
     return told, {
-        name: digest([told[name]["sha256"], options if name == "stack" else [job.preview, _is_mask(job.recipe, name)]])
+        name: digest([told[name]["sha256"], binned[name], options if name == "stack" else _is_mask(job.recipe, name)])
         for name in paths
         if name != "coverage"
     }
@@ -128,13 +129,48 @@ def _made_ready(job: Job, name: str, image: Image) -> Image:
     if name == "stack" and job.fwhm is not None:
         image = image.replace(fwhm=job.fwhm, notices=image.notices, record=image.record)
     if job.preview > 1 and image.content != "mask":  # a mask is brought to size where it is used
-        from nebulakit import steps
-
-        image = steps.bin(image, factor=job.preview).noted(*image.notices)
+        image = _binned(image, job.preview, _collapsed(job.recipe, name))
         if name == "stack":
             what = f"the stack was binned {job.preview} times, so this is a preview: for the composition only"
             image = image.noted(Notice("preview", f"{what}. Noise, stars and detail come out otherwise in the whole."))
     return image
+
+
+def _binned(image: Image, factor: int, collapsed: bool) -> Image:
+    """Bin an input for a preview; a mosaic by whole cells, so that it stays one."""
+    from nebulakit import steps
+    from nebulakit.pixels import geometry
+
+    if image.channels != ("mosaic",) and not (collapsed and len(image.channels) == 1):
+        plainly: Image = steps.bin(image, factor=factor)
+        return plainly.noted(*image.notices)
+    if min(image.shape) < 2 * factor:
+        h, w = image.shape
+        raise StepError(f"the mosaic has {w} x {h} pixels, fewer than one block of {factor} cells for a preview")
+    cover = None if image.coverage is None else geometry.bin_cells(np.nan_to_num(image.coverage, nan=0.0), factor)
+    small = image.moved(
+        geometry.bin_cells(image.planes, factor),
+        geometry.bin_matrix(factor),
+        channels=("mosaic",),
+        coverage=cover,
+        # pixels of one colour lie two apart
+        fwhm=None if image.fwhm is None else 2 * geometry.binned_fwhm(image.fwhm / 2, factor),
+        notices=image.notices,
+    )
+    if image.header is not None and "BAYERPAT" in image.header:
+        small.header["BAYERPAT"] = image.header["BAYERPAT"]
+    return small
+
+
+def _collapsed(recipe: Recipe, name: str) -> bool:
+    """Say whether an input is a mosaic because a step makes colour of it, as of one whose header states no pattern."""
+    for call in recipe.steps:
+        ref = call.first if call.step == "collapse_bayer" and not call.skip else None
+        while ref is not None and ref.step >= 0:
+            ref = recipe.steps[ref.step].first
+        if ref == Ref(-1, name):
+            return True
+    return False
 
 
 def _is_mask(recipe: Recipe, name: str) -> bool:
