@@ -71,7 +71,9 @@ def pairs(given: tuple[str, ...], option: str, example: str) -> dict[str, str]:
 )
 @click.option("--cache", type=click.Path(path_type=Path), metavar="DIR", help="Keep finished layers in this folder.")
 @click.option("--no-cache", is_flag=True, help="Neither use nor keep finished layers.")
-@click.option("--report/--no-report", default=True, help="Write report.html beside the pictures.")
+@click.option(
+    "--report/--no-report", default=True, help="Write report.html beside the pictures; without, that of an earlier run goes."
+)
 @click.option(
     "-j",
     "threads",
@@ -212,7 +214,9 @@ def run_told(job: Job, report: bool = True) -> Done:
             return run_job(job, before=progress.before, after=after, finish=finish)
         except NebulakitError as fault:
             with page:
-                report_of_failure(job, collected, fault)
+                where = report_of_failure(job, collected, fault)
+                if where is not None:
+                    click.echo(f"what was done before it failed is shown in {where}", err=True)
             raise
 
 

@@ -86,7 +86,7 @@ def command(
     """
     from nebulakit.errors import UsageError
     from nebulakit.recipe import load
-    from nebulakit.recipe.edit import edited
+    from nebulakit.recipe.edit import edited, settled
     from nebulakit.report.sheet import Sheet
     from nebulakit.runner.job import Inputs, Job, default_folder, input_keys, publish_folder
     from nebulakit.runner.sheet import contact_sheet
@@ -104,13 +104,7 @@ def command(
         if output.exists():
             raise UsageError(f"{output} is already there; choose another name")
         chosen = load(recipe, settings={**given, **cells[pick - 1]})
-        values: dict[str, dict[str, object]] = {}
-        for key in {**given, **cells[pick - 1]}:
-            id, _, name = key.rpartition(".")
-            if id != "vars":
-                call = chosen.by_id(id)
-                values.setdefault(call.id, {})[name] = call.params.model_dump(mode="json")[name]
-        output.write_text(edited(load(recipe), values), encoding="utf-8")
+        output.write_text(edited(chosen, *settled(chosen, {**given, **cells[pick - 1]})), encoding="utf-8")
         click.echo(output)
         return 0
     set_threads(threads)

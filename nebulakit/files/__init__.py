@@ -8,14 +8,15 @@ from typing import TYPE_CHECKING, Any
 from nebulakit.files.options import SUFFIXES, PrintSize, WriteOptions, check_output
 
 if TYPE_CHECKING:
-    from nebulakit.files.reading import read, read_map
+    from nebulakit.files.reading import read, read_map, with_coverage
     from nebulakit.files.writing import header_text, write
 
-__all__ = ["SUFFIXES", "PrintSize", "WriteOptions", "check_output", "header_text", "read", "read_map", "write"]
+__all__ = ["SUFFIXES", "PrintSize", "WriteOptions", "check_output", "header_text", "read", "read_map", "with_coverage", "write"]
 
 _ROOMS = {
     "read": "nebulakit.files.reading",
     "read_map": "nebulakit.files.reading",
+    "with_coverage": "nebulakit.files.reading",
     "write": "nebulakit.files.writing",
     "header_text": "nebulakit.files.writing",
 }

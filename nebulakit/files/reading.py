@@ -76,8 +76,16 @@ def read(
         record["empty_border"] = round(float(empty.mean()), 6)
     image = Image(planes, channels, scale=scale, header=header, frame=frame)
     if coverage is not None:
-        image = dataclasses.replace(image, coverage=_coverage(coverage, image, raw.bottom_up))
+        image = with_coverage(image, coverage, rows_of_file=True)
     return image.noted(*raw.notices, **record)
+
+
+def with_coverage(image: Image, coverage: str | os.PathLike[str] | npt.ArrayLike, *, rows_of_file: bool = False) -> Image:
+    """Give a stack its map of coverage, a file or an array (y, x) of the same size; 0 where the stack holds nothing.
+
+    An array has the rows of the image, with ``rows_of_file`` those of the file that it was read from.
+    """
+    return dataclasses.replace(image, coverage=_coverage(coverage, image, rows_of_file and image.frame.bottom_up))
 
 
 def read_map(path: str | os.PathLike[str], *, scaled: bool = True) -> Floats:

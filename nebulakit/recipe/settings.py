@@ -13,7 +13,7 @@ from nebulakit.recipe.document import Document, RawStep
 from nebulakit.recipe.faults import Faults, Place, Source
 from nebulakit.recipe.lookup import ids_of
 from nebulakit.recipe.names import called, meant
-from nebulakit.recipe.text import Entry, Node, Scalar, read, scalar_value
+from nebulakit.recipe.text import Entry, Node, Scalar, plain, read, scalar_value
 
 _BESIDE = ("from", "mask", "amount", "skip")
 """What may be set beside a step."""
@@ -73,6 +73,13 @@ def _as_text(about: Any, raw: RawStep, name: str, entry: Entry) -> Entry:
         return entry
     kind = STEPS[raw.name].params.model_json_schema()["properties"][name].get("type")
     return Entry(entry.key, replace(node, value=node.text)) if kind == "string" else entry
+
+
+def value_of(key: str, given: Any) -> Any:
+    """Give the plain value of a setting that was put in before."""
+    text = given if isinstance(given, str) else json.dumps(given)
+    node = setting_value(Source(key, text, setting=True), Faults())
+    return None if node is None else plain(node)
 
 
 def setting_value(source: Source, faults: Faults) -> Node | None:

@@ -57,6 +57,9 @@ class Outputs(Lookup):
         source = self.find(told["layer"].value, len(self.doc.steps))
         if source is None:
             return None
+        if source.layer.optional:
+            place = told["layer"].value.place
+            self.faults.add(place, f"{source.name} is optional, but an output cannot do without its layer")
         self.readers.setdefault(source.ref, []).append(f"the output in line {raw.place.line}")
         return source.ref
 

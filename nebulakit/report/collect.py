@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
 import json
 from collections.abc import Mapping
@@ -327,7 +328,8 @@ class Collector:
             "places": self._places,
             "side": self._side,
         }
-        self._store.write(self._store.folder / "pages" / f"{done.key}.json", json.dumps(told).encode())
+        with contextlib.suppress(OSError):  # the store tells of a disk that is full or cannot be written to
+            self._store.write(self._store.folder / "pages" / f"{done.key}.json", json.dumps(told).encode())
 
     def _recalled(self, done: StepRun) -> StepPage | None:
         if self._store is None or done.key is None:

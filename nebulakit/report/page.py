@@ -16,7 +16,7 @@ import nebulakit
 from nebulakit.errors import NebulakitError
 from nebulakit.report.collect import Collector, Pair
 from nebulakit.runner.execute import StepFailed
-from nebulakit.runner.folder import PAGE, PAGE_MARK
+from nebulakit.runner.folder import FAILED, PAGE, PAGE_MARK, read_record
 from nebulakit.runner.job import Done, Job, input_keys, publish_folder
 from nebulakit.runner.store import versions
 
@@ -125,10 +125,14 @@ def report_of(done: Done, collected: Collector, live: int | None = None) -> str:
     return report(done.record, collected, collected.final(ref, done.run.results[ref]) if ref else None, live=live)
 
 
-def report_of_failure(job: Job, collected: Collector, fault: NebulakitError) -> None:
-    """Write the page of a job that failed into its folder; none where it failed before its first step, with nothing to show."""
+def report_of_failure(job: Job, collected: Collector, fault: NebulakitError) -> Path | None:
+    """Write the page of a job that failed into its folder and give its place; none where it failed before its first step, with nothing to show.
+
+    Beside an earlier run that went well it has another name, since that run's page tells of the files that are there.
+    """
     if not collected.steps and not isinstance(fault, StepFailed):
-        return
+        return None
+    name = PAGE if read_record(job.folder) is None else FAILED
     record: dict[str, Any] = {
         "nebulakit": nebulakit.__version__,
         "versions": versions(),
@@ -137,8 +141,9 @@ def report_of_failure(job: Job, collected: Collector, fault: NebulakitError) -> 
         "options": {"preview": job.preview},
         "seconds": sum(s.seconds for s in collected.steps),
     }
-    with publish_folder(job.folder, [PAGE]) as staging:
-        (staging / PAGE).write_text(report(record, collected, None, str(fault)), encoding="utf-8")
+    with publish_folder(job.folder, [name]) as staging:
+        (staging / name).write_text(report(record, collected, None, str(fault)), encoding="utf-8")
+    return job.folder / name
 
 
 def _facts(record: Mapping[str, Any]) -> Sequence[tuple[str, str]]:

@@ -127,7 +127,7 @@ class Watch:
             self._say(f"done, {took()}")
         except Changed:
             pass
-        except NebulakitError as fault:
+        except (NebulakitError, OSError) as fault:  # a disk that fails may be well at the next save
             self._tell("the picture is that of the last good recipe" if self._told["version"] else "", str(fault))
             self._say(str(fault))
 

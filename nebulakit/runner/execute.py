@@ -201,7 +201,7 @@ def _do(call: Call, layers: Mapping[Ref, Image], number: int, count: int, kept: 
         return {_results(call)[0]: first}, ("skipped", {}, ())
     params = {k: getattr(call.params, k) for k in type(call.params).model_fields}
     try:
-        mask = layers[call.mask] if call.mask else None
+        mask = layers.get(call.mask) if call.mask else None  # an optional one that was not given: the step acts everywhere
         painted = {n: r for n, r in call.reads.items() if r.step < 0 and n in images and images[n].content == "mask"}
         beside = next((i for n, i in images.items() if n not in painted), None)
         if beside is not None:
@@ -212,7 +212,7 @@ def _do(call: Call, layers: Mapping[Ref, Image], number: int, count: int, kept: 
         made = declared.call(**images, **params)
         results = list(made) if isinstance(made, tuple) else [made]
         record, notices = dict(results[0].record), results[0].notices
-        if call.mask is not None or call.amount != 1.0:
+        if mask is not None or call.amount != 1.0:
             results[0] = blend_back(first, results[0], mask, call.amount)
     except NebulakitError as fault:
         raise StepFailed(_failure(call, number, count, str(fault), kept)) from fault

@@ -12,6 +12,7 @@ from nebulakit.image import Image
 from nebulakit.recipe import load, loads
 from nebulakit.recipe.model import Recipe
 from nebulakit.runner.execute import Run, execute
+from nebulakit.runner.inputs import refuse_unknown, taken
 from nebulakit.runner.notebook import small
 
 
@@ -25,11 +26,13 @@ def run(
     recipe
         A shipped recipe's name, a file, the YAML text itself (with at least one line break), or a checked recipe.
     stack
-        An :class:`~nebulakit.image.Image`, an array (channel, y, x) or (y, x) of linear data, or a file.
+        An :class:`~nebulakit.image.Image`, an array (channel, y, x) or (y, x) of linear data (of stretched data where the
+        recipe says so of its stack), or a file.
     until
         Stop after the step of that id.
     inputs
-        Further inputs by name, as images, arrays or files; ``coverage`` is the stack's coverage map (y, x).
+        Further inputs by name, as images, arrays or files, each in its own way whatever the stack is; ``coverage`` is the stack's
+        coverage map (y, x). Of a mask the mean of its channels is taken, and whole numbers without sign become 0..1 of their type.
 
     Returns
     -------
@@ -58,17 +61,8 @@ def run(
     checked = (
         recipe if isinstance(recipe, Recipe) else loads(recipe) if isinstance(recipe, str) and "\n" in recipe else load(recipe)
     )
+    refuse_unknown(checked, inputs)
     coverage = inputs.pop("coverage", None)
-    images = {"stack": _image(stack, coverage)} | {name: _image(value) for name, value in inputs.items()}
+    images = {"stack": taken(checked, "stack", stack, coverage=coverage)}
+    images |= {name: taken(checked, name, value) for name, value in inputs.items()}
     return replace(execute(checked, images, until=until), stack=small(images["stack"]))
-
-
-def _image(value: Any, coverage: Any = None) -> Image:
-    if isinstance(value, (str, Path)):
-        from nebulakit import files
-
-        image: Image = files.read(Path(value), coverage=Path(coverage) if isinstance(coverage, (str, Path)) else None)
-        return image
-    if isinstance(value, Image):
-        return value
-    return Image.from_array(value, coverage=coverage)

@@ -18,6 +18,8 @@ from nebulakit.runner.store import file_hash
 RECORD = "run.json"
 HIDDEN = ".unfinished-"
 PAGE = "report.html"
+FAILED = "failed.html"
+"""The page of a run that failed where an earlier one had gone well, whose page stays."""
 PAGE_MARK = '<meta name="generator" content="nebulakit">'
 """What a page says near its beginning."""
 
@@ -41,7 +43,9 @@ def refuse_foreign(folder: Path, recipe: str, stack: str) -> None:
     """Refuse a folder that holds anything but an earlier run of the same recipe file and stack; UsageError says what it holds."""
     if folder.exists() and not folder.is_dir():
         raise UsageError(f"{folder} is a file; choose another folder with -o")
-    if not folder.is_dir() or all(p.name.startswith(HIDDEN) or (p.name == PAGE and _is_page(p)) for p in folder.iterdir()):
+    if not folder.is_dir() or all(
+        p.name.startswith(HIDDEN) or (p.name in (PAGE, FAILED) and _is_page(p)) for p in folder.iterdir()
+    ):
         return
     earlier = earlier_record(folder)
     if earlier is None:
@@ -110,7 +114,7 @@ def publish_folder(folder: Path, names: Sequence[str]) -> Iterator[Path]:
 
 
 def publish(staging: Path, folder: Path, names: Iterable[Path]) -> None:
-    """Rename finished files into place, and remove what an earlier run wrote there that this one does not."""
+    """Rename finished files into place, and remove what an earlier run wrote there that this one does not, its page included."""
     earlier = read_record(folder) or {}
     names = list(names)
     for name in names:
@@ -128,3 +132,6 @@ def publish(staging: Path, folder: Path, names: Iterable[Path]) -> None:
             and file_hash(path) == old.get("sha256")
         ):
             path.unlink()
+    for page in (folder / PAGE, folder / FAILED):  # so that a page tells of the run.json beside it
+        if page.name not in kept and page.is_file() and _is_page(page):
+            page.unlink()

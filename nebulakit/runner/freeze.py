@@ -9,8 +9,8 @@ from nebulakit.declare import STEPS
 from nebulakit.errors import InputError
 from nebulakit.quantity import Share
 from nebulakit.recipe import loads
-from nebulakit.recipe.edit import edited
-from nebulakit.recipe.model import Call, Recipe
+from nebulakit.recipe.edit import edited, settled
+from nebulakit.recipe.model import Recipe
 
 
 def from_record(record: Mapping[str, Any]) -> Recipe:
@@ -62,7 +62,7 @@ def _alike(one: Any, other: Any) -> bool:
 def frozen(record: Mapping[str, Any], look: bool = False) -> str:
     """Write the recipe of a run with its decided values filled in; comments and layout are kept."""
     recipe = from_record(record)
-    values = {call.id: given for call in recipe.steps if (given := _settings(call, record))}
+    values, vars = settled(recipe, record["recipe"]["settings"])
     for id, filled in decided(record, look).items():
         values[id] = {**values.get(id, {}), **filled}
     what = "What a run decided about the look" if look else "What a run measured and decided"
@@ -72,11 +72,4 @@ def frozen(record: Mapping[str, Any], look: bool = False) -> str:
         if width is None
         else f"# Lengths in fwhm follow the stars of each stack; here they were {width:.4g} px wide. To hold them: --fwhm {width:.4g}\n"
     )
-    return f"# {what} is filled in.\n{told}" + edited(recipe, values)
-
-
-def _settings(call: Call, record: Mapping[str, Any]) -> dict[str, Any]:
-    """Give the parameters of a step that were changed on the command line."""
-    names = {key.rpartition(".")[2] for key in record["recipe"]["settings"] if key.rpartition(".")[0] in (call.id, call.step)}
-    plain = call.params.model_dump(mode="json")
-    return {name: plain[name] for name in names if name in plain}
+    return f"# {what} is filled in.\n{told}" + edited(recipe, values, vars)

@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Literal
 
-from nebulakit.errors import InputError, UsageError
+import numpy as np
+import numpy.typing as npt
+
+from nebulakit.errors import InputError, StepError, UsageError
 from nebulakit.image import Image, Notice
 from nebulakit.pixels.parallel import over
 from nebulakit.recipe.model import Recipe, Ref
@@ -21,20 +24,27 @@ if TYPE_CHECKING:
 def input_keys(job: Job) -> tuple[dict[str, dict[str, Any]], dict[str, str]]:
     """Give what each input file is, and the key by which each input is known: contents and the options of reading, never names or dates."""
     paths = {"stack": job.stack, **job.inputs}
-    unknown = sorted(set(paths) - set(job.recipe.inputs) - {"stack", "coverage"})
-    if unknown:
-        raise UsageError(
-            f"the recipe has no input called {unknown[0]!r}; it has: {', '.join(sorted({*job.recipe.inputs, 'stack', 'coverage'}))}"
-        )
+    refuse_unknown(job.recipe, paths)
     hashes = over(_hash, paths.values())
     told = {
         name: {"file": path.name, "sha256": sha, "bytes": path.stat().st_size}
         for (name, path), sha in zip(paths.items(), hashes, strict=True)
     }
-    options = {"assume": job.assume, "fwhm": job.fwhm, "preview": job.preview, "coverage": told.get("coverage", {}).get("sha256")}
+    options = {"assume": job.assume, "fwhm": job.fwhm, "coverage": told.get("coverage", {}).get("sha256")}
+    binned = {name: [job.preview, job.preview > 1 and _collapsed(job.recipe, name)] for name in paths}
     return told, {
-        name: digest([told[name]["sha256"], options if name == "stack" else job.preview]) for name in paths if name != "coverage"
+        name: digest([told[name]["sha256"], binned[name], options if name == "stack" else _is_mask(job.recipe, name)])
+        for name in paths
+        if name != "coverage"
     }
+
+
+def refuse_unknown(recipe: Recipe, names: Iterable[str]) -> None:
+    """Refuse inputs that the recipe does not know."""
+    known = {*recipe.inputs, "stack", "coverage"}
+    unknown = sorted(set(names) - known)
+    if unknown:
+        raise UsageError(f"the recipe has no input called {unknown[0]!r}; it has: {', '.join(sorted(known))}")
 
 
 def read_inputs(job: Job) -> dict[str, Image]:
@@ -53,23 +63,65 @@ def read_input(job: Job, name: str) -> Image:
 
 
 def _read(job: Job, name: str) -> Image:
+    if name == "stack":
+        return taken(job.recipe, name, job.stack, coverage=job.inputs.get("coverage"), assume=job.assume)
+    return taken(job.recipe, name, job.inputs[name])
+
+
+def taken(
+    recipe: Recipe, name: str, given: Any, *, coverage: Any = None, assume: Literal["linear", "display"] | None = None
+) -> Image:
+    """Give the input ``name`` as the recipe takes it, be it a file, an array or an image.
+
+    A mask is the mean of what was given. An array says nothing of itself, so it is what the recipe declares; where that is a
+    mask or a stretched picture, whole numbers become 0..1 of their type, as those of a file do.
+    """
     from nebulakit import files
 
-    if _is_mask(job.recipe, name):
-        return Image.from_array(files.read_map(job.inputs[name]), channels=("mask",), content="mask", scale="display")
-    if name != "stack":
-        return files.read(job.inputs[name])
-    image = files.read(job.stack, coverage=job.inputs.get("coverage"), assume=job.assume)
-    declared = job.recipe.inputs.get(name)
-    if declared is not None and declared.scale is not None and image.scale != declared.scale:
-        words = {"linear": "linear (not stretched)", "display": "stretched"}
-        raise InputError(
-            f"{job.stack.name} is taken as {words[image.scale]}, since {image.record.get('scale_because', 'nothing says otherwise')}; this recipe "
-            f"needs it {words[declared.scale]}. "
-            + ("For a stretched picture there is the recipe finish. " if image.scale == "display" else "")
-            + f"If you know that it is {words[declared.scale]}, say --assume {declared.scale}."
-        )
-    return image
+    declared = recipe.inputs.get(name)
+    if _is_mask(recipe, name):
+        return _mask(given)
+    file = Path(given) if isinstance(given, (str, Path)) else None
+    if isinstance(given, Image):
+        image = given
+    elif file is None:
+        display = declared is not None and declared.scale == "display"
+        image = Image.from_array(_whole_to_one(given), scale="display") if display else Image.from_array(given)
+    else:
+        map_as_file = None if isinstance(coverage, Image) else coverage
+        image = files.read(file, coverage=map_as_file, assume=assume)
+        if name == "stack" and declared is not None and declared.scale is not None and image.scale != declared.scale:
+            words = {"linear": "linear (not stretched)", "display": "stretched"}
+            raise InputError(
+                f"{file.name} is taken as {words[image.scale]}, since {image.record.get('scale_because', 'nothing says otherwise')}; this recipe "
+                f"needs it {words[declared.scale]}. "
+                + ("For a stretched picture there is the recipe finish. " if image.scale == "display" else "")
+                + f"If you know that it is {words[declared.scale]}, say --assume {declared.scale} "
+                f"(in Python: give nebulakit.read(FILE, assume={declared.scale!r}))."
+            )
+        coverage = coverage if map_as_file is None else None
+    if isinstance(coverage, Image):
+        coverage = coverage.planes.mean(0)  # read already, so its top row is first
+    return image if coverage is None else files.with_coverage(image, coverage)
+
+
+def _mask(given: Any) -> Image:
+    from nebulakit import files
+
+    if isinstance(given, Image):
+        plane = given.planes.mean(0)
+    elif isinstance(given, (str, Path)):
+        plane = files.read_map(given)
+    else:
+        planes = np.asarray(_whole_to_one(given), np.float32)
+        plane = planes.mean(0) if planes.ndim == 3 else planes
+    return Image.from_array(plane, channels=("mask",), content="mask", scale="display")
+
+
+def _whole_to_one(array: npt.ArrayLike) -> npt.NDArray[Any]:
+    """Bring whole numbers without sign to 0..1 of what their type can hold."""
+    found = np.asarray(array)
+    return found / np.float32(np.iinfo(found.dtype).max) if found.dtype.kind == "u" else found
 
 
 def _made_ready(job: Job, name: str, image: Image) -> Image:
@@ -77,13 +129,48 @@ def _made_ready(job: Job, name: str, image: Image) -> Image:
     if name == "stack" and job.fwhm is not None:
         image = image.replace(fwhm=job.fwhm, notices=image.notices, record=image.record)
     if job.preview > 1 and image.content != "mask":  # a mask is brought to size where it is used
-        from nebulakit import steps
-
-        image = steps.bin(image, factor=job.preview).noted(*image.notices)
+        image = _binned(image, job.preview, _collapsed(job.recipe, name))
         if name == "stack":
             what = f"the stack was binned {job.preview} times, so this is a preview: for the composition only"
             image = image.noted(Notice("preview", f"{what}. Noise, stars and detail come out otherwise in the whole."))
     return image
+
+
+def _binned(image: Image, factor: int, collapsed: bool) -> Image:
+    """Bin an input for a preview; a mosaic by whole cells, so that it stays one."""
+    from nebulakit import steps
+    from nebulakit.pixels import geometry
+
+    if image.channels != ("mosaic",) and not (collapsed and len(image.channels) == 1):
+        plainly: Image = steps.bin(image, factor=factor)
+        return plainly.noted(*image.notices)
+    if min(image.shape) < 2 * factor:
+        h, w = image.shape
+        raise StepError(f"the mosaic has {w} x {h} pixels, fewer than one block of {factor} cells for a preview")
+    cover = None if image.coverage is None else geometry.bin_cells(np.nan_to_num(image.coverage, nan=0.0), factor)
+    small = image.moved(
+        geometry.bin_cells(image.planes, factor),
+        geometry.bin_matrix(factor),
+        channels=("mosaic",),
+        coverage=cover,
+        # pixels of one colour lie two apart
+        fwhm=None if image.fwhm is None else 2 * geometry.binned_fwhm(image.fwhm / 2, factor),
+        notices=image.notices,
+    )
+    if image.header is not None and "BAYERPAT" in image.header:
+        small.header["BAYERPAT"] = image.header["BAYERPAT"]
+    return small
+
+
+def _collapsed(recipe: Recipe, name: str) -> bool:
+    """Say whether an input is a mosaic because a step makes colour of it, as of one whose header states no pattern."""
+    for call in recipe.steps:
+        ref = call.first if call.step == "collapse_bayer" and not call.skip else None
+        while ref is not None and ref.step >= 0:
+            ref = recipe.steps[ref.step].first
+        if ref == Ref(-1, name):
+            return True
+    return False
 
 
 def _is_mask(recipe: Recipe, name: str) -> bool:

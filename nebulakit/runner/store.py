@@ -44,6 +44,7 @@ SOURCES = (
     "quantity.py",
     "runner/blended.py",
     "runner/execute.py",
+    "runner/inputs.py",
     "runner/placed.py",
 )
 
@@ -88,7 +89,7 @@ class Keys(dict[Ref, str]):
                 "step": call.step,
                 "params": canonical(call.params),
                 "reads": {k: self.get(r, "absent") for k, r in call.reads.items()},
-                "mask": self[call.mask] if call.mask else None,
+                "mask": self.get(call.mask, "absent") if call.mask else None,
                 "amount": call.amount,
                 "source": source_digest(),
                 "versions": versions(),

@@ -187,7 +187,7 @@ def collapse_bayer(
     used: str | None = stated
     if pattern != "auto":
         # a pattern told by hand is that of the whole stack, its top row first: follow what was cropped and turned since
-        used = geometry.move_pattern(pattern, _to_seen_stack(image))
+        used = geometry.move_pattern(pattern, _to_cells_as_seen(image))
         if used is None:
             raise StepError(
                 "the mosaic was binned or turned by an odd angle before collapse_bayer, so its colours are mixed; put collapse_bayer first"
@@ -219,9 +219,15 @@ def collapse_bayer(
     return moved.noted(*notices, pattern=pattern if pattern != "auto" else used)
 
 
-def _to_seen_stack(image: Image) -> Any:
-    """Give the matrix from the image's pixels to the stack's, its rows counted from the top as seen."""
+def _to_cells_as_seen(image: Image) -> Any:
+    """Give the matrix from the image's pixels to the stack's, its rows counted from the top as seen.
+
+    A mosaic was binned by whole cells, if at all: then it leads to the pixels of the stack binned so.
+    """
     matrix = np.asarray(image.frame.to_stack_matrix)
     if image.frame.bottom_up:
         matrix = matrix * [[1], [-1]] + [[0, 0, 0], [0, 0, image.frame.stack_shape[0] - 1]]
+    scale = image.frame.scale
+    if image.channels == ("mosaic",) and scale > 1:
+        matrix = (matrix - [[0, 0, (scale - 1) / 2]] * 2) / scale
     return matrix

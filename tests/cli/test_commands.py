@@ -99,6 +99,17 @@ def test_a_fault_of_the_page_never_costs_the_picture(where, tell, night, tmp_pat
     assert err.count("Please report") == 1
 
 
+def test_a_cache_that_cannot_be_written_costs_no_page(tell, night, tmp_path, monkeypatch) -> None:
+    def refuse(*_: object) -> None:
+        raise PermissionError(13, "Permission denied")
+
+    monkeypatch.setattr("nebulakit.runner.store.Store.write", refuse)
+    code, _, err = tell("run", night / "r.yaml", night / "stack.fits", "-o", "o", "--cache", "kept")
+    assert code == 0
+    assert "layers-not-kept" in err
+    assert (tmp_path / "o" / "report.html").is_file()
+
+
 def test_until_writes_one_result(tell, night) -> None:
     code, out, _ = tell(
         "run", night / "r.yaml", night / "stack.fits", "-o", "o", "--until", "stretch", "--no-cache", "--no-report"

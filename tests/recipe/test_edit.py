@@ -9,7 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from nebulakit.recipe import loads, resolved
-from nebulakit.recipe.edit import edited, flow, word
+from nebulakit.recipe.edit import edited, flow, settled, word
 from nebulakit.recipe.faults import Faults, Source
 from nebulakit.recipe.text import plain, read
 
@@ -94,3 +94,47 @@ def test_a_text_is_quoted_only_where_it_must_be_and_read_as_it_was(text: str) ->
     assert plain(node) == {"a": {"b": [text, 1]}}
     assert word("85%") == "85%"
     assert word("true") == '"true"'
+
+
+SET = """\
+version: 1
+vars: {keep: 40%}   # so much
+inputs: {other: {}, paint: {scale: mask}}
+steps:
+  - stretch_asinh: {lift: "${keep}", sky: 5%}   # bright
+    id: s
+  - level_mask:
+      # from here on
+      above: 30%
+      # and no more
+    as: high
+  - curve:
+  - {saturate: {gain: 1.2}, mask: high}
+  - blend: {image: s1, other: s1}   # twice
+    id: twice
+outputs:
+  - {layer: last, file: a.tif}
+""".replace("    id: s\n", "    id: s\n    as: s1\n")
+
+
+@pytest.mark.parametrize(
+    "settings",
+    [
+        {"vars.keep": "20%"},
+        {"vars.keep": "20%", "s.lift": "${keep}", "curve.amount": "30%", "curve.points": "[[0.5, 0.6]]"},
+        {"s.like": "stack", "s.sky": "8%"},
+        {"s.like": "null", "curve.mask": "paint", "curve.skip": "false", "level_mask.from": "stack", "level_mask.below": "90%"},
+        {"saturate.mask": "paint", "saturate.amount": "0.5", "saturate.from": "s1"},
+        {"twice.from": "last", "twice.opacity": "30%", "twice.other": "other"},
+        {"twice.image": "last", "twice.skip": "true"},
+    ],
+)
+def test_settings_written_into_the_text_mean_the_same(settings: dict[str, str]) -> None:
+    chosen = loads(SET, settings=settings)
+    new = edited(chosen, *settled(chosen, settings))
+    written = loads(new)
+    assert resolved(written) == resolved(chosen)
+    assert resolved(written) != resolved(loads(SET))
+    assert written.vars == chosen.vars
+    for remark in ("# so much", "# bright", "# from here on", "# and no more", "# twice"):
+        assert remark in new

@@ -96,6 +96,24 @@ def test_a_folder_with_nothing_but_the_page_of_a_failed_run_is_run_into_again(ni
     assert run(tmp_path / "theirs", "--no-cache", recipe=recipe) == 2
 
 
+def test_a_page_is_that_of_the_run_beside_it(night, run, tmp_path):
+    recipe, out = tmp_path / "r.yaml", tmp_path / "out"
+    recipe.write_text((night / "r.yaml").read_text())
+    cache = ["--cache", str(tmp_path / "cache")]
+    assert run(out, *cache, recipe=recipe) == 0
+    good = {p.name: p.read_bytes() for p in out.iterdir()}
+    recipe.write_text((night / "r.yaml").read_text().replace("above: 50%", "above: 50%, below: 40%"))
+    assert run(out, *cache, recipe=recipe) == 1
+    assert "This run failed." in (out / "failed.html").read_text(encoding="utf-8")
+    assert {p.name: p.read_bytes() for p in out.iterdir() if p.name != "failed.html"} == good
+    recipe.write_text((night / "r.yaml").read_text())
+    assert run(out, *cache, "--no-report", recipe=recipe) == 0
+    assert {p.name for p in out.iterdir()} == set(good) - {"report.html"}
+    (out / "report.html").write_text("<p>mine</p>")
+    assert run(out, *cache, "--no-report", recipe=recipe) == 0
+    assert (out / "report.html").read_text() == "<p>mine</p>"
+
+
 def test_a_step_that_is_reused_still_shows_its_pictures(night, run, tmp_path):
     cache = ["--cache", str(tmp_path / "cache")]
     assert run(tmp_path / "out", *cache) == 0

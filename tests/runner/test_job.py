@@ -261,6 +261,24 @@ def test_a_sweep_shares_what_is_the_same_and_writes_the_chosen_recipe(night, tmp
     assert loads((tmp_path / "mine.yaml").read_text()).steps[-1].params.gain == 1.6
 
 
+def test_variables_and_what_stands_beside_a_step_are_frozen_and_picked_too(night, tmp_path):
+    recipe = tmp_path / "v.yaml"
+    recipe.write_text(
+        'version: 1\nvars: {level: 5%}\nsteps:\n  - stretch_asinh: {sky: "${level}"}\n    id: s\n  - curve: {}\n'
+        "outputs:\n  - {layer: last, file: a.tif}\n"
+    )
+    stack = str(night / "stack.fits")
+    quiet = ("--no-report", "--no-cache")
+    given = ("--set", "vars.level=8%", "--set", "curve.amount=30%", "--set", "s.like=stack")
+    assert call(["run", str(recipe), stack, "-o", str(tmp_path / "set"), *quiet, *given]) == 0
+    assert call(["freeze", str(tmp_path / "set"), "-o", str(tmp_path / "frozen.yaml")]) == 0
+    vary = ("--vary", "vars.level=5%,8%", "--vary", "curve.amount=30%", "--set", "s.like=stack")
+    assert call(["sweep", str(recipe), stack, *vary, "--pick", "2", "-o", str(tmp_path / "picked.yaml")]) == 0
+    for name in ("frozen", "picked"):
+        assert call(["run", str(tmp_path / f"{name}.yaml"), stack, "-o", str(tmp_path / name), *quiet]) == 0
+        assert hashes(tmp_path / name) == hashes(tmp_path / "set")
+
+
 def test_a_run_killed_at_any_moment_leaves_a_right_cache(night, tmp_path):
     reference = tmp_path / "reference"
     assert run(night, reference, "--no-cache") == 0

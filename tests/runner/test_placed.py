@@ -8,10 +8,11 @@ import pytest
 import tifffile
 from astropy.io import fits
 
+import nebulakit
 from nebulakit import files, steps
 from nebulakit.cli import call
 from nebulakit.demo import make_scene
-from nebulakit.errors import StepError
+from nebulakit.errors import StepError, UsageError
 from nebulakit.image import Image
 from nebulakit.runner.placed import placed
 
@@ -143,3 +144,91 @@ def test_a_crop_with_a_rim_takes_a_mask_of_the_picture_without_it() -> None:
 def test_what_the_run_was_given_is_recorded(folder, tmp_path) -> None:
     assert run(folder, "crop.png", tmp_path / "o") == 0
     assert json.loads((tmp_path / "o" / "run.json").read_text())["inputs"]["mine"]["file"] == "crop.png"
+
+
+def test_a_file_that_was_a_mask_and_now_is_a_picture_is_another_input(folder, tmp_path) -> None:
+    coloured = np.zeros((*SHAPE, 3), np.uint8)
+    coloured[:, :60] = (255, 60, 10)
+    cv2.imwrite(str(tmp_path / "coloured.png"), coloured)
+    for scale, out, kept in (("mask", "a", True), ("display", "b", True), ("display", "c", False)):
+        (tmp_path / "r.yaml").write_text(
+            f"version: 1\ninputs: {{stack: {{scale: display}}, mine: {{scale: {scale}}}}}\nsteps:\n  - blend: {{other: mine}}\n"
+            "outputs:\n  - {layer: last, file: a.tif}\n"
+        )
+        args = ["run", str(tmp_path / "r.yaml"), str(folder / "picture.tif"), "--input", f"mine={tmp_path / 'coloured.png'}"]
+        cache = ("--cache", str(tmp_path / "kept")) if kept else ("--no-cache",)
+        assert call([*args, "-o", str(tmp_path / out), "--assume", "display", "--no-report", *cache]) == 0
+    assert (tifffile.imread(tmp_path / "b" / "a.tif") == tifffile.imread(tmp_path / "c" / "a.tif")).all()
+
+
+@pytest.fixture(scope="module")
+def covered(tmp_path_factory):
+    """A linear stack whose file has the bottom row first, a map of half its frame, a mask in one colour, all as files; and the answers by command line."""
+    where = tmp_path_factory.mktemp("covered")
+    rng = np.random.default_rng(2)
+    stack = (0.1 + rng.normal(0, 0.001, (3, 96, 120))).astype(np.float32)
+    counts = np.full((96, 120), 100, np.float32)
+    counts[:, :40] = 30
+    counts[:10] = 20
+    fits.writeto(where / "stack.fits", stack, fits.Header({"ROWORDER": "BOTTOM-UP"}))
+    fits.writeto(where / "map.fits", counts, fits.Header({"ROWORDER": "BOTTOM-UP"}))
+    mask = np.zeros((96, 120, 3), np.uint8)
+    mask[20:60, 30:80, :2] = 255  # no red
+    cv2.imwrite(str(where / "mine.png"), mask)
+    (where / "r.yaml").write_text(
+        "version: 1\ninputs: {mine: {scale: mask}}\nsteps:\n  - crop_to_coverage: {map_counts: frames}\n  - stretch_asinh: {}\n"
+        "  - curve: {points: [[0.5, 0.9]]}\n    mask: mine\noutputs:\n  - {layer: last, file: a.tif, bits: 32}\n"
+    )
+    args = [
+        "run",
+        str(where / "r.yaml"),
+        str(where / "stack.fits"),
+        "--input",
+        f"mine={where / 'mine.png'}",
+        "-o",
+        str(where / "o"),
+    ]
+    assert call([*args, "--input", f"coverage={where / 'map.fits'}", "--no-cache", "--no-report"]) == 0
+    return where
+
+
+@pytest.mark.parametrize("mine", ["file", "image", "array"])
+@pytest.mark.parametrize("coverage", ["file", "image", "array"])
+@pytest.mark.parametrize("stack", ["file", "image", "array"])
+def test_from_python_every_way_of_giving_stack_map_and_mask_is_that_of_the_command_line(covered, stack, coverage, mine) -> None:
+    path, counts, painted = covered / "stack.fits", covered / "map.fits", covered / "mine.png"
+    rows = slice(None) if stack == "file" else slice(None, None, -1)  # an array has the rows of the stack it is given with
+    run = nebulakit.run(
+        covered / "r.yaml",
+        {"file": path, "image": nebulakit.read(path), "array": nebulakit.read(path).planes}[stack],
+        coverage={"file": counts, "image": nebulakit.read(counts), "array": fits.getdata(counts)[rows]}[coverage],
+        mine={"file": painted, "image": nebulakit.read(painted), "array": np.moveaxis(cv2.imread(str(painted)), 2, 0)}[mine],
+    )
+    expected = np.moveaxis(tifffile.imread(covered / "o" / "a.tif"), 2, 0)
+    assert expected.shape[1:] < (96, 120)
+    assert np.array_equal(run["last"].planes, expected)
+
+
+def test_from_python_an_array_is_what_the_recipe_says_and_an_unknown_input_is_refused() -> None:
+    text = "version: 1\ninputs: {stack: {scale: display}}\nsteps:\n  - orient: {}\noutputs:\n  - {layer: last, file: a.tif}\n"
+    run = nebulakit.run(text, np.full((3, 8, 9), 51, np.uint8))
+    assert run["last"].scale == "display"
+    assert np.allclose(run["last"].planes, 0.2)
+    with pytest.raises(UsageError, match="no input called 'mien'"):
+        nebulakit.run(text, np.zeros((3, 8, 9)), mien=np.zeros((8, 9)))
+
+
+@pytest.mark.parametrize("amount", ["", "    amount: 50%\n"])
+def test_an_optional_mask_that_is_not_given_leaves_the_step_to_act_everywhere(folder, tmp_path, amount, capsys) -> None:
+    head = "version: 1\ninputs: {stack: {scale: display}, mine: {scale: mask, optional: true}}\nsteps:\n"
+    text = f"{head}  - curve: {{points: [[0.5, 0.8]]}}\n    mask: mine\n{amount}outputs:\n  - {{layer: last, file: a.tif}}\n"
+    answers = []
+    for name, written in (("with", text), ("without", text.replace("    mask: mine\n", ""))):
+        (tmp_path / f"{name}.yaml").write_text(written)
+        args = [str(tmp_path / f"{name}.yaml"), str(folder / "picture.tif"), "--cache", str(tmp_path / "kept")]
+        assert call(["run", *args, "-o", str(tmp_path / name), "--assume", "display", "--no-report"]) == 0
+        answers.append((tmp_path / name / "a.tif").read_bytes())
+    assert answers[0] == answers[1]
+    capsys.readouterr()
+    assert call(["plan", str(tmp_path / "with.yaml"), *args[1:]]) == 0
+    assert "1 of 1 steps run" in capsys.readouterr().out

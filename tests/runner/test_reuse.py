@@ -356,6 +356,26 @@ def test_a_preview_is_marked_and_leaves_the_plan_of_the_whole_alone(night, kept,
     assert planned(night, kept, capsys, "--preview", "2")[-1] == "nothing to run: every step is reused"
 
 
+@pytest.mark.parametrize("told", [True, False], ids=["by hand", "by the header"])
+@pytest.mark.parametrize("factor", [2, 3])
+def test_a_preview_of_a_mosaic_is_that_of_its_colours(tmp_path, told, factor):
+    rng = np.random.default_rng(5)
+    header = fits.Header({"ROWORDER": "BOTTOM-UP"} | ({} if told else {"BAYERPAT": "GBRG"}))
+    fits.writeto(tmp_path / "m.fits", rng.uniform(0.1, 0.2, (72, 96)).astype(np.float32), header)
+    steps = "  - orient: {mirror: horizontal}\n" if factor == 3 else ""  # so that the pattern must be followed, too
+    (tmp_path / "r.yaml").write_text(
+        f"version: 1\nsteps:\n{steps}  - collapse_bayer: {{pattern: {'GBRG' if told else 'auto'}}}\n    as: colour\n"
+        f"  - bin: {{factor: {factor}}}\n    as: small\noutputs:\n  - {{layer: colour, file: colour.fits}}\n"
+        "  - {layer: small, file: small.fits}\n"
+    )
+    for out, more in (("whole", ()), ("quick", ("--preview", str(factor)))):
+        args = ["run", str(tmp_path / "r.yaml"), str(tmp_path / "m.fits"), "-o", str(tmp_path / out), "--no-report", "--no-cache"]
+        assert call([*args, *more]) == 0
+    quick, whole = files.read(tmp_path / "quick" / "colour.fits"), files.read(tmp_path / "whole" / "small.fits")
+    assert quick.shape == (72 // 2 // factor, 96 // 2 // factor)
+    assert np.allclose(quick.planes, whole.planes, rtol=0, atol=1e-6)
+
+
 # -- the same again ----------------------------------------------------------------------------------------------------------
 
 
