@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import dataclasses
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from html import escape
 from typing import Any, Literal, NamedTuple
@@ -201,6 +201,23 @@ class Image:
         if stars is not None:
             facts["stars"] = geometry.move_stars(stars, matrix, planes.shape[1:])
         return self.replace(planes, **facts)
+
+    def mapped(self, change: Callable[[Planes], Planes]) -> Image:
+        """Give the display image after ``change``, which works on every pixel's levels by themselves.
+
+        Sky and white go through it as well, noise by its slopes at the sky.
+        """
+        from nebulakit.pixels import curves
+
+        def at(levels: tuple[float, ...] | None) -> tuple[float, ...] | None:
+            if levels is None:
+                return None
+            return tuple(change(np.array(levels, np.float32)[:, None, None])[:, 0, 0].tolist())
+
+        noise = None
+        if self.noise is not None and self.sky is not None:
+            noise = self.noise.mixed(curves.slopes(self.sky, change))
+        return self.replace(change(self.planes), sky=at(self.sky), noise=noise, white=at(self.white))
 
     def covered(self) -> npt.NDArray[np.bool_]:
         """(y, x) True where all channels have a value and, if it is known, coverage is above zero."""

@@ -157,6 +157,26 @@ def other(name: str, first: Image) -> Image:
     return stretched(found) if first.scale == "display" else found
 
 
+def tinted(like: Image, content: Any) -> Image:
+    """Give a picture of the kind of ``like`` whose sky has a colour; it is empty left of column 90, stars and nebula are right of it."""
+    n, unit = len(like.channels), 1.0 if like.scale == "display" else 0.2
+    y, x = np.mgrid[: SHAPE[0], : SHAPE[1]]
+    light = np.zeros(SHAPE)
+    if content != "starless":
+        for k in range(14):
+            light += (0.08 + 0.04 * k) * np.exp(-((x - 140 - 17 * (k % 5)) ** 2 + (y - 25 - 50 * (k // 5)) ** 2) / 3.4)
+    if content != "stars":
+        light += 0.4 * np.exp(-((x - 175) ** 2 + (y - 85) ** 2) / 392)
+    light[light < 1e-6] = 0
+    sky = (0.0,) * n if content == "stars" else tuple(unit * v for v in (0.1, 0.2, 0.12)[:n])
+    grain = np.random.default_rng(n).normal(0, 0.008 * unit, (n, *SHAPE)).astype(np.float32)
+    planes = unit * light * np.reshape((1, 0.5, 0.4)[:n], (n, 1, 1)) + np.reshape(sky, (n, 1, 1))
+    if like.scale != "display" or content != "stars":  # a stretched layer of stars is black between them
+        planes = planes + grain
+    noise = Image(grain, like.channels).measured("noise").noise
+    return frozen(Image(np.float32(planes), like.channels, like.scale, content, sky=sky, noise=noise, white=(unit,) * n))
+
+
 def images_for(step: Step, first: Image, optional: bool = True) -> dict[str, Image]:
     names = list(step.images)
     return {names[0]: first} | {n: other(n, first) for n in names[1:] if optional or step.images[n]}
@@ -321,6 +341,27 @@ def test_facts_fit_the_pixels(step: Step) -> None:
                 ]
                 assert len({len(f) for f in fields}) == 1, where
             assert image.frame.stack_shape == first.frame.stack_shape, where
+
+
+@every_step
+def test_the_sky_is_where_it_is_said_to_be(step: Step) -> None:
+    """Also a sky that has a colour, which work on colours changes: it is said anew, or no longer said."""
+    for like in candidates(step):
+        if step.resizes or like.content == "mask":
+            continue
+        first = tinted(like, like.content)
+        given = {next(iter(step.images)): first}
+        for name in [n for n, required in step.images.items() if required and n not in given]:
+            given[name] = tinted(first, "stars" if name == "stars" else first.content)
+        made: dict[str, Any] = {}
+        if told(lambda given=given, made=made: made.update(results(step, step.call(**given, **examples(step))))) is not None:
+            continue
+        for name, image in made.items():
+            if image.sky is not None:
+                found = np.median(image.planes[:, 20:-20, 20:90], (1, 2))
+                unit = 1.0 if image.scale == "display" else 0.2
+                # 0.15 of the noise; the median of so many pixels is good to 0.02 of it
+                assert image.sky == pytest.approx(found.tolist(), abs=0.0012 * unit), f"{name} of {first.scale} {first.content}"
 
 
 @every_step

@@ -136,8 +136,8 @@ def limit_tint(
     from nebulakit.pixels import hues
 
     pair = _hues(colours, ha_hue, oiii_hue)
-    planes = hues.tint_limited(image.planes, pair, width.degrees, strength.fraction)
-    return image.replace(planes).noted(ha_hue=pair[0], oiii_hue=pair[1])
+    out = image.mapped(lambda planes: hues.tint_limited(planes, pair, width.degrees, strength.fraction))
+    return out.noted(ha_hue=pair[0], oiii_hue=pair[1])
 
 
 def _hues(colours: str, ha: Angle | Literal["auto"], oiii: Angle | Literal["auto"]) -> tuple[float, float]:

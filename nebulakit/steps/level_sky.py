@@ -77,7 +77,7 @@ def level_sky(
     if image.scale == "display":
         planes = np.clip(planes, 0, 1)
         white = None if white is None else np.clip(white, 0, 1)
-    facts = {"sky": tuple(goal.tolist()), "white": None if white is None else tuple(white.tolist())}
+    facts = {"sky": tuple(float(g) for g in goal), "white": None if white is None else tuple(white.tolist())}
     out = image.replace(planes, noise=known.noise, **facts)
     return out.noted(
         order=used,

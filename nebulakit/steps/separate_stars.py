@@ -130,7 +130,10 @@ def separate_stars(
     if known.fwhm is not None and math.isfinite(known.fwhm):
         record["fwhm"] = float(known.fwhm)
     nebula = known.replace(parted.nebula, content="starless", stars=parted.found).noted(*notices, **record)
-    stars = known.replace(parted.stars, content="stars", sky=(0.0,) * len(known.channels), stars=parted.found)
+    white = known.white
+    if white is not None and known.sky is not None and known.scale == "linear":
+        white = tuple(w - s for w, s in zip(white, known.sky, strict=True))
+    stars = known.replace(parted.stars, content="stars", sky=(0.0,) * len(known.channels), white=white, stars=parted.found)
     filled = known.replace(
         parted.touched[None].astype(np.float32),
         channels=("mask",),
