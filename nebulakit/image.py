@@ -61,6 +61,10 @@ class Frame:
         u, v = x - c, y - f
         return (e * u - b * v) / det, (a * v - d * u) / det
 
+    def upright(self, x: float, y: float) -> tuple[float, float]:
+        """Give a stack position with its rows counted from the top as seen; done again it gives the rows of the file."""
+        return x, self.stack_shape[0] - 1 - y if self.bottom_up else y
+
     def then(self, new_to_old: npt.ArrayLike) -> Frame:
         """Give the frame of a layer whose pixels map to this one's by the 2x3 matrix ``new_to_old``."""
         full = np.vstack([np.asarray(self.to_stack_matrix), [0, 0, 1]]) @ np.vstack([np.asarray(new_to_old, float), [0, 0, 1]])
@@ -266,6 +270,7 @@ class Image:
         h, w = self.shape
         sh, sw = self.frame.stack_shape
         y0, x0, high, wide = self.frame.bounding_box(self.shape)
+        y0 = sh - y0 - high if self.frame.bottom_up else y0  # told as seen
         across, down = (f"{100 * a / n:.1f} to {100 * (a + b) / n:.1f} %" for a, b, n in ((x0, wide, sw), (y0, high, sh)))
 
         def values(given: tuple[float, ...] | None) -> str:
