@@ -108,6 +108,7 @@ def test_nan_stays_where_it_was():
     nebula, stars, filled = separate_stars(scene.image())
     gone = np.isnan(scene.stack)
     assert np.array_equal(np.isnan(nebula.planes), gone)
+    assert np.array_equal(np.isnan(stars.planes), gone)
     assert np.array_equal((nebula.planes + stars.planes)[~gone], scene.stack[~gone])
     assert not filled.planes[0][gone.all(0)].any()
 
