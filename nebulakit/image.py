@@ -146,6 +146,8 @@ class Image:
         p = self.planes
         if p.ndim != 3 or p.dtype != np.float32:
             raise StepError(f"an image has planes float32 (channel, y, x); found {p.dtype} with shape {p.shape}")
+        if not p.size:
+            raise StepError(f"there is no pixel in an array of shape {p.shape}; an image has at least one")
         if len(self.channels) != p.shape[0]:
             raise StepError(f"{p.shape[0]} planes but {len(self.channels)} channel names {self.channels}")
         if self.coverage is not None and self.coverage.shape != p.shape[1:]:

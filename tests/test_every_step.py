@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-import copy
+import dataclasses
 import functools
 import itertools
 import json
@@ -43,10 +43,26 @@ def scene() -> Any:
 
 def frozen(image: Image) -> Image:
     """Give the image with arrays that cannot be written, as layers read back from disk are."""
-    for array in (image.planes, image.coverage):
+    facts = [image.planes, image.coverage]
+    facts += [image.noise and image.noise.map, image.psf and image.psf.kernel]
+    facts += vars(image.stars).values() if image.stars is not None else []
+    for array in facts:
         if array is not None:
             array.flags.writeable = False
     return image
+
+
+def everything(image: Image) -> Any:
+    """Give all that an image holds, its arrays as bytes."""
+
+    def plain(value: Any) -> Any:
+        if isinstance(value, np.ndarray):
+            return value.tobytes()
+        if dataclasses.is_dataclass(value):
+            return {f.name: plain(getattr(value, f.name)) for f in dataclasses.fields(value)}
+        return str(value)
+
+    return plain(image)
 
 
 def with_gap(planes: Any) -> Any:
@@ -253,18 +269,10 @@ def same(a: dict[str, Any], b: dict[str, Any]) -> bool:
 def test_the_input_is_left_alone(step: Step) -> None:
     first, _ = accepted(step.name)[0]
     given = images_for(step, first)
-    kept = {
-        k: (i.planes.tobytes(), str(i.header), copy.deepcopy(i.noise), None if i.stars is None else i.stars.x.tobytes())
-        for k, i in given.items()
-    }
+    kept = {name: everything(image) for name, image in given.items()}
     step.call(**given, **examples(step))
     for name, image in given.items():
-        planes, header, noise, xs = kept[name]
-        assert image.planes.tobytes() == planes
-        assert str(image.header) == header
-        assert (noise is None) == (image.noise is None)
-        assert noise is None or (noise.sigma, noise.scales) == (image.noise.sigma, image.noise.scales)
-        assert image.stars is None or image.stars.x.tobytes() == xs
+        assert everything(image) == kept[name], f"{name} was changed"
 
 
 @every_step
@@ -413,6 +421,25 @@ def test_arrays_in_arrays_out(step: Step) -> None:
         assert isinstance(array, np.ndarray)
         assert (array.dtype, array.ndim) == (np.float32, 3)
         assert step.resizes or array.shape == image.planes.shape
+
+
+@every_step
+def test_an_array_beside_an_image_is_what_that_is(step: Step) -> None:
+    """Stretched where the image is, and the same as the image it was taken from."""
+    for first, made in accepted(step.name):
+        if len(step.images) == 1 or first.content == "mask":
+            continue
+        given = {k: v if v is first else Image(v.planes, v.channels, first.scale) for k, v in images_for(step, first).items()}
+        arrays = {k: v if v is first else v.planes for k, v in given.items()}
+        made = results(step, step.call(**arrays, **examples(step)))
+        for name, image in results(step, step.call(**given, **examples(step))).items():
+            assert np.array_equal(image.planes, made[name].planes, equal_nan=True), f"{name} of {first.scale} {first.content}"
+
+
+@every_step
+def test_an_array_without_a_pixel_is_refused_in_words(step: Step) -> None:
+    with pytest.raises(StepError, match="there is no pixel"):
+        step.call(**{name: np.zeros((3, 0, 5)) for name in step.images}, **examples(step))
 
 
 @every_step
