@@ -206,7 +206,8 @@ def _call(declared: Step, fn: Callable[..., Any], signature: inspect.Signature, 
     arrays = not any(isinstance(v, Image) for v in bound.values())
     if facts and not arrays:
         raise StepError(f"{declared.name}: {', '.join(facts)} can only be given together with arrays; an Image carries its own")
-    facts.setdefault("scale", "display" if declared.reads == "display" else "linear")
+    beside = [v.scale for v in bound.values() if isinstance(v, Image)]  # an array beside an Image is what that is
+    facts.setdefault("scale", beside[0] if beside else "display" if declared.reads == "display" else "linear")
     layers: dict[str, Any] = {
         k: v if isinstance(v, Image) or v is None else Image.from_array(v, **facts) for k, v in bound.items()
     }

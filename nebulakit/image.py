@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import dataclasses
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from html import escape
 from typing import Any, Literal, NamedTuple
@@ -60,6 +60,10 @@ class Frame:
         det = a * e - b * d
         u, v = x - c, y - f
         return (e * u - b * v) / det, (a * v - d * u) / det
+
+    def upright(self, x: float, y: float) -> tuple[float, float]:
+        """Give a stack position with its rows counted from the top as seen; done again it gives the rows of the file."""
+        return x, self.stack_shape[0] - 1 - y if self.bottom_up else y
 
     def then(self, new_to_old: npt.ArrayLike) -> Frame:
         """Give the frame of a layer whose pixels map to this one's by the 2x3 matrix ``new_to_old``."""
@@ -145,6 +149,8 @@ class Image:
         p = self.planes
         if p.ndim != 3 or p.dtype != np.float32:
             raise StepError(f"an image has planes float32 (channel, y, x); found {p.dtype} with shape {p.shape}")
+        if not p.size:
+            raise StepError(f"there is no pixel in an array of shape {p.shape}; an image has at least one")
         if len(self.channels) != p.shape[0]:
             raise StepError(f"{p.shape[0]} planes but {len(self.channels)} channel names {self.channels}")
         if self.coverage is not None and self.coverage.shape != p.shape[1:]:
@@ -205,6 +211,23 @@ class Image:
             facts["stars"] = geometry.move_stars(stars, matrix, planes.shape[1:])
         return self.replace(planes, **facts)
 
+    def mapped(self, change: Callable[[Planes], Planes]) -> Image:
+        """Give the display image after ``change``, which works on every pixel's levels by themselves.
+
+        Sky and white go through it as well, noise by its slopes at the sky.
+        """
+        from nebulakit.pixels import curves
+
+        def at(levels: tuple[float, ...] | None) -> tuple[float, ...] | None:
+            if levels is None:
+                return None
+            return tuple(change(np.array(levels, np.float32)[:, None, None])[:, 0, 0].tolist())
+
+        noise = None
+        if self.noise is not None and self.sky is not None:
+            noise = self.noise.mixed(curves.slopes(self.sky, change))
+        return self.replace(change(self.planes), sky=at(self.sky), noise=noise, white=at(self.white))
+
     def covered(self) -> npt.NDArray[np.bool_]:
         """(y, x) True where all channels have a value and, if it is known, coverage is above zero."""
         good: npt.NDArray[np.bool_] = np.asarray(np.isfinite(self.planes).all(axis=0), bool)
@@ -252,6 +275,7 @@ class Image:
         h, w = self.shape
         sh, sw = self.frame.stack_shape
         y0, x0, high, wide = self.frame.bounding_box(self.shape)
+        y0 = sh - y0 - high if self.frame.bottom_up else y0  # told as seen
         across, down = (f"{100 * a / n:.1f} to {100 * (a + b) / n:.1f} %" for a, b, n in ((x0, wide, sw), (y0, high, sh)))
 
         def values(given: tuple[float, ...] | None) -> str:

@@ -154,9 +154,10 @@ class Angle(Quantity):
         return self.number
 
     def turned(self, image: Image) -> float:
-        """Give the direction, in degrees in ``image``, that points so in the uncropped stack."""
-        x0, y0 = image.frame.from_stack(0, 0)
-        x1, y1 = image.frame.from_stack(math.cos(math.radians(self.number)), math.sin(math.radians(self.number)))
+        """Give the direction, in degrees in ``image``, that points so in the uncropped stack as it is seen."""
+        frame, turn = image.frame, math.radians(self.number)
+        x0, y0 = frame.from_stack(*frame.upright(0, 0))
+        x1, y1 = frame.from_stack(*frame.upright(math.cos(turn), math.sin(turn)))
         return math.degrees(math.atan2(y1 - y0, x1 - x0))
 
 
@@ -173,7 +174,11 @@ def extent_px(extent: Extent, image: Image) -> float:
 
 @dataclass(frozen=True)
 class Position:
-    """A place: ``[41.2%, 63.0%]`` of the uncropped stack (x, y), ``[812 px, 406 px]`` of it, or ``[83.82 deg, -5.39 deg]`` (RA, Dec)."""
+    """A place: ``[41.2%, 63.0%]`` of the uncropped stack (x, y), ``[812 px, 406 px]`` of it, or ``[83.82 deg, -5.39 deg]`` (RA, Dec).
+
+    Shares count from the left and from the top of the picture as it is seen; px count columns and rows as they lie in the
+    file, whose first row is the bottom where it says so.
+    """
 
     x: float
     y: float
@@ -203,8 +208,9 @@ class Position:
                 )
             return found
         height, width = image.frame.stack_shape
-        x, y = (self.x / 100 * width - 0.5, self.y / 100 * height - 0.5) if self.unit == "%" else (self.x, self.y)
-        return image.frame.from_stack(x, y)
+        if self.unit == "px":
+            return image.frame.from_stack(self.x, self.y)
+        return image.frame.from_stack(*image.frame.upright(self.x / 100 * width - 0.5, self.y / 100 * height - 0.5))
 
     def __str__(self) -> str:
         unit = self.unit if self.unit == "%" else f" {self.unit}"

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-import copy
+import dataclasses
 import functools
 import itertools
 import json
@@ -43,10 +43,26 @@ def scene() -> Any:
 
 def frozen(image: Image) -> Image:
     """Give the image with arrays that cannot be written, as layers read back from disk are."""
-    for array in (image.planes, image.coverage):
+    facts = [image.planes, image.coverage]
+    facts += [image.noise and image.noise.map, image.psf and image.psf.kernel]
+    facts += vars(image.stars).values() if image.stars is not None else []
+    for array in facts:
         if array is not None:
             array.flags.writeable = False
     return image
+
+
+def everything(image: Image) -> Any:
+    """Give all that an image holds, its arrays as bytes."""
+
+    def plain(value: Any) -> Any:
+        if isinstance(value, np.ndarray):
+            return value.tobytes()
+        if dataclasses.is_dataclass(value):
+            return {f.name: plain(getattr(value, f.name)) for f in dataclasses.fields(value)}
+        return str(value)
+
+    return plain(image)
 
 
 def with_gap(planes: Any) -> Any:
@@ -157,6 +173,26 @@ def other(name: str, first: Image) -> Image:
     return stretched(found) if first.scale == "display" else found
 
 
+def tinted(like: Image, content: Any) -> Image:
+    """Give a picture of the kind of ``like`` whose sky has a colour; it is empty left of column 90, stars and nebula are right of it."""
+    n, unit = len(like.channels), 1.0 if like.scale == "display" else 0.2
+    y, x = np.mgrid[: SHAPE[0], : SHAPE[1]]
+    light = np.zeros(SHAPE)
+    if content != "starless":
+        for k in range(14):
+            light += (0.08 + 0.04 * k) * np.exp(-((x - 140 - 17 * (k % 5)) ** 2 + (y - 25 - 50 * (k // 5)) ** 2) / 3.4)
+    if content != "stars":
+        light += 0.4 * np.exp(-((x - 175) ** 2 + (y - 85) ** 2) / 392)
+    light[light < 1e-6] = 0
+    sky = (0.0,) * n if content == "stars" else tuple(unit * v for v in (0.1, 0.2, 0.12)[:n])
+    grain = np.random.default_rng(n).normal(0, 0.008 * unit, (n, *SHAPE)).astype(np.float32)
+    planes = unit * light * np.reshape((1, 0.5, 0.4)[:n], (n, 1, 1)) + np.reshape(sky, (n, 1, 1))
+    if like.scale != "display" or content != "stars":  # a stretched layer of stars is black between them
+        planes = planes + grain
+    noise = Image(grain, like.channels).measured("noise").noise
+    return frozen(Image(np.float32(planes), like.channels, like.scale, content, sky=sky, noise=noise, white=(unit,) * n))
+
+
 def images_for(step: Step, first: Image, optional: bool = True) -> dict[str, Image]:
     names = list(step.images)
     return {names[0]: first} | {n: other(n, first) for n in names[1:] if optional or step.images[n]}
@@ -233,18 +269,10 @@ def same(a: dict[str, Any], b: dict[str, Any]) -> bool:
 def test_the_input_is_left_alone(step: Step) -> None:
     first, _ = accepted(step.name)[0]
     given = images_for(step, first)
-    kept = {
-        k: (i.planes.tobytes(), str(i.header), copy.deepcopy(i.noise), None if i.stars is None else i.stars.x.tobytes())
-        for k, i in given.items()
-    }
+    kept = {name: everything(image) for name, image in given.items()}
     step.call(**given, **examples(step))
     for name, image in given.items():
-        planes, header, noise, xs = kept[name]
-        assert image.planes.tobytes() == planes
-        assert str(image.header) == header
-        assert (noise is None) == (image.noise is None)
-        assert noise is None or (noise.sigma, noise.scales) == (image.noise.sigma, image.noise.scales)
-        assert image.stars is None or image.stars.x.tobytes() == xs
+        assert everything(image) == kept[name], f"{name} was changed"
 
 
 @every_step
@@ -324,6 +352,27 @@ def test_facts_fit_the_pixels(step: Step) -> None:
 
 
 @every_step
+def test_the_sky_is_where_it_is_said_to_be(step: Step) -> None:
+    """Also a sky that has a colour, which work on colours changes: it is said anew, or no longer said."""
+    for like in candidates(step):
+        if step.resizes or like.content == "mask":
+            continue
+        first = tinted(like, like.content)
+        given = {next(iter(step.images)): first}
+        for name in [n for n, required in step.images.items() if required and n not in given]:
+            given[name] = tinted(first, "stars" if name == "stars" else first.content)
+        made: dict[str, Any] = {}
+        if told(lambda given=given, made=made: made.update(results(step, step.call(**given, **examples(step))))) is not None:
+            continue
+        for name, image in made.items():
+            if image.sky is not None:
+                found = np.median(image.planes[:, 20:-20, 20:90], (1, 2))
+                unit = 1.0 if image.scale == "display" else 0.2
+                # 0.15 of the noise; the median of so many pixels is good to 0.02 of it
+                assert image.sky == pytest.approx(found.tolist(), abs=0.0012 * unit), f"{name} of {first.scale} {first.content}"
+
+
+@every_step
 def test_records_are_plain_and_notices_are_sentences(step: Step) -> None:
     for _, made in accepted(step.name):
         for image in made.values():
@@ -372,6 +421,25 @@ def test_arrays_in_arrays_out(step: Step) -> None:
         assert isinstance(array, np.ndarray)
         assert (array.dtype, array.ndim) == (np.float32, 3)
         assert step.resizes or array.shape == image.planes.shape
+
+
+@every_step
+def test_an_array_beside_an_image_is_what_that_is(step: Step) -> None:
+    """Stretched where the image is, and the same as the image it was taken from."""
+    for first, made in accepted(step.name):
+        if len(step.images) == 1 or first.content == "mask":
+            continue
+        given = {k: v if v is first else Image(v.planes, v.channels, first.scale) for k, v in images_for(step, first).items()}
+        arrays = {k: v if v is first else v.planes for k, v in given.items()}
+        made = results(step, step.call(**arrays, **examples(step)))
+        for name, image in results(step, step.call(**given, **examples(step))).items():
+            assert np.array_equal(image.planes, made[name].planes, equal_nan=True), f"{name} of {first.scale} {first.content}"
+
+
+@every_step
+def test_an_array_without_a_pixel_is_refused_in_words(step: Step) -> None:
+    with pytest.raises(StepError, match="there is no pixel"):
+        step.call(**{name: np.zeros((3, 0, 5)) for name in step.images}, **examples(step))
 
 
 @every_step

@@ -365,7 +365,7 @@ def grid(image: Image, wcs: Any, part: tuple[int, int, int, int] | None = None) 
     y0, x0, h, w = part or (0, 0, *image.shape)
     sh, sw = image.frame.stack_shape
     left, top, right, bottom = x0 - 0.5, y0 - 0.5, x0 + w - 0.5, y0 + h - 0.5
-    corners = [image.frame.to_stack(x, y) for x, y in ((left, top), (right, top), (left, bottom))]
+    corners = [image.frame.upright(*image.frame.to_stack(x, y)) for x, y in ((left, top), (right, top), (left, bottom))]
     out: dict[str, Any] = {
         "percent": [[round(100 * (x + 0.5) / sw, 4), round(100 * (y + 0.5) / sh, 4)] for x, y in corners],
         "digits": 1 if part is None or max(sh, sw) < 1000 else 2,

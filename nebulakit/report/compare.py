@@ -143,13 +143,13 @@ def _aligned(a: Side, b: Side) -> tuple[Image, Image]:
     one, two = files.read(a.picture), files.read(b.picture)
     if len(one.channels) != len(two.channels):
         one, two = (_rgb(i) for i in (one, two))
-    boxes = [s.record.get("crop") if s.record else None for s in (a, b)]
-    whole = all(box is not None and tuple(box[2:]) == i.shape for box, i in zip(boxes, (one, two), strict=True))
-    if _same_stack(a, b) and whole:
-        (ya, xa, ha, wa), (yb, xb, hb, wb) = boxes[0], boxes[1]  # type: ignore[misc]
-        y0, y1, x0, x1 = max(ya, yb), min(ya + ha, yb + hb), max(xa, xb), min(xa + wa, xb + wb)
+    apart = _apart(a, one, b, two) if _same_stack(a, b) else None
+    if apart is not None:
+        x, y = apart
+        (ha, wa), (hb, wb) = one.shape, two.shape
+        y0, y1, x0, x1 = max(0, y), min(ha, y + hb), max(0, x), min(wa, x + wb)
         if y1 > y0 and x1 > x0:
-            return _cut(one, y0 - ya, y1 - ya, x0 - xa, x1 - xa), _cut(two, y0 - yb, y1 - yb, x0 - xb, x1 - xb)
+            return _cut(one, y0, y1, x0, x1), _cut(two, y0 - y, y1 - y, x0 - x, x1 - x)
     if one.shape != two.shape:
         (h1, w1), (h2, w2) = one.shape, two.shape
         raise InputError(
@@ -157,6 +157,24 @@ def _aligned(a: Side, b: Side) -> tuple[Image, Image]:
             "compare the folders of two runs on the same stack, or pictures of one size"
         )
     return _plain(one, one.planes), _plain(two, two.planes)
+
+
+def _apart(a: Side, one: Image, b: Side, two: Image) -> tuple[int, int] | None:
+    """Give where in the first picture (x, y) the second begins; None where it lies turned to it or has another scale."""
+    found = []
+    for side, image in ((a, one), (b, two)):
+        corners = side.record.get("corners") if side.record else None
+        h, w = image.shape
+        if corners is None or min(h, w) < 2:
+            return None
+        first, right, _, down = np.asarray(corners, float)
+        found.append((first, np.transpose([(right - first) / (w - 1), (down - first) / (h - 1)])))
+    (at, axes), (other, others) = found
+    if abs(axes - others).max() * max(*one.shape, *two.shape) > 0.1:
+        return None
+    apart = np.linalg.solve(axes, other - at)
+    x, y = (round(float(v)) for v in apart)
+    return (x, y) if abs(apart - [x, y]).max() < 0.1 else None
 
 
 def _plain(image: Image, planes: Planes) -> Image:

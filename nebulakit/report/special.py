@@ -85,10 +85,11 @@ def _crop(seen: Seen) -> Drawing:
     else:
         key, w, h = seen.picture
     k = w / seen.before.shape[1]
-    y0, x0, high, wide = seen.after.frame.bounding_box(seen.after.shape)
-    by0, bx0, _, _ = seen.before.frame.bounding_box(seen.before.shape)
-    s = k / seen.before.frame.scale
-    box = f'<rect x="{(x0 - bx0) * s:.1f}" y="{(y0 - by0) * s:.1f}" width="{wide * s:.1f}" height="{high * s:.1f}"/>'
+    corners = [seen.before.frame.from_stack(*c) for c in seen.after.frame.corners(seen.after.shape)]
+    (x0, x1), (y0, y1) = (
+        (min(v), max(v) + 1) for v in zip(*corners, strict=True)
+    )  # pixels reach half a pixel about their centres
+    box = f'<rect x="{x0 * k:.1f}" y="{y0 * k:.1f}" width="{(x1 - x0) * k:.1f}" height="{(y1 - y0) * k:.1f}"/>'
     what = (
         "Coverage (bright: more frames) and the rectangle kept"
         if known

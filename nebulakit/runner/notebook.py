@@ -60,11 +60,11 @@ def divided(before: str, after: str, shape: tuple[int, int], label: str) -> str:
 
 def _same_part(stack: Image, picture: Image) -> Image | None:
     """Cut out of the stack what the picture shows; None where the picture lies turned in it or not wholly inside."""
-    (a, b, _), (c, d, _) = picture.frame.to_stack_matrix
-    if abs(b) + abs(c) > 1e-9 or a <= 0 or d <= 0:
-        return None
     h, w = picture.shape
-    (x0, y0), (x1, y1) = (stack.frame.from_stack(*picture.frame.to_stack(*at)) for at in ((-0.5, -0.5), (w - 0.5, h - 0.5)))
+    corners = ((-0.5, -0.5), (w - 0.5, -0.5), (w - 0.5, h - 0.5))
+    (x0, y0), (x2, y2), (x1, y1) = (stack.frame.from_stack(*picture.frame.to_stack(*at)) for at in corners)
+    if abs(y2 - y0) + abs(x2 - x1) > 1e-6:
+        return None
     left, top, right, bottom = round(x0 + 0.5), round(y0 + 0.5), round(x1 + 0.5), round(y1 + 0.5)
     if not (0 <= left < right <= stack.shape[1] and 0 <= top < bottom <= stack.shape[0]):
         return None

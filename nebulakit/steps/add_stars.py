@@ -67,7 +67,8 @@ def add_stars(
 
 def _sky(image: Image, stars: Image, share: float) -> tuple[float, ...] | None:
     """Give the level of the sky in the sum."""
-    if image.sky is None or stars.sky is None or image.scale == "display":
+    if image.sky is None or stars.sky is None:
         return image.sky
     more = stars.sky if len(stars.sky) == len(image.sky) else stars.sky * len(image.sky)
-    return tuple(a + share * b for a, b in zip(image.sky, more, strict=True))
+    left = [1 - a if image.scale == "display" else 1.0 for a in image.sky]
+    return tuple(a + share * b * k for a, b, k in zip(image.sky, more, left, strict=True))

@@ -110,14 +110,13 @@ def _after(image: Image, matrix: np.ndarray, shown: bool) -> dict[str, object]:
     """Give the facts that follow the colours."""
     from nebulakit.pixels import colour as light_of
 
-    if shown:
-        sky = image.sky
-        if sky is not None:
-            light = np.clip(matrix @ np.asarray(light_of.decode(np.asarray(sky, np.float32)), float), 0, 1)
-            sky = tuple(float(v) for v in light_of.encode(light.astype(np.float32)))
-        return {"sky": sky, "noise": None}
-    mixed = {
-        k: None if v is None else tuple(float(f) for f in matrix @ np.asarray(v))
-        for k, v in (("sky", image.sky), ("white", image.white))
-    }
-    return {**mixed, "noise": None if image.noise is None else image.noise.mixed(matrix)}
+    def after(levels: tuple[float, ...] | None) -> tuple[float, ...] | None:
+        if levels is None:
+            return None
+        if not shown:
+            return tuple(float(f) for f in matrix @ np.asarray(levels))
+        light = np.clip(matrix @ np.asarray(light_of.decode(np.asarray(levels, np.float32)), float), 0, 1)
+        return tuple(float(v) for v in light_of.encode(light.astype(np.float32)))
+
+    noise = None if image.noise is None or shown else image.noise.mixed(matrix)
+    return {"sky": after(image.sky), "white": after(image.white), "noise": noise}

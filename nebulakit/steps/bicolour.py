@@ -143,8 +143,8 @@ def limit_tint(
 
     usual = image.line_hues if colours == "auto" and image.line_hues is not None else None
     pair = _hues("red-teal" if colours == "auto" else colours, ha_hue, oiii_hue, usual)
-    planes = hues.tint_limited(image.planes, pair, width.degrees, strength.fraction)
-    return image.replace(planes).noted(ha_hue=pair[0], oiii_hue=pair[1])
+    out = image.mapped(lambda planes: hues.tint_limited(planes, pair, width.degrees, strength.fraction))
+    return out.noted(ha_hue=pair[0], oiii_hue=pair[1])
 
 
 def _hues(

@@ -78,7 +78,7 @@ def local_contrast(
         (sizes[0], sizes[1]),
         edge.fraction,
         _by_scale(known.noise),
-        math.fsum(known.sky) / len(known.sky),
+        _sky(known.sky),
     )
     return image.replace(planes, sky=known.sky, noise=known.noise).noted(*notices)
 
@@ -140,7 +140,7 @@ def compress_range(
 
     known = image.measured("sky", "noise")
     assert known.sky
-    sky = math.fsum(known.sky) / len(known.sky)
+    sky = _sky(known.sky)
     top = contrast.coarse_bright(image.planes) if bright == "auto" else bright.fraction
     top = min(1.0, max(top, sky + 0.05, 0.05))
     (size,), notices = _px(image, coarsest)
@@ -195,6 +195,15 @@ def sharpen(
     return image.replace(contrast.sharpened(image.planes, strength, scales, _by_scale(known.noise)), noise=known.noise).noted(
         *notices
     )
+
+
+def _sky(levels: tuple[float, ...]) -> float:
+    """Give the level of the grey as light as the sky, whatever its colour."""
+    import numpy as np
+
+    from nebulakit.pixels import contrast
+
+    return float(contrast.grey_level(np.array(levels, np.float32)[:, None, None])[0, 0])
 
 
 def _by_scale(noise: Noise) -> list[float]:

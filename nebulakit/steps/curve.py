@@ -3,9 +3,7 @@
 from __future__ import annotations
 
 from itertools import pairwise
-from typing import Annotated, Any, Literal
-
-import numpy as np
+from typing import Annotated, Literal
 
 from nebulakit.declare import About, step
 from nebulakit.errors import StepError
@@ -58,18 +56,7 @@ def curve(
         which = {"red": [0], "green": [1], "blue": [2]}.get(of, list(range(len(planes))))
         return curves.channel_curve(planes, shape, which)
 
-    facts: dict[str, Any] = {}
-    if image.sky is not None:
-        sky = np.array(image.sky, np.float32)
-        facts["sky"] = tuple(float(v) for v in change(sky[:, None, None])[:, 0, 0])
-        if image.noise is not None:
-            facts["noise"] = image.noise.mixed(curves.slopes(image.sky, change))
-    elif image.noise is not None:
-        facts["noise"] = None
-    if image.white is not None:
-        white = np.array(image.white, np.float32)
-        facts["white"] = tuple(float(v) for v in change(white[:, None, None])[:, 0, 0])
-    return image.replace(change(image.planes), **facts)
+    return image.mapped(change)
 
 
 def _complete(points: tuple[tuple[float, float], ...]) -> list[tuple[float, float]]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import math
 from typing import Annotated, Any, Literal
 
 import numpy as np
@@ -30,12 +31,14 @@ def crop(
 ) -> Image:
     """Keep the pixels inside a box told in positions of the uncropped stack.
 
-    So the box names the same piece of sky whatever was cropped, turned or binned before. A pixel is kept when its centre
+    So the box names the same piece of sky whatever was cropped, binned or turned by quarters before; after a turn by
+    another angle it stands upright between the two corners, which are still those places. A pixel is kept when its centre
     lies at or after the first and before the last corner: [[0 px, 0 px], [100 px, 50 px]] are the first 100 columns and
     50 rows. What reaches beyond the picture is cut off, with a note; where no rim was left, ``inside`` cuts nothing off.
     NaN stays where it is.
 
-    Raises StepError where the box and the picture have no pixel in common, or RA and Dec are given without a WCS.
+    Raises StepError where the box and the picture have no pixel in common, where RA and Dec are given without a WCS, and
+    for ``inside`` after a turn by an odd angle.
 
     >>> crop(np.arange(12.0).reshape(1, 3, 4), box=[["25%", "0%"], ["75%", "100%"]])[0]
     array([[ 1.,  2.],
@@ -46,6 +49,12 @@ def crop(
         frame = image.frame
         if frame.inside is None:
             return _cut(image, np.s_[:, :], 0, 0)
+        (a, b, _), (d, e, _) = frame.to_stack_matrix
+        if min(max(abs(a), abs(e)), max(abs(b), abs(d))) > 1e-9:
+            raise StepError(
+                f"box: inside takes off a rim that lies along the sides, and the picture was turned by {math.degrees(math.atan2(-d, a)):.4g} "
+                "degrees since the rim was left. Put crop: {box: inside} before rotate"
+            )
         left, top, right, bottom = frame.inside
         trimmed = _within(image, box, [frame.from_stack(left, top), frame.from_stack(right, bottom)])
         return trimmed.replace(frame=dataclasses.replace(trimmed.frame, inside=None))

@@ -145,7 +145,7 @@ def region_mask(
 ) -> Image:
     """Make a mask of a shape: an ellipse, a polygon, or a ramp across the picture.
 
-    Places are told in % of the uncropped stack (from the left, from the top), in its pixels or as RA and Dec, so that
+    Places are told in % of the uncropped stack (from the left, from the top, as seen), in its pixels or as RA and Dec, so that
     they stay on the same nebula when the crop changes. The shape is 1 inside and 0 outside, blurred by a Gaussian; a ramp
     rises smoothly (3t^2 - 2t^3) and is not blurred. Own method, plain geometry.
 

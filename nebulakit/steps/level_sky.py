@@ -42,7 +42,8 @@ def level_sky(
     known from a step before, the channel is left as it is: the darkest nebula is no sky.
     Method: own; see `remove_gradient` for its sources.
 
-    NaN stays NaN. Noise and all facts stay, the sky is at ``to``. On display layers values may leave 0..1 and are kept inside.
+    NaN stays NaN. Noise stays, the sky is at ``to``, and the level at which stars are cut off moves along. On display layers
+    values may leave 0..1 and are kept inside.
 
     >>> plane = np.random.default_rng(0).normal(7, 1, (64, 64))
     >>> bool(abs(np.median(level_sky(plane))) < 0.2)
@@ -72,9 +73,12 @@ def level_sky(
         if used > 0:
             take = np.concatenate([legendre.surface(f.coefficients, image.shape, f.order) for f in fits])
     planes = image.planes - (take - goal.astype(np.float32)[:, None, None])
+    white = None if image.white is None else np.asarray(image.white) - take.mean((1, 2), dtype=float) + goal
     if image.scale == "display":
         planes = np.clip(planes, 0, 1)
-    out = image.replace(planes, noise=known.noise, sky=tuple(float(g) for g in goal))
+        white = None if white is None else np.clip(white, 0, 1)
+    facts = {"sky": tuple(float(g) for g in goal), "white": None if white is None else tuple(white.tolist())}
+    out = image.replace(planes, noise=known.noise, **facts)
     return out.noted(
         order=used,
         sky_was=[float(v) for v in measured],

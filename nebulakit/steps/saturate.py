@@ -75,8 +75,7 @@ def saturate(
     sky = sum(known.sky) / 3 if known.sky else 0.0
     full = float(above.value(known).mean()) if gain > 1 else 0.0
     window = None if hues == "all" else work.Window(hues[0].degrees, hues[1].degrees, feather.degrees)
-    planes = work.saturated(image.planes, gain, window, sky, full)
-    return _kept(image, planes, sky=known.sky, noise=known.noise)
+    return known.mapped(lambda planes: work.saturated(planes, gain, window, sky, full))
 
 
 @step(reads="display", takes="rgb")
@@ -116,9 +115,4 @@ def turn_hue(
     pair = image.line_hues
     if pair is not None:
         pair = work.hue_turned(pair[0], by.degrees, window), work.hue_turned(pair[1], by.degrees, window)
-    return _kept(image, work.turned(image.planes, by.degrees, window), line_hues=pair)
-
-
-def _kept(image: Image, planes: object, **facts: object) -> Image:
-    """Give the image with new planes; grey of the sky is not changed by work on colour."""
-    return image.replace(planes, **{k: v for k, v in facts.items() if v is not None})  # type: ignore[arg-type]
+    return image.mapped(lambda planes: work.turned(planes, by.degrees, window)).replace(line_hues=pair)

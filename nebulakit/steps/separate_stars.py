@@ -83,7 +83,7 @@ def separate_stars(
     2022, ApJ 933:155, and Rybicki & Press 1992, ApJ 398:169 (what lies behind, from the covariance around); from memory:
     Bunclark & Irwin 1983, ESA SP-201:195, and Matsushita & Lin 2007, CVPR (a curve from images of stars, and from noise).
 
-    NaN stays NaN in all three and holds no star. Fails (StepError) where every pixel is NaN. It is at its limits where
+    NaN stays NaN in nebula and stars, is 0 in ``filled``, and holds no star. Fails (StepError) where every pixel is NaN. It is at its limits where
     stars are narrower than 1.8 px, where they fill the picture (clusters, globulars), and for halos wider than a fifth
     of the frame, which are left to the nebula. Behind the core of a giant on a bright, uneven nebula a level can be off by
     half a percent of the star's flank. Not for photometry.
@@ -130,7 +130,10 @@ def separate_stars(
     if known.fwhm is not None and math.isfinite(known.fwhm):
         record["fwhm"] = float(known.fwhm)
     nebula = known.replace(parted.nebula, content="starless", stars=parted.found).noted(*notices, **record)
-    stars = known.replace(parted.stars, content="stars", sky=(0.0,) * len(known.channels), stars=parted.found)
+    white = known.white
+    if white is not None and known.sky is not None and known.scale == "linear":
+        white = tuple(w - s for w, s in zip(white, known.sky, strict=True))
+    stars = known.replace(parted.stars, content="stars", sky=(0.0,) * len(known.channels), white=white, stars=parted.found)
     filled = known.replace(
         parted.touched[None].astype(np.float32),
         channels=("mask",),

@@ -13,6 +13,7 @@ from nebulakit.report import numbers, places
 from nebulakit.report.collect import grid
 from nebulakit.report.figures import outline, ticks
 from nebulakit.report.page import render
+from nebulakit.steps import crop, orient, region_mask
 
 HOSTILE = "<img src=x onerror=alert(1)>\"'&</script>"
 
@@ -310,6 +311,63 @@ def test_positions_told_are_those_a_recipe_understands():
     # the middle of the picture, read off the page and given to a step, is the middle of the layer
     at = Position((left + right) / 2, (top + bottom) / 2, "%").pixel(image)
     assert at == pytest.approx((99.5, 49.5), abs=1e-3)
+
+
+def bottom_up(image: Image) -> Image:
+    """Give the image as if its file said that the first row is the bottom of the picture."""
+    frame = Frame(image.shape, bottom_up=True).then([[1, 0, 0], [0, -1, image.shape[0] - 1]])
+    return image.replace(frame=frame)
+
+
+def test_where_the_file_begins_at_the_bottom_places_are_those_seen():
+    """Shares count from the top as seen, told by the page and the facts alike; px count the file's rows; angles turn down."""
+    from nebulakit.quantity import Angle, Position
+
+    image = bottom_up(Image.from_array(np.zeros((100, 200))))
+    assert Position(25, 10, "%").pixel(image) == (49.5, 9.5)
+    assert Position(50, 10, "px").pixel(image) == (50, 89)
+    assert grid(image, None)["percent"] == [[0, 0], [100, 0], [0, 100]]
+    assert Angle(30, "deg").turned(image) == pytest.approx(30)
+    part = crop(image, box=[["0%", "10%"], ["100%", "40%"]])
+    assert dict(part.facts())["place in the stack"] == "0.0 to 100.0 % across, 10.0 to 40.0 % down"
+    assert part.frame.to_stack(0, 0) == (0, 89)
+    mask = region_mask(image, at=["50%", "10%"], radius="5 px", feather="0 px")
+    assert np.flatnonzero(mask.planes[0].any(1)).mean() == pytest.approx(9.5)
+
+
+def test_where_the_file_begins_at_the_bottom_the_crop_is_drawn_where_it_was_made(collected, sky):
+    """Frames lie in the upper part as seen: so does the rectangle, and a notebook has its divider."""
+    import nebulakit
+
+    cover = np.ones((240, 320), np.float32)
+    cover[180:] = 0.2
+    image = bottom_up(sky.replace(coverage=cover))
+    text = "version: 1\nsteps:\n  - crop_to_coverage: {}\noutputs:\n  - {layer: last, file: a.fits}\n"
+    (page,) = collected(text, image).steps
+    drawn = next(
+        re.search(r'<rect x="(\S+)" y="(\S+)" width="(\S+)" height="(\S+)"', d.svg) for d in page.drawings if "kept" in d.caption
+    )
+    assert [float(v) for v in drawn.groups()] == pytest.approx([0, 0, 320, 180], abs=0.1)
+    assert 'type="range"' in nebulakit.run(text, image)._repr_html_()
+
+
+@pytest.mark.parametrize("turned", [bottom_up, lambda i: orient(i, turn=90), lambda i: i])
+def test_parts_of_one_stack_are_laid_onto_each_other_however_its_rows_lie(tmp_path, turned):
+    import nebulakit
+    from nebulakit.report.compare import Side, _aligned
+
+    stack = turned(Image.from_array(np.random.default_rng(1).normal(0.5, 0.1, (1, 60, 80))))
+    sides = []
+    for name, part in (("a.fits", np.s_[5:50, 3:60]), ("b.fits", np.s_[12:55, 8:58])):
+        (y0, _), (x0, _) = ((s.start, s.stop) for s in part)
+        image = stack.moved(stack.planes[(slice(None), *part)], [[1, 0, x0], [0, 1, y0]])
+        nebulakit.write(image, tmp_path / name)
+        corners = [list(c) for c in image.frame.corners(image.shape)]
+        record = {"inputs": {"stack": {"sha256": "0"}}, "corners": corners}
+        sides.append(Side(tmp_path / name, record=record, picture=tmp_path / name))
+    one, two = _aligned(*sides)
+    assert np.array_equal(one.planes, stack.planes[:, 12:50, 8:58])
+    assert np.array_equal(one.planes, two.planes)
 
 
 def test_axes_have_a_few_round_ticks():

@@ -53,6 +53,33 @@ def test_a_picture_of_two_lines() -> None:
     assert np.array_equal(made.planes, again.planes)
 
 
+@pytest.mark.parametrize(
+    "change",
+    [
+        lambda i: steps.saturate(i, gain=0),
+        lambda i: steps.turn_hue(i, by="30 deg"),
+        steps.limit_tint,
+        lambda i: steps.balance_stars(i, gains=(0.8, 1.0, 1.2)),
+        lambda i: steps.add_stars(i, i.replace(content="stars"), brightness=0.3),
+    ],
+    ids=["grey", "turn_hue", "limit_tint", "balance_stars", "add_stars"],
+)
+def test_a_coloured_sky_and_its_noise_are_told_as_they_become(change) -> None:
+    grain = np.random.default_rng(4).normal(0, 0.004, (3, 100, 120))
+    levels = (0.14, 0.2, 0.16)
+    planes = (grain + np.reshape(levels, (3, 1, 1))).astype(np.float32)
+    facts = {"sky": levels, "noise": noise(*[0.004] * 3), "white": (1.0, 0.8, 1.0)}
+    image = Image(planes, ("red", "green", "blue"), "display", "stars", **facts)
+    made = change(image)
+    assert made.sky == pytest.approx(np.median(made.planes, (1, 2)).tolist(), abs=6e-4)  # 0.15 of the noise
+    if made.content == "scene":
+        return  # the sum of two layers: its noise is the nebula's
+    if made.noise is not None:
+        assert made.noise.sigma == pytest.approx(made.planes.std((1, 2)).tolist(), rel=0.1)
+    white = change(image.replace(np.zeros_like(planes) + np.float32([[[1.0]], [[0.8]], [[1.0]]])))
+    assert made.white == pytest.approx(white.planes[:, 0, 0].tolist(), abs=1e-5)
+
+
 def test_noise_of_the_picture_is_told_within_a_fifth() -> None:
     flat = [
         Image(

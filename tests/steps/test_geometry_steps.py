@@ -192,3 +192,21 @@ def test_a_rim_is_left_and_taken_off_again():
     # nothing is cut off twice, nor where no rim was left; no rim lies where no frame does
     assert steps.crop(trimmed, box="inside").shape == trimmed.shape
     assert steps.crop_to_coverage(image, map_counts="frames", rim="25%", keep="50%").frame.to_stack(0, 0)[0] >= 12
+
+
+@pytest.mark.parametrize("angle", [0.5, 20, -135])
+def test_a_rim_is_not_taken_off_askew(image, angle):
+    """After a turn by an odd angle no upright box is the one the rim was left around; before it, it is."""
+    wide = steps.crop_to_coverage(image, rim="10%")
+    assert wide.frame.inside is not None
+    with pytest.raises(StepError, match=rf"turned by {angle:g} degrees.*before rotate"):
+        steps.crop(steps.rotate(wide, angle=angle), box="inside")
+    quarter = steps.crop(steps.rotate(wide, angle=90), box="inside")
+    assert quarter.shape == steps.crop(wide, box="inside").shape[::-1]
+
+
+def test_after_an_odd_turn_a_box_stands_upright_between_its_corners(image):
+    turned = steps.rotate(image, angle=20)
+    corners = [turned.frame.to_stack(*at) for at in ((20, 30), (70, 60))]
+    part = steps.crop(turned, box=[[f"{x} px", f"{y} px"] for x, y in corners])
+    assert np.array_equal(part.planes, turned.planes[:, 30:60, 20:70])

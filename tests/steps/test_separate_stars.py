@@ -108,8 +108,17 @@ def test_nan_stays_where_it_was():
     nebula, stars, filled = separate_stars(scene.image())
     gone = np.isnan(scene.stack)
     assert np.array_equal(np.isnan(nebula.planes), gone)
+    assert np.array_equal(np.isnan(stars.planes), gone)
     assert np.array_equal((nebula.planes + stars.planes)[~gone], scene.stack[~gone])
     assert not filled.planes[0][gone.all(0)].any()
+
+
+def test_stars_without_the_sky_are_cut_off_so_much_lower():
+    scene = make_scene(seed=12, shape=(190, 240), nebula="veil")
+    image = scene.image(sky=(0.3, 0.2, 0.1), white=(1.0, 1.0, 1.0))
+    parted = separate_stars(image)
+    assert parted.stars.white == pytest.approx((0.7, 0.8, 0.9))
+    assert parted.nebula.white == image.white
 
 
 def test_without_stars_hardly_anything_happens():

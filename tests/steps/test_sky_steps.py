@@ -100,6 +100,19 @@ def test_level_sky_brings_every_channel_to_one_level(image, flattened):
     assert sky == pytest.approx((0.0005,) * 3, abs=0.3 * max(image.measured("noise").noise.sigma))
 
 
+@pytest.mark.parametrize(("scale", "order"), [("linear", 0), ("linear", 1), ("display", 0)])
+def test_the_level_at_which_stars_are_cut_off_moves_with_the_sky(scale, order):
+    """Cut-off stars lie at the level told, whether the sky was lowered or lifted; nothing shown is lighter than white."""
+    rng = np.random.default_rng(5)
+    stack = (0.3 + rng.normal(0, 0.001, (1, 120, 160))).astype(np.float32)
+    stack[:, 55:65, 70:90] = 1.0
+    image = Image(stack, ("grey",), scale, white=(1.0,))
+    low, high = steps.level_sky(image, to=0.05, order=order), steps.level_sky(image, to=0.4, order=order)
+    for level in (low, high):
+        assert level.white == pytest.approx((float(level.planes.max()),), abs=1e-3)  # the noise of the sky
+    assert low.white == pytest.approx((0.75,), abs=1e-3)
+
+
 def test_a_tilt_left_in_a_line_is_taken_off():
     rng = np.random.default_rng(3)
     _, x = np.mgrid[-1:1:200j, -1:1:260j].astype(np.float32)
