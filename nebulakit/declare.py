@@ -13,7 +13,7 @@ import inspect
 import json
 import math
 import typing
-from collections.abc import Callable
+from collections.abc import Callable, Set
 from dataclasses import dataclass
 from typing import Annotated, Any, Literal, ParamSpec, TypeVar
 
@@ -27,6 +27,8 @@ from nebulakit.quantity import Position, Quantity
 
 P = ParamSpec("P")
 R = TypeVar("R")
+Refuses = Callable[[Any, Set[str]], tuple[str, str] | None]
+"""Of a step's typed parameters and the names of the images it is given: which of them cannot be, and why; None where all fit."""
 
 
 @dataclass(frozen=True)
@@ -92,6 +94,7 @@ class Step:
     takes: Literal["any", "rgb", "mosaic", "line"]  # line: one channel
     makes: Literal["same", "rgb", "line"]
     resizes: bool
+    refuses: Refuses
     summary: str
 
     def check(self, given: dict[str, Any]) -> BaseModel:
@@ -129,11 +132,13 @@ def step(
     takes: Literal["any", "rgb", "mosaic", "line"] = "any",
     makes: Literal["same", "rgb", "line"] = "same",
     resizes: bool = False,
+    refuses: Refuses = lambda params, images: None,
 ) -> Callable[[Callable[P, R]], Callable[P, R]]:
     """Register a function as a step.
 
     ``reads``/``gives``: scale of the first image and of the main result. ``takes``/``makes``: its channels.
-    ``resizes``: the result may have another size. The function returns an Image, or a NamedTuple of Images whose field
+    ``resizes``: the result may have another size. ``refuses``: what is wrong with parameters that fit singly but not together,
+    told before a pixel is read. The function returns an Image, or a NamedTuple of Images whose field
     names are the result names, main first. Called with arrays it returns arrays.
     """
 
@@ -183,6 +188,7 @@ def step(
             takes,
             makes,
             resizes,
+            refuses,
             (fn.__doc__ or "").strip().split("\n")[0],
         )
         example = {k: v.example for k, v in abouts.items() if v.example is not None}
@@ -217,6 +223,9 @@ def _call(declared: Step, fn: Callable[..., Any], signature: inspect.Signature, 
         typed = declared.check(options)
     except ValidationError as fault:
         raise StepError(f"{declared.name}: " + "; ".join(describe(e) for e in fault.errors())) from None
+    refused = declared.refuses(typed, {k for k, v in layers.items() if v is not None})
+    if refused:
+        raise StepError(f"{declared.name}: {refused[1]}")
     with one_blas_thread():
         result = fn(**layers, **{k: getattr(typed, k) for k in type(typed).model_fields})
     if arrays:

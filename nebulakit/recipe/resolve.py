@@ -63,6 +63,9 @@ class Resolver(Outputs):
         first = next(iter(layers.values()), OPEN)
         given = {k: Entry(e.key, self.value(e.value)) for k, e in raw.body.items() if k not in step.images}
         params = typed(step.check, given, place, self.faults, stranger=lambda name: _stranger(name, step), known=step.abouts)
+        why = step.refuses(params, set(layers) | self._written(raw, step)) if params is not None else None
+        if why:
+            self.faults.add(raw.body[why[0]].value.place if why[0] in raw.body else place, f"{step.name}: {why[1].rstrip('.')}")
         mask = self._mask(index, beside["mask"], step, first) if "mask" in beside else None
         names = self._as(beside["as"], step) if "as" in beside else {}
         for key in ("mask", "amount"):
@@ -151,6 +154,11 @@ class Resolver(Outputs):
         ordered = {n: found[n] for n in step.images if n in found}
         layers = {n: k.layer for n, (k, _) in ordered.items()} if first in found else {}
         return {n: k.ref for n, (k, _) in ordered.items()}, layers, fits
+
+    def _written(self, raw: RawStep, step: Step) -> set[str]:
+        """Give the images that a step is told to read, also those that cannot be found."""
+        nodes = {k: self.value(e.value) for k, e in raw.body.items() if k in step.images}
+        return {k for k, node in nodes.items() if not (isinstance(node, Scalar) and node.value is None)}
 
     def _mask(self, index: int, entry: Entry, step: Step, first: Layer) -> Ref | None:
         node = self.value(entry.value)

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import math
-from typing import Annotated, Literal
+from collections.abc import Set
+from typing import Annotated, Any, Literal
 
 from nebulakit.declare import About, step
 from nebulakit.image import Image, Notice
@@ -11,7 +12,14 @@ from nebulakit.pixels.facts import Noise
 from nebulakit.quantity import Length, Share
 
 
-@step(reads="display")
+def _upside_down(params: Any, images: Set[str]) -> tuple[str, str] | None:
+    finest, coarsest = params.finest, params.coarsest
+    if finest.unit != coarsest.unit or finest.number <= coarsest.number:
+        return None
+    return "finest", f"finest ({finest}) is larger than coarsest ({coarsest}), so no structure lies between them."
+
+
+@step(reads="display", refuses=_upside_down)
 def local_contrast(
     image: Image,
     *,
@@ -59,8 +67,8 @@ def local_contrast(
     A fast local Laplacian filter (Paris, Hasinoff & Kautz 2011, ACM TOG 30:68; Aubry et al. 2014, ACM TOG 33:167) on
     lightness, colours kept. Differences under the noise of the layer stay as they are, and so does the sky.
 
-    NaN stays NaN. Where blotches were left by the noise reduction they are strengthened too: lower the noise better, or
-    raise ``finest``. Where the width of the stars is not known, lengths in fwhm take it as 3 px and the step says so.
+    NaN stays NaN. Fails (StepError) where ``finest`` is larger than ``coarsest`` in the same unit. Where blotches were left by the noise
+    reduction they are strengthened too: lower the noise better, or raise ``finest``. Where the width of the stars is not known, lengths in fwhm take it as 3 px and the step says so.
 
     >>> import numpy as np
     >>> wave = 0.4 + 0.03 * np.sin(np.arange(256) / 9)[None] * np.ones((128, 1))

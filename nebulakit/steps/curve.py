@@ -2,15 +2,37 @@
 
 from __future__ import annotations
 
+from collections.abc import Set
 from itertools import pairwise
-from typing import Annotated, Literal
+from typing import Annotated, Any, Literal
 
 from nebulakit.declare import About, step
 from nebulakit.errors import StepError
 from nebulakit.image import Image, Planes
 
 
-@step(reads="display")
+def _complete(points: tuple[tuple[float, float], ...]) -> list[tuple[float, float]]:
+    """Give the points with both ends."""
+    found = list(points)
+    if not found or found[0][0] > 0:
+        found.insert(0, (0.0, 0.0))
+    if found[-1][0] < 1:
+        found.append((1.0, 1.0))
+    return found
+
+
+def _turns_back(params: Any, images: Set[str]) -> tuple[str, str] | None:
+    """Say which of the points turns back."""
+    for (x0, y0), (x1, y1) in pairwise(_complete(params.points)):
+        if x1 <= x0 or y1 < y0:
+            return (
+                "points",
+                f"the point [{x1:g}, {y1:g}] follows [{x0:g}, {y0:g}], but both numbers must rise from point to point.",
+            )
+    return None
+
+
+@step(reads="display", refuses=_turns_back)
 def curve(
     image: Image,
     *,
@@ -57,18 +79,3 @@ def curve(
         return curves.channel_curve(planes, shape, which)
 
     return image.mapped(change)
-
-
-def _complete(points: tuple[tuple[float, float], ...]) -> list[tuple[float, float]]:
-    """Give the points with both ends, or say which of them turns back."""
-    found = list(points)
-    if not found or found[0][0] > 0:
-        found.insert(0, (0.0, 0.0))
-    if found[-1][0] < 1:
-        found.append((1.0, 1.0))
-    for (x0, y0), (x1, y1) in pairwise(found):
-        if x1 <= x0 or y1 < y0:
-            raise StepError(
-                f"curve: the point [{x1:g}, {y1:g}] follows [{x0:g}, {y0:g}], but both numbers must rise from point to point."
-            )
-    return found

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import math
-from typing import Annotated, Literal
+from collections.abc import Set
+from typing import Annotated, Any, Literal
 
 from nebulakit.declare import About, same_size, step
 from nebulakit.errors import StepError
@@ -11,7 +12,14 @@ from nebulakit.image import Image, Notice
 from nebulakit.quantity import Angle, Extent, Length, Level, Position, Share, extent_px
 
 
-@step(gives="mask")
+def _upside_down(params: Any, images: Set[str]) -> tuple[str, str] | None:
+    above, below = params.above, params.below
+    if below is None or below.unit != above.unit or below.number > above.number:
+        return None
+    return "below", f"below ({below}) is not above the lower level ({above}), so nothing lies between them."
+
+
+@step(gives="mask", refuses=_upside_down)
 def level_mask(
     image: Image,
     *,
@@ -69,7 +77,13 @@ def level_mask(
     return _as_mask(image, plane).noted(*notices, lower_level=low, upper_level=high, share_covered=share)
 
 
-@step(gives="mask", takes="line")
+def _lacks_b(params: Any, images: Set[str]) -> tuple[str, str] | None:
+    if "b" in images or params.how == "not":
+        return None
+    return "how", f"'how: {params.how}' needs a second mask, b. Name it, or use 'how: not'."
+
+
+@step(gives="mask", takes="line", refuses=_lacks_b)
 def combine_masks(
     a: Image,
     b: Image | None = None,
@@ -97,8 +111,6 @@ def combine_masks(
     """
     from nebulakit.pixels import masks
 
-    if b is None and how != "not":
-        raise StepError(f"combine_masks: 'how: {how}' needs a second mask, b. Name it, or use 'how: not'.")
     if b is not None and len(b.channels) != 1:
         raise StepError(f"combine_masks: b is no mask but has {len(b.channels)} channels ({', '.join(b.channels)}).")
     same_size("combine_masks", a=a, b=b)
@@ -106,7 +118,18 @@ def combine_masks(
     return _as_mask(a, plane.clip(0, 1))
 
 
-@step(gives="mask")
+def _lacks_points(params: Any, images: Set[str]) -> tuple[str, str] | None:
+    points, n = params.points, len(params.points)
+    if params.shape == "polygon" and n < 3:
+        return "points", f"a polygon needs at least three points, found {n}. Give points: [[x, y], ...]."
+    if params.shape == "ramp" and n != 2:
+        return "points", f"a ramp needs two points, its start and its end, found {n}. Give points: [[x, y], [x, y]]."
+    if params.shape == "ramp" and points[0] == points[1]:
+        return "points", "a ramp needs two points, its start and its end, but both are the same."
+    return None
+
+
+@step(gives="mask", refuses=_lacks_points)
 def region_mask(
     image: Image,
     *,
@@ -168,16 +191,10 @@ def region_mask(
         turned = angle.turned(image)
         plane = masks.ellipse(image.shape, at.pixel(image), (sizes[0], sizes[1]), turned)
     elif shape == "polygon":
-        if len(places) < 3:
-            raise StepError(
-                f"region_mask: a polygon needs at least three points, found {len(places)}. Give points: [[x, y], ...]."
-            )
         plane = masks.polygon(image.shape, places)
     else:
-        if len(places) != 2 or places[0] == places[1]:
-            raise StepError(
-                f"region_mask: a ramp needs two points, its start and its end, found {len(places)}. Give points: [[x, y], [x, y]]."
-            )
+        if places[0] == places[1]:
+            raise StepError("region_mask: a ramp needs two points, its start and its end, but both are the same.")
         plane = masks.ramp(image.shape, places[0], places[1])
     if shape != "ramp":
         known, notices = _with_fwhm(image, feather)

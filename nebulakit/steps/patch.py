@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Literal, NamedTuple
+from collections.abc import Set
+from typing import Annotated, Any, Literal, NamedTuple
 
 from nebulakit.declare import About, same_size, step
 from nebulakit.errors import StepError
@@ -17,7 +18,18 @@ class Patched(NamedTuple):
     filled: Image
 
 
-@step()
+def _nowhere(params: Any, images: Set[str]) -> tuple[str, str] | None:
+    if "where" in images:
+        return None
+    if params.shape == "ellipse":
+        told = "where the ellipse lies is not told. Give at: [41.2%, 63.0%], or a mask with where: NAME."
+        return ("at", told) if params.at is None else None
+    least, found = 2 if params.shape == "line" else 3, len(params.points)
+    told = f"a {params.shape} needs at least {least} points, found {found}. Give points: [[10%, 20%], [80%, 35%]], "
+    return ("points", told + "or a mask with where: NAME.") if found < least else None
+
+
+@step(refuses=_nowhere)
 def patch(
     image: Image,
     where: Image | None = None,
@@ -89,8 +101,7 @@ def patch(
         same_size("patch", image=image, where=where)
         hole = np.nan_to_num(where.planes).max(0) >= 0.5
     elif shape == "ellipse":
-        if at is None:
-            raise StepError("patch: where the ellipse lies is not told. Give at: [41.2%, 63.0%], or a mask with where: NAME.")
+        assert at is not None
         turned, middle = angle.turned(image), at.pixel(image)
         long, short = (extent_px(e, image) for e in (radius, radius if across is None else across))
         hole = masks.ellipse(image.shape, middle, (long, short), turned) > 0
@@ -98,12 +109,6 @@ def patch(
             share = extent_px(inner, image) / max(long, 1e-6)
             hole &= masks.ellipse(image.shape, middle, (long * share, short * share), turned) == 0
     else:
-        least = 2 if shape == "line" else 3
-        if len(points) < least:
-            raise StepError(
-                f"patch: a {shape} needs at least {least} points, found {len(points)}. Give points: [[10%, 20%], [80%, 35%]], "
-                "or a mask with where: NAME."
-            )
         places = [p.pixel(image) for p in points]
         if shape == "line":
             known = image.measured("fwhm") if width.unit == "fwhm" and image.content == "scene" else image

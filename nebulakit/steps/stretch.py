@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import math
-from typing import Annotated, Literal
+from collections.abc import Set
+from typing import Annotated, Any, Literal
 
 import numpy as np
 
@@ -53,7 +54,18 @@ White = Annotated[
 ]
 
 
-@step(reads="linear", gives="display")
+def _upside_down(params: Any, images: Set[str]) -> tuple[str, str] | None:
+    black, white = params.black, params.white
+    if black != "auto" and black.unit == "sigma" and black.number > 0:
+        return "black", f"black is at {black}, above the sky, so that the sky would be cut off. Give black a lower level."
+    if white != "auto" and white.unit == "sigma" and white.number <= 0:
+        return "white", f"white is at {white}, not above the sky. Give white a higher level."
+    if "auto" in (black, white) or black.unit != white.unit or black.number < white.number:
+        return None
+    return "white", f"white ({white}) is not above black ({black}). Give white a higher level, or black a lower one."
+
+
+@step(reads="linear", gives="display", refuses=_upside_down)
 def stretch_asinh(
     image: Image,
     like: Image | None = None,
@@ -100,7 +112,7 @@ def stretch_asinh(
     return _stretch("asinh", image, like, sky, lift, softening, black, white)
 
 
-@step(reads="linear", gives="display")
+@step(reads="linear", gives="display", refuses=_upside_down)
 def stretch_midtone(
     image: Image,
     like: Image | None = None,

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Set
 from typing import Annotated, Any, Literal, NamedTuple
 
 from nebulakit.declare import About, same_size, step
-from nebulakit.errors import StepError
 from nebulakit.image import Image, Notice
 
 Pair = tuple[float, float]
@@ -19,7 +19,30 @@ class Lines(NamedTuple):
     oiii: Image
 
 
-@step(reads="linear", gives="linear", takes="rgb", makes="line")
+def _tells_nothing(params: Any, images: Set[str]) -> tuple[str, str] | None:
+    """Say why a response that was told cannot tell the lines apart."""
+    if isinstance(params.sensor, str):
+        return None
+    import numpy as np
+
+    from nebulakit.pixels.unmix import normalised
+
+    m = np.asarray(params.sensor, float)
+    if m[0, 0] <= 0 or m[1, 1] <= 0:
+        return "sensor", (
+            f"sensor {m.tolist()} gives red no answer to H-alpha or green none to [O III]. "
+            "Rows are red, green, blue; columns H-alpha, [O III]: for example [[0.96, 0.03], [0.06, 0.78], [0.02, 0.62]]."
+        )
+    values = np.linalg.svd(normalised(m), compute_uv=False)
+    if values[1] < 0.05 * values[0]:
+        return "sensor", (
+            f"with sensor {m.tolist()} both lines have almost the same colour and cannot be told apart. "
+            "Look whether rows (red, green, blue) and columns (H-alpha, [O III]) are in order."
+        )
+    return None
+
+
+@step(reads="linear", gives="linear", takes="rgb", makes="line", refuses=_tells_nothing)
 def unmix_lines(
     image: Image,
     stars: Image | None = None,
@@ -85,7 +108,7 @@ def unmix_lines(
             "boxes": found.boxes,
         }
     else:
-        matrix = unmix.normalised(unmix.RESPONSES[sensor]) if isinstance(sensor, str) else _given(sensor)
+        matrix = unmix.normalised(unmix.RESPONSES[sensor] if isinstance(sensor, str) else np.asarray(sensor, float))
         record = {"method": sensor if isinstance(sensor, str) else "given"}
 
     two = unmix.weights(matrix, sigma)
@@ -125,28 +148,6 @@ def unmix_lines(
         ),
         oiii,
     )
-
-
-def _given(sensor: tuple[Pair, Pair, Pair]) -> Any:
-    """Check a response that was told."""
-    import numpy as np
-
-    from nebulakit.pixels.unmix import normalised
-
-    m = np.asarray(sensor, float)
-    if m[0, 0] <= 0 or m[1, 1] <= 0:
-        raise StepError(
-            f"unmix_lines: sensor {m.tolist()} gives red no answer to H-alpha or green none to [O III]. "
-            "Rows are red, green, blue; columns H-alpha, [O III]: for example [[0.96, 0.03], [0.06, 0.78], [0.02, 0.62]]."
-        )
-    m = normalised(m)
-    values = np.linalg.svd(m, compute_uv=False)
-    if values[1] < 0.05 * values[0]:
-        raise StepError(
-            f"unmix_lines: with sensor {np.asarray(sensor).tolist()} both lines have almost the same colour and cannot be told apart. "
-            "Look whether rows (red, green, blue) and columns (H-alpha, [O III]) are in order."
-        )
-    return m
 
 
 def _doubts(found: object) -> list[Notice]:
