@@ -68,7 +68,8 @@ def local_contrast(
     lightness, colours kept. Differences under the noise of the layer stay as they are, and so does the sky.
 
     NaN stays NaN. Fails (StepError) where ``finest`` is larger than ``coarsest`` in the same unit. Where blotches were left by the noise
-    reduction they are strengthened too: lower the noise better, or raise ``finest``. Where the width of the stars is not known, lengths in fwhm take it as 3 px and the step says so.
+    reduction they are strengthened too: lower the noise better, or raise ``finest``. Where the width of the stars is not known,
+    lengths in fwhm take it as 3 px and the step says so.
 
     >>> import numpy as np
     >>> wave = 0.4 + 0.03 * np.sin(np.arange(256) / 9)[None] * np.ones((128, 1))
