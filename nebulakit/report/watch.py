@@ -29,6 +29,7 @@ from nebulakit.runner.store import Store
 
 POLL = 0.04  # seconds between looks at the recipe file
 QUICK = 600_000  # pixels a preview should not exceed
+COARSEST = 2  # times: stars 3 to 4 px wide are not told from the nebula in larger cells, and the nebula is lost with them
 
 
 class Changed(Exception):
@@ -135,7 +136,7 @@ class Watch:
         """Run on binned data and show that, unless the stack is small enough to be run whole at once."""
         if self._factor is None:
             size = read_inputs(job)["stack"].planes[0].size
-            self._factor = next(n for n in range(1, 9) if size / n**2 <= QUICK or n == 8)
+            self._factor = next(n for n in range(1, COARSEST + 1) if size / n**2 <= QUICK or n == COARSEST)
         factor = self._factor
         if factor == 1:
             return
