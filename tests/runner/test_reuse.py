@@ -496,6 +496,8 @@ def test_hue_truth_of_known_pictures():
     assert abs(hue_truth(placed.replace(frame=Frame((60, 80))), *lines)) < 0.2  # beside the truth it is chance
     assert hue_truth(placed.replace(frame=Frame((60, 80)).then([[0, 1, 0], [1, 0, 0]])), *lines) is None
     assert hue_truth(placed.replace(placed.planes[:1], channels=("grey",)), *lines) is None
+    grey = placed.replace(np.repeat(placed.planes[1:2], 3, 0) * np.float32([[[1]], [[1]], [[1 + 1e-7]]]))
+    assert hue_truth(grey, *lines) is None  # what is left of hue is rounding
 
 
 # -- beside the steps --------------------------------------------------------------------------------------------------------
