@@ -362,5 +362,5 @@ def _measure(image: Image, fact: str) -> dict[str, Any]:
         "white": known.white,
         "stars": known.stars,
         "psf": found,
-        "fwhm": found.fwhm if found else image.fwhm,
+        "fwhm": found.fwhm if found and image.fwhm is None else image.fwhm,  # a width that was told stays
     }

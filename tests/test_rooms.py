@@ -142,6 +142,12 @@ def test_the_face_loads_nothing() -> None:
     assert not loaded & {*HEAVY, "numpy", "pydantic", "yaml"}
 
 
+def test_a_job_and_its_page_load_what_looks_at_pixels_only_when_they_do() -> None:
+    loaded = loaded_by("import nebulakit.runner.door_pixels, nebulakit.report.numbers, nebulakit.report.places")
+    assert "numpy" in loaded
+    assert "cv2" not in loaded
+
+
 def test_a_parameter_without_a_description_is_no_step() -> None:
     def bare(image: object, *, width: int = 3) -> object:
         """Do nothing."""

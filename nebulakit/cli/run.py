@@ -67,7 +67,10 @@ def pairs(given: tuple[str, ...], option: str, example: str) -> dict[str, str]:
     "--assume", type=click.Choice(["linear", "display"]), help="Take the stack as linear or as stretched, whatever the file says."
 )
 @click.option(
-    "--fwhm", type=click.FloatRange(0.5, 50), metavar="PX", help="The stars' width, where it cannot be measured (no stars)."
+    "--fwhm",
+    type=click.FloatRange(0.5, 50),
+    metavar="PX",
+    help="The stars' width in pixels of the stack, which then is not measured: where there are no stars, or to hold it.",
 )
 @click.option("--cache", type=click.Path(path_type=Path), metavar="DIR", help="Keep finished layers in this folder.")
 @click.option("--no-cache", is_flag=True, help="Neither use nor keep finished layers.")

@@ -90,7 +90,7 @@ def command(
     from nebulakit.report.sheet import Sheet
     from nebulakit.runner.job import Inputs, Job, default_folder, input_keys, publish_folder
     from nebulakit.runner.sheet import contact_sheet
-    from nebulakit.runner.store import Store
+    from nebulakit.runner.store import Store, plain
     from nebulakit.runner.sweep import grid, sweep
 
     given = pairs(settings, "--set", "denoise.strength=1.2")
@@ -138,9 +138,8 @@ def command(
             )
             page = sheet.page(Path(base.source).stem, stack.name, facts)
             (staging / "sweep.html").write_text(page, encoding="utf-8")
-            (staging / "sweep.json").write_text(
-                json.dumps({"recipe": Path(base.source).name, "stack": stack.name, "variants": facts}, indent=1) + "\n"
-            )
+            told = {"recipe": Path(base.source).name, "stack": stack.name, "variants": plain(facts)}
+            (staging / "sweep.json").write_text(json.dumps(told, indent=1, allow_nan=False) + "\n")
         store.trim()
     names = [k for k in facts[0] if k not in ("number", "settings")]
     click.echo("  ".join(["  n", *(f"{n:>16}" for n in names), " settings"]))

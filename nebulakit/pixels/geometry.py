@@ -141,6 +141,15 @@ def binned_fwhm(fwhm: float, factor: int) -> float:
     return math.sqrt(fwhm**2 + 8 * math.log(2) * (factor**2 - 1) / 12) / factor
 
 
+def unbinned_fwhm(fwhm: float, factor: int) -> float:
+    """Give the star width before binning, of which :func:`binned_fwhm` makes ``fwhm``; 0 where none does.
+
+    >>> round(unbinned_fwhm(binned_fwhm(3.5, 2), 2), 9)
+    3.5
+    """
+    return math.sqrt(max((fwhm * factor) ** 2 - 8 * math.log(2) * (factor**2 - 1) / 12, 0.0))
+
+
 def bin_stars(stars: StarList, factor: int, fwhm: float | None) -> StarList:
     """Give light and size of stars in an image binned by ``factor``; positions are moved elsewhere."""
     lower = 1.0 if fwhm is None else (fwhm / (binned_fwhm(fwhm, factor) * factor)) ** 2

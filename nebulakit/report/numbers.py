@@ -7,7 +7,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
-import cv2
 import numpy as np
 import numpy.typing as npt
 
@@ -166,6 +165,8 @@ def star_width(planes: Planes, most: int = 48, fewest: int = 6) -> float | None:
     The area above half of the peak is counted on stamps enlarged four times, so that it suits layers of any scale; a
     quick look, to compare layers by. None with fewer than ``fewest`` round points that are not cut off.
     """
+    import cv2
+
     plane = np.nan_to_num(np.mean(planes, axis=0, dtype=np.float32))
     r = 10
     h, w = plane.shape

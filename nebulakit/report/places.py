@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 
-import cv2
 import numpy as np
 import numpy.typing as npt
 
@@ -38,6 +37,8 @@ def places(image: Image, size: int) -> Places:
     without being cut off, the filament where the quarters are most structured, the sky where they are lowest and calmest,
     the rim the corner with the least coverage. No two share more than half their room where another place will do.
     """
+    import cv2
+
     block = max(2, min(32, min(image.shape) // 40))
     h, w = image.shape
     bh, bw = h // block, w // block

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-import cv2
 import numpy as np
 import numpy.typing as npt
 
@@ -20,6 +19,8 @@ _RIM = 5  # px beside what is empty: where a stack was turned afterwards, these 
 
 def of_pixels(image: Image) -> Iterator[Notice]:
     """Doubt the pixels: levels, noise, stars, colours."""
+    import cv2
+
     from nebulakit.pixels.borders import empty_border
 
     border = empty_border(image.planes) if image.coverage is None else None
@@ -316,8 +317,8 @@ def _colour_doubts(known: Image, inside: npt.NDArray[np.bool_]) -> Iterator[Noti
             "red-and-blue-swapped",
             f"the nebula is strongest in blue, or seen in green and red but not in blue (red {red:.2f}, blue {blue:.2f} "
             f"of green): H-alpha sits in the blue plane. "
-            "Red and blue were swapped, or the colour pattern is wrong (RGGB for BGGR). Export with the right order, or "
-            "say  --pattern  for a mosaic.",
+            "Red and blue were swapped, or the colour pattern is wrong (RGGB for BGGR). Export with the right order, "
+            "or for a mosaic say which with  - collapse_bayer: {pattern: RGGB}  (or BGGR, GRBG, GBRG).",
         )
     elif abs(red) < 0.45 and abs(blue) < 0.45:
         yield Notice(

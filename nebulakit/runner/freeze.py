@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from typing import Any
 
 from nebulakit.declare import STEPS
 from nebulakit.errors import InputError
+from nebulakit.pixels.geometry import unbinned_fwhm
 from nebulakit.quantity import Share
 from nebulakit.recipe import loads
 from nebulakit.recipe.edit import edited, settled
-from nebulakit.recipe.model import Recipe
+from nebulakit.recipe.model import Call, Recipe
 
 
 def from_record(record: Mapping[str, Any]) -> Recipe:
@@ -66,10 +67,39 @@ def frozen(record: Mapping[str, Any], look: bool = False) -> str:
     for id, filled in decided(record, look).items():
         values[id] = {**values.get(id, {}), **filled}
     what = "What a run decided about the look" if look else "What a run measured and decided"
-    width = None if look else next((w for s in record["steps"] if (w := s.get("measured", {}).get("fwhm"))), None)
+    width = None if look else _width(recipe, record)
     told = (
         ""
         if width is None
         else f"# Lengths in fwhm follow the stars of each stack; here they were {width:.4g} px wide. To hold them: --fwhm {width:.4g}\n"
     )
     return f"# {what} is filled in.\n{told}" + edited(recipe, values, vars)
+
+
+def _width(recipe: Recipe, record: Mapping[str, Any]) -> float | None:
+    """Give the width of the stars in pixels of the stack, from the first step that tells it; None where none does."""
+    calls = {call.id: call for call in recipe.steps}
+    for step in record["steps"]:
+        width, call = step.get("measured", {}).get("fwhm"), calls.get(step["id"])
+        if not width or call is None:
+            continue
+        before = list(_before(recipe, call))
+        if any(c.step in ("deconvolve", "reduce_stars") for c in before):
+            continue  # made narrower there
+        for c in before:
+            if c.step == "bin":
+                width = unbinned_fwhm(width, c.params.model_dump()["factor"])
+        cell = 2 if any(c.step == "collapse_bayer" for c in before) else 1
+        width = cell * unbinned_fwhm(width, record["options"]["preview"])  # a preview is binned by whole cells
+        return float(width) if width > 0 else None
+    return None
+
+
+def _before(recipe: Recipe, call: Call) -> Iterator[Call]:
+    """Give the steps that led to what a step works on, the last first; skipped ones left out."""
+    ref = call.first
+    while ref is not None and ref.step >= 0:
+        one = recipe.steps[ref.step]
+        ref = one.first
+        if not one.skip:
+            yield one

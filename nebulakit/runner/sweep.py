@@ -65,8 +65,8 @@ def sweep(
 def hue_truth(picture: Image, ha: Image, oiii: Image) -> float | None:
     """Give the rank correlation of (blue - red) / (blue + red) with the true [O III] / H-alpha, where there is nebula.
 
-    Nebula is where the lines together have a tenth of their 99th percentile. None where the picture is no colour picture, or
-    lies turned in the stack.
+    Nebula is where the lines together have a tenth of their 99th percentile. None where the picture is no colour picture, has
+    but one hue, or lies turned in the stack.
     """
     from scipy.stats import spearmanr
 
@@ -88,6 +88,8 @@ def hue_truth(picture: Image, ha: Image, oiii: Image) -> float | None:
         return None
     step = max(1, int(lit.sum()) // 200_000)
     shown, ratio = (blue[lit] - red[lit]) / (blue[lit] + red[lit]), two[lit] / one[lit]
+    if np.ptp(shown[::step]) < 1e-6 or np.ptp(ratio[::step]) == 0:  # grey, but for rounding
+        return None
     return float(spearmanr(shown[::step], ratio[::step]).statistic)
 
 

@@ -217,9 +217,10 @@ def collapse_bayer(
         # facts measured on a mosaic are those of mixed colours
         sky=None,
         noise=None,
-        fwhm=None,
         psf=None,
         stars=None,
+        # a width was told, since none can be measured there
+        fwhm=None if image.fwhm is None else image.fwhm / 2,
         white=None if image.white is None else image.white * 3,
     )
     notices: tuple[Notice, ...] = ()

@@ -1,12 +1,14 @@
 """At the door: each mistake is noticed on a stack doctored that way, and good stacks of any kind raise no doubt."""
 
 import dataclasses
+import re
 
 import cv2
 import numpy as np
 import pytest
 
 from nebulakit import steps
+from nebulakit.cli.run import command as run
 from nebulakit.demo import Conditions, make_scene, turned_frames
 from nebulakit.image import Image
 from nebulakit.pixels.signs import lower_plateau
@@ -109,6 +111,8 @@ def test_a_doctored_stack_is_noticed(scene, name, way):
     assert name in {n.id for n in found}
     assert len(found) <= 3
     assert all(any(c.isdigit() for c in n.text) or n.id == "three-equal-planes" for n in found)
+    said = {word for n in found for word in re.findall(r"--[a-z-]+", n.text)}
+    assert said <= {option for p in run.params for option in p.opts}, "run, which tells of it as well, has no such option"
 
 
 def test_a_denoised_stack_is_noticed(scene):

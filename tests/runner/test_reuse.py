@@ -415,6 +415,27 @@ def test_a_frozen_recipe_gives_the_same_bytes_and_says_no_more_than_was_found(ni
     assert "map_counts" not in look  # what a map counts is to be told anew of another map
 
 
+@pytest.mark.parametrize(
+    ("kind", "more"), [("colour", ()), ("binned", ()), ("colour", ("--preview", "2")), ("mosaic", ("--preview", "2"))]
+)
+def test_a_width_that_was_told_is_held_and_told_again_in_pixels_of_the_stack(night, tmp_path, capsys, kind, more):
+    stack = night / "stack.fits"
+    if kind == "mosaic":
+        red, green, blue = fits.getdata(stack)
+        mosaic = np.stack([np.stack([red, green], -1), np.stack([green, blue], -1)], 1).reshape(2 * len(red), -1)
+        stack = tmp_path / "mosaic.fits"
+        fits.writeto(stack, mosaic.astype(np.float32), fits.Header({"BAYERPAT": "RGGB"}))
+    first = {"mosaic": "  - collapse_bayer: {}\n", "binned": "  - bin: {factor: 2}\n", "colour": ""}[kind]
+    text = f"version: 1\nsteps:\n{first}  - separate_stars: {{}}\noutputs:\n  - {{layer: last, file: a.fits}}\n"
+    (tmp_path / "s.yaml").write_text(text)
+    out = tmp_path / "out"
+    args = ["run", str(tmp_path / "s.yaml"), str(stack), "-o", str(out), "--no-report", "--no-cache", "--fwhm", "6.5"]
+    assert call([*args, *more]) == 0
+    capsys.readouterr()
+    assert call(["freeze", str(out)]) == 0
+    assert "they were 6.5 px wide. To hold them: --fwhm 6.5\n" in capsys.readouterr().out
+
+
 def test_a_frozen_look_makes_another_stack_look_alike(night, tmp_path):
     scene = make_scene(3, (150, 200), "bubble", electrons=60_000.0)
     write_scene(scene, tmp_path / "deeper")
@@ -475,6 +496,8 @@ def test_hue_truth_of_known_pictures():
     assert abs(hue_truth(placed.replace(frame=Frame((60, 80))), *lines)) < 0.2  # beside the truth it is chance
     assert hue_truth(placed.replace(frame=Frame((60, 80)).then([[0, 1, 0], [1, 0, 0]])), *lines) is None
     assert hue_truth(placed.replace(placed.planes[:1], channels=("grey",)), *lines) is None
+    grey = placed.replace(np.repeat(placed.planes[1:2], 3, 0) * np.float32([[[1]], [[1]], [[1 + 1e-7]]]))
+    assert hue_truth(grey, *lines) is None  # what is left of hue is rounding
 
 
 # -- beside the steps --------------------------------------------------------------------------------------------------------
