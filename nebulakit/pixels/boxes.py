@@ -17,7 +17,7 @@ Doubles = npt.NDArray[np.float64]
 Mask = npt.NDArray[np.bool_]
 
 LEAST = 0.3  # of a box's pixels that must be free of stars
-ENOUGH = 1 / 3  # of the boxes that must be so to look at
+ENOUGH = 1 / 4  # of the boxes that must be so to look at
 HALVINGS = 6
 
 
@@ -46,7 +46,8 @@ def star_mask(planes: Planes, sigma: Doubles, side: int) -> Mask:
     detail *= np.float32(1 / (1.4826 * float(np.median(np.abs(detail))) or 1e-9))
     for _ in range(HALVINGS):
         marked = _grown(detail)
-        if (box_sums((~marked).astype(np.float32), side) >= LEAST * side * side).mean() >= ENOUGH:
+        free = box_sums((~marked).astype(np.float32), side) >= LEAST * side * side
+        if not free.size or free.mean() >= ENOUGH:
             break
         detail *= np.float32(0.5)
     return marked

@@ -87,7 +87,7 @@ def test_a_failed_run_has_a_page_that_says_so(night, run, tmp_path):
 
 def test_a_folder_with_nothing_but_the_page_of_a_failed_run_is_run_into_again(night, run, tmp_path):
     recipe, out = tmp_path / "r.yaml", tmp_path / "out"
-    recipe.write_text((night / "r.yaml").read_text().replace("above: 50%", "above: 50%, below: 40%"))
+    recipe.write_text((night / "r.yaml").read_text().replace("above: 50%", "above: 50%, below: 1 sigma"))
     assert run(out, "--no-cache", recipe=recipe) == 1
     assert [p.name for p in out.iterdir()] == ["report.html"]
     recipe.write_text((night / "r.yaml").read_text())
@@ -103,7 +103,7 @@ def test_a_page_is_that_of_the_run_beside_it(night, run, tmp_path):
     cache = ["--cache", str(tmp_path / "cache")]
     assert run(out, *cache, recipe=recipe) == 0
     good = {p.name: p.read_bytes() for p in out.iterdir()}
-    recipe.write_text((night / "r.yaml").read_text().replace("above: 50%", "above: 50%, below: 40%"))
+    recipe.write_text((night / "r.yaml").read_text().replace("above: 50%", "above: 50%, below: 1 sigma"))
     assert run(out, *cache, recipe=recipe) == 1
     assert "This run failed." in (out / "failed.html").read_text(encoding="utf-8")
     assert {p.name: p.read_bytes() for p in out.iterdir() if p.name != "failed.html"} == good
