@@ -8,12 +8,24 @@ from typing import TYPE_CHECKING, Any
 from nebulakit.files.options import SUFFIXES, PrintSize, WriteOptions, check_output
 
 if TYPE_CHECKING:
-    from nebulakit.files.reading import read, read_map, with_coverage
+    from nebulakit.files.reading import count_values, read, read_map, with_coverage
     from nebulakit.files.writing import header_text, write
 
-__all__ = ["SUFFIXES", "PrintSize", "WriteOptions", "check_output", "header_text", "read", "read_map", "with_coverage", "write"]
+__all__ = [
+    "SUFFIXES",
+    "PrintSize",
+    "WriteOptions",
+    "check_output",
+    "count_values",
+    "header_text",
+    "read",
+    "read_map",
+    "with_coverage",
+    "write",
+]
 
 _ROOMS = {
+    "count_values": "nebulakit.files.reading",
     "read": "nebulakit.files.reading",
     "read_map": "nebulakit.files.reading",
     "with_coverage": "nebulakit.files.reading",

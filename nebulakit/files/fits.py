@@ -55,6 +55,17 @@ def load_fits(path: Path) -> Raw:
             raise refuse(path, f"not a FITS file that can be read ({_first_line(fault)})") from fault
 
 
+def fits_shape(path: Path) -> tuple[int, ...]:
+    """Give the shape of the image that :func:`load_fits` would read; of a file packed as a whole only the first is looked at."""
+    from astropy.io import fits
+
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        packed = _is_gz(path)
+        with gzip.open(path) if packed else open(path, "rb") as file, fits.open(file, mode="readonly", memmap=not packed) as hdus:
+            return tuple(int(n) for n in (hdus[0] if packed else _choose(path, hdus)[0]).shape or (0,))
+
+
 def _is_gz(path: Path) -> bool:
     with open(path, "rb") as f:
         return f.read(2) == b"\x1f\x8b"

@@ -44,6 +44,16 @@ def load_tiff(path: Path) -> Raw:
             raise refuse(path, f"the TIFF is damaged, or of a kind that is not read{words}") from fault
 
 
+def tiff_shape(path: Path) -> tuple[int, ...]:
+    """Give the height, width and planes of the picture that :func:`load_tiff` would read."""
+    import tifffile
+
+    with _quiet(), tifffile.TiffFile(path) as file:
+        page, _ = _choose(path, file)
+        planes = int(page.samplesperpixel)
+        return int(page.imagelength), int(page.imagewidth), 3 if planes >= 3 or int(page.photometric) == 3 else 1
+
+
 @contextlib.contextmanager
 def _quiet() -> Iterator[list[str]]:
     """Keep the TIFF library's warnings and log lines from the user, and hand them to the reader."""

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import dataclasses
+import math
 import os
+import struct
 from pathlib import Path
 from typing import Any, Literal
 
@@ -101,6 +103,35 @@ def read_map(path: str | os.PathLike[str], *, scaled: bool = True) -> Floats:
         if raw.record["full_scale"] < 2**24:
             planes = np.rint(planes) if len(raw.planes) == 1 else planes
     return np.ascontiguousarray(planes[0, ::-1] if raw.bottom_up else planes[0])
+
+
+def count_values(path: str | os.PathLike[str]) -> int | None:
+    """Give width x height x planes of a picture as its header tells, without reading it; None where that is not cheaply known."""
+    file = Path(path)
+    try:
+        with open(file, "rb") as f:
+            head = f.read(26)
+        if head[:4] in (b"II*\0", b"MM\0*", b"II+\0", b"MM\0+"):
+            from nebulakit.files.pictures import tiff_shape
+
+            shape = tiff_shape(file)
+        elif head[:8] == b"\x89PNG\r\n\x1a\n":
+            width, height, _, kind = struct.unpack(">IIBB", head[16:26])
+            shape = (height, width, 1 if kind in (0, 4) else 3)
+        elif head[:3] == b"\xff\xd8\xff":
+            from PIL import Image as Pictures
+
+            with Pictures.open(file, formats=["JPEG"]) as picture:
+                shape = (picture.height, picture.width, len(picture.getbands()))
+        elif head[:6] == b"SIMPLE" or head[:2] == b"\x1f\x8b":
+            from nebulakit.files.fits import fits_shape
+
+            shape = fits_shape(file)
+        else:
+            return None
+    except Exception:  # whatever it is, reading the file will say so
+        return None
+    return math.prod(shape) or None
 
 
 def _load(path: Path) -> Raw:

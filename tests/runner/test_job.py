@@ -1,5 +1,6 @@
 """Running on files: twins by Python, YAML and command line; reuse; outputs whole or not at all."""
 
+import contextlib
 import json
 import os
 import signal
@@ -12,13 +13,15 @@ import numpy as np
 import pytest
 import tifffile
 from astropy.io import fits
+from PIL import Image as Pictures
 
 import nebulakit
 from nebulakit import steps
 from nebulakit.cli import call
 from nebulakit.demo import make_scene, write_scene
-from nebulakit.errors import UsageError
+from nebulakit.errors import ResourceError, UsageError
 from nebulakit.recipe import loads
+from nebulakit.runner import job
 from nebulakit.runner.job import Job, before_writing, default_folder, stack_name
 
 RECIPE = """version: 1
@@ -311,3 +314,26 @@ def test_names_of_folders_and_stacks(tmp_path):
     (tmp_path / "file").write_text("")
     with pytest.raises(UsageError, match="is a file"):
         before_writing(Job(recipe, Path("s.fits"), tmp_path / "file"))
+
+
+def test_memory_is_judged_by_the_pixels_and_not_by_how_the_file_packs_them(tmp_path, monkeypatch):
+    planes = np.random.default_rng(1).uniform(0, 1, (3, 100, 150)).astype(np.float32)
+    bytes_each = np.moveaxis((255 * planes).astype(np.uint8), 0, 2)
+    fits.writeto(tmp_path / "a.fits", planes)
+    fits.writeto(tmp_path / "a.fits.gz", planes)
+    fits.HDUList([fits.PrimaryHDU(), fits.CompImageHDU(planes)]).writeto(tmp_path / "a.fits.fz")
+    tifffile.imwrite(tmp_path / "a.tif", bytes_each, compression="zlib")
+    tifffile.imwrite(tmp_path / "planes.tif", planes, photometric="rgb", planarconfig="separate")
+    for name in ("a.png", "a.jpg"):
+        Pictures.fromarray(bytes_each).save(tmp_path / name)
+    recipe = loads("version: 1\nsteps:\n  - bin: {}\noutputs:\n  - {layer: last, file: a.fits}\n")
+    paths = sorted(tmp_path.iterdir())
+    assert len(paths) == 7
+    for path in paths:
+        assert nebulakit.read(path).planes.size == planes.size
+        for free, refused in ((3e8 + 15 * planes.nbytes - 1, True), (3e8 + 15 * planes.nbytes + 1, False)):
+            monkeypatch.setattr(job, "available_memory", lambda free=free: free)
+            with pytest.raises(ResourceError, match="of memory") if refused else contextlib.nullcontext():
+                job.check_room(Job(recipe, path, tmp_path / "out"))
+    (tmp_path / "bad.fits").write_bytes(b"SIMPLE = nothing")
+    job.check_room(Job(recipe, tmp_path / "bad.fits", tmp_path / "out"))  # reading it says what is wrong
