@@ -67,7 +67,8 @@ def local_contrast(
     A fast local Laplacian filter (Paris, Hasinoff & Kautz 2011, ACM TOG 30:68; Aubry et al. 2014, ACM TOG 33:167) on
     lightness, colours kept. Differences under the noise of the layer stay as they are, and so does the sky.
 
-    NaN stays NaN. Fails (StepError) where ``finest`` is larger than ``coarsest`` in the same unit. Where blotches were left by the noise reduction they are strengthened too: lower the noise better, or
+    NaN stays NaN. Fails (StepError) where ``finest`` is larger than ``coarsest``, both in one unit.
+    Where blotches were left by the noise reduction they are strengthened too: lower the noise better, or
     raise ``finest``. Where the width of the stars is not known, lengths in fwhm take it as 3 px and the step says so.
 
     >>> import numpy as np
