@@ -28,6 +28,8 @@ class Layer:
     """What made it a display layer, for people."""
     optional: bool = False
     """Whether it may be missing."""
+    doubtful: bool = False
+    """Whether it is as it is only by a fault that has been told."""
 
     def what(self) -> str:
         """Say what the layer is."""
@@ -85,6 +87,20 @@ def made(step: Step, first: Layer, params: Any, line: int) -> dict[str, Layer]:
     return {name: mask if name in MASKS else main for name in step.results}
 
 
+def made_nonetheless(step: Step, first: Layer, params: Any, line: int) -> dict[str, Layer]:
+    """Give what stays known of each result of ``step`` on a layer it is refused for, so that one fault neither hides others nor brings them.
+
+    A step that comes after the stretch leaves its results stretched: whatever follows and needs linear data must go before it, too.
+    """
+    late = step.reads == "linear" and first.scale == "display"
+    if first.mask or not (late or (step.takes != "any" and first.kind != "mosaic")):
+        return {r: OPEN if known.mask is None else known for r, known in made(step, OPEN, params, line).items()}
+    kind = step.makes if step.makes != "same" else first.kind if late else None
+    size = None if step.resizes else first.size
+    main = Layer(first.scale, first.mask, kind, size, first.stretched, doubtful=True)
+    return {r: replace(known, size=size) if known.mask else main for r, known in made(step, first, params, line).items()}
+
+
 def changes(step: Step, first: Layer) -> str | None:
     """Say how the main result differs from what came in, in kind or size; None where one can stand for the other."""
     if step.resizes:
@@ -103,7 +119,8 @@ def differ(one: Layer, other: Layer) -> str | None:
     """Say why two layers cannot be combined, or None."""
     if one.size is not None and other.size is not None and one.size != other.size:
         return f"they differ in size: {_way(one)}, and {_way(other)}"
-    if one.scale and other.scale and one.scale != other.scale and not one.mask and not other.mask:
+    sure = not (one.mask or other.mask or one.doubtful or other.doubtful)
+    if sure and one.scale and other.scale and one.scale != other.scale:
         return (
             f"one is linear, the other stretched ({one.stretched or other.stretched or 'display data'}); stretch both or neither"
         )

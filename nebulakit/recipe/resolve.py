@@ -10,7 +10,7 @@ from nebulakit.declare import STEPS, Step, canonical
 from nebulakit.quantity import Share
 from nebulakit.recipe.document import BESIDE, RawStep, variables
 from nebulakit.recipe.faults import Place
-from nebulakit.recipe.layers import MASKS, OPEN, Layer, changes, differ, made, refused
+from nebulakit.recipe.layers import MASKS, OPEN, Layer, changes, differ, made, made_nonetheless, refused
 from nebulakit.recipe.lookup import RESERVED, Known
 from nebulakit.recipe.model import Call, Recipe, Ref
 from nebulakit.recipe.names import PLAIN, meant
@@ -71,10 +71,9 @@ class Resolver(Outputs):
         for key in ("mask", "amount"):
             if key in beside:
                 self._blendable(beside[key].key.place, key, step, first, names)
-        # what a step makes of a layer that it cannot work on is open, so that one fault does not bring others with it
-        sort = made(step, first if fits else OPEN, repr(canonical(params)) if params is not None else None, place.line)
-        if not fits:
-            sort = {r: OPEN if known.mask is None else known for r, known in sort.items()}
+        sort = (made if fits else made_nonetheless)(
+            step, first, repr(canonical(params)) if params is not None else None, place.line
+        )
         plainly = {k: plain(e.value) for k, e in given.items() if not unknown(e.value)}
         # params is None only beside a fault, and then the recipe is never given away
         call = Call(index, id, raw.name, params, reads, names, mask, amount, skip, note, place.line, called, plainly)  # type: ignore[arg-type]
