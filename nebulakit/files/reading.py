@@ -111,19 +111,20 @@ def count_values(path: str | os.PathLike[str]) -> int | None:
     try:
         with open(file, "rb") as f:
             head = f.read(26)
-        if head[:4] in (b"II*\0", b"MM\0*", b"II+\0", b"MM\0+"):
+        kind = _kind(head)
+        if kind == "tiff":
             from nebulakit.files.pictures import tiff_shape
 
             shape = tiff_shape(file)
-        elif head[:8] == b"\x89PNG\r\n\x1a\n":
-            width, height, _, kind = struct.unpack(">IIBB", head[16:26])
-            shape = (height, width, 1 if kind in (0, 4) else 3)
-        elif head[:3] == b"\xff\xd8\xff":
+        elif kind == "png":
+            width, height, _, colour = struct.unpack(">IIBB", head[16:26])
+            shape = (height, width, 1 if colour in (0, 4) else 3)
+        elif kind == "jpeg":
             from PIL import Image as Pictures
 
             with Pictures.open(file, formats=["JPEG"]) as picture:
                 shape = (picture.height, picture.width, len(picture.getbands()))
-        elif head[:6] == b"SIMPLE" or head[:2] == b"\x1f\x8b":
+        elif kind == "fits":
             from nebulakit.files.fits import fits_shape
 
             shape = fits_shape(file)
@@ -132,6 +133,17 @@ def count_values(path: str | os.PathLike[str]) -> int | None:
     except Exception:  # whatever it is, reading the file will say so
         return None
     return math.prod(shape) or None
+
+
+def _kind(head: bytes) -> Literal["tiff", "png", "jpeg", "fits"] | None:
+    """Say by its first bytes what a file is; a packed one is taken for FITS."""
+    if head[:4] in (b"II*\0", b"MM\0*", b"II+\0", b"MM\0+"):
+        return "tiff"
+    if head[:8] == b"\x89PNG\r\n\x1a\n":
+        return "png"
+    if head[:3] == b"\xff\xd8\xff":
+        return "jpeg"
+    return "fits" if head[:6] == b"SIMPLE" or head[:2] == b"\x1f\x8b" else None
 
 
 def _load(path: Path) -> Raw:
@@ -147,19 +159,20 @@ def _load(path: Path) -> Raw:
         raise refuse(path, f"it cannot be opened ({fault.strerror or fault})") from None
     if not head:
         raise refuse(path, "the file is empty")
-    if head[:4] in (b"II*\0", b"MM\0*", b"II+\0", b"MM\0+"):
+    kind = _kind(head)
+    if kind == "tiff":
         from nebulakit.files.pictures import load_tiff
 
         return load_tiff(path)
-    if head[:8] == b"\x89PNG\r\n\x1a\n":
+    if kind == "png":
         from nebulakit.files.pictures import load_png
 
         return load_png(path)
-    if head[:3] == b"\xff\xd8\xff":
+    if kind == "jpeg":
         from nebulakit.files.pictures import load_jpeg
 
         return load_jpeg(path)
-    if head[:6] == b"SIMPLE" or head[:2] == b"\x1f\x8b":
+    if kind == "fits":
         from nebulakit.files.fits import load_fits
 
         return load_fits(path)

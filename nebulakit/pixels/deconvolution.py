@@ -223,9 +223,10 @@ def _added(plane: Plane, plan: Plan, relative: Plane | None, caution: float) -> 
     small = (width // step, height // step)
     grain = None if relative is None else _resized(relative, small) ** 2
     bands, signals, flanks = [], [], np.zeros((small[1], small[0]), np.float32)
+    least = max(1e-19, 1e-15 * float(np.ptp(plane)))  # of a noise, so that its inverse square is a number of single precision
     for j, (w, _) in enumerate(starlet.descend(plane, len(plan.spread))):
         here = _resized(w * w, small)
-        here *= np.float32(1 / max(plan.sigma[j], 1e-15) ** 2)
+        here *= np.float32(1 / max(plan.sigma[j], least) ** 2)
         if grain is not None:
             here /= grain
         wide = _blurred(here, plan.spread[j] / step)

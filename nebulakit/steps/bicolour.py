@@ -141,8 +141,8 @@ def limit_tint(
     """
     from nebulakit.pixels import hues
 
-    usual = image.line_hues if colours == "auto" and image.line_hues is not None else None
-    pair = _hues("red-teal" if colours == "auto" else colours, ha_hue, oiii_hue, usual)
+    made = image.line_hues if colours == "auto" else None
+    pair = _hues("red-teal" if colours == "auto" else colours, ha_hue, oiii_hue, made)
     out = image.mapped(lambda planes: hues.tint_limited(planes, pair, width.degrees, strength.fraction))
     return out.noted(ha_hue=pair[0], oiii_hue=pair[1])
 

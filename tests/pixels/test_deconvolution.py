@@ -10,6 +10,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import ndimage as ndi
 
+from nebulakit import steps
+from nebulakit.demo import make_scene
+from nebulakit.image import Image
 from nebulakit.pixels import deconvolution as dec
 from nebulakit.pixels import starlet
 from nebulakit.pixels.facts import Noise, Psf
@@ -265,3 +268,12 @@ def test_a_plane_without_noise_is_worked_on_beside_others():
     plans = dec.decide_deconvolve([Psf(moffat_kernel(3.0, 3.0), 3.0, 3.0)] * 2, noise, 0.6)
     out, _ = dec.apply_deconvolve(planes, plans, noise, None, 4.0)
     assert np.abs(out[1] - 0.3).max() < 1e-6
+
+
+def test_light_in_units_that_make_its_numbers_tiny_is_sharpened_alike() -> None:
+    """A power of two changes no digit: in W/m2 a stack has noise of 1e-17 and less."""
+    scene = make_scene(4, (160, 200), "bubble")
+    tiny = np.float32(2.0**-40)
+    plain, small = (steps.deconvolve(Image.from_array(scene.stack[:1] * unit)).planes for unit in (np.float32(1), tiny))
+    assert not np.array_equal(plain, scene.stack[:1])
+    assert np.abs(small / tiny - plain).max() < 1e-4 * np.ptp(plain)  # single precision, through a fit of the stars

@@ -37,7 +37,7 @@ def test_the_glow_of_a_preview_is_that_of_the_whole(factor):
     scene = make_scene(7, (640, 960), "cove", rotation=0.0)
     stack, sky = (geometry.bin_planes(planes[:, 60:-60, 60:-60], factor) for planes in (scene.stack, scene.sky))
     found = decide_gradient(stack, measure_noise(stack).sigma)
-    assert found.boxes.usable.mean() >= 0.2
+    assert found.boxes.usable.mean() >= 0.2  # a quarter is left by the stars, and boxes at the border miss pixels
     off = (surface(found.coefficients, sky.shape[1:], found.order) - sky) / np.median(scene.sigma, (1, 2))[:, None, None]
     assert off.std((1, 2)).max() <= 1.5  # noises of the stack: the goal of the whole
 
