@@ -492,6 +492,24 @@ def test_odd_pictures_are_worked_on_or_refused_in_words(step: Step, odd: str) ->
 
 
 @every_step
+@pytest.mark.parametrize("odd", ["even", "nothing", "hot"])
+def test_a_channel_without_light_is_worked_on_or_refused_in_words(step: Step, odd: str) -> None:
+    """Green holds one value or nothing beside two channels as ever; or all hold one value but for a hot pixel."""
+    for first, _ in accepted(step.name):
+        if not first.is_rgb or step.resizes:
+            continue
+        planes = tinted(first, first.content).planes[:, 20:80, 110:190].copy()
+        if odd == "hot":
+            planes[:] = 0.1
+            planes[:, 30, 40] = 1
+        else:
+            planes[1] = 0.1 if odd == "even" else np.nan
+        image = Image(planes, first.channels, first.scale, first.content)
+        given = {name: image for name, required in step.images.items() if required}
+        told(lambda given=given: step.call(**given, **examples(step)))  # anything but a refusal in words comes through
+
+
+@every_step
 def test_its_page_can_be_drawn(step: Step) -> None:
     recipe = loads("version: 1\nsteps:\n  - bin: {}\noutputs:\n  - {layer: last, file: a.fits}\n")
     for first, made in accepted(step.name):

@@ -225,7 +225,7 @@ def _added(plane: Plane, plan: Plan, relative: Plane | None, caution: float) -> 
     bands, signals, flanks = [], [], np.zeros((small[1], small[0]), np.float32)
     for j, (w, _) in enumerate(starlet.descend(plane, len(plan.spread))):
         here = _resized(w * w, small)
-        here *= np.float32(1 / max(plan.sigma[j], 1e-30) ** 2)
+        here *= np.float32(1 / max(plan.sigma[j], 1e-15) ** 2)
         if grain is not None:
             here /= grain
         wide = _blurred(here, plan.spread[j] / step)

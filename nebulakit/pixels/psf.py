@@ -159,7 +159,7 @@ def _rough_width(luminance: Plane, stars: StarList, allowed: npt.NDArray[np.bool
             continue
         cut -= np.median(cut)
         peak = cut[r - 1 : r + 2, r - 1 : r + 2].max()
-        if peak < 10 * sigma:
+        if peak <= 10 * sigma:
             continue
         yy, xx = np.mgrid[-r : r + 1, -r : r + 1]
         # the half-maximum radius by area, read between the pixels' steps by a soft count

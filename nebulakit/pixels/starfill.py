@@ -105,10 +105,11 @@ def find_shown(planes: Planes, noise: Noise, coverage: Plane | None = None) -> S
 
     low, high = float(np.nanmin(planes)), float(np.nanmax(planes))
     span = max(high - low, 1e-30)
+    middle = [float(np.nanmedian(p)) if np.isfinite(p).any() else low for p in planes]
     found = [_discs(planes, low, span), find_stars(planes, noise, coverage)]
     for bend in BENDS:
         bent = np.expm1(np.float32(bend / span) * (planes - np.float32(low)))
-        slope = [bend / span * math.exp(bend * (float(np.nanmedian(p)) - low) / span) for p in planes]
+        slope = [bend / span * math.exp(bend * (m - low) / span) for m in middle]
         found.append(find_stars(bent, noise.scaled(slope), coverage))
     keep = [np.ones(len(f), bool) for f in found]
     for k, more in enumerate(found[1:], 1):
@@ -122,7 +123,7 @@ def find_shown(planes: Planes, noise: Noise, coverage: Plane | None = None) -> S
     one["radius"][len(found[0]) :] = 0
     h, w = planes.shape[1:]
     at = (np.clip(np.rint(one["y"]).astype(int), 0, h - 1), np.clip(np.rint(one["x"]).astype(int), 0, w - 1))
-    one["peak"] = np.nan_to_num(planes[:, *at]).sum(0) - sum(float(np.nanmedian(p)) for p in planes)
+    one["peak"] = np.nan_to_num(planes[:, *at]).sum(0) - sum(middle)
     # a knot of the nebula has the nebula's colour, above what is around it
     turns, away = np.arange(16) * (2 * math.pi / 16), (6 + 1.6 * one["radius"])[:, None]
     ry = np.clip(np.rint(one["y"][:, None] + away * np.sin(turns)).astype(int), 0, h - 1)

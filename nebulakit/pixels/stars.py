@@ -257,9 +257,9 @@ def _maxima(
     ok[[0, -1]] = ok[:, [0, -1]] = False
     ys, xs = np.nonzero(ok)
     value = band[ys, xs].astype(np.float64)
-    snr = value / (sigma * (1 if level is None else level[ys, xs].astype(np.float64)))
+    snr = value / np.maximum(sigma * (1 if level is None else level[ys, xs].astype(np.float64)), 1e-30)
     around = np.maximum(_spread_around(band, ys, xs), sigma) if len(ys) else np.zeros(0)
-    contrast = value / around
+    contrast = value / np.maximum(around, 1e-30)
     keep = contrast > threshold
     return ys[keep], xs[keep], snr[keep], contrast[keep]
 

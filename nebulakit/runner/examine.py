@@ -72,7 +72,7 @@ def gradient(image: Image) -> list[float]:
     out = []
     for plane, sigma in zip(image.planes, image.noise.sigma, strict=True):
         tiles = [t for rows in np.array_split(plane, 5, axis=0) for t in np.array_split(rows, 5, axis=1)]
-        dark = [float(np.nanpercentile(t[::2, ::2], 20)) for t in tiles if np.isfinite(t).mean() > 0.5]
+        dark = [float(np.nanpercentile(t[::2, ::2], 20)) for t in tiles if t.size and np.isfinite(t).mean() > 0.5]
         out.append((max(dark) - min(dark)) / sigma if dark and sigma > 0 else 0.0)
     return out
 

@@ -82,6 +82,8 @@ def denoise_wavelet(
         return image.replace().noted(
             _nothing("no noise was found in this layer, so it stayed as it was."), noise_before=_rows(level.scales)
         )
+    # a channel without noise beside noisy ones has a thousandth of theirs, so that their ratio is a number
+    reckoned = Noise(tuple(max(s, 1e-3 * max(level.sigma)) for s in level.sigma), level.scales, level.map)
     if image.noise is not None and image.scale == "linear":
         grain = float(np.max(noise.fine_noise(image.planes) / np.maximum(noise.fine_share(level), 1e-30)))
         if grain < _SMOOTHED:
@@ -97,7 +99,7 @@ def denoise_wavelet(
         image.planes if whole else np.stack([starlet.fill_gaps(np.where(there, p, np.float32(np.nan)))[0] for p in image.planes])
     )
     streaks = measure_streaks(image.planes, image.coverage)
-    calm = denoise.apply_denoise(planes, denoise.decide_denoise(planes, level, strength, by_scale, streaks), level.map)
+    calm = denoise.apply_denoise(planes, denoise.decide_denoise(planes, reckoned, strength, by_scale, streaks), level.map)
     if of != "both":
         calm = denoise.only(of, planes, calm)
     if image.scale == "display":

@@ -111,3 +111,11 @@ def test_one_plane_has_one_light_and_a_stretched_picture_none(scene):
     grey = Image.from_array(scene.stack[:1], coverage=scene.coverage).measured("noise", "stars", "fwhm")
     assert list(signal(grey)["signal_to_noise"]) == ["light"]
     assert signal(grey.replace(scale="display")) == {}
+
+
+def test_a_picture_of_four_pixels_has_a_gradient_of_its_tiles():
+    from nebulakit.runner import examine
+
+    image = Image.from_array(np.float32([[0.0, 1.0], [2.0, 3.0]])).measured("noise")
+    assert len(examine.gradient(image)) == 1
+    assert math.isfinite(examine.gradient(image)[0])

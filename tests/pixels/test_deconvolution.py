@@ -255,3 +255,13 @@ def test_any_little_picture_keeps_its_light(seed, shape):
     out = sharpened(planes, psf_of(2.8), white_noise(SIGMA))
     assert np.isfinite(out).all()
     assert out.sum(dtype=float) == pytest.approx(planes.sum(dtype=float), rel=1e-3, abs=1e-4)
+
+
+def test_a_plane_without_noise_is_worked_on_beside_others():
+    """A channel of one value has no noise at all: it stays so, and no number runs over."""
+    planes = np.random.default_rng(2).normal(0.2, 0.005, (2, 60, 80)).astype(np.float32)
+    planes[1] = 0.3
+    noise = Noise((0.005, 0.0), ((0.0045, 0.001, 0.0004), (0.0, 0.0, 0.0)))
+    plans = dec.decide_deconvolve([Psf(moffat_kernel(3.0, 3.0), 3.0, 3.0)] * 2, noise, 0.6)
+    out, _ = dec.apply_deconvolve(planes, plans, noise, None, 4.0)
+    assert np.abs(out[1] - 0.3).max() < 1e-6

@@ -109,6 +109,15 @@ def test_an_even_layer_has_nothing_to_win(value: float) -> None:
     assert np.array_equal(after.planes, even, equal_nan=True)
 
 
+@pytest.mark.parametrize("scale", ["linear", "display"])
+def test_a_channel_without_noise_stays_beside_noisy_ones(scale: str) -> None:
+    planes = np.random.default_rng(3).normal(0.2, 0.005, (3, 120, 160)).astype(np.float32)
+    planes[1] = 0.3
+    calm = steps.denoise_wavelet(Image.from_array(planes, scale=scale))
+    assert np.abs(calm.planes[1] - 0.3).max() < 1e-5  # 0.002 of the others' noise
+    assert calm.planes[[0, 2]].std((1, 2)).max() < 0.001
+
+
 def test_a_stretched_layer_goes_by_the_noise_it_has() -> None:
     made = make_scene(seed=8, shape=(220, 280), nebula="cove")
     known = layer()
