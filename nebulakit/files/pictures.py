@@ -30,7 +30,7 @@ def load_tiff(path: Path) -> Raw:
     with _quiet() as said:
         try:
             with tifffile.TiffFile(path) as file:
-                return _take(path, *_choose(path, file), file)
+                return _take(path, *_choose(path, file))
         except InputError:
             raise
         except MemoryError:
@@ -105,7 +105,7 @@ def _choose(path: Path, file: Any) -> tuple[Any, list[Notice]]:
     return page, [Notice("one-of-several-images", text)]
 
 
-def _take(path: Path, page: Any, notices: list[Notice], file: Any) -> Raw:
+def _take(path: Path, page: Any, notices: list[Notice]) -> Raw:
     """Turn a page into planes."""
     h, w, samples = int(page.imagelength), int(page.imagewidth), int(page.samplesperpixel)
     dtype = page.dtype

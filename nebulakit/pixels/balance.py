@@ -170,15 +170,10 @@ def dominance(
     def part(ys: slice) -> None:
         a, b = one[ys] - np.float32(skies[0]), other[ys] - np.float32(skies[1])
         lead = np.log2(np.maximum(a, floor) / (np.maximum(b, other_floor) * np.float32(ratio))) + np.float32(0.5)
-        made = _smoothstep(lead)
+        made = masks.smoothstep(lead)
         if sure > 0:
-            made *= _smoothstep(a * np.float32(2 / (sure * float(floor))) - np.float32(1))
+            made *= masks.smoothstep(a * np.float32(2 / (sure * float(floor))) - np.float32(1))
         out[ys] = made
 
     colour.by_rows(part, (one.shape[0], one.shape[1]))
     return out
-
-
-def _smoothstep(t: Plane) -> Plane:
-    t = np.clip(t, 0, 1)
-    return np.asarray(t * t * (3 - 2 * t), np.float32)

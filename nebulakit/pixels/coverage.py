@@ -172,7 +172,6 @@ class Profile:
     middle: tuple[float, float]  # x, y
     step: float  # px along a ray
     rays: tuple[Doubles, ...]  # relative coverage at each step, never rising
-    even_sided: bool  # whether opposite rays were taken together
 
     def mask(self, shape: tuple[int, int], keep: float, scale: float = 1.0) -> Mask:
         """Give the pixels whose coverage is at least ``keep``, on a picture ``scale`` times as large."""
@@ -232,7 +231,7 @@ def profile_of(planes: Floats, good: Mask) -> Profile | None:
     apart = np.abs(ends - np.roll(ends, len(ends) // 2)) / np.maximum(ends + np.roll(ends, len(ends) // 2), 1)
     alike = bool(np.percentile(apart, 75) < 0.04)
     rays = tuple(np.exp(r - inner) for r in (double if alike else single))
-    return Profile(middle, float(size), rays, alike)
+    return Profile(middle, float(size), rays)
 
 
 def _middle(there: Any) -> float:

@@ -43,11 +43,6 @@ def opened(plane: Plane, shape: npt.NDArray[np.uint8]) -> Plane:
     return dilated(eroded(plane, shape), shape)
 
 
-def top_hat(plane: Plane, shape: npt.NDArray[np.uint8]) -> Plane:
-    """Give what is bright and smaller than ``shape``."""
-    return plane - opened(plane, shape)
-
-
 def domes(plane: Plane, height: float) -> Plane:
     """Give the part of every peak that stands at most ``height`` above its saddle: the plane less its reconstruction.
 

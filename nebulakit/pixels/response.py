@@ -57,8 +57,6 @@ class Response:
     leak_ha: float
     evidence: str
     boxes: int = 0
-    bright_ha: int = 0
-    bright_oiii: int = 0
     third: float = 0.0
     edge: tuple[float, float] = field(default=(math.nan, math.nan))
 
@@ -158,12 +156,11 @@ def estimate(boxes: Floats, sigma: Floats, thin: Floats | None = None) -> Respon
     ha, oiii = two @ light
     noise_ha, noise_oiii = _line_noise(two, box_sigma)
     pixel = _line_noise(two, sigma)
-    shifts, deviations, edges, counts = [], [], [], []
+    shifts, deviations, edges = [], [], []
     for column, (line, other, n_line, n_other, unsure) in enumerate(
         ((ha, oiii, noise_ha, noise_oiii, pixel[1]), (oiii, ha, noise_oiii, noise_ha, pixel[0]))
     ):
         bright = line > _BRIGHT * n_line * rel
-        counts.append(int(bright.sum()))
         edge = None
         if bright.sum() >= _FEWEST:
             edge = _edge(other[bright] / line[bright], n_other * rel[bright] / line[bright])
@@ -183,8 +180,6 @@ def estimate(boxes: Floats, sigma: Floats, thin: Floats | None = None) -> Respon
         leak_ha=_HONEST * deviations[1],
         evidence="one line" if alone else "plane and edge" if sharp else "plane",
         boxes=int(lit.sum()),
-        bright_ha=counts[0],
-        bright_oiii=counts[1],
         third=third,
         edge=(edges[0][0], edges[0][1]) if edges[0] is not None else (math.nan, math.nan),
     )

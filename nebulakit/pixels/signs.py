@@ -203,7 +203,6 @@ def dips(lum: Plane, sigma: float, size: int = 15) -> tuple[float, int]:
 class Structure(NamedTuple):
     """Light of middle size between the stars."""
 
-    amplitude: Floats  # per channel, standard deviation
     significance: Floats  # per channel, over what noise would leave
     correlation: Floats  # (channel, channel)
     ratio: Floats  # of each channel to green along the common direction
@@ -233,7 +232,7 @@ def structure(planes: Planes, good: Mask, stars: Mask, sigma: tuple[float, ...])
     inside = cv2.erode(weight, np.ones((5, 5), np.uint8), borderType=cv2.BORDER_REPLICATE) > 0
     if inside.sum() < 50:
         k = len(planes)
-        return Structure(np.zeros(k), np.zeros(k), np.eye(k), np.ones(k))
+        return Structure(np.zeros(k), np.eye(k), np.ones(k))
     values = np.array([o[inside] for o in out])
     values -= np.median(values, axis=1, keepdims=True)
     limit = np.percentile(np.abs(values), 99.5, axis=1, keepdims=True)
@@ -248,7 +247,7 @@ def structure(planes: Planes, good: Mask, stars: Mask, sigma: tuple[float, ...])
         cov = np.cov(values)
         vector = np.linalg.eigh(cov)[1][:, -1]
         ratio = vector / vector[1] if abs(vector[1]) > 1e-9 else np.array([np.inf, 1, np.inf])
-    return Structure(amplitude, significance, corr, np.asarray(ratio, float))
+    return Structure(significance, corr, np.asarray(ratio, float))
 
 
 def _levelled(mean: Plane, there: Mask) -> Plane:

@@ -23,7 +23,7 @@ _LONGEST = 6  # filter2D skips the zeros between the taps, but leaves that way f
 def smooth(plane: Plane, scale: int) -> Plane:
     """Smooth a (y, x) plane once by the B3 spline with 2**(scale-1) - 1 zeros between the taps; mirror borders.
 
-    The plane holds no NaN (see :func:`fill_gaps` and :func:`smooth_known`).
+    The plane holds no NaN (see :func:`fill_gaps`).
 
     >>> float(smooth(np.ones((9, 9), np.float32), 2).max())
     1.0
@@ -68,17 +68,6 @@ def smooth(plane: Plane, scale: int) -> Plane:
         framed = cv2.copyMakeBorder(plane, reach, reach, reach, reach, cv2.BORDER_REFLECT_101)
         over(wide, range(0, height, step))
     return out
-
-
-def smooth_known(plane: Plane, known: Plane, scale: int) -> tuple[Plane, Plane]:
-    """Smooth where ``known`` (weights 0..1) says that there is something: (smoothed, smoothed weights).
-
-    Normalised convolution (Knutsson & Westin 1993): what is not known has no say. Values under weight 0 are ignored
-    unless they are NaN; where no weight reaches, the result is 0.
-    """
-    weight = smooth(known, scale)
-    above = smooth(plane * known, scale)
-    return np.divide(above, weight, out=np.zeros_like(above), where=weight > 1e-6), weight
 
 
 def transform(plane: Plane, scales: int) -> tuple[list[Plane], Plane]:

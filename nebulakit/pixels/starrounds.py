@@ -59,7 +59,7 @@ def fit_stars(
     if white is not None:
         hidden = hidden | _cut(planes, white)
     found = find_stars(planes, noise, coverage, white) if stars is None else stars
-    fwhm = _width(z, found)
+    fwhm = _width(found)
     laws = [_law(z[c], hidden[c], found, fwhm) for c in range(len(planes))]
     ratio = float(np.median([row[1] / row[0] if row[0] > 0 else 0 for row in noise.scales]))
     field = kriging.Field(kriging.noise_blur(ratio), fwhm / 2.355)
@@ -144,7 +144,7 @@ def _cut(planes: Planes, white: tuple[float, ...]) -> Mask:
     return out
 
 
-def _width(z: Planes, stars: StarList) -> float:
+def _width(stars: StarList) -> float:
     """Give a first width of the stars, from their flux and height."""
     # find_stars told the flux by a Moffat law of the usual width: flux = peak * pi alpha^2 / (beta - 1), beta 3
     if not len(stars):

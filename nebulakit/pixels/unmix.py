@@ -69,7 +69,7 @@ def apply_unmix(planes: Planes, matrix: npt.ArrayLike, sigma: npt.ArrayLike) -> 
     return weighted(planes, weights(matrix, sigma))
 
 
-def correlation(planes: Planes, sigma: npt.ArrayLike) -> Floats:
+def correlation(planes: Planes) -> Floats:
     """Measure how alike the noise of the channels is: the correlation matrix of their finest detail, near 0 taken as 0.
 
     Channels interpolated from a mosaic, or mixed by a colour matrix, do not have noise of their own.

@@ -113,7 +113,7 @@ def unmix_lines(
 
     two = unmix.weights(matrix, sigma)
     planes = unmix.apply_unmix(known.planes, matrix, sigma)
-    noise = unmix.noise_of_lines(known.noise, two, unmix.correlation(known.planes, sigma))
+    noise = unmix.noise_of_lines(known.noise, two, unmix.correlation(known.planes))
     levels = two @ sky
     ha, oiii = (
         known.replace(

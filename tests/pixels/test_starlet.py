@@ -63,16 +63,6 @@ def test_descending_gives_the_transform() -> None:
     assert np.array_equal(rest, stepwise[-1][1])
 
 
-def test_what_is_not_known_has_no_say() -> None:
-    plane = np.full((50, 50), 3, np.float32)
-    known = np.ones((50, 50), np.float32)
-    plane[20:30, 20:30], known[20:30, 20:30] = -999, 0
-    smooth, weight = starlet.smooth_known(plane, known, 3)
-    np.testing.assert_allclose(smooth, 3, atol=1e-5)
-    assert weight[25, 25] < 0.7
-    assert weight[0, 0] == pytest.approx(1, abs=1e-6)
-
-
 def test_gaps_are_filled_from_their_surroundings_and_only_they() -> None:
     plane = np.tile(np.arange(80, dtype=np.float32), (60, 1))
     holed = plane.copy()

@@ -223,7 +223,7 @@ def test_noise_of_the_lines_is_theirs() -> None:
         planes = np.einsum("ab,byx->ayx", mix, own).astype(np.float32)
         noise = measure_noise(planes)
         two = unmix.weights(unmix.TYPICAL, noise.sigma)
-        told = unmix.noise_of_lines(noise, two, unmix.correlation(planes, noise.sigma))
+        told = unmix.noise_of_lines(noise, two, unmix.correlation(planes))
         true = np.einsum("kc,cyx->kyx", two, planes.astype(float)).std((1, 2))
         assert np.allclose(told.sigma, true, rtol=0.03)
         assert np.allclose([s[1] / s[0] for s in told.scales], [s[1] / s[0] for s in noise.scales[:2]], rtol=0.1)
@@ -231,7 +231,7 @@ def test_noise_of_the_lines_is_theirs() -> None:
 
 def test_independent_channels_are_taken_as_such() -> None:
     planes = np.random.default_rng(6).normal(0, 1, (3, 200, 200)).astype(np.float32)
-    assert np.array_equal(unmix.correlation(planes, (1, 1, 1)), np.eye(3))
+    assert np.array_equal(unmix.correlation(planes), np.eye(3))
 
 
 # -- the mosaic ---------------------------------------------------------------------------------------------------------

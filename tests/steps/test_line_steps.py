@@ -329,7 +329,7 @@ def test_lines_of_a_mosaic_are_as_right_as_those_of_colours() -> None:
     colours = steps.collapse_bayer(image, pattern="RGGB")
     colours = colours.replace(content="starless", sky=(0.0, 0.0, 0.0), noise=None).measured("noise")
     ha, oiii = steps.unmix_lines(colours)
-    assert np.array_equal(unmix.correlation(colours.planes, colours.noise.sigma), np.eye(3))
+    assert np.array_equal(unmix.correlation(colours.planes), np.eye(3))
     for line, true, k in ((ha, s.ha, 0), (oiii, s.oiii, 1)):
         half = true[60:-60, 80:-80].reshape(180, 2, 240, 2).mean((1, 3)).ravel().astype(float)
         best = unmix.apply_unmix(colours.planes, s.sensor, colours.noise.sigma)[k]
