@@ -338,12 +338,14 @@ def _table(facts: Sequence[tuple[str, str]]) -> str:
 
 def _measure(image: Image, fact: str) -> dict[str, Any]:
     """Measure one fact, and what it rests on, on the pixels of ``image``."""
-    from nebulakit.pixels import noise, psf, stars, surface
+    from nebulakit.pixels import noise, psf
+    from nebulakit.pixels.glow import surface
+    from nebulakit.pixels.stars import find
 
     if fact == "noise":
         return {"noise": noise.measure_noise(image.planes, image.coverage)}
     if fact == "white":
-        return {"white": stars.white_level(image.planes)}
+        return {"white": find.white_level(image.planes)}
     known = image.measured("noise")
     assert known.noise is not None
     if fact == "sky":
@@ -352,7 +354,7 @@ def _measure(image: Image, fact: str) -> dict[str, Any]:
         return {"noise": known.noise}
     if fact == "stars":
         level = known.measured("white").white
-        found_stars = stars.find_stars(known.planes, known.noise, known.coverage, level)
+        found_stars = find.find_stars(known.planes, known.noise, known.coverage, level)
         return {"noise": known.noise, "white": level, "stars": found_stars}
     known = known.measured("stars")
     assert known.stars is not None and known.noise is not None

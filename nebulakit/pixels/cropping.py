@@ -206,7 +206,7 @@ def nebula_centre(planes: Floats, good: Mask) -> tuple[float, float] | None:
     """
     import cv2
 
-    from nebulakit.pixels import gradient, legendre
+    from nebulakit.pixels.glow import gradient, legendre
     from nebulakit.pixels.noise import measure_noise
 
     seen = np.where(good, planes, np.float32(np.nan))

@@ -9,7 +9,7 @@ import numpy.typing as npt
 
 from nebulakit.pixels.balance import SURE, box_levels, box_noise
 from nebulakit.pixels.facts import Noise
-from nebulakit.pixels.gradient import TYPICAL
+from nebulakit.pixels.glow.gradient import TYPICAL
 
 Planes = npt.NDArray[np.float32]
 Doubles = npt.NDArray[np.float64]

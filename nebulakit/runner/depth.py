@@ -54,7 +54,8 @@ def signal(image: Image) -> dict[str, Any]:
     """
     import numpy as np
 
-    from nebulakit.pixels import gradient, legendre, signs
+    from nebulakit.pixels import signs
+    from nebulakit.pixels.glow import gradient, legendre
     from nebulakit.pixels.signal import line_signals
 
     if image.scale != "linear" or image.noise is None or image.fwhm is None or len(image.channels) not in (1, 3):

@@ -8,8 +8,8 @@ import numpy as np
 
 from nebulakit.declare import About, step
 from nebulakit.image import Image
-from nebulakit.pixels import gradient as glow
-from nebulakit.pixels import legendre, surface
+from nebulakit.pixels.glow import gradient as glow
+from nebulakit.pixels.glow import legendre, surface
 from nebulakit.quantity import Level
 
 NO_SKY = 0.8

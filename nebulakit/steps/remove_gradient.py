@@ -10,9 +10,9 @@ import numpy as np
 from nebulakit.declare import About, same_size, step
 from nebulakit.errors import StepError
 from nebulakit.image import Image, Notice
-from nebulakit.pixels import gradient as glow
-from nebulakit.pixels import legendre
-from nebulakit.pixels import seams as edges
+from nebulakit.pixels.glow import gradient as glow
+from nebulakit.pixels.glow import legendre
+from nebulakit.pixels.glow import seams as edges
 from nebulakit.quantity import Position, Share
 
 

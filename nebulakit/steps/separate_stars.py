@@ -98,7 +98,7 @@ def separate_stars(
     """
     import numpy as np
 
-    from nebulakit.pixels.separate import separate, separate_shown
+    from nebulakit.pixels.stars.separate import separate, separate_shown
 
     if image.content == "mask":
         raise StepError("separate_stars: a mask holds no stars; give it the picture itself.")

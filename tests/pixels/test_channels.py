@@ -3,14 +3,15 @@
 import numpy as np
 import pytest
 
-from nebulakit.pixels import kriging, starlaw
-from nebulakit.pixels.flanks import learn_own
-from nebulakit.pixels.ghosts import find_ghosts
-from nebulakit.pixels.starlaw import PAD, RADII
-from nebulakit.pixels.starrings import mixtures_of, untouched
-from nebulakit.pixels.starrounds import _prepare
-from nebulakit.pixels.tints import learn_tints
-from nebulakit.pixels.wings import learn_law
+from nebulakit.pixels import kriging
+from nebulakit.pixels.stars import law as starlaw
+from nebulakit.pixels.stars.flanks import learn_own
+from nebulakit.pixels.stars.ghosts import find_ghosts
+from nebulakit.pixels.stars.law import PAD, RADII
+from nebulakit.pixels.stars.rings import mixtures_of, untouched
+from nebulakit.pixels.stars.rounds import _prepare
+from nebulakit.pixels.stars.tints import learn_tints
+from nebulakit.pixels.stars.wings import learn_law
 from tests.pixels.test_crowds import LAW, drawn, fit_of
 
 LINES = np.array([[1.0, 0.05], [0.06, 0.8], [0.02, 0.6]])  # channels by lines

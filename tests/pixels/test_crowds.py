@@ -3,11 +3,13 @@
 import numpy as np
 import pytest
 
-from nebulakit.pixels import kernels, kriging, starlaw
-from nebulakit.pixels.beyond import find_beyond
-from nebulakit.pixels.starfit import StarFit
-from nebulakit.pixels.starlaw import PAD, Ghost
-from nebulakit.pixels.wings import learn_law
+from nebulakit.pixels import kriging
+from nebulakit.pixels.stars import kernels
+from nebulakit.pixels.stars import law as starlaw
+from nebulakit.pixels.stars.beyond import find_beyond
+from nebulakit.pixels.stars.fit import StarFit
+from nebulakit.pixels.stars.law import PAD, Ghost
+from nebulakit.pixels.stars.wings import learn_law
 
 BETA, ALPHA = 3.0, 2.2
 LAW = starlaw.moffat_law((1.0, 0.0, 1.0), ALPHA, BETA)
@@ -202,7 +204,7 @@ def test_a_law_is_followed_over_its_flank_and_into_its_wings():
 
 def test_reflections_are_measured_with_their_own_light_in():
     """Bright discs off three cut-off stars, in two channels, come out as they are, and do so again when they are known."""
-    from nebulakit.pixels import ghosts
+    from nebulakit.pixels.stars import ghosts
 
     rng = np.random.default_rng(6)
     x, y = np.array([110.0, 300.0, 200.0]), np.array([100.0, 120.0, 300.0])

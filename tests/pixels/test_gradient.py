@@ -7,9 +7,9 @@ from hypothesis import strategies as st
 
 from nebulakit.demo import make_scene
 from nebulakit.pixels import geometry
-from nebulakit.pixels.boxes import star_mask
-from nebulakit.pixels.gradient import decide_gradient
-from nebulakit.pixels.legendre import surface, terms
+from nebulakit.pixels.glow.boxes import star_mask
+from nebulakit.pixels.glow.gradient import decide_gradient
+from nebulakit.pixels.glow.legendre import surface, terms
 from nebulakit.pixels.noise import measure_noise
 
 

@@ -8,10 +8,12 @@ from threadpoolctl import threadpool_info, threadpool_limits
 
 from nebulakit import steps
 from nebulakit.demo import make_scene
-from nebulakit.pixels import kernels, kriging, parallel, ringsums, starlaw
-from nebulakit.pixels.starfit import StarFit
-from nebulakit.pixels.starlaw import PAD
-from nebulakit.pixels.whitening import Whitening
+from nebulakit.pixels import kriging, parallel
+from nebulakit.pixels.stars import kernels, ringsums
+from nebulakit.pixels.stars import law as starlaw
+from nebulakit.pixels.stars.fit import StarFit
+from nebulakit.pixels.stars.law import PAD
+from nebulakit.pixels.stars.whitening import Whitening
 
 
 def drawn(law, x, y, half):

@@ -9,7 +9,7 @@ import pytest
 from nebulakit import steps
 from nebulakit.demo import make_scene
 from nebulakit.image import Image
-from nebulakit.pixels.seams import decide_seams, find_zones, surface
+from nebulakit.pixels.glow.seams import decide_seams, find_zones, surface
 
 SHAPE = (400, 560)
 FRAMES = 700

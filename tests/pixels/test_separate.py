@@ -7,10 +7,11 @@ from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 from scipy.ndimage import convolve1d
 
-from nebulakit.pixels import kriging, starlaw, starlet
-from nebulakit.pixels.separate import exact_rest
-from nebulakit.pixels.starfit import apart
-from nebulakit.pixels.starlearn import first_law
+from nebulakit.pixels import kriging, starlet
+from nebulakit.pixels.stars import law as starlaw
+from nebulakit.pixels.stars.fit import apart
+from nebulakit.pixels.stars.learn import first_law
+from nebulakit.pixels.stars.separate import exact_rest
 
 NUMBERS = st.floats(-1e6, 1e6, width=32)
 

@@ -10,7 +10,7 @@ from nebulakit.demo import make_scene
 from nebulakit.pixels import starlet
 from nebulakit.pixels.facts import Noise
 from nebulakit.pixels.noise import measure_noise
-from nebulakit.pixels.stars import find_stars, star_coloured, white_level
+from nebulakit.pixels.stars.find import find_stars, star_coloured, white_level
 
 SHAPE = (300, 400)
 

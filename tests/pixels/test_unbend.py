@@ -5,9 +5,9 @@ import math
 import numpy as np
 import pytest
 
-from nebulakit.pixels import unbend
 from nebulakit.pixels.facts import StarList
-from nebulakit.pixels.straighten import straighten
+from nebulakit.pixels.stars import unbend
+from nebulakit.pixels.stars.straighten import straighten
 
 CURVES = {
     "asinh": lambda z: 0.1 + 0.9 * np.arcsinh(z / 0.01) / math.asinh(100),

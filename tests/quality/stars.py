@@ -23,7 +23,7 @@ from scipy import ndimage as ndi
 from nebulakit.demo import make_scene
 from nebulakit.image import Image
 from nebulakit.pixels.rectangle import largest_rectangle
-from nebulakit.pixels.separate import separate
+from nebulakit.pixels.stars.separate import separate
 from tests.quality.lines import other_sensor
 
 

@@ -3,8 +3,8 @@
 import numpy as np
 import pytest
 
-from nebulakit.pixels.gradient import decide_gradient
-from nebulakit.pixels.legendre import basis, surface, terms
+from nebulakit.pixels.glow.gradient import decide_gradient
+from nebulakit.pixels.glow.legendre import basis, surface, terms
 
 
 def fit(x: np.ndarray, y: np.ndarray, order: int) -> np.ndarray:

@@ -11,8 +11,8 @@ import math
 import numpy as np
 import numpy.typing as npt
 
-from nebulakit.pixels.starfit import StarFit
-from nebulakit.pixels.starlaw import PAD, Ghost, disc
+from nebulakit.pixels.stars.fit import StarFit
+from nebulakit.pixels.stars.law import PAD, Ghost, disc
 
 Array = npt.NDArray[np.float64]
 

@@ -9,17 +9,18 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from nebulakit.pixels import ghosts, kriging, starlearn, starlet
-from nebulakit.pixels.beyond import find_beyond
+from nebulakit.pixels import kriging, starlet
 from nebulakit.pixels.facts import Noise, StarList
-from nebulakit.pixels.flanks import learn_ghosts, learn_own
 from nebulakit.pixels.inpaint import push_pull
 from nebulakit.pixels.parallel import over
-from nebulakit.pixels.starfit import DOUBT, UNSETTLED, StarFit
-from nebulakit.pixels.starlaw import FREEDOM, PAD, Law, moffat_law
-from nebulakit.pixels.stars import _peaks, find_stars, star_coloured
-from nebulakit.pixels.tints import learn_tints
-from nebulakit.pixels.wings import learn_law
+from nebulakit.pixels.stars import ghosts, learn
+from nebulakit.pixels.stars.beyond import find_beyond
+from nebulakit.pixels.stars.find import _peaks, find_stars, star_coloured
+from nebulakit.pixels.stars.fit import DOUBT, UNSETTLED, StarFit
+from nebulakit.pixels.stars.flanks import learn_ghosts, learn_own
+from nebulakit.pixels.stars.law import FREEDOM, PAD, Law, moffat_law
+from nebulakit.pixels.stars.tints import learn_tints
+from nebulakit.pixels.stars.wings import learn_law
 
 Array = npt.NDArray[np.float64]
 Planes = npt.NDArray[np.float32]
@@ -93,7 +94,7 @@ def fit_stars(
         fit.seen = seen
         learn_tints(fit)
         fit.redraw(anew=last)
-        starlearn.learn_scatter(fit, loosen=k >= ROUNDS - 2)
+        learn.learn_scatter(fit, loosen=k >= ROUNDS - 2)
         if last:
             break
         if k == 1 or (k > 1 and any(fit.ghosts)):
@@ -172,7 +173,7 @@ def _law(plane: Plane, hidden: Mask, stars: StarList, fwhm: float) -> Law:
             if len(chosen) >= 12:
                 break
         if len(chosen) >= 5:
-            return starlearn.first_law(plane, stars.x[chosen], stars.y[chosen], fwhm)
+            return learn.first_law(plane, stars.x[chosen], stars.y[chosen], fwhm)
     return moffat_law((1.0, 0.0, 1.0), fwhm / (2 * math.sqrt(2 ** (1 / 3) - 1)), 3.0)
 
 

@@ -2,7 +2,7 @@
 
 Along each edge, stretches into which light comes are explained by as many stars as it takes, all at once: their places
 are searched for, their heights follow linearly, and the nebula behind is a Gaussian random field as it is for all other
-stars (:mod:`kriging`).
+stars (:mod:`~nebulakit.pixels.kriging`).
 """
 
 from __future__ import annotations
@@ -14,10 +14,10 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from nebulakit.pixels.starfit import StarFit
-from nebulakit.pixels.starlaw import GHOSTLY, PAD
-from nebulakit.pixels.stars import star_coloured
-from nebulakit.pixels.whitening import Whitening
+from nebulakit.pixels.stars.find import star_coloured
+from nebulakit.pixels.stars.fit import StarFit
+from nebulakit.pixels.stars.law import GHOSTLY, PAD
+from nebulakit.pixels.stars.whitening import Whitening
 
 Array = npt.NDArray[np.float64]
 

@@ -19,7 +19,7 @@ from nebulakit.pixels.facts import Noise, StarList
 from nebulakit.pixels.inpaint import push_pull
 from nebulakit.pixels.kriging import noise_blur
 from nebulakit.pixels.patching import fill, grain
-from nebulakit.pixels.stars import find_stars, star_coloured
+from nebulakit.pixels.stars.find import find_stars, star_coloured
 
 Array = npt.NDArray[np.float64]
 Planes = npt.NDArray[np.float32]

@@ -2,9 +2,9 @@
 
 The levels of small boxes without their stars are told by three surfaces and a nebula that can only add light. Channels
 are first turned so that one sees H-alpha, one [O III], and one (a difference) neither line; the last pins the part of
-the glow in which the channels differ. Several orders are fitted (:mod:`glow_fit`), each from three starting rules, and
+the glow in which the channels differ. Several orders are fitted (:mod:`fit`), each from three starting rules, and
 the data choose by the evidence. Where a line sees no sky, the darkest boxes are nebula: there the nebula is also told as
-a field whose structure speaks for its light (:mod:`nebula_field`). The field tells the level of the sky; the shape is the
+a field whose structure speaks for its light (:mod:`field`). The field tells the level of the sky; the shape is the
 mean of both fits.
 """
 
@@ -18,10 +18,10 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from nebulakit.pixels.boxes import Boxes, measure_boxes
-from nebulakit.pixels.glow_fit import Fit
-from nebulakit.pixels.legendre import terms
-from nebulakit.pixels.nebula_field import refine
+from nebulakit.pixels.glow.boxes import Boxes, measure_boxes
+from nebulakit.pixels.glow.field import refine
+from nebulakit.pixels.glow.fit import Fit
+from nebulakit.pixels.glow.legendre import terms
 
 Planes = npt.NDArray[np.float32]
 Doubles = npt.NDArray[np.float64]

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
-from nebulakit.pixels.starfit import StarFit
+from nebulakit.pixels.stars.fit import StarFit
 
 Array = npt.NDArray[np.float64]
 

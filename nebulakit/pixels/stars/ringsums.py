@@ -7,7 +7,7 @@ import math
 import numpy as np
 import numpy.typing as npt
 
-from nebulakit.pixels.kernels import FINE, compiled
+from nebulakit.pixels.stars.kernels import FINE, compiled
 
 Array = npt.NDArray[np.float64]
 Floats = npt.NDArray[np.float32]

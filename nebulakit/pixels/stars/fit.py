@@ -1,6 +1,6 @@
 """Fitting all stars of a picture together: heights, places and shapes of each, against a nebula that shines through.
 
-Each star is solved in a small disc, where what lies behind is told from the ring around (:mod:`kriging`); neighbours are
+Each star is solved in a small disc, where what lies behind is told from the ring around (:mod:`~nebulakit.pixels.kriging`); neighbours are
 taken off as they are known so far, and the round is repeated. What all stars share, the law and what noise their light
 brings, is learned from the bright ones between the rounds.
 """
@@ -15,7 +15,7 @@ import numpy.typing as npt
 
 from nebulakit.pixels.kriging import RING, Field, strength_class
 from nebulakit.pixels.parallel import over
-from nebulakit.pixels.starlaw import FREEDOM, MODES, PAD, STEP, Ghost, Law
+from nebulakit.pixels.stars.law import FREEDOM, MODES, PAD, STEP, Ghost, Law
 
 Array = npt.NDArray[np.float64]
 Planes = npt.NDArray[np.float32]
@@ -158,7 +158,7 @@ class StarFit:
 
     @staticmethod
     def _paint(plane: Plane, law: Law, stars: Drawn, reach: Array, sign: float, rows: tuple[int, int] | None = None) -> None:
-        from nebulakit.pixels import kernels
+        from nebulakit.pixels.stars import kernels
 
         amount = sign * stars.height
         amounts = stars.modes * amount[:, None]
@@ -353,7 +353,7 @@ class StarFit:
 
     def _solve(self, c: int, stars: Ints, radius: float) -> Seen:
         """Solve stars whose discs and rings do not touch; they are not drawn anew yet."""
-        from nebulakit.pixels import kernels
+        from nebulakit.pixels.stars import kernels
 
         disc, n = self.field.disc(radius), len(stars)
         # of a faint star no mode would be seen

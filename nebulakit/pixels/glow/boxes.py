@@ -9,8 +9,8 @@ import numpy as np
 import numpy.typing as npt
 
 from nebulakit.pixels import starlet
-from nebulakit.pixels.legendre import basis, quantile_fit, surface, terms
-from nebulakit.pixels.surface import box_levels
+from nebulakit.pixels.glow.legendre import basis, quantile_fit, surface, terms
+from nebulakit.pixels.glow.surface import box_levels
 
 Planes = npt.NDArray[np.float32]
 Doubles = npt.NDArray[np.float64]

@@ -9,8 +9,8 @@ import numpy as np
 import numpy.typing as npt
 
 from nebulakit.pixels.psf import fit_moffat
-from nebulakit.pixels.starfit import StarFit
-from nebulakit.pixels.starlaw import FREEDOM, Law, moffat_law
+from nebulakit.pixels.stars.fit import StarFit
+from nebulakit.pixels.stars.law import FREEDOM, Law, moffat_law
 
 Array = npt.NDArray[np.float64]
 Plane = npt.NDArray[np.float32]

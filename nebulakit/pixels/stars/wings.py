@@ -7,9 +7,9 @@ import math
 import numpy as np
 import numpy.typing as npt
 
-from nebulakit.pixels.starfit import StarFit
-from nebulakit.pixels.starlaw import RADII, Law
-from nebulakit.pixels.starrings import NODES, TOLD, leading, rings_around
+from nebulakit.pixels.stars.fit import StarFit
+from nebulakit.pixels.stars.law import RADII, Law
+from nebulakit.pixels.stars.rings import NODES, TOLD, leading, rings_around
 
 Array = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int_]

@@ -17,7 +17,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from nebulakit.pixels.glow_fit import Fit
+from nebulakit.pixels.glow.fit import Fit
 
 Doubles = npt.NDArray[np.float64]
 

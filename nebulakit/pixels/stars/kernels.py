@@ -14,7 +14,7 @@ import numba
 import numpy as np
 import numpy.typing as npt
 
-from nebulakit.pixels.starlaw import MODES, PAD, STEP, Parts
+from nebulakit.pixels.stars.law import MODES, PAD, STEP, Parts
 
 Array = npt.NDArray[np.float64]
 Floats = npt.NDArray[np.float32]

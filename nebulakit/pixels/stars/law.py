@@ -63,7 +63,7 @@ class Law:
 
     def at(self, dx: npt.ArrayLike, dy: npt.ArrayLike) -> Floats:
         """Give the law at these distances from the star (arrays that broadcast)."""
-        from nebulakit.pixels import kernels
+        from nebulakit.pixels.stars import kernels
 
         a, b, c = self.contour
         x, y = np.broadcast_arrays(np.asarray(dx, np.float32), np.asarray(dy, np.float32))
@@ -92,7 +92,7 @@ class Law:
 
     def stamps(self, x: Array, y: Array, half: int) -> Floats:
         """Give (n, 2 half + 1, 2 half + 1) stars of height 1, each ``x``, ``y`` (below a pixel or so) off the middle."""
-        from nebulakit.pixels import kernels
+        from nebulakit.pixels.stars import kernels
 
         a, b, c = self.contour
         wide = np.arange(-half - 2, half + 3, dtype=np.float32)

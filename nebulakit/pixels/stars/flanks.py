@@ -7,9 +7,9 @@ import math
 import numpy as np
 import numpy.typing as npt
 
-from nebulakit.pixels.starfit import StarFit
-from nebulakit.pixels.starlaw import GHOSTLY, PAD, RADII, disc
-from nebulakit.pixels.starrings import Rings, rings_around
+from nebulakit.pixels.stars.fit import StarFit
+from nebulakit.pixels.stars.law import GHOSTLY, PAD, RADII, disc
+from nebulakit.pixels.stars.rings import Rings, rings_around
 
 Array = npt.NDArray[np.float64]
 
@@ -21,7 +21,7 @@ ALIKE = 0.5  # over how many e-folds of radius a deviation stays alike
 def learn_own(fit: StarFit, longest: float) -> None:
     """Give every cut-off star its own radial correction in every channel.
 
-    What is left around the star, in mixtures of channels (:func:`nebulakit.pixels.starrings.mixtures_of`), is the nebula, whose
+    What is left around the star, in mixtures of channels (:func:`nebulakit.pixels.stars.rings.mixtures_of`), is the nebula, whose
     means over rings vary together as they do all over the picture, and a deviation of the star from the law, which is a
     part of its light, smooth, and mostly the same in all channels; the expectation of the latter, given the sum, is taken off
     (Rybicki & Press 1992, ApJ 398:169).

@@ -15,12 +15,12 @@ from nebulakit.pixels import patching
 from nebulakit.pixels.facts import Noise, StarList
 from nebulakit.pixels.inpaint import harmonic
 from nebulakit.pixels.parallel import over
-from nebulakit.pixels.starfill import fill_stars, find_shown
-from nebulakit.pixels.starfit import StarFit
-from nebulakit.pixels.starlaw import PAD, RADII, Law
-from nebulakit.pixels.starrounds import fit_stars, inner
-from nebulakit.pixels.stars import find_stars
-from nebulakit.pixels.straighten import Straight, still_there, straighten
+from nebulakit.pixels.stars.fill import fill_stars, find_shown
+from nebulakit.pixels.stars.find import find_stars
+from nebulakit.pixels.stars.fit import StarFit
+from nebulakit.pixels.stars.law import PAD, RADII, Law
+from nebulakit.pixels.stars.rounds import fit_stars, inner
+from nebulakit.pixels.stars.straighten import Straight, still_there, straighten
 
 Array = npt.NDArray[np.float64]
 Planes = npt.NDArray[np.float32]
@@ -111,8 +111,8 @@ def separate_shown(
 ) -> Parted:
     """Part planes that were stretched, as :func:`separate` does linear ones.
 
-    In their light, where the curve that stretched them can be told (:mod:`nebulakit.pixels.straighten`), else as they are
-    (:mod:`nebulakit.pixels.starfill`). ``fwhm``: of the stars as they look.
+    In their light, where the curve that stretched them can be told (:mod:`nebulakit.pixels.stars.straighten`), else as they are
+    (:mod:`nebulakit.pixels.stars.fill`). ``fwhm``: of the stars as they look.
     """
     noise = _some(noise, planes)
     found = find_shown(planes, noise, coverage)

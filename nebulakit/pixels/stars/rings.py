@@ -10,8 +10,8 @@ import numpy as np
 import numpy.typing as npt
 
 from nebulakit.pixels.parallel import over
-from nebulakit.pixels.starfit import DOUBT, StarFit
-from nebulakit.pixels.starlaw import GHOSTLY, PAD, RADII
+from nebulakit.pixels.stars.fit import DOUBT, StarFit
+from nebulakit.pixels.stars.law import GHOSTLY, PAD, RADII
 
 Array = npt.NDArray[np.float64]
 Plane = npt.NDArray[np.float32]
@@ -58,7 +58,7 @@ def profile(fit: StarFit, lead: int, stars: Ints, longest: float, seen: Left) ->
     A ring is divided into sectors, and sectors that face each other are taken together: a slope of the nebula drops out,
     and the pairs that differ most do not count. What a star had been given of its own is put back.
     """
-    from nebulakit.pixels import ringsums
+    from nebulakit.pixels.stars import ringsums
 
     ghost, law = fit.ghosts[lead], fit.laws[lead]
     h, w = seen.rest.shape
@@ -208,7 +208,7 @@ def ring_statistics(plane: Plane, free: Mask, edges: Array) -> tuple[Array, Arra
     """
     import cv2
 
-    from nebulakit.pixels import ringsums
+    from nebulakit.pixels.stars import ringsums
 
     h, w = (n // COARSE * COARSE for n in plane.shape)
 

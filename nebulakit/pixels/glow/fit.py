@@ -14,8 +14,8 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from nebulakit.pixels.boxes import Boxes
-from nebulakit.pixels.legendre import basis, quantile_fit, terms
+from nebulakit.pixels.glow.boxes import Boxes
+from nebulakit.pixels.glow.legendre import basis, quantile_fit, terms
 
 Doubles = npt.NDArray[np.float64]
 Mask = npt.NDArray[np.bool_]

@@ -12,8 +12,8 @@ from nebulakit.pixels.facts import Noise, StarList
 from nebulakit.pixels.noise import measure_noise
 from nebulakit.pixels.parallel import over
 from nebulakit.pixels.signs import step_of_values
-from nebulakit.pixels.stars import find_stars
-from nebulakit.pixels.unbend import RADII, Curve, Told, noise_by_level, sample, tell_curve
+from nebulakit.pixels.stars.find import find_stars
+from nebulakit.pixels.stars.unbend import RADII, Curve, Told, noise_by_level, sample, tell_curve
 
 Planes = npt.NDArray[np.float32]
 Plane = npt.NDArray[np.float32]
