@@ -107,6 +107,9 @@ class Image:
         stars are cut off. A starless layer keeps the stars' facts.
     line_hues
         In a colour picture made of two lines, the hues (OKLCh, degrees) of H-alpha and [O III]; else None.
+    by_levels
+        Whether a layer of stars is what a stretched picture has more than its nebula, level by level, so that their plain sum
+        gives it back; other stretched stars shine through the nebula as on one screen.
     coverage
         (y, x) float32 in any unit, more where more frames lie, 0 where none; None when not known.
     header
@@ -144,6 +147,7 @@ class Image:
     record: Mapping[str, Any] = field(default_factory=dict)
     notices: tuple[Notice, ...] = ()
     line_hues: tuple[float, float] | None = None
+    by_levels: bool = False
 
     def __post_init__(self) -> None:
         p = self.planes

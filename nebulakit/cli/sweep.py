@@ -46,7 +46,11 @@ def true_lines(stack: Path) -> tuple[Image, Image] | None:
 @click.argument("recipe")
 @click.argument("stack", type=click.Path(path_type=Path))
 @click.option(
-    "--vary", multiple=True, required=True, metavar="ID.PARAM=A,B,C", help="The values to try; several of these make a grid."
+    "--vary",
+    multiple=True,
+    required=True,
+    metavar="ID.PARAM=A,B,C",
+    help="The values to try; two of these make the rows and columns of a grid.",
 )
 @click.option("--input", "inputs", multiple=True, metavar="NAME=FILE", help="A further input, as for run.")
 @click.option("--set", "settings", multiple=True, metavar="ID.PARAM=VALUE", help="A change for all of them.")
@@ -83,6 +87,7 @@ def command(
     """Run RECIPE on STACK once for every combination of the varied values; what they share is computed once.
 
     Writes a page to compare any two of them on (sweep.html), a contact sheet (contact.png) and the numbers (sweep.json).
+    Grain is how much the levels scatter over a few pixels where the picture is darkest, as a share of white.
     """
     from nebulakit.errors import UsageError
     from nebulakit.recipe import load
@@ -95,7 +100,7 @@ def command(
 
     given = pairs(settings, "--set", "denoise.strength=1.2")
     varied = [(name, split(values)) for name, values in pairs(vary, "--vary", "denoise.strength=0.5,1,2").items()]
-    cells = grid(varied)
+    cells, axes = grid(varied), varied if len(varied) == 2 else None
     if pick is not None:
         if pick > len(cells):
             raise UsageError(f"there are {len(cells)} combinations; {pick} is none of them")
@@ -133,10 +138,11 @@ def command(
         facts: list[dict[str, Any]] = [{"number": v.number, "settings": dict(v.settings), **v.numbers} for v in made]
         with publish_folder(folder, ["contact.png", "sweep.html", "sweep.json"]) as staging:
             contact_sheet(
-                [(v.picture, [f"{v.number}", *(f"{k} = {x}" for k, x in v.settings.items())]) for v in made],
+                [(v.picture, [f"{v.number}", *(f"{k} = {x}" for k, x in ({} if axes else v.settings).items())]) for v in made],
                 staging / "contact.png",
+                axes,
             )
-            page = sheet.page(Path(base.source).stem, stack.name, facts)
+            page = sheet.page(Path(base.source).stem, stack.name, facts, axes)
             (staging / "sweep.html").write_text(page, encoding="utf-8")
             told = {"recipe": Path(base.source).name, "stack": stack.name, "variants": plain(facts)}
             (staging / "sweep.json").write_text(json.dumps(told, indent=1, allow_nan=False) + "\n")

@@ -138,7 +138,8 @@ def _take(path: Path, hdu: Any, primary: Any, notices: list[Notice]) -> Raw:
             to_float(part, out, scale if factor is None else factor, zero / scale if factor is None else zero, blank)
         else:
             to_float(part, out, scale, zero / scale)
-    if len(parts) == 4:
+    opacity = planes[3] if len(parts) == 4 else None
+    if opacity is not None:
         planes, note = _without_fourth(path, planes)
         notices = [*notices, note]
     tidy = _tidy(header, primary.header if header.get("INHERIT") is True else None)
@@ -152,7 +153,7 @@ def _take(path: Path, hdu: Any, primary: Any, notices: list[Notice]) -> Raw:
     raw.mosaic = _pattern(tidy) if len(planes) == 1 else None
     if order:
         tidy["ROWORDER"] = "TOP-DOWN"  # so it will be once the image is read
-    raw.header, raw.notices, raw.record = tidy, notices, record
+    raw.header, raw.notices, raw.record, raw.opacity = tidy, notices, record, opacity
     return raw
 
 

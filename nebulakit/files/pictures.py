@@ -125,19 +125,25 @@ def _take(path: Path, page: Any, notices: list[Notice]) -> Raw:
     if light == 3:
         parts = _palette(path, page, parts[0])
         dtype = parts[0].dtype
+    last = parts[-1]
     parts, dropped = _colours(path, parts, page, light)
     bits = int(page.bitspersample) if light != 3 else 16
+    factor = 1 / full_scale(dtype, bits) if is_whole(dtype) else 1.0
     planes = np.empty((len(parts), h, w), np.float32)
     record: dict[str, Any] = {"stored": str(dtype)}
     for out, part in zip(planes, parts, strict=True):
-        to_float(part, out, 1 / full_scale(dtype, bits) if is_whole(dtype) else 1.0)
+        to_float(part, out, factor)
+    opacity = np.empty((h, w), np.float32) if dropped else None
+    if opacity is not None:
+        to_float(last, opacity, factor)
     if is_whole(dtype):
         record["full_scale"] = int(full_scale(dtype, bits))
         if light == 0:
             np.subtract(np.float32(1), planes, out=planes)  # white was stored as zero
     profile = page.tags.valueof(34675)
     scale, why = _scale(dtype, profile if isinstance(profile, bytes) else b"", light in (3, 6), 301 in page.tags)
-    raw = Raw(planes, scale, why, str(dtype), record=record, notices=[*notices, *dropped])
+    raw = Raw(planes, scale, why, str(dtype), record=record, notices=[*notices, *dropped], opacity=opacity)
+    raw.multiplied = [int(k) for k in page.extrasamples][:1] == [1]
     raw.bottom_up = page.tags.valueof(274) == 4  # the tag's word for: the first row is the bottom
     if light == 32803:
         raw.mosaic = _mosaic(page)
@@ -241,11 +247,11 @@ def load_png(path: Path) -> Raw:
     except Exception as fault:
         raise refuse(path, f"the PNG is damaged ({str(fault)[:120]})") from fault
     stored = stored.reshape(h, w, -1)
-    notices = []
+    notices, opacity = [], None
     if stored.shape[2] in (2, 4):
-        notices.append(
-            Notice("alpha-dropped", f"{path.name}: the last plane is an opacity (alpha) and was dropped; colours are unchanged")
-        )
+        notices.append(_dropped(path))
+        opacity = np.empty((h, w), np.float32)
+        to_float(stored[..., -1], opacity, 1 / full_scale(stored.dtype))
         stored = stored[..., :-1]
     planes = np.empty((stored.shape[2], h, w), np.float32)
     for c, out in enumerate(planes):
@@ -265,6 +271,7 @@ def load_png(path: Path) -> Raw:
         str(stored.dtype),
         record={"stored": str(stored.dtype), "full_scale": int(full_scale(stored.dtype))},
         notices=notices,
+        opacity=opacity,
     )
 
 

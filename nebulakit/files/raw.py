@@ -13,6 +13,8 @@ import numpy.typing as npt
 from nebulakit.errors import InputError
 from nebulakit.image import Notice, Planes, Scale
 
+Plane = npt.NDArray[np.float32]
+
 _FLOOR = 64 << 20  # bytes any file may unpack to, however small it is
 _RATIO = 5000  # no format read here packs a picture tighter than this
 
@@ -26,6 +28,8 @@ class Raw:
     why: str  # why it is taken for linear or display
     stored: str  # what the numbers were in the file, such as uint16
     mosaic: str | None = None  # colour pattern of a mosaic, as the header states it
+    opacity: Plane | None = None  # (y, x), 0..1, where the file holds one beside its colours
+    multiplied: bool = False  # the colours are multiplied by it already
     bottom_up: bool = False  # the file says that its first row is the bottom of the picture
     header: Any = None
     notices: list[Notice] = field(default_factory=list)

@@ -93,16 +93,29 @@ def with_coverage(image: Image, coverage: str | os.PathLike[str] | npt.ArrayLike
 def read_map(path: str | os.PathLike[str], *, scaled: bool = True) -> Floats:
     """Read a map or a grey picture used as a mask: float32 (y, x), top row first.
 
-    Whole numbers become 0..1 of their type, or stay counts with ``scaled=False``. Of a colour picture the mean is taken.
+    Whole numbers become 0..1 of their type, or stay counts with ``scaled=False``. Of a colour picture the mean is taken, of those
+    colours that hold anything: a map may be in red alone. Of a picture with opacity it is what is seen on black, or the
+    opacity itself where the colours are even: a map may be in the opacity alone.
     """
     file = Path(path)
     raw = _load(file)
-    planes = raw.planes if len(raw.planes) == 1 else raw.planes.mean(0, keepdims=True)
+    held = [p for p in raw.planes if p.any()] or [raw.planes[0]]
+    planes = np.stack(held).mean(0, keepdims=True) if len(held) > 1 else held[0][None]
+    if raw.opacity is not None and not _even(raw.opacity):
+        if all(map(_even, raw.planes)):
+            planes = raw.opacity[None]
+        elif not raw.multiplied:
+            planes = planes * raw.opacity
     if not scaled and "full_scale" in raw.record:
         planes = planes * np.float32(raw.record["full_scale"])
         if raw.record["full_scale"] < 2**24:
-            planes = np.rint(planes) if len(raw.planes) == 1 else planes
+            planes = np.rint(planes) if len(held) == 1 else planes
     return np.ascontiguousarray(planes[0, ::-1] if raw.bottom_up else planes[0])
+
+
+def _even(plane: Floats) -> bool:
+    """Say whether a plane holds one value all over."""
+    return bool((plane == plane[0, 0]).all())
 
 
 def count_values(path: str | os.PathLike[str]) -> int | None:

@@ -1,4 +1,4 @@
-"""Where a stack holds nothing: the even border that stacking leaves, told apart from pixels that happen to be zero."""
+"""Where a picture holds nothing: the even border that stacking or a turn leaves, told apart from pixels that happen to be zero."""
 
 from __future__ import annotations
 
@@ -11,6 +11,10 @@ Mask = npt.NDArray[np.bool_]
 
 _SMALLEST = 64  # px; a corner smaller than this is not worth a decision
 _LONG = 0.5  # of a side: an even line along it is a border, however thin
+_BLACK = 1.5 / 255  # level up to which a corner of a finished picture is black
+_STEP = 4  # times that: the least level beside such a corner
+_MOST = 0.5  # share of the picture that such corners have together at most
+_ISLAND = 5  # px: from there on what is lit within the black is a star, no speck
 _RAGGED = 0.05  # share of equal pixels beside the border above which they are clipped sky, not a border
 
 
@@ -35,6 +39,33 @@ def empty_border(planes: npt.NDArray[np.float32]) -> Mask | None:
             area |= scattered  # specks along the rim
             found = area if found is None else found | area
     return None if found is None or found.all() else found
+
+
+def black_border(planes: npt.NDArray[np.float32]) -> Mask | None:
+    """Give (y, x) True where a stretched picture (channel, y, x) is solidly black from the edge to a step up, or None.
+
+    That is what a turn leaves in the corners, also after a step that changed black a little. Black is a value where it is most
+    of the picture, where stars stand on it, and where levels fall down to it: so is a sky that was cut off.
+    """
+    import cv2
+
+    black: Mask = np.asarray((planes <= np.float32(_BLACK)).all(axis=0), bool)
+    area = _solid(black)
+    if area is None or area.mean() > _MOST:
+        return None
+    light = planes.max(axis=0)
+    _, lit, stats, _ = cv2.connectedComponentsWithStats((~area).view(np.uint8), connectivity=8)
+    island = stats[:, cv2.CC_STAT_AREA] >= _ISLAND
+    island[[0, 1 + int(np.argmax(stats[1:, cv2.CC_STAT_AREA]))]] = False
+    count, labels = cv2.connectedComponents(area.view(np.uint8), connectivity=8)
+    for n in range(1, count):
+        here = (labels == n).view(np.uint8)
+        # the two pixels along it may be mixed with the black
+        touching, near, far = (cv2.dilate(here, np.ones((k, k), np.uint8)).view(np.bool_) for k in (3, 5, 9))
+        beside = light[far & ~near & ~area]
+        if island[lit[touching]].any() or not beside.size or np.median(beside) < _STEP * _BLACK:
+            area[labels == n] = False
+    return area if area.any() else None
 
 
 def _candidates(planes: npt.NDArray[np.float32]) -> list[npt.NDArray[np.float32]]:

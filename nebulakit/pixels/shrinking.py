@@ -15,7 +15,9 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
+from nebulakit.pixels.borders import black_border
 from nebulakit.pixels.facts import StarList
+from nebulakit.pixels.inpaint import push_pull
 from nebulakit.pixels.morphology import dilated, disc, draw_discs, eroded, peaks, star_discs
 from nebulakit.pixels.parallel import over
 
@@ -38,6 +40,8 @@ LARGE = 1.5  # times the usual width: from there on others lie on a star's flank
 APART = 1.5  # widths of a large star: so near no other is taken by its rings
 BESIDE = 2.1  # widths from a small star: so far the light of a large one is told from its rings alone
 RING = 0.35  # share of the pixels of a ring that are darker than what is taken for the star's
+OUTER = 0.8  # share of what a large star takes up: from there on its surroundings are seen
+DARKEST = 0.02  # share of their pixels that are darker than what counts as the darkest there
 AT_ONCE = 1 << 16  # pixels of stars' surroundings that are worked on at a time
 
 
@@ -52,6 +56,7 @@ class Shrinking:
     clear: Array  # how much of the light at its middle is its own, 0..1
     scale: Array  # 0.8: a width of 0.8 times what it was
     light: Array  # 0: taken away, 1: as it was
+    empty: Mask | None = None  # (y, x): where nothing is, which neither shines nor is dark; None: nowhere
 
 
 def star_widths(plane: Plane, x: Array, y: Array) -> tuple[Array, Array, Array]:
@@ -103,13 +108,16 @@ def _widths(plane: Plane, x: Array, y: Array, reach: int) -> tuple[Array, Array,
     return width, peak, base
 
 
-def decide_reduce(planes: Planes, stars: StarList | None, size: float, number: float, alone: bool) -> Shrinking:
+def decide_reduce(
+    planes: Planes, stars: StarList | None, size: float, number: float, alone: bool, covered: Mask | None = None
+) -> Shrinking:
     """Measure the stars on a picture (channel, y, x) and say what becomes of each.
 
     ``size``: of the width; ``number``: share of the stars that stay, the faintest fading first; ``alone``: a layer of stars,
-    where peaks that the list leaves out count as stars, too.
+    where peaks that the list leaves out count as stars, too; ``covered``: where there is a picture, None: where it has values.
     """
-    light = np.nan_to_num(planes).mean(0, dtype=np.float32)
+    empty = _empty(planes, alone, covered)
+    light = _known(planes, empty).mean(0, dtype=np.float32)
     x, y = (stars.x, stars.y) if stars is not None else (np.zeros(0), np.zeros(0))
     width, peak, base = star_widths(light, x, y)
     if alone and light.size:
@@ -128,7 +136,25 @@ def decide_reduce(planes: Planes, stars: StarList | None, size: float, number: f
         rank = (np.argsort(np.argsort(-peak * width**2, kind="stable"), kind="stable") + 0.5) / n
         t = np.clip((number - rank) / max(0.1 * number, 0.5 / n) + 1, 0, 1)
         kept = t * t * (3 - 2 * t)
-    return Shrinking(x, y, width, peak, clear, scale, kept)
+    return Shrinking(x, y, width, peak, clear, scale, kept, empty)
+
+
+def _empty(planes: Planes, alone: bool, covered: Mask | None) -> Mask | None:
+    """Tell where there is no picture: no value, no coverage or a black corner; on a layer of stars black is what lies between them."""
+    empty: Mask = np.asarray(~np.isfinite(planes).all(axis=0), bool)
+    if covered is not None:
+        empty |= ~covered
+    black = None if alone else black_border(planes)
+    if black is not None:
+        empty |= black
+    return empty if empty.any() and not empty.all() else None
+
+
+def _known(planes: Planes, empty: Mask | None) -> Planes:
+    """Give planes with a value everywhere: where nothing is, what lies around it."""
+    if empty is None:
+        return np.nan_to_num(planes)  # no value anywhere, or one everywhere
+    return np.stack([push_pull(p, empty) for p in planes])
 
 
 def _ground(light: Plane, alone: bool) -> float:
@@ -173,7 +199,7 @@ def apply_reduce(planes: Planes, plan: Shrinking, alone: bool) -> Planes:
     """
     height, width = planes.shape[1:]
     out = planes.copy()
-    known = np.nan_to_num(planes)
+    known = _known(planes, plan.empty)
     bright = known[0] if len(known) == 1 else known.max(0) if alone else known.mean(0)
     large = _large(bright, plan)
     flanks, rest = _flanks(bright[None] if alone else known, plan, large, alone)
@@ -214,15 +240,14 @@ def apply_reduce(planes: Planes, plan: Shrinking, alone: bool) -> Planes:
                 mine = np.where(moved, core * mine + (1 - core) * sources[1 + c].at(x + shift_x, y + shift_y), plane[rows])
                 nearer = behind[c].at(x + large_x, y + large_y)
                 mine = np.where(drawn, mine + nearer * (1 - mine), known[c, rows])
-            out[c, rows] = np.where(np.isfinite(planes[c, rows]), mine, planes[c, rows])
+            out[c, rows] = mine if plan.empty is None else np.where(plan.empty[rows], planes[c, rows], mine)
 
     over(work, range(0, height, BAND))
     if (keep < 1).any():
-        from nebulakit.pixels.inpaint import push_pull
-
+        nothing = np.zeros_like(keep, bool) if plan.empty is None else plan.empty
         for c in range(len(out)):
-            base = np.float32(0) if alone else push_pull(out[c], keep < 0.98)
-            out[c] = np.where(keep < 1, base + keep * (out[c] - base), out[c])
+            base = np.float32(0) if alone else push_pull(out[c], (keep < 0.98) | nothing)
+            out[c] = np.where((keep < 1) & ~nothing, base + keep * (out[c] - base), out[c])
     return out
 
 
@@ -263,7 +288,8 @@ def _flanks(planes: Planes, plan: Shrinking, large: Mask, alone: bool) -> tuple[
     is taken away as screening adds it, so that a white star on the flank of another stays white.
     """
     height, width = planes.shape[1:]
-    out, under = np.zeros_like(planes), planes.copy()
+    out, under, floor = np.zeros_like(planes), planes.copy(), np.maximum(planes, 0)
+    there = None if plan.empty is None else ~plan.empty
     for x, y, wide in zip(plan.x[large], plan.y[large], plan.width[large], strict=True):
         reach = math.ceil(FOOTPRINT * FADE * wide)
         x0, y0 = max(round(x) - reach, 0), max(round(y) - reach, 0)
@@ -271,10 +297,15 @@ def _flanks(planes: Planes, plan: Shrinking, large: Mask, alone: bool) -> tuple[
         yy, xx = np.mgrid[part].astype(np.float32)
         away = np.hypot(xx - np.float32(x), yy - np.float32(y))
         ring = np.rint(away).astype(int).ravel()
-        count = np.bincount(ring)
+        seen = slice(None) if there is None else there[part].ravel()
+        ring = ring[seen]
+        if not len(ring):
+            continue
+        count = np.bincount(ring, minlength=reach + 1)
         first = np.cumsum(count) - count
-        for plane, flank, below in zip(planes, out, under, strict=True):
-            values = plane[part].ravel()
+        outer = ring >= OUTER * reach
+        for plane, flank, below, least in zip(planes, out, under, floor, strict=True):
+            values = plane[part].ravel()[seen]
             ordered = values[np.lexsort((values, ring))]
             # a little below the middle, so that neighbours on more than half of a ring do not raise it
             profile = ordered[np.minimum(first + (count * RING).astype(int), len(ordered) - 1)]
@@ -283,20 +314,25 @@ def _flanks(planes: Planes, plan: Shrinking, large: Mask, alone: bool) -> tuple[
             above = (profile - base) / (1 - min(base, 0.9))
             mine = np.interp(away, np.arange(len(profile)), above, right=0.0).astype(np.float32)
             below[part] = np.where(mine > 0.25, np.minimum(below[part], np.float32(base)), below[part])
+            least[part] = np.minimum(least[part], np.quantile(values[outer], DARKEST) if outer.any() else 0)
             flank[part] = np.maximum(flank[part], mine)
     if alone:
         import cv2
 
+        if plan.empty is not None:
+            planes = np.where(plan.empty, out, planes)  # a star goes on where nothing is seen of it
         # what is not round, such as a reflection beside the star, goes with it; only at small stars the rings decide
         small = star_discs((height, width), plan.x[~large], plan.y[~large], BESIDE * plan.width[~large])
         small = np.asarray(cv2.GaussianBlur(small, (0, 0), max(0.3 * float(np.median(plan.width)), 0.5)), np.float32)
         out = np.where(out > 0, planes - small * np.maximum(planes - out, 0), 0)
         return out, planes - out
     np.minimum(out, np.float32(0.98), out=out)
-    rest = np.maximum(1 - (1 - planes) / (1 - out), np.minimum(planes, 0))
+    # a star that is not round, or not quite where it is said to be, leaves nothing darker than there is beside it
+    rest = np.maximum(1 - (1 - planes) / (1 - out), np.minimum(planes, floor))
     # the brighter the star, the less is seen of what is under it: no darker than what is round it
     rest += np.clip(2.5 * out - 0.75, 0, 1) * np.maximum(under - rest, 0)
-    return out, np.where(out > 0, rest, planes)
+    rest = np.where(out > 0, rest, planes)
+    return out, rest if plan.empty is None else _known(rest, plan.empty)
 
 
 class _Source:

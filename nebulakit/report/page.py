@@ -60,6 +60,7 @@ def render(**values: Any) -> str:
         "extra",
         "steps",
         "sheet",
+        "axes",
         "tables",
         "recipe",
     )

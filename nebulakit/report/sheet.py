@@ -13,12 +13,13 @@ from nebulakit.pixels import look
 from nebulakit.report import places
 from nebulakit.report.collect import BUDGET, Shown, grid
 from nebulakit.report.page import Frame, Table, render
+from nebulakit.runner.sheet import Axes
 
 WIDTH = 900
 HEADS = {
     "sky": "sky level, %",
     "clipped_percent": "clipped, %",
-    "noise": "noise, %",
+    "grain": "grain in the dark, %",
     "fwhm": "width of the stars, px",
     "hue_truth": "hue against the true lines, rank correlation",
 }
@@ -61,8 +62,8 @@ class Sheet:
         lines = [f"{k} = {v}" for k, v in settings.items()]
         self.frames.append(Frame(f"No. {number}", lines, views))
 
-    def page(self, recipe: str, stack: str, variants: Sequence[Mapping[str, Any]]) -> str:
-        """Give the page; ``variants`` are the numbers of each, as written into ``sweep.json``."""
+    def page(self, recipe: str, stack: str, variants: Sequence[Mapping[str, Any]], axes: Axes | None = None) -> str:
+        """Give the page; ``variants`` are the numbers of each, as written into ``sweep.json``. With ``axes`` they lie in a grid."""
         varied = list(variants[0]["settings"])
         names = [k for k in variants[0] if k not in ("number", "settings")]
         rows = [
@@ -72,7 +73,8 @@ class Sheet:
             "The numbers",
             ["No.", *varied, *(HEADS.get(n, n.replace("_", " ")) for n in names)],
             rows,
-            "Of each finished picture. Press a heading to sort by it.",
+            "Of each finished picture. Grain is how much its levels scatter over a few pixels where it is darkest, a share of white. "
+            "Press a heading to sort by it.",
             sortable=True,
         )
         return render(
@@ -81,6 +83,7 @@ class Sheet:
             lead=f"{len(variants)} pictures that differ in {', '.join(varied)}; all else is the same. "
             "To have the recipe of one of them, add --pick with its number and -o FILE to the same command.",
             sheet=self.frames,
+            axes=axes,
             tables=[table],
             pictures=self.pictures,
         )
@@ -102,4 +105,4 @@ class Sheet:
 def _number(name: str, value: float | None) -> str:
     if value is None:
         return "-"
-    return f"{100 * value:.3f}" if name in ("sky", "noise") else f"{value:.3f}"
+    return f"{100 * value:.3f}" if name in ("sky", "grain") else f"{value:.3f}"

@@ -31,6 +31,7 @@ def apart(image: Image) -> tuple[dict[str, Any], dict[str, npt.NDArray[Any]]]:
         "fwhm": image.fwhm,
         "white": image.white,
         "line_hues": image.line_hues,
+        "by_levels": image.by_levels,
         "history": image.history,
         "header": image.header.tostring(sep="\n") if image.header is not None else None,
         "stack_shape": image.frame.stack_shape,
@@ -79,6 +80,7 @@ def together(facts: Mapping[str, Any], arrays: Mapping[str, Any]) -> Image:
         Frame(_tuple(facts["stack_shape"]), _tuple(facts["to_stack"]), facts["bottom_up"], _tuple(facts["inside"])),
         _tuple(facts["history"]),
         line_hues=_tuple(facts["line_hues"]),
+        by_levels=facts["by_levels"],
     )
 
 

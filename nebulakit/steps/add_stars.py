@@ -30,9 +30,10 @@ def add_stars(
 ) -> Image:
     """Put the stars back: as a sum of light on linear layers, by screening on stretched ones.
 
-    Screen, 1 - (1 - nebula)(1 - stars), never clips and leaves a picture without stars as it is; it undoes the parting
-    of a stretched picture where that was made by the inverse. A grey star layer is laid on all channels. The result
-    knows the nebula's sky and noise, and the stars' list, width and PSF.
+    Screen, 1 - (1 - nebula)(1 - stars), never clips and leaves a picture without stars as it is. Stars that `separate_stars`
+    took out of a picture that was stretched already are differences of levels: these are summed, up to white, so that with
+    nothing changed the picture comes back. Only a layer of the same run is known for such; from a file it is screened.
+    A grey star layer is laid on all channels. The result knows the nebula's sky and noise, and the stars' list, width and PSF.
 
     NaN in the nebula stays NaN; NaN among the stars is no star. Raises StepError where the layers differ in size or
     scale, or where coloured stars meet a single channel. Source: the screen blend mode, ISO 32000-1, 11.3.5.
@@ -49,26 +50,30 @@ def add_stars(
             f"have {len(stars.channels)} ({', '.join(stars.channels)}); use a star layer of the same kind, or a grey one."
         )
     light = np.nan_to_num(stars.planes) * np.float32(brightness.fraction)
-    if image.scale == "display":
+    screened = image.scale == "display" and not stars.by_levels
+    if screened:
         light = np.clip(light, 0, 1)
         planes = image.planes + light * (1 - image.planes)
     else:
         planes = image.planes + light
+        if image.scale == "display":
+            np.clip(planes, 0, 1, out=planes)  # NaN stays
     return image.replace(
         planes,
         content="mask" if image.content == "mask" else "scene",
         stars=stars.stars if stars.stars is not None else image.stars,
         fwhm=stars.fwhm if stars.fwhm is not None else image.fwhm,
         psf=stars.psf,
-        sky=_sky(image, stars, brightness.fraction),
+        sky=_sky(image, stars, brightness.fraction, screened),
+        by_levels=False,
         white=image.white if image.white is not None else stars.white,
     )
 
 
-def _sky(image: Image, stars: Image, share: float) -> tuple[float, ...] | None:
+def _sky(image: Image, stars: Image, share: float, screened: bool) -> tuple[float, ...] | None:
     """Give the level of the sky in the sum."""
     if image.sky is None or stars.sky is None:
         return image.sky
     more = stars.sky if len(stars.sky) == len(image.sky) else stars.sky * len(image.sky)
-    left = [1 - a if image.scale == "display" else 1.0 for a in image.sky]
+    left = [1 - a if screened else 1.0 for a in image.sky]
     return tuple(a + share * b * k for a, b, k in zip(image.sky, more, left, strict=True))

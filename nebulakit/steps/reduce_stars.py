@@ -45,8 +45,9 @@ def reduce_stars(
     layer one factor dims all channels of a pixel. In a picture the surroundings move in behind the star, with their own
     colour and grain. Stars are those of the star list; on a star layer also peaks that the list left out.
 
-    Source: erosion of stars, Serra 1982; the radial form is our own. NaN stays NaN. Raises StepError on a layer
-    without stars. It fails where two stars overlap so much that they are one peak: they shrink as one.
+    Source: erosion of stars, Serra 1982; the radial form is our own. Where nothing is (NaN, no coverage,
+    in a picture also black corners that end in a step) nothing changes, and stars beside it shrink as if they were whole.
+    Raises StepError on a layer without stars. It fails where two stars overlap so much that they are one peak: they shrink as one.
 
     >>> import numpy as np
     >>> y, x = np.mgrid[-20:21, -20:21]
@@ -64,7 +65,7 @@ def reduce_stars(
         )
     alone = image.content == "stars"
     known = image.measured("stars")
-    plan = shrinking.decide_reduce(known.planes, known.stars, size.fraction, number.fraction, alone)
+    plan = shrinking.decide_reduce(known.planes, known.stars, size.fraction, number.fraction, alone, known.covered())
     if not len(plan.x):
         return known.noted(
             Notice("no-stars-found", "No stars were found here, so none was made smaller. Is this the star layer?"),

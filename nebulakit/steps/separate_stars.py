@@ -76,7 +76,8 @@ def separate_stars(
     light). Where they do not (fewer than 12 stars that stand alone; channels that were stretched by one factor to keep
     hues, as `stretch_asinh` does; strong local tone or noise reduction), no law holds (`parted_in`: levels): each star is followed
     outward until its rings fall no more, and what lies behind is told from around that disc, within the range of the levels
-    there; wide halos then stay partly visible. Better still, part stars before any stretch.
+    there; wide halos then stay partly visible. Either way the stars are what the picture's levels are above the nebula's, and
+    `add_stars` sums them. Better still, part stars before any stretch.
 
     Sources: Anderson & King 2000, PASP 112:1360 (an empirical law for all stars); Stetson 1987, PASP 99:191 (fitting
     crowded stars together); Alard & Lupton 1998, ApJ 503:325 (deviations as a small kernel); Saydjari & Finkbeiner
@@ -133,7 +134,14 @@ def separate_stars(
     white = known.white
     if white is not None and known.sky is not None and known.scale == "linear":
         white = tuple(w - s for w, s in zip(white, known.sky, strict=True))
-    stars = known.replace(parted.stars, content="stars", sky=(0.0,) * len(known.channels), white=white, stars=parted.found)
+    stars = known.replace(
+        parted.stars,
+        content="stars",
+        sky=(0.0,) * len(known.channels),
+        white=white,
+        stars=parted.found,
+        by_levels=known.scale == "display",
+    )
     filled = known.replace(
         parted.touched[None].astype(np.float32),
         channels=("mask",),

@@ -249,6 +249,61 @@ def test_coverage_keeps_its_counts_and_a_mask_is_scaled(tmp_path):
     assert read_map(path)[0, 0] == pytest.approx(1500 / 65535)
 
 
+PLACES = ("red", "red, opaque", "red and green", "grey, nothing opaque")
+PLACES += ("opacity, black", "opacity, white", "opacity, grey alone", "opacity, white brush")
+
+
+def painted(kind, mask, where):
+    """A colour picture of whole numbers that holds a mask in one place only, with opacity where that is the place."""
+    top = np.iinfo(kind).max
+    mask = np.rint(mask * top).astype(kind)
+    full, none = np.full_like(mask, top), np.zeros_like(mask)
+    planes = {
+        "red": (mask, none, none),
+        "red, opaque": (mask, none, none, full),
+        "red and green": (mask, mask, none),
+        "grey, nothing opaque": (mask, mask, mask, none),
+        "opacity, black": (none, none, none, mask),
+        "opacity, white": (full, full, full, mask),
+        "opacity, grey alone": (none, mask),
+        "opacity, white brush": (*[np.where(mask > 0, full, none)] * 3, mask),
+    }[where]
+    return np.stack(planes, -1)
+
+
+@pytest.mark.parametrize("kind", ["u1", "u2"])
+@pytest.mark.parametrize("as_tiff", [False, True])
+@pytest.mark.parametrize("where", PLACES)
+def test_a_mask_is_read_from_where_it_is(tmp_path, kind, as_tiff, where):
+    """In red alone it was a third of itself, in the opacity alone it was nothing, or everything."""
+    y, x = np.mgrid[:H, :W]
+    mask = np.clip(1.2 - np.hypot(x - 0.4 * W, y - 0.5 * H) / (0.3 * W), 0, 1)  # a round place with a soft rim
+    data, path = painted(kind, mask, where), tmp_path / "mask"
+    if as_tiff:
+        kinds = ["unassalpha"] if data.shape[-1] in (2, 4) else None
+        tifffile.imwrite(
+            path, data, photometric="rgb" if data.shape[-1] > 2 else "minisblack", extrasamples=kinds, planarconfig="contig"
+        )
+    else:
+        path.write_bytes(imagecodecs.png_encode(data))
+    assert np.allclose(read_map(path), mask, atol=1 / np.iinfo(kind).max)
+
+
+def test_colours_that_opacity_multiplied_already_are_the_mask(tmp_path):
+    mask = rng.integers(0, 255, (H, W), dtype=np.uint8)
+    path = tmp_path / "a.tif"
+    tifffile.imwrite(path, np.stack([mask] * 4, -1), photometric="rgb", extrasamples=["assocalpha"])
+    assert np.allclose(read_map(path) * 255, mask, atol=1e-3)
+
+
+def test_a_mask_in_the_fourth_plane_of_fits(tmp_path):
+    mask = np.zeros((H, W), np.float32)
+    mask[3:9, 4:12] = 1
+    none = np.zeros_like(mask)
+    assert np.array_equal(read_map(put(tmp_path / "a.fits", np.stack([none, none, none, mask]))), mask)
+    assert np.array_equal(read_map(put(tmp_path / "b.fits", np.stack([mask, none, none]))), mask)
+
+
 # --- TIFF -------------------------------------------------------------------------------------------------------------
 
 

@@ -204,3 +204,66 @@ def test_what_lies_beside_a_large_star_is_not_drawn_towards_it():
     grain = [(p - ndi.gaussian_filter(p, 2))[ring] for p in (ground, small)]
     assert np.corrcoef(*grain)[0, 1] > 0.9
     assert width_of(small[45:116, 45:103], 0.15) < 0.8 * width_of(planes[0, 45:116, 45:103], 0.15)
+
+
+def cut_by_a_corner(alone):
+    """A large star among small ones, and where a corner that cuts it is empty."""
+    places = [
+        (47, 45, 16, 1.6),
+        *((x, y, 4.0, 0.5) for x, y in ((15, 100), (60, 110), (130, 20), (110, 80), (100, 110), (75, 100))),
+    ]
+    light = np.clip(sum(star((120, 150), *p) for p in places), 0, 1)[None] * np.array([1, 0.9, 0.8])[:, None, None]
+    sky = 0.0 if alone else 0.15 + np.random.default_rng(3).normal(0, 0.004, (120, 150))
+    yy, xx = np.mgrid[:120, :150]
+    return (1 - (1 - sky) * (1 - light)).astype(np.float32), listed(*list(zip(*places, strict=True))[:2]), xx + yy
+
+
+@pytest.mark.parametrize(("alone", "value"), [(False, 0.0), (False, 0.004), (False, np.nan), (True, np.nan)])
+@pytest.mark.parametrize("reach", [80, 92])  # beside the star's middle, and over it
+def test_an_empty_corner_that_cuts_a_star_is_no_darkness(alone, value, reach):
+    """The star is made smaller as if all of it were seen; once a black ring was drawn into the picture."""
+    whole, stars, along = cut_by_a_corner(alone)
+    gone = along < reach
+    wanted = mo.apply_reduce(whole, mo.decide_reduce(whole, stars, 0.7, 1.0, alone), alone)
+    planes = np.where(gone, np.float32(value), whole)
+    small = mo.apply_reduce(planes, mo.decide_reduce(planes, stars, 0.7, 1.0, alone), alone)
+    assert np.abs(small - wanted)[:, ~gone].max() < 0.03  # the ring was darker by 0.2
+    assert np.array_equal(small[:, gone], planes[:, gone], equal_nan=True)
+
+
+def test_what_no_frame_covers_is_no_darkness():
+    whole, stars, along = cut_by_a_corner(alone=False)
+    gone = along < 80
+    wanted = mo.apply_reduce(whole, mo.decide_reduce(whole, stars, 0.7, 1.0, False), False)
+    planes = np.where(gone, np.float32(0.03), whole)  # no black, so only the map tells
+    small = mo.apply_reduce(planes, mo.decide_reduce(planes, stars, 0.7, 1.0, False, ~gone), False)
+    assert np.abs(small - wanted)[:, ~gone].max() < 0.03
+
+
+def test_stars_left_out_beside_an_empty_corner_leave_the_sky():
+    whole, stars, along = cut_by_a_corner(alone=False)
+    planes = np.where(along < 85, np.float32(0), whole)
+    few = mo.apply_reduce(planes, mo.decide_reduce(planes, stars, 1.0, 0.0, False), False)
+    assert few[:, (along >= 85) & (along < 110)].min() > 0.12  # the sky is 0.15
+
+
+def test_a_sky_cut_off_at_black_is_a_level_like_any_other():
+    planes, x, y, _ = layer()
+    planes[:, 50:] = 0.3  # so that black is not most of the picture
+    dark = np.clip(planes - np.float32(0.05), 0, None)
+    assert 0.3 < (dark == 0).all(0).mean() < 0.5
+    plan = mo.decide_reduce(dark, listed(x, y), 0.7, 1.0, False)
+    assert plan.empty is None
+    small = mo.apply_reduce(dark, plan, False)[:, :44]
+    assert (small > 0.3).sum() < 0.7 * (dark[:, :44] > 0.3).sum()
+
+
+def test_a_large_star_that_is_not_round_leaves_nothing_darker_than_its_surroundings():
+    yy, xx = np.mgrid[:120, :120]
+    oval = 1.6 * np.exp(-(((xx - 60) / 1.2) ** 2 + ((yy - 60) * 1.2) ** 2) / 225)
+    beside = [(15, 15), (100, 18), (20, 100), (104, 104), (60, 12)]
+    light = np.clip(oval + sum(star((120, 120), a, b, 4.0, 0.5) for a, b in beside), 0, 1)
+    planes = (1 - (1 - 0.08) * (1 - light))[None].astype(np.float32)
+    stars = listed([60, *(p[0] for p in beside)], [60, *(p[1] for p in beside)])
+    small = mo.apply_reduce(planes, mo.decide_reduce(planes, stars, 0.75, 1.0, False), False)
+    assert small.min() > 0.98 * planes.min()  # it was 0.56 of it

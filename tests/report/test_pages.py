@@ -13,6 +13,7 @@ from nebulakit.report import numbers, places
 from nebulakit.report.collect import grid
 from nebulakit.report.figures import outline, ticks
 from nebulakit.report.page import render
+from nebulakit.report.sheet import Sheet
 from nebulakit.steps import crop, orient, region_mask
 
 HOSTILE = "<img src=x onerror=alert(1)>\"'&</script>"
@@ -432,6 +433,21 @@ def test_a_sweep_has_a_page_with_all_pictures_and_numbers(sweep_page):
     assert "saturate.gain = 0.5" in text
     assert len(re.findall(r"<tbody>(.*?)</tbody>", text, re.S)[-1].split("</tr>")) == 4
     assert "<img src=x" not in text
+
+
+def test_two_varied_values_make_a_grid_on_the_page_of_a_sweep():
+    axes = [("a.x", ["1", "<2>"]), ("b.y", ["u", "v", "w"])]
+    cells = [{"a.x": a, "b.y": b} for a in axes[0][1] for b in axes[1][1]]
+    sheet = Sheet(len(cells))
+    for n, cell in enumerate(cells, 1):
+        sheet.add(n, cell, Image.from_array(np.full((3, 60, 80), 0.1 * n), scale="display"))
+    told = [{"number": n, "settings": cell, "grain": 0.01} for n, cell in enumerate(cells, 1)]
+    text = re.search(r'<table class="sheet".*?</table>', sheet.page("r", "s.fits", told, axes), re.S).group()
+    head, *rows = re.findall(r"<tr>.*?</tr>", text, re.S)
+    assert re.findall(r'scope="col">(.*?)</th>', head) == [f"b.y<br>= {v}" for v in "uvw"]
+    assert [re.search(r'scope="row">(.*?)</th>', r).group(1) for r in rows] == ["a.x<br>= 1", "a.x<br>= &lt;2&gt;"]
+    assert [re.findall(r"<strong>(.*?)</strong>", r) for r in rows] == [["No. 1", "No. 2", "No. 3"], ["No. 4", "No. 5", "No. 6"]]
+    assert '<table class="sheet"' not in sheet.page("r", "s.fits", told)
 
 
 # --- notebooks ----------------------------------------------------------------------------------------------------

@@ -26,8 +26,9 @@ from nebulakit.image import Frame, Image
 from nebulakit.runner import folder, inputs, job
 from nebulakit.runner.caption import CAPTION
 from nebulakit.runner.execute import execute
+from nebulakit.runner.sheet import contact_sheet
 from nebulakit.runner.store import Store
-from nebulakit.runner.sweep import hue_truth
+from nebulakit.runner.sweep import hue_truth, numbers
 
 RECIPE = """version: 1
 about: two branches and a common end
@@ -474,6 +475,7 @@ def test_a_sweep_tells_how_true_the_hue_is_where_that_is_known(night, tmp_path):
     assert call([*args, "--vary", "colour.gain=0.5,1.5", "--vary", "both.opacity=0%,40%"]) == 0
     told = json.loads((tmp_path / "sheet" / "sweep.json").read_text())["variants"]
     assert len(told) == 4
+    assert "= 1.5" in (tmp_path / "sheet" / "sweep.html").read_text().split('<th scope="row">')[2]
     assert all(-1 <= v["hue_truth"] <= 1 for v in told)
     alone = tmp_path / "alone"
     alone.mkdir()
@@ -481,6 +483,52 @@ def test_a_sweep_tells_how_true_the_hue_is_where_that_is_known(night, tmp_path):
         shutil.copy(night / name, alone)
     assert call(["sweep", *arguments(alone), "--no-cache", "-o", str(tmp_path / "two"), "--vary", "both.opacity=0%,40%"]) == 0
     assert "hue_truth" not in json.loads((tmp_path / "two" / "sweep.json").read_text())["variants"][0]
+
+
+def test_the_grain_of_a_sweep_is_that_of_the_dark_whatever_else_is_in_the_picture():
+    rng = np.random.default_rng(5)
+    y, x = np.mgrid[:320, :400]
+    nebula = 0.5 * np.exp(-((x - 260) ** 2 + (y - 160) ** 2) / 60**2) + 0.0001 * x
+    stars = np.zeros_like(nebula)
+    for a, b in rng.uniform(5, 300, (80, 2)):
+        stars += 0.6 * np.exp(-((x - a) ** 2 + (y - b) ** 2) / 4)
+    noise = rng.normal(0, 0.01, (3, 320, 400))
+    noise[:, :, 220:] *= 3  # a curve made it larger where it is bright
+
+    def grain(grains):
+        return numbers(Image.from_array(np.clip(0.1 + nebula + stars + grains, 0, 1), scale="display"))["grain"]
+
+    # of the mean of three channels; the slope adds a tenth of it
+    assert grain(noise) == pytest.approx(0.01 / np.sqrt(3), rel=0.15)
+    calm = [(noise + sum(np.roll(noise, k, axis) for k in (-1, 1) for axis in (1, 2))) / 5, 0.02 * noise]
+    assert grain(noise) > 1.8 * grain(calm[0]) > 3 * grain(calm[1]) > 0
+    assert numbers(Image.from_array(np.full((3, 8, 8), 0.1), scale="display"))["grain"] is None
+
+
+def test_two_varied_values_lie_in_a_grid_on_the_contact_sheet(tmp_path):
+    """First the pictures of the first row, with the values of both beside and above them."""
+    colours = [[40 * n + 30, 200, 90] for n in range(6)]
+    pictures = [(np.full((50, 90, 3), c, np.uint8), [str(n)]) for n, c in enumerate(colours)]
+    names = [("a_long_name_of_a_step.with_a_parameter", ["1", "2", "3"]), ("b.y", ["[0.1, 0.2], [0.3, 0.4], [0.5, 0.6]", "off"])]
+
+    def places(axes):
+        contact_sheet(pictures, tmp_path / "c.png", axes)
+        seen = np.asarray(Pictures.open(tmp_path / "c.png"))
+        at = [np.argwhere((seen == c).all(2)) for c in colours]
+        assert all(len(p) == 50 * 90 for p in at)  # no word lies on a picture
+        return np.array([p[0] for p in at]), seen
+
+    at, seen = places(names)
+    assert len(np.unique(at[:, 0])) == 3
+    assert len(np.unique(at[:, 1])) == 2
+    assert (np.lexsort((at[:, 1], at[:, 0])) == np.arange(6)).all()
+    left, top = at[0, 1], at[0, 0]
+    written = seen.max(2) > 150
+    for y, x in at:
+        assert written[y : y + 50, :left].any()  # what the row is
+        assert written[:top, x : x + 90].any()  # what the column is
+    assert left < 220  # long names are broken
+    assert len(np.unique(places(None)[0][:, 1])) == 3  # without a grid as suits the screen
 
 
 def test_hue_truth_of_known_pictures():

@@ -42,6 +42,7 @@ def a_full_image() -> Image:
         rng.random((1, 5, 6), np.float32), ("ha",), "linear", "starless", (0.1,), Noise((1.0,), ((0.9, 0.2),), np.ones((5, 6), np.float32)), 2.5,
         Psf(np.full((3, 3), 1 / 9, np.float32), 2.5, 3.1, 0.1, 20.0, 7), stars, (0.9,), np.ones((5, 6), np.float32), header,
         Frame((50, 60), ((1.0, 0.0, 3.0), (0.0, 1.0, 4.0))), ("one", "two"),
+        line_hues=(20.0, 200.0), by_levels=True,
     )  # fmt: skip
 
 
@@ -50,7 +51,7 @@ def test_a_layer_comes_back_with_every_fact(tmp_path):
     store.keep("k", image)
     back = Store(tmp_path).open("k")
     assert back is not None
-    for name in ("channels", "scale", "content", "sky", "fwhm", "white", "frame", "history"):
+    for name in ("channels", "scale", "content", "sky", "fwhm", "white", "frame", "history", "line_hues", "by_levels"):
         assert getattr(back, name) == getattr(image, name), name
     assert np.array_equal(back.planes, image.planes)
     assert np.array_equal(back.coverage, image.coverage)

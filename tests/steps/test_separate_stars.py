@@ -7,7 +7,7 @@ from scipy import ndimage as ndi
 from nebulakit.demo import make_scene
 from nebulakit.errors import StepError
 from nebulakit.image import Image
-from nebulakit.steps import separate_stars, stretch_asinh, stretch_midtone
+from nebulakit.steps import add_stars, reduce_stars, separate_stars, stretch_asinh, stretch_midtone
 from tests.quality import stars as quality
 from tests.quality import stretched
 
@@ -220,6 +220,25 @@ def test_stretched_pictures_keep_their_promises(shown):
     assert nebula.planes.min() >= picture.planes.min()
     assert nebula.planes.max() <= picture.planes.max()
     assert nebula.record["stars"] == len(nebula.stars) > 100
+
+
+def test_stretched_pictures_come_back_from_their_parts(shown):
+    """Screened they came back too dark; the stars may go through steps that leave them as they are."""
+    picture, (nebula, stars, _), _, _ = shown
+    assert np.array_equal(add_stars(nebula, stars).planes, picture.planes)
+    assert np.array_equal(add_stars(nebula, reduce_stars(stars, size="100%")).planes, picture.planes)
+    half = add_stars(nebula, stars, brightness="50%").planes
+    assert np.allclose(half, (picture.planes + nebula.planes) / 2, atol=1e-6)
+    both = add_stars(nebula, stars, brightness="200%")
+    assert both.planes.max() <= 1
+    assert not both.by_levels
+
+
+def test_stars_that_were_stretched_by_themselves_are_screened(truth, parted):
+    layer = stretch_asinh(parted.stars, lift="8%")
+    nebula = stretch_asinh(parted.nebula)
+    light = layer.planes.clip(0, 1)
+    assert np.allclose(add_stars(nebula, layer).planes, 1 - (1 - nebula.planes) * (1 - light), atol=1e-6)
 
 
 def test_stretched_pictures_lose_their_stars(truth, shown):
