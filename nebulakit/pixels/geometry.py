@@ -100,6 +100,21 @@ def bin_planes(planes: Floats, factor: int) -> Floats:
     return total
 
 
+def soften(planes: Floats, sigma: float) -> Floats:
+    """Blur (channel, y, x) by a Gaussian of ``sigma`` px; NaN is left out, and stays."""
+    import cv2
+
+    out = np.empty_like(planes)
+    for plane, soft in zip(planes, out, strict=True):
+        there = np.isfinite(plane)
+        known, share = (
+            cv2.GaussianBlur(p, (0, 0), sigma, borderType=cv2.BORDER_REFLECT_101)
+            for p in (np.where(there, plane, np.float32(0)), there.astype(np.float32))
+        )
+        soft[:] = np.where(there, known / np.maximum(share, np.float32(1e-6)), np.float32(np.nan))
+    return out
+
+
 def bin_cells(planes: Floats, factor: int) -> Floats:
     """Average a mosaic (..., y, x) over blocks of ``factor`` x ``factor`` cells of 2x2 pixels, each pixel of the cell by itself: again a mosaic.
 

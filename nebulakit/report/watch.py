@@ -29,7 +29,7 @@ from nebulakit.runner.store import Store
 
 POLL = 0.04  # seconds between looks at the recipe file
 QUICK = 600_000  # pixels a preview should not exceed
-COARSEST = 2  # times: stars 3 to 4 px wide are not told from the nebula in larger cells, and the nebula is lost with them
+COARSEST = 2  # times: in larger cells stars 3 to 4 px wide have to be softened, and there are no fewer of them to fit
 
 
 class Changed(Exception):

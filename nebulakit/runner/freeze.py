@@ -78,6 +78,8 @@ def frozen(record: Mapping[str, Any], look: bool = False) -> str:
 
 def _width(recipe: Recipe, record: Mapping[str, Any]) -> float | None:
     """Give the width of the stars in pixels of the stack, from the first step that tells it; None where none does."""
+    if any(w["id"] == "preview-softened" for w in record["warnings"]):
+        return None if record["options"].get("fwhm") is None else float(record["options"]["fwhm"])
     calls = {call.id: call for call in recipe.steps}
     for step in record["steps"]:
         width, call = step.get("measured", {}).get("fwhm"), calls.get(step["id"])

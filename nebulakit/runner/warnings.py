@@ -263,6 +263,12 @@ WARNINGS: dict[str, Entry] = {
         "The folder's name ends in -preview, and run.json tells the factor.",
         "nothing in the recipe: run it without --preview",
     ),
+    "preview-softened": Entry(
+        "The stars of a preview are wider, and its nebula softer, than the factor alone makes them.",
+        "Binned by so much, stars were narrower than 1.6 px: points that cannot be told from the nebula.",
+        "The same recipe with a smaller --preview shows finer stars.",
+        "nothing in the recipe: take a smaller factor, or run the whole",
+    ),
     "print-too-large": Entry(
         "The picture has too few pixels for the print.",
         "Size times dpi asks for more pixels than there are.",

@@ -77,6 +77,21 @@ def test_binning_leaves_nan_out_and_keeps_empty_blocks_empty():
     assert np.array_equal(g.bin_planes(planes, 2), np.float32([[[3, np.nan]]]), equal_nan=True)
 
 
+def test_softening_widens_as_told_keeps_light_and_spreads_no_hole():
+    planes = np.zeros((2, 41, 41), np.float32)
+    planes[:, 20, 20] = 5.0
+    planes[1, 3, 4] = np.nan
+    soft = g.soften(planes, 1.5)
+    x = np.arange(41) - 20.0
+    # a sampled Gaussian of 1.5 px has the variance of the true one to 1e-4; the kernel is cut at 4 sigma
+    assert float((soft[0].sum(0) * x**2).sum() / soft[0].sum()) == pytest.approx(1.5**2, rel=5e-3)
+    assert soft[0].sum() == pytest.approx(5.0, rel=1e-5)
+    assert np.argwhere(np.isnan(soft)).tolist() == [[1, 3, 4]]
+    flat = np.full((1, 9, 9), 7.0, np.float32)
+    flat[0, 4, 4] = np.nan
+    assert np.nanmax(np.abs(g.soften(flat, 1.0) - 7.0)) < 1e-5  # a hole is no darkness
+
+
 @pytest.mark.parametrize("factor", [2, 3])
 @pytest.mark.parametrize("blur", [0.0, 0.45, 1.0])
 def test_noise_is_carried_through_binning(factor, blur):

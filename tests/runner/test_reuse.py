@@ -17,12 +17,14 @@ import tifffile
 from astropy.io import fits
 from PIL import Image as Pictures
 
-from nebulakit import files
+from nebulakit import files, steps
 from nebulakit.cli import call
 from nebulakit.declare import STEPS
 from nebulakit.demo import make_scene, write_scene
 from nebulakit.errors import StepError
 from nebulakit.image import Frame, Image
+from nebulakit.pixels.geometry import bin_planes
+from nebulakit.recipe import loads
 from nebulakit.runner import folder, inputs, job
 from nebulakit.runner.caption import CAPTION
 from nebulakit.runner.execute import execute
@@ -375,6 +377,22 @@ def test_a_preview_of_a_mosaic_is_that_of_its_colours(tmp_path, told, factor):
     quick, whole = files.read(tmp_path / "quick" / "colour.fits"), files.read(tmp_path / "whole" / "small.fits")
     assert quick.shape == (72 // 2 // factor, 96 // 2 // factor)
     assert np.allclose(quick.planes, whole.planes, rtol=0, atol=1e-6)
+
+
+def test_in_a_preview_stars_stay_wide_enough_to_be_told_from_the_nebula():
+    """As points they stayed in the nebula, up to 20000 noises high, and the stretch then lost it to them."""
+    scene = make_scene(7, (480, 640), "cove", rotation=0.0)
+    stack = Image.from_array(scene.stack, coverage=scene.coverage)
+    recipe = loads("version: 1\nsteps:\n  - separate_stars: {}\noutputs:\n  - {layer: last, file: a.fits}\n")
+    job_ = job.Job(recipe, Path("stack.fits"), Path("out"), preview=4)
+    quick = inputs._made_ready(job_, "stack", stack)
+    assert [n.id for n in quick.notices] == ["preview-softened", "preview"]
+    assert quick.white == pytest.approx((0.6,) * 3, rel=0.1)  # the stack is cut off at 1
+    flat = steps.remove_gradient(quick)[0]
+    left = (steps.separate_stars(flat)[0].planes - bin_planes(scene.nebula, 4)) / np.nanmedian(scene.sigma)
+    assert np.nanmax(left) < 5000
+    for kept in (dataclasses.replace(job_, preview=1), dataclasses.replace(job_, preview=2, fwhm=6.0)):
+        assert "preview-softened" not in [n.id for n in inputs._made_ready(kept, "stack", stack).notices]
 
 
 # -- the same again ----------------------------------------------------------------------------------------------------------
