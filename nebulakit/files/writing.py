@@ -93,9 +93,9 @@ def write(
 @contextlib.contextmanager
 def _whole(target: Path) -> Any:
     """Open a file of another name beside ``target``, and rename it only when all is written."""
-    target.parent.mkdir(parents=True, exist_ok=True)
     part = target.with_name(f".{target.name}.{secrets.token_hex(6)}.part")
     try:
+        target.parent.mkdir(parents=True, exist_ok=True)
         with open(part, "xb+") as to:
             yield to
             to.flush()

@@ -45,6 +45,24 @@ def test_json_tells_facts_and_no_warnings_of_a_good_stack(night, scene, capsys, 
     assert (look.scale, look.shape) == ("display", (300, 400))
 
 
+@pytest.mark.parametrize(
+    ("picture", "words"), [("x.bmp", ".png"), ("", "is a folder"), ("shots", "is a folder"), ("png", ".png")]
+)
+def test_a_picture_that_cannot_be_written_is_refused_before_the_stack_is_read(capsys, monkeypatch, tmp_path, picture, words):
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "shots").mkdir()
+    assert call(["inspect", "not there.fits", "--picture", picture]) == 2
+    said = capsys.readouterr().err
+    assert said.startswith("error: --picture: ")
+    assert words in said
+
+
+def test_a_picture_inside_a_file_is_told_in_words(night, capsys, tmp_path):
+    (tmp_path / "note.txt").write_text("a note")
+    assert call(["inspect", str(night / "stack.fits"), "--picture", str(tmp_path / "note.txt" / "look.png")]) == 6
+    assert "error: look.png could not be written to" in capsys.readouterr().err
+
+
 def test_warnings_are_listed_with_id_and_text(night, scene, capsys, tmp_path):
     path = tmp_path / "cut.fits"
     low = np.quantile(scene.stack, 0.3, (1, 2), keepdims=True)
