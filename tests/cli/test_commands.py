@@ -265,12 +265,32 @@ def test_explain(tell) -> None:
 
 def test_code_1_a_step_cannot_go_on(tell) -> None:
     Path("r.yaml").write_text(
-        "version: 1\nsteps:\n  - unmix_lines: {}\n    as: {ha: ha}\noutputs:\n  - {layer: ha, file: ha.fits}\n"
+        "version: 1\nsteps:\n  - crop: {box: [[900 px, 0 px], [990 px, 9 px]]}\noutputs:\n  - {layer: last, file: part.fits}\n"
     )
     fits.writeto("mono.fits", np.ones((60, 80), np.float32))
     code, out, err = tell("run", "r.yaml", "mono.fits", "-o", "o", "--no-cache", "--no-report")
     assert (code, out) == (1, "")
-    assert "step 1 of 1, unmix_lines, in line 3 of the recipe failed" in err
+    assert "step 1 of 1, crop, in line 3 of the recipe failed" in err
+    assert not Path("o").exists()
+
+
+@pytest.mark.parametrize(
+    ("recipe", "kind", "words"),
+    [
+        ("bicolour", "grey", "unmix (unmix_lines) in line 45 of the recipe needs red, green and blue"),
+        ("natural", "grey", "the recipe one_line"),
+        ("finish", "shown", "grey.png is grey, but saturate in line"),
+        ("bicolour", "mosaic", "gradient (remove_gradient) in line 22 of the recipe needs colours that are apart"),
+        ("one_line", "mosaic", "collapse_bayer"),
+    ],
+)
+def test_code_4_a_stack_whose_channels_do_not_suit_is_refused_before_any_step(tell, recipe, kind, words) -> None:
+    plane = np.random.default_rng(1).normal(0.1, 0.01, (60, 80)).astype(np.float32)
+    fits.writeto("grey.fits", plane, fits.Header({"BAYERPAT": "RGGB"}) if kind == "mosaic" else None)
+    Pictures.fromarray((255 * plane).astype(np.uint8)).save("grey.png")
+    code, out, err = tell("run", recipe, "grey.png" if kind == "shown" else "grey.fits", "-o", "o", "--no-cache", "--no-report")
+    assert (code, out) == (4, "")
+    assert words in err
     assert not Path("o").exists()
 
 

@@ -12,7 +12,10 @@ from nebulakit import files
 from nebulakit.cli import call
 from nebulakit.demo import make_scene, write_scene
 from nebulakit.image import Image
+from nebulakit.recipe import load
+from nebulakit.runner import examine
 from nebulakit.runner.depth import hours, more_hours, signal
+from nebulakit.runner.inputs import unfit
 
 
 @pytest.fixture(scope="module")
@@ -131,9 +134,21 @@ def test_one_plane_has_one_light_and_a_stretched_picture_none(scene):
     assert signal(grey.replace(scale="display")) == {}
 
 
-def test_a_picture_of_four_pixels_has_a_gradient_of_its_tiles():
-    from nebulakit.runner import examine
+@pytest.mark.parametrize("grey", [False, True])
+@pytest.mark.parametrize("scale", ["linear", "display"])
+def test_the_recipe_that_is_named_can_run_on_what_it_is_named_for(scene, tmp_path, grey, scale):
+    stack = (scene.stack / scene.stack.max()).clip(0, 1)[: 1 if grey else 3]
+    image = Image.from_array(stack, scale=scale)
+    name, _ = examine.suits(image)
+    if "extends" in name:
+        (tmp_path / "own.yaml").write_text("version: 1\n" + "\n".join(name.split("own with  ")[1].split("  and  ")))
+        name = tmp_path / "own.yaml"
+    recipe = load(name)
+    assert recipe.inputs["stack"].scale == scale
+    assert unfit(recipe, "stack", image) is None
 
+
+def test_a_picture_of_four_pixels_has_a_gradient_of_its_tiles():
     image = Image.from_array(np.float32([[0.0, 1.0], [2.0, 3.0]])).measured("noise")
     assert len(examine.gradient(image)) == 1
     assert math.isfinite(examine.gradient(image)[0])
