@@ -338,6 +338,45 @@ def cells(mosaic: Plane, good: Mask) -> Cells:
     return Cells(diagonals, spread, pair[pick], apart_by > 0.05 or max(wide) > 1.3 * min(wide))
 
 
+def cell_levels(plane: Plane, good: Mask) -> Floats:
+    """Give the levels of the four cells of 2x2 pixels (rows first) against their mean, in units of the pixels' noise.
+
+    They are told by second differences, which no slope of the light moves, and by the blocks' median: zeros (within their
+    error) on a grey picture, however steep. All zero, too, where less than 20 blocks are whole, or there is no noise.
+    """
+    import cv2
+
+    size = 16
+    bend, calm = np.array([-0.25, 0.5, -0.25], np.float32), np.array([0.25, 0.5, 0.25], np.float32)
+    h, w = (n // size * size for n in good.shape)
+    # what lies beside nothing, or at the edge, has no neighbours on both sides
+    solid = cv2.erode(good.view(np.uint8), np.ones((3, 3), np.uint8), borderType=cv2.BORDER_CONSTANT, borderValue=0)
+    full = np.asarray(solid[:h, :w].reshape(h // size, size, w // size, size).all((1, 3)))
+    if full.sum() < 20:
+        return np.zeros(4)
+    filled = np.where(good, plane, np.float32(0))
+    odd = np.array([1, -1] * (size // 2))
+    waves = []
+    for across, down, sign in (
+        (bend, calm, np.tile(odd, (size, 1))),
+        (calm, bend, np.tile(odd[:, None], (1, size))),
+        (bend, bend, np.outer(odd, odd)),
+    ):
+        detail = cv2.sepFilter2D(filled, -1, across, down)[:h, :w]
+        blocks = detail.reshape(h // size, size, w // size, size).transpose(0, 2, 1, 3)[full] * sign.astype(np.float32)
+        middle = float(np.median(blocks))
+        noise = 1.4826 * float(np.median(np.abs(blocks - middle))) / float(np.linalg.norm(np.outer(across, down)))
+        if noise == 0:
+            return np.zeros(4)
+        # stars and edges of a nebula count as any other pixel
+        each = np.clip((blocks - middle) / noise, -2, 2).mean((1, 2), dtype=np.float64) + middle / noise
+        error = 1.2533 * 1.4826 * float(np.median(np.abs(each - np.median(each)))) / len(each) ** 0.5
+        wave = float(np.median(each))
+        waves.append(wave if abs(wave) > 5 * error else 0.0)
+    x, y, both = waves
+    return np.array([x + y + both, -x + y - both, x - y - both, -x - y + both])
+
+
 def lower_plateau(coverage: Plane) -> tuple[float, float]:
     """Give the share of the frame in which coverage has one level clearly below its best, beyond what levels nearby have, and that level.
 

@@ -60,7 +60,7 @@ def read_input(job: Job, name: str) -> Image:
 
     image = _read(job, name)
     if name == "stack":
-        image = image.noted(*doubts(image))
+        image = image.noted(*_open(job, name, doubts(image)))
     return _made_ready(job, name, image)
 
 
@@ -173,6 +173,11 @@ def _whole_to_one(array: npt.ArrayLike) -> npt.NDArray[Any]:
     return found / np.float32(np.iinfo(found.dtype).max) if found.dtype.kind == "u" else found
 
 
+def _open(job: Job, name: str, notices: Iterable[Notice]) -> tuple[Notice, ...]:
+    """Leave out what the recipe has answered: a mosaic that names no pattern, where a step is told it."""
+    return tuple(n for n in notices if n.id != "pattern-missing" or not _collapsed(job.recipe, name))
+
+
 def _made_ready(job: Job, name: str, image: Image) -> Image:
     """Give an input as the recipe gets it: with the star width that was told, binned where a preview is wanted."""
     if name == "stack" and job.fwhm is not None:
@@ -279,9 +284,9 @@ class Inputs(Mapping[str, Image]):
             self._said["stack"] += tuple(self._doubts.result())
             self._doubts = None
         for name, notices in self._said.items():
-            if self._job.store is not None:
+            if self._job.store is not None and not any(n.id == "not-looked-through" for n in notices):
                 self._job.store.keep_notices(self._keys[name], notices)
-        return {name: self._said[name] for name in self}
+        return {name: _open(self._job, name, self._said[name]) for name in self}
 
     def __contains__(self, name: object) -> bool:
         return name in self._keys

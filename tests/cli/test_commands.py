@@ -110,6 +110,32 @@ def test_a_cache_that_cannot_be_written_costs_no_page(tell, night, tmp_path, mon
     assert (tmp_path / "o" / "report.html").is_file()
 
 
+@pytest.mark.parametrize("where", ["of_pixels", "_of_header"])
+def test_a_fault_of_ours_in_the_doubts_costs_no_picture(tell, night, monkeypatch, where) -> None:
+    def broken(*_: object) -> None:
+        raise ZeroDivisionError("made for this test")
+
+    run = ["run", night / "r.yaml", night / "stack.fits", "-o", "o", "--cache", "kept", "--no-report"]
+    with monkeypatch.context() as fault:
+        fault.setattr(f"nebulakit.runner.door.{where}", broken)
+        code, out, err = tell(*run, own_fault=True)
+    assert (code, out) == (0, f"{Path('o') / 'picture.tif'}\n")
+    assert "note (not-looked-through, stack): " in err
+    assert "Please report this sentence" in err
+    assert "ZeroDivisionError: made for this test (test_commands.py, line" in err
+    assert "not-looked-through" not in tell(*run)[2]  # what was not found is not kept either
+
+
+def test_a_mosaic_whose_pattern_the_recipe_tells_is_not_asked_for_it(tell) -> None:
+    cells = np.tile(np.float32([[1.0, 0.6], [0.6, 0.3]]), (80, 100))
+    fits.writeto("m.fits", cells + np.random.default_rng(2).normal(0, 0.02, cells.shape).astype(np.float32))
+    for step, told in (("crop: {box: [[0 px, 0 px], [150 px, 150 px]]}", True), ("collapse_bayer: {pattern: RGGB}", False)):
+        Path("r.yaml").write_text(f"version: 1\nsteps:\n  - {step}\noutputs:\n  - {{layer: last, file: last.fits}}\n")
+        code, _, err = tell("run", "r.yaml", "m.fits", "-o", "o", "--cache", "kept", "--no-report")
+        assert code == 0
+        assert ("pattern-missing" in err) == told
+
+
 def test_until_writes_one_result(tell, night) -> None:
     code, out, _ = tell(
         "run", night / "r.yaml", night / "stack.fits", "-o", "o", "--until", "stretch", "--no-cache", "--no-report"

@@ -224,6 +224,32 @@ def test_a_wrong_pattern_is_noticed_and_the_right_one_named(scene, true, said):
         assert f"pattern: {true}" in found[0].text
 
 
+@pytest.mark.parametrize("true", ["RGGB", "BGGR", "GRBG", "GBRG"])
+def test_a_mosaic_without_a_pattern_is_noticed_and_the_two_that_fit_are_named(scene, true):
+    found = doubts(Image.from_array(mosaic(scene, true), header=scene.header(), coverage=scene.coverage))
+    assert [n.id for n in found] == ["pattern-missing"]
+    named = re.findall(r"\b[RGB]{4}\b", found[0].text)
+    assert len(named) == 2
+    assert true in named
+
+
+GREY = {
+    "a channel": lambda s: s.stack[0],
+    "a channel as whole numbers": lambda s: np.rint(s.stack[1] * 4095) / 4095,
+    "a channel of steep glow": lambda s: s.stack[2] + np.linspace(0, 1, SHAPE[1], dtype=np.float32) * np.ptp(s.stack[2]),
+    "fine waves": lambda s: s.stack[0] + np.sin(np.arange(SHAPE[1]) / 3)[None] * np.cos(np.arange(SHAPE[0]) / 4)[:, None] * 0.01,
+    "a sensor whose columns differ": lambda s: s.stack[0] + np.arange(SHAPE[1]) % 2 * np.float32(0.01),
+    "enlarged twice": lambda s: cv2.resize(s.stack[0], None, fx=2, fy=2, interpolation=cv2.INTER_LINEAR),
+    "every pixel twice": lambda s: np.kron(s.stack[0], np.ones((2, 2))),
+    "nebula and stars without noise": lambda s: s.clean[0],
+}
+
+
+@pytest.mark.parametrize("name", GREY)
+def test_a_grey_picture_is_not_taken_for_a_mosaic(scene, name):
+    assert "pattern-missing" not in ids(Image.from_array(GREY[name](scene)))
+
+
 def test_lost_colour_is_noticed(scene):
     header = scene.header()
     header["BAYERPAT"] = "RGGB"
