@@ -321,6 +321,25 @@ def test_a_plan_tells_why_what_and_how_long(night, kept, capsys):
     assert "because its input changed" in planned(night, kept, capsys, "--set", "stretch.sky=12%")[2]
 
 
+def test_a_plan_does_not_take_the_times_of_another_stack_of_the_same_name(night, kept, tmp_path, capsys):
+    planes = fits.getdata(night / "stack.fits")
+    (tmp_path / "else").mkdir()
+    stack = tmp_path / "else" / "stack.fits"
+    for part in (planes[:, :100, :120], planes):  # one after the other at the same place
+        fits.writeto(stack, part, overwrite=True)
+        args = [str(night / "r.yaml"), str(stack), "--cache", str(kept)]
+        capsys.readouterr()
+        assert call(["plan", *args]) == 0
+        lines = capsys.readouterr().out.splitlines()
+        assert all("because it has not run before" in line for line in lines[:5])
+        assert lines[5] == "5 of 5 steps run; how long is not known before the first run"
+        assert call(["run", *args, "-o", str(tmp_path / "o"), "--no-report", "--overwrite"]) == 0
+    fits.writeto(stack, planes * np.float32(1.01), overwrite=True)  # the same night, stacked anew: that takes as long
+    capsys.readouterr()
+    assert call(["plan", *args]) == 0
+    assert "because its input changed  (about " in capsys.readouterr().out.splitlines()[0]
+
+
 def test_a_plan_tells_of_what_was_dropped_or_damaged(night, kept, capsys):
     last = json.loads((kept / "runs").glob("*.json").__next__().read_text())
     assert set(last) == set(IDS)
