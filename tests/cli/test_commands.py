@@ -1,6 +1,7 @@
 """Every verb of the command line: what it answers, what it tells, and the code it ends with."""
 
 import json
+import shlex
 import subprocess
 import sys
 from collections import namedtuple
@@ -153,6 +154,19 @@ def test_demo_makes_a_stack(tell, tmp_path) -> None:
     code, _, err = tell("demo", "--kind", "spiral")
     assert code == 2
     assert "bubble" in err
+
+
+def test_what_the_demo_names_at_its_end_runs_no_more_than_it_changes(tell, monkeypatch) -> None:
+    monkeypatch.setenv("XDG_CACHE_HOME", str(Path("kept").absolute()))
+    code, _, err = tell("demo", "-o", "the demo", "--size", 200, 200, "--kind", "none")
+    assert code == 0
+    new, run = (shlex.split(line)[1:] for line in err.splitlines() if line.startswith("    nebulakit "))
+    assert tell(*new)[0] == 0
+    assert tell(*run, "--json", "--no-report")[0] == 0
+    steps = json.loads(Path("mine-stack/run.json").read_text())["steps"]
+    ran = [s["id"] for s in steps if s["state"] == "computed"]
+    assert ran[0] == "saturate"
+    assert len(ran) < len(steps) / 3
 
 
 def test_inspect(tell, night, tmp_path) -> None:
