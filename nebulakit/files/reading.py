@@ -93,16 +93,29 @@ def with_coverage(image: Image, coverage: str | os.PathLike[str] | npt.ArrayLike
 def read_map(path: str | os.PathLike[str], *, scaled: bool = True) -> Floats:
     """Read a map or a grey picture used as a mask: float32 (y, x), top row first.
 
-    Whole numbers become 0..1 of their type, or stay counts with ``scaled=False``. Of a colour picture the mean is taken.
+    Whole numbers become 0..1 of their type, or stay counts with ``scaled=False``. Of a colour picture the mean is taken, but for counts,
+    which only one whose channels are equal can hold.
     """
     file = Path(path)
     raw = _load(file)
     planes = raw.planes if len(raw.planes) == 1 else raw.planes.mean(0, keepdims=True)
+    if not scaled:
+        planes = _alike(raw.planes, file.name)
     if not scaled and "full_scale" in raw.record:
         planes = planes * np.float32(raw.record["full_scale"])
         if raw.record["full_scale"] < 2**24:
-            planes = np.rint(planes) if len(raw.planes) == 1 else planes
+            planes = np.rint(planes)
     return np.ascontiguousarray(planes[0, ::-1] if raw.bottom_up else planes[0])
+
+
+def _alike(planes: Floats, name: str) -> Floats:
+    """Give the one plane of a coverage map, be it saved in grey or in equal colours; refuse a colour picture."""
+    if not all(np.array_equal(planes[0], p, equal_nan=True) for p in planes[1:]):
+        raise InputError(
+            f"the coverage map {name} is a colour picture: its {len(planes)} planes differ. A map has one, telling how many frames lie on "
+            "each pixel; give the map that was made with this stack"
+        )
+    return planes[:1]
 
 
 def count_values(path: str | os.PathLike[str]) -> int | None:
@@ -236,7 +249,7 @@ def _coverage(given: Any, image: Image, bottom_up: bool) -> Floats:
         found = read_map(given, scaled=False)
     else:
         found = np.asarray(given, np.float32)
-        found = found[0] if found.ndim == 3 and len(found) == 1 else found
+        found = _alike(found, "that was given")[0] if found.ndim == 3 and len(found) in (1, 3) else found
         found = found[::-1] if bottom_up and found.ndim == 2 else found
     name = f"the coverage map {Path(given).name}" if named else "the coverage map"
     if found.shape != image.shape:

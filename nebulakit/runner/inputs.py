@@ -114,7 +114,7 @@ def taken(
     if why is not None:
         raise InputError(f"{name if file is None else file.name} {why}")
     if isinstance(coverage, Image):
-        coverage = coverage.planes.mean(0)  # read already, so its top row is first
+        coverage = coverage.planes  # read already, so its top row is first
     return image if coverage is None else files.with_coverage(image, coverage)
 
 

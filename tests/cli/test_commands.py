@@ -157,7 +157,7 @@ def test_demo_makes_a_stack(tell, tmp_path) -> None:
 
 
 def test_what_the_demo_names_at_its_end_runs_no_more_than_it_changes(tell, monkeypatch) -> None:
-    monkeypatch.setenv("XDG_CACHE_HOME", str(Path("kept").absolute()))
+    monkeypatch.setattr("nebulakit.runner.store.default_folder", lambda: Path("kept").absolute())
     code, _, err = tell("demo", "-o", "the demo", "--size", 200, 200, "--kind", "none")
     assert code == 0
     new, run = (shlex.split(line)[1:] for line in err.splitlines() if line.startswith("    nebulakit "))

@@ -16,6 +16,9 @@ from PIL import Image as Pictures
 from nebulakit.errors import InputError
 from nebulakit.files import read, read_map
 from nebulakit.files.icc import srgb_profile
+from nebulakit.image import Image
+from nebulakit.recipe import loads
+from nebulakit.runner.inputs import taken
 
 H, W = 12, 17
 rng = np.random.default_rng(3)
@@ -247,6 +250,22 @@ def test_coverage_keeps_its_counts_and_a_mask_is_scaled(tmp_path):
     assert image.coverage is not None
     assert np.unique(image.coverage).tolist() == [1500]
     assert read_map(path)[0, 0] == pytest.approx(1500 / 65535)
+
+
+@pytest.mark.parametrize("how", ["file", "array", "image"])
+def test_a_coverage_map_in_colour_is_refused_and_one_of_equal_channels_taken(tmp_path, how):
+    stack = put(tmp_path / "a.fits", np.ones((H, W), np.float32))
+    recipe = loads("version: 1\nsteps:\n  - bin: {factor: 2}\noutputs:\n  - {layer: last, file: a.fits}\n")
+    counts = rng.integers(1, 1500, (H, W), dtype=np.uint16)
+    for name, planes in (("grey", [counts] * 3), ("colour", [counts, counts, counts + 1])):
+        cube = np.stack(planes)
+        file = put(tmp_path / f"{name}.fits", cube)
+        given = {"file": file, "array": cube, "image": Image.from_array(cube)}[how]
+        if name == "grey":
+            assert np.array_equal(taken(recipe, "stack", stack, coverage=given).coverage, counts)
+        else:
+            with pytest.raises(InputError, match="is a colour picture: its 3 planes differ"):
+                taken(recipe, "stack", stack, coverage=given)
 
 
 # --- TIFF -------------------------------------------------------------------------------------------------------------
