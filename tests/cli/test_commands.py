@@ -187,6 +187,19 @@ def test_check(tell, night) -> None:
     assert tell("check", night / "r.yaml", "--set", "saturate.gain=lots")[0] in (2, 3)
 
 
+def test_check_tells_what_nothing_uses(tell) -> None:
+    Path("idle.yaml").write_text(
+        "version: 1\nvars: {low: 3, high: 60%}\ninputs:\n  map: {scale: mask}\n  shade: {scale: mask}\nsteps:\n"
+        '  - crop_to_coverage: {keep: "${high}"}\n  - denoise_wavelet: {}\n    mask: map\noutputs:\n  - {layer: last, file: a.fits}\n'
+    )
+    code, out, err = tell("check", "idle.yaml")
+    assert (code, out) == (0, "idle.yaml: no faults; 2 steps, writes a.fits\n")
+    assert err.splitlines() == [
+        "idle.yaml:2:8: warning: nothing uses the variable 'low'",
+        "idle.yaml:5:3: warning: nothing uses the input 'shade'",
+    ]
+
+
 def test_a_stack_of_the_wrong_kind_is_refused_with_what_to_do(tell, night, tmp_path) -> None:
     code, _, err = tell("run", "finish", night / "stack.fits", "--no-cache")
     assert code == 4
@@ -219,6 +232,8 @@ def test_sweep(tell, night, tmp_path) -> None:
     assert tell(*vary, "--pick", 2, "-o", "mine.yaml")[0] == 0
     assert "gain: 2" in (tmp_path / "mine.yaml").read_text()
     assert tell(*vary, "--pick", 3, "-o", "other.yaml")[0] == 2
+    code, _, err = tell(*vary[:-1], "saturate.gain=1,lots", "--no-cache")
+    assert (code, err) == (2, "error: --vary saturate.gain=lots: gain: expected a number, found 'lots'\n")
 
 
 def test_rerun_and_freeze(tell, finished, night, tmp_path) -> None:
@@ -365,6 +380,10 @@ def test_code_1_our_own_fault_says_how_to_report_it(tell, night, monkeypatch) ->
         (["run", "lines", "x.fits", "--set", "crop"], "--set"),
         (["run", "lines", "x.fits", "--set", "field.kep=5%"], "keep"),
         (["run", "lines", "x.fits", "--set", "fild.keep=5%"], "field"),
+        (
+            ["sweep", "lines", "x.fits", "--vary", "field.keep=5%", "--set", "level_ha.order=x"],
+            "error: --set level_ha.order=x: order",
+        ),
         (["run", "lines", "x.fits", "--cache", "a", "--no-cache"], "contradict"),
         (["run", "lines", "a/x.fits", "b/x.fits"], "same name"),
         (["cache", "melt"], "clear"),

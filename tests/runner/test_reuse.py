@@ -282,6 +282,10 @@ def test_a_late_failure_keeps_what_was_done_and_says_so(night, tmp_path, capsys,
     told = capsys.readouterr().err
     assert "step 5 of 5, both (blend), in line 18 of the recipe failed: made for this test." in told
     assert "Steps 1-4 are kept; mend and run again." in told
+    with monkeypatch.context() as broken:
+        broken.setitem(STEPS, "stretch_asinh", dataclasses.replace(STEPS["stretch_asinh"], call=fail))
+        assert run(night, tmp_path / "out", *cache, "--set", "stretch.sky=12%") == 1
+    assert " Step 1 is kept; mend and run again." in capsys.readouterr().err
     assert run(night, tmp_path / "out", *cache) == 0
     assert ran(tmp_path / "out") == ["both"]
     assert hashes(tmp_path / "out") == hashes(night / "out")
