@@ -261,12 +261,14 @@ def _fits(declared: Step, image: Image) -> None:
 
 def describe(error: Any) -> str:
     """Put one entry of ``ValidationError.errors()`` into words: parameter, what is wrong, what was found."""
-    place = ".".join(str(p) for p in error["loc"] if not str(p).startswith(("function-", "literal", "lax", "json")))
+    place = ".".join(str(p) for p in error["loc"] if not str(p).startswith(("function-", "tuple[", "literal", "lax", "json")))
     found = error.get("input")
     shown = "" if isinstance(found, dict) else f", found {json.dumps(found, default=str)}"
     kind = error["type"]
     if kind == "extra_forbidden":
         return f"unknown parameter {place!r}"
+    if kind == "missing" and isinstance(error["loc"][-1], int):
+        return f"{place.rpartition('.')[0]}: value {error['loc'][-1] + 1} is missing"
     if kind == "missing":
         return f"parameter {place!r} must be given"
     if kind == "value_error":

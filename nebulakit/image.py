@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import dataclasses
 import math
+import os
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from html import escape
@@ -163,7 +164,13 @@ class Image:
     @classmethod
     def from_array(cls, array: npt.ArrayLike, *, channels: tuple[str, ...] | None = None, **facts: Any) -> Image:
         """Make an image of a (y, x) or (channel, y, x) array; infinities become NaN. Facts are fields of :class:`Image`."""
-        planes = np.array(array, np.float32, ndmin=3, order="C")
+        try:
+            planes = np.array(array, np.float32, ndmin=3, order="C")
+        except (TypeError, ValueError):
+            hint = "; read a file first, by nebulakit.read(FILE)" if isinstance(array, (str, os.PathLike)) else ""
+            found = repr(array)
+            shown = found if len(found) <= 60 else type(array).__name__
+            raise StepError(f"expected an array of numbers (y, x) or (channel, y, x), found {shown}{hint}") from None
         if planes.ndim != 3:
             raise StepError(f"expected an array (y, x) or (channel, y, x), found shape {planes.shape}")
         planes[~np.isfinite(planes)] = np.nan

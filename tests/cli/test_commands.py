@@ -280,6 +280,12 @@ def test_recipes_new_and_schema(tell, tmp_path) -> None:
         assert tell("recipes", name)[1] == path.read_text(encoding="utf-8")
         assert tell("new", f"my_{name}", "--from", name)[:2] == (0, f"my_{name}.yaml\n")
         assert tell("check", f"my_{name}.yaml")[0] == 0
+        named, _, rest = path.read_text(encoding="utf-8").partition("\n")
+        assert "recipe.schema.json" in named
+        assert Path(f"my_{name}.yaml").read_text(encoding="utf-8") == rest  # there is no such file here
+    Path("recipe.schema.json").write_text(tell("schema")[1])
+    tell("new", "named")
+    assert Path("named.yaml").read_text(encoding="utf-8") == shipped()["bicolour"].read_text(encoding="utf-8")
     assert tell("new", "my_lines")[0] == 2
     assert tell("new", "x", "--from", "nothing")[0] == 2
     assert tell("recipes", "nothing")[0] == 2
@@ -456,7 +462,9 @@ def test_code_130_interrupted(tell, night, monkeypatch) -> None:
     code, out, err = tell("run", night / "r.yaml", night / "stack.fits", "-o", "o", "--no-cache", "--no-report")
     assert (code, out) == (130, "")
     assert "interrupted" in err
+    assert "kept" not in err
     assert not Path("o").exists()
+    assert "layers are kept" in tell("run", night / "r.yaml", night / "stack.fits", "-o", "o", "--cache", "c", "--no-report")[2]
 
 
 @pytest.mark.parametrize("verb", VERBS)

@@ -252,6 +252,21 @@ def test_coverage_keeps_its_counts_and_a_mask_is_scaled(tmp_path):
     assert read_map(path)[0, 0] == pytest.approx(1500 / 65535)
 
 
+@pytest.mark.parametrize("shape", [(3, 1, 1), (3, 1, 5), (3, 5, 1), (1, 3, 1, 5), (3, 4, 5), (1, 4, 5), (1, 1, 4, 5), (4, 5)])
+def test_a_side_of_one_pixel_is_no_plane_less(tmp_path, shape):
+    data = np.arange(np.prod(shape), dtype=np.float32).reshape(shape)
+    image = read(put(tmp_path / "a.fits", data))
+    assert image.is_rgb == (3 in shape)
+    assert np.array_equal(image.planes.ravel(), data.ravel())
+
+
+@pytest.mark.parametrize("pages", [3, 40])
+def test_pages_of_one_plane_are_no_colour_picture_and_it_is_said(tmp_path, pages):
+    tifffile.imwrite(tmp_path / "a.tif", rng.random((pages, 33, 41), np.float32), photometric="minisblack")
+    (notice,) = read(tmp_path / "a.tif").notices
+    assert f"holds {'3' if pages == 3 else '32 or more'} pages of one plane each; the first alone was read" in notice.text
+
+
 @pytest.mark.parametrize("how", ["file", "array", "image"])
 def test_a_coverage_map_in_colour_is_refused_and_one_of_equal_channels_taken(tmp_path, how):
     stack = put(tmp_path / "a.fits", np.ones((H, W), np.float32))
