@@ -406,6 +406,24 @@ def repeats(planes: Planes, good: Mask) -> float:
     return float(np.mean([(p[:, 1:] == p[:, :-1])[both].mean() for p in planes])) if both.any() else 0.0
 
 
+def repeats_by_levels(planes: Planes, good: Mask) -> float:
+    """Give the share of pixels that equal the next in their row because values lie on a grid of levels, be it one for each row.
+
+    As many neighbours are equal then as lie one level up, or one down. Where there is no grid, next to none.
+    """
+    both = good[:, 1:] & good[:, :-1]
+    if not both.any():
+        return 0.0
+    one_apart = 0.0
+    for p in planes:
+        step = np.abs(np.diff(p, axis=1))
+        step[~both | (step == 0)] = np.inf
+        least = step.min(axis=1, keepdims=True)
+        # the least one itself says nothing
+        one_apart += float(((step < 1.5 * least).sum(axis=1) - 1).clip(0).sum())
+    return one_apart / 2 / float(both.sum()) / len(planes)
+
+
 class Beyond(NamedTuple):
     """Stars whose flanks tell that they would be higher than the highest top of all."""
 

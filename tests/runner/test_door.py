@@ -6,10 +6,12 @@ import re
 import cv2
 import numpy as np
 import pytest
+from astropy.io import fits
 
 from nebulakit import steps
 from nebulakit.cli.run import command as run
 from nebulakit.demo import Conditions, make_scene, turned_frames
+from nebulakit.files import read
 from nebulakit.image import Image
 from nebulakit.pixels.signs import lower_plateau
 from nebulakit.runner.door import doubts
@@ -286,6 +288,16 @@ GOOD = [
 def test_a_good_stack_raises_no_doubt(number):
     kind, conditions = GOOD[number]
     assert doubts(make_scene(50 + number, SMALL, kind, **conditions).image()) == []
+
+
+@pytest.mark.parametrize("levels", [16, 4])  # to the noise; 16 is what a packer takes unless told otherwise
+@pytest.mark.parametrize("number", [0, 3])
+def test_a_good_stack_that_was_packed_with_losses_raises_no_doubt(tmp_path, levels, number):
+    kind, conditions = GOOD[number]
+    night = make_scene(50 + number, SMALL, kind, **conditions)
+    packed = fits.CompImageHDU(night.stack, compression_type="RICE_1", quantize_level=levels, quantize_method=-1)
+    fits.HDUList([fits.PrimaryHDU(), packed]).writeto(tmp_path / "a.fits")
+    assert doubts(like(night, read(tmp_path / "a.fits").planes)) == []
 
 
 def test_a_good_stack_without_a_map_raises_no_doubt(scene):
