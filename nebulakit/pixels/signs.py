@@ -45,8 +45,11 @@ def step_of_values(plane: Plane) -> float:
     return float(np.median(np.diff(values)))
 
 
-def at_lowest(plane: Plane, there: Mask) -> float:
-    """Give the share of the pixels that hold exactly the lowest value, where its neighbours do not all hold it too."""
+def at_lowest(plane: Plane, there: Mask, noise: float) -> float:
+    """Give the share of the pixels that were cut off at the lowest value: hold it exactly, where their neighbours do not all hold it too.
+
+    Above a cut the values go on. Where hardly any lies within the noise above it, the lowest value is that of dead pixels and holes.
+    """
     import cv2
 
     if not there.any():
@@ -56,7 +59,9 @@ def at_lowest(plane: Plane, there: Mask) -> float:
     if same.sum() < 2:
         return 0.0
     crowd = cv2.boxFilter(same.astype(np.float32), -1, (9, 9), borderType=cv2.BORDER_REFLECT)
-    return float(((same > 0) & (crowd < 0.95)).sum() / there.sum())
+    share = float(((same > 0) & (crowd < 0.95)).sum() / there.sum())
+    beside = float((there & (plane > low) & (plane < low + 2 * np.float32(noise))).sum() / there.sum())
+    return share if beside > 0.05 * min(share, 0.01) else 0.0
 
 
 def likeness(planes: Planes, good: Mask, share: float = 0.5) -> Floats:

@@ -56,7 +56,7 @@ def of_pixels(image: Image) -> Iterator[Notice]:
             "will show steps. Export the stack again as 32-bit float; nothing in a recipe brings it back.",
         )
         return  # noise and all that rests on it mean nothing here
-    cut = [signs.at_lowest(p, g) for p, g in ((p, inside) for p in planes)]
+    cut = [signs.at_lowest(p, inside, s) for p, s in zip(planes, sigma, strict=True)]
     if max(cut) > 0.001:
         c = int(np.argmax(cut))
         yield Notice(

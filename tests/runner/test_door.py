@@ -290,6 +290,35 @@ def test_a_good_stack_raises_no_doubt(number):
     assert doubts(make_scene(50 + number, SMALL, kind, **conditions).image()) == []
 
 
+def apart(planes, by: int):
+    """Each channel laid down by itself, so that what is empty differs."""
+    planes = planes.copy()
+    planes[0], planes[2] = np.roll(planes[0], by, 1), np.roll(planes[2], -by, 0)
+    planes[0, :, :by] = planes[2, -by:] = 0
+    return planes
+
+
+EMPTY = {
+    "channels one pixel apart": lambda p: apart(p, 1),
+    "channels three pixels apart": lambda p: apart(p, 3),
+    "dead pixels": lambda p: np.where(np.random.default_rng(1).random(p.shape[1:]) < 0.003, 0, p),
+    "holes": lambda p: np.where(
+        cv2.dilate((np.random.default_rng(1).random(p.shape[1:]) < 0.0002) * 1.0, np.ones((6, 6))) > 0, 0, p
+    ),
+}
+
+
+@pytest.mark.parametrize("name", EMPTY)
+def test_what_is_empty_is_not_taken_for_a_sky_cut_off(scene, name):
+    planes = EMPTY[name](np.where(scene.coverage > 0, scene.stack, np.float32(0))).astype(np.float32)
+    assert "blacks-cut" not in ids(Image.from_array(planes))
+
+
+@pytest.mark.parametrize("share", [0.015, 0.1, 0.7])
+def test_a_sky_cut_off_anywhere_is_noticed(scene, share):
+    assert "blacks-cut" in ids(like(scene, cut(scene.stack, share)))
+
+
 @pytest.mark.parametrize("levels", [16, 4])  # to the noise; 16 is what a packer takes unless told otherwise
 @pytest.mark.parametrize("number", [0, 3])
 def test_a_good_stack_that_was_packed_with_losses_raises_no_doubt(tmp_path, levels, number):
