@@ -168,8 +168,9 @@ class Image:
             planes = np.array(array, np.float32, ndmin=3, order="C")
         except (TypeError, ValueError):
             hint = "; read a file first, by nebulakit.read(FILE)" if isinstance(array, (str, os.PathLike)) else ""
-            found = repr(array)
-            shown = found if len(found) <= 60 else type(array).__name__
+            parts = getattr(array, "_fields", ())
+            hint = f", the results {', '.join(parts)} of a step; give one of them, such as .{parts[0]}" if parts else hint
+            shown = type(array).__name__ if parts or len(repr(array)) > 60 else repr(array)
             raise StepError(f"expected an array of numbers (y, x) or (channel, y, x), found {shown}{hint}") from None
         if planes.ndim != 3:
             raise StepError(f"expected an array (y, x) or (channel, y, x), found shape {planes.shape}")

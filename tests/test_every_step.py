@@ -451,6 +451,14 @@ def test_what_is_no_array_is_refused_in_words(given: Any, words: str) -> None:
         nebulakit.steps.bin(given)
 
 
+def test_all_results_of_a_step_given_to_the_next_are_refused_with_their_names() -> None:
+    both = nebulakit.steps.remove_gradient(Image.from_array(np.ones((8, 8))))
+    with pytest.raises(
+        StepError, match=r"found Flattened, the results image, model of a step; give one of them, such as \.image$"
+    ):
+        nebulakit.steps.bin(both)
+
+
 def test_too_few_values_are_counted_in_plain_words() -> None:
     with pytest.raises(StepError) as caught:
         nebulakit.steps.mix_channels(np.zeros((3, 4, 5)), matrix=[[1, 2], [3, 4, 5]])
