@@ -115,9 +115,10 @@ def noise_by_level(variance: Floats, level: Floats, frames: Floats | None = None
 
 
 def star_ring(planes: Planes, x: Floats, y: Floats, peak: Floats, saturated: Mask, fwhm: float) -> tuple[float, float, int]:
-    """Give (lowest ring, middle) of the mean profile of bright stars that are not cut off, in units of its highest ring; and their number.
+    """Give (dark ring, middle) of the mean profile of bright stars that are not cut off, in units of its highest ring; and their number.
 
-    A ring below the sky is a trace of sharpening; a middle clearly below 1 is a star out of focus.
+    A ring below what lies outside it is a trace of sharpening: the light of neighbours, which a profile ends in, only makes it
+    fall on and on. A middle clearly below 1 is a star out of focus.
     """
     lum = planes.sum(0)
     reach = max(4, int(np.ceil(3.2 * fwhm)))
@@ -145,7 +146,8 @@ def star_ring(planes: Planes, x: Floats, y: Floats, peak: Floats, saturated: Mas
     mean = np.median(stamps, axis=0)
     rings = np.array([mean[(rr >= k - 0.5) & (rr < k + 0.5)].mean() for k in range(reach)])
     top = float(rings.max())
-    return float(rings[1:].min() / top), float(rings[0] / top), len(stamps)
+    dark = min(float(rings[k] - rings[k + 1 :].max()) for k in range(1, reach - 1))
+    return min(dark, 0.0) / top, float(rings[0] / top), len(stamps)
 
 
 def lone_points(planes: Planes, sigma: tuple[float, ...]) -> int:

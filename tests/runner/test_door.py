@@ -329,5 +329,13 @@ def test_a_good_stack_that_was_packed_with_losses_raises_no_doubt(tmp_path, leve
     assert doubts(like(night, read(tmp_path / "a.fits").planes)) == []
 
 
+@pytest.mark.parametrize(("seed", "kind", "conditions"), [(703, "veil", {"resampling": 1.4}), (75, "none", {})])
+def test_light_of_neighbours_is_not_taken_for_a_dark_ring(seed, kind, conditions):
+    night = make_scene(seed, SMALL, kind, **conditions)
+    assert doubts(night.image()) == []
+    sharpened = night.stack + 1.5 * (night.stack - blurred(night.stack, 2.0))
+    assert "sharpened-already" in ids(like(night, sharpened))
+
+
 def test_a_good_stack_without_a_map_raises_no_doubt(scene):
     assert doubts(like(scene, np.where(scene.coverage > 0, scene.stack, np.nan), coverage=None)) == []
