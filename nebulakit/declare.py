@@ -57,26 +57,20 @@ class About:
         if isinstance(number, bool) or not isinstance(number, (int, float)):
             return value
         # a share may be written either way; its bounds are told as fractions
-        number = (
-            number / 100
-            if isinstance(value, Quantity) and value.unit == "%" and self.high is not None and self.high <= 10
-            else number
-        )
+        percent = isinstance(value, Quantity) and value.unit == "%" and self.high is not None and self.high <= 10
+        number = number / 100 if percent else number
         if (self.low is not None and number < self.low) or (self.high is not None and number > self.high):
-            raise ValueError(f"must be {self.range()}, found {value}")
+            raise ValueError(f"must be {self.range(percent)}, found {value}")
         return value
 
-    def range(self) -> str:
-        """Tell the bounds in words."""
-        if self.low is not None and self.high is not None:
-            return f"between {self.low:g} and {self.high:g}"
-        return (
-            f"at least {self.low:g}"
-            if self.low is not None
-            else f"at most {self.high:g}"
-            if self.high is not None
-            else "any number"
+    def range(self, percent: bool = False) -> str:
+        """Tell the bounds in words, as shares in percent where the value is one."""
+        low, high = (
+            None if bound is None else f"{100 * bound:g}%" if percent else f"{bound:g}" for bound in (self.low, self.high)
         )
+        if low is not None and high is not None:
+            return f"between {low} and {high}"
+        return f"at least {low}" if low is not None else f"at most {high}" if high is not None else "any number"
 
 
 @dataclass(frozen=True)
@@ -267,12 +261,14 @@ def _fits(declared: Step, image: Image) -> None:
 
 def describe(error: Any) -> str:
     """Put one entry of ``ValidationError.errors()`` into words: parameter, what is wrong, what was found."""
-    place = ".".join(str(p) for p in error["loc"] if not str(p).startswith(("function-", "literal", "lax", "json")))
+    place = ".".join(str(p) for p in error["loc"] if not str(p).startswith(("function-", "tuple[", "literal", "lax", "json")))
     found = error.get("input")
     shown = "" if isinstance(found, dict) else f", found {json.dumps(found, default=str)}"
     kind = error["type"]
     if kind == "extra_forbidden":
         return f"unknown parameter {place!r}"
+    if kind == "missing" and isinstance(error["loc"][-1], int):
+        return f"{place.rpartition('.')[0]}: value {error['loc'][-1] + 1} is missing"
     if kind == "missing":
         return f"parameter {place!r} must be given"
     if kind == "value_error":
@@ -285,6 +281,8 @@ def describe(error: Any) -> str:
         "bool_type": "expected true or false",
         "string_type": "expected a text",
         "finite_number": "expected a finite number",
+        "less_than_equal": f"must be at most {error.get('ctx', {}).get('le')}",
+        "greater_than_equal": f"must be at least {error.get('ctx', {}).get('ge')}",
     }.get(kind, error["msg"][:1].lower() + error["msg"][1:])
     return f"{place}: {words}{shown}"
 

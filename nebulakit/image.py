@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import dataclasses
 import math
+import os
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from html import escape
@@ -167,7 +168,14 @@ class Image:
     @classmethod
     def from_array(cls, array: npt.ArrayLike, *, channels: tuple[str, ...] | None = None, **facts: Any) -> Image:
         """Make an image of a (y, x) or (channel, y, x) array; infinities become NaN. Facts are fields of :class:`Image`."""
-        planes = np.array(array, np.float32, ndmin=3, order="C")
+        try:
+            planes = np.array(array, np.float32, ndmin=3, order="C")
+        except (TypeError, ValueError):
+            hint = "; read a file first, by nebulakit.read(FILE)" if isinstance(array, (str, os.PathLike)) else ""
+            parts = getattr(array, "_fields", ())
+            hint = f", the results {', '.join(parts)} of a step; give one of them, such as .{parts[0]}" if parts else hint
+            shown = type(array).__name__ if parts or len(repr(array)) > 60 else repr(array)
+            raise StepError(f"expected an array of numbers (y, x) or (channel, y, x), found {shown}{hint}") from None
         if planes.ndim != 3:
             raise StepError(f"expected an array (y, x) or (channel, y, x), found shape {planes.shape}")
         planes[~np.isfinite(planes)] = np.nan

@@ -10,12 +10,13 @@ import math
 import re
 import traceback
 from collections.abc import Callable, Iterator
+from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
 
-import nebulakit.steps  # noqa: F401  (registers them)
+import nebulakit.steps
 from nebulakit.declare import STEPS, Step, canonical
 from nebulakit.demo import make_scene
 from nebulakit.errors import NebulakitError, RecipeError, StepError
@@ -434,6 +435,36 @@ def test_an_array_beside_an_image_is_what_that_is(step: Step) -> None:
         made = results(step, step.call(**arrays, **examples(step)))
         for name, image in results(step, step.call(**given, **examples(step))).items():
             assert np.array_equal(image.planes, made[name].planes, equal_nan=True), f"{name} of {first.scale} {first.content}"
+
+
+@pytest.mark.parametrize(
+    ("given", "words"),
+    [
+        ("stack.fits", r"found 'stack\.fits'; read a file first, by nebulakit\.read\(FILE\)$"),
+        (Path("stack.fits"), r"Path\('stack\.fits'\); read a file first, by nebulakit\.read\(FILE\)$"),
+        ([[1, "a"]], r"found \[\[1, 'a'\]\]$"),
+        ({}, r"expected an array of numbers .*, found \{\}$"),
+    ],
+)
+def test_what_is_no_array_is_refused_in_words(given: Any, words: str) -> None:
+    with pytest.raises(StepError, match=words):
+        nebulakit.steps.bin(given)
+
+
+def test_all_results_of_a_step_given_to_the_next_are_refused_with_their_names() -> None:
+    both = nebulakit.steps.remove_gradient(Image.from_array(np.ones((8, 8))))
+    with pytest.raises(
+        StepError, match=r"found Flattened, the results image, model of a step; give one of them, such as \.image$"
+    ):
+        nebulakit.steps.bin(both)
+
+
+def test_too_few_values_are_counted_in_plain_words() -> None:
+    with pytest.raises(StepError) as caught:
+        nebulakit.steps.mix_channels(np.zeros((3, 4, 5)), matrix=[[1, 2], [3, 4, 5]])
+    assert str(caught.value) == "mix_channels: matrix.0: value 3 is missing; matrix: value 3 is missing"
+    with pytest.raises(StepError, match=r"^crop: box: value 2 is missing; "):
+        nebulakit.steps.crop(np.zeros((4, 5)), box=[["10%", "10%"]])
 
 
 @every_step

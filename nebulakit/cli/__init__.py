@@ -91,7 +91,8 @@ def call(args: list[str] | None = None) -> int:
         fault.show()
         return 2
     except (KeyboardInterrupt, click.Abort):
-        click.echo("\ninterrupted; files of earlier runs are as they were, and finished layers are kept.", err=True)
+        kept = "" if "--no-cache" in (sys.argv if args is None else args) else ", and finished layers are kept"
+        click.echo(f"\ninterrupted; files of earlier runs are as they were{kept}.", err=True)
         return 130
     except BrokenPipeError:  # the reader of our output has gone: nothing to say to anyone
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())

@@ -23,6 +23,8 @@ def command(recipes: tuple[str, ...], settings: tuple[str, ...]) -> int:
             click.echo(str(fault), err=True)
             code = fault.exit_code
             continue
+        for warning in checked.idle:
+            click.echo(warning, err=True)
         writes = ", ".join(o.file for o in checked.outputs) or "nothing"
         click.echo(f"{recipe}: no faults; {len(checked.steps)} steps, writes {writes}")
     return code

@@ -37,9 +37,10 @@ def command(output: Path, seed: int, kind: str, size: tuple[int, int], only_stac
 
     Seeded, nothing is downloaded; the truth is kept beside the stack.
     """
+    from shlex import quote
     from typing import get_args
 
-    from nebulakit.cli.run import run_told, set_threads, tell
+    from nebulakit.cli.run import open_store, run_told, set_threads, tell
     from nebulakit.demo import Kind, make_scene, write_scene
     from nebulakit.errors import UsageError
     from nebulakit.recipe import load
@@ -56,7 +57,8 @@ def command(output: Path, seed: int, kind: str, size: tuple[int, int], only_stac
         click.echo(stack)
         click.echo(coverage)
         return 0
-    job = Job(load("bicolour"), stack, output / "bicolour", {"coverage": coverage})
+    # layers are kept, so that what is named at the end runs no more than what it changes
+    job = Job(load("bicolour"), stack, output / "bicolour", {"coverage": coverage}, store=open_store(None))
     done = run_told(job)
     tell(done)
     for path in done.files:
@@ -66,7 +68,7 @@ def command(output: Path, seed: int, kind: str, size: tuple[int, int], only_stac
         f"What went in: {stack}, almost black and red, with its coverage map beside it. Look first at the two lines,\n"
         f"ha.fits and oiii.fits, and compare them with the truth in {output / 'truth'}. Then change something:\n\n"
         "    nebulakit new mine\n"
-        f"    nebulakit run mine.yaml {stack} --input coverage={coverage} --set saturate.gain=1.6\n",
+        f"    nebulakit run mine.yaml {quote(str(stack))} --input {quote(f'coverage={coverage}')} --set saturate.gain=1.6\n",
         err=True,
     )
     return 0

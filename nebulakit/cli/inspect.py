@@ -36,12 +36,20 @@ def command(
 ) -> int:
     """Tell the facts of STACK: size, scale, noise, sky, gradient, stars, coverage, which recipe suits, and what looks wrong."""
     from nebulakit import files
+    from nebulakit.errors import UsageError
     from nebulakit.runner.door import doubts
     from nebulakit.runner.examine import examine, first_look
 
     given = pairs(inputs, "--input", "coverage=map.fits")
     if set(given) - {"coverage"}:
         raise click.UsageError("inspect takes one further input: coverage=FILE")
+    if picture is not None:
+        try:
+            if picture.is_dir():
+                raise ValueError(f"{picture} is a folder; name a file, such as look.png")
+            files.check_output(picture.name, files.WriteOptions())
+        except ValueError as fault:
+            raise UsageError(f"--picture: {fault}") from None
     set_threads(threads)
     image = files.read(stack, coverage=given.get("coverage"), pattern=pattern, assume=assume)
     facts = examine(image)

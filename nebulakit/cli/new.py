@@ -6,12 +6,18 @@ from pathlib import Path
 
 import click
 
+_SCHEMA = "recipe.schema.json"
+
 
 @click.command("new", short_help="Begin a recipe of your own from a shipped one.")
 @click.argument("file", type=click.Path(path_type=Path))
 @click.option("--from", "source", default="bicolour", metavar="NAME", show_default=True, help="The shipped recipe to begin with.")
 def command(file: Path, source: str) -> int:
-    """Write a copy of a shipped recipe to FILE, comments included, ready to be changed."""
+    """Write a copy of a shipped recipe to FILE, comments included, ready to be changed.
+
+    Where recipe.schema.json (nebulakit schema > recipe.schema.json) lies beside it, the copy names it, for editors that
+    help while one types.
+    """
     from nebulakit.errors import UsageError
     from nebulakit.recipe import shipped
 
@@ -22,7 +28,10 @@ def command(file: Path, source: str) -> int:
     if target.exists():
         raise UsageError(f"{target} is already there; choose another name")
     try:
-        target.write_text(known[source].read_text(encoding="utf-8"), encoding="utf-8")
+        text = known[source].read_text(encoding="utf-8")
+        if not target.with_name(_SCHEMA).is_file():  # an editor would miss it
+            text = text.removeprefix(f"# yaml-language-server: $schema={_SCHEMA}\n")
+        target.write_text(text, encoding="utf-8")
     except OSError as fault:
         raise UsageError(f"cannot write {target}: {fault.strerror}") from None
     click.echo(target)

@@ -108,7 +108,7 @@ def command(
             raise UsageError("say with -o where the recipe goes, for example -o mine.yaml")
         if output.exists():
             raise UsageError(f"{output} is already there; choose another name")
-        chosen = load(recipe, settings={**given, **cells[pick - 1]})
+        chosen = load(recipe, settings={**given, **cells[pick - 1]}, varied=cells[pick - 1])
         output.write_text(edited(chosen, *settled(chosen, {**given, **cells[pick - 1]})), encoding="utf-8")
         click.echo(output)
         return 0
@@ -122,7 +122,7 @@ def command(
         keys = input_keys(job)[1]
         sheet, made = Sheet(len(cells)), []
         for variant in sweep(
-            lambda cell: load(recipe, settings={**given, **cell}),
+            lambda cell: load(recipe, settings={**given, **cell}, varied=cell),
             cells,
             Inputs(job, keys),
             keys,

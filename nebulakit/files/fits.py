@@ -12,7 +12,7 @@ from typing import Any, BinaryIO
 import numpy as np
 
 from nebulakit.errors import InputError
-from nebulakit.files.raw import Raw, arrange, check_size, full_scale, refuse, to_float
+from nebulakit.files.raw import Raw, arrange, check_size, full_scale, refuse, slim, to_float
 from nebulakit.image import Image, Notice
 from nebulakit.pixels.geometry import PATTERNS, move_pattern, shift_matrix
 
@@ -85,8 +85,7 @@ def _choose(path: Path, hdus: Any) -> tuple[Any, list[Notice]]:
         if not shape or 0 in shape:
             seen.append("random groups" if groups else "a table" if not hdu.is_image else "a header without data")
             continue
-        thin = tuple(n for n in shape if n > 1) if len(shape) > 2 else shape
-        thin = thin if len(thin) > 1 else shape[-2:]
+        thin = slim(shape)
         if arrange(thin) is None:
             seen.append(" x ".join(str(n) for n in reversed(shape)) + " values")
         else:
@@ -122,8 +121,7 @@ def _take(path: Path, hdu: Any, primary: Any, notices: list[Notice]) -> Raw:
     stored = hdu.data
     if stored is None:
         raise refuse(path, "the file ends before its image begins")
-    stored = stored.reshape([n for n in stored.shape if n > 1] if stored.ndim > 2 else stored.shape)
-    stored = stored if stored.ndim > 1 else stored.reshape(hdu.shape[-2:])
+    stored = stored.reshape(slim(stored.shape))
     layout = arrange(stored.shape)
     parts = [stored] if layout == "yx" else list(stored) if layout == "cyx" else [stored[..., c] for c in range(stored.shape[-1])]
     zero, scale = float(header.get("BZERO", 0) or 0), float(header.get("BSCALE", 1) or 1)

@@ -9,7 +9,7 @@ import re
 from pathlib import PurePosixPath
 from typing import Annotated, Literal
 
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import BaseModel, ConfigDict, Field, field_validator
 
 Kind = Literal["fits", "tiff", "png", "jpeg"]
 
@@ -45,6 +45,14 @@ class PrintSize(BaseModel):
     dpi: Annotated[
         float, Field(ge=30, le=4800, description="pixels per inch on paper; a larger picture is scaled down to it")
     ] = 300.0
+
+    @field_validator("width", mode="before")
+    @classmethod
+    def _is_width(cls, value: object) -> object:
+        """Say in words what the pattern, which is for editors, asks for."""
+        if value is not None and not (isinstance(value, str) and re.fullmatch(_SIZE, value)):
+            raise ValueError("expected a width such as 30 cm, 300 mm or 12 in")
+        return value
 
     @property
     def inches(self) -> float | None:

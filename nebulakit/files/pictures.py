@@ -79,6 +79,7 @@ def _quiet() -> Iterator[list[str]]:
 def _choose(path: Path, file: Any) -> tuple[Any, list[Notice]]:
     """Pick the largest page that is no preview, the first of equals."""
     pages: list[Any] = []
+    more = ""
     for index in range(_MAX_PAGES):
         try:
             page = file.pages[index]
@@ -92,14 +93,22 @@ def _choose(path: Path, file: Any) -> tuple[Any, list[Notice]]:
             page = page.aspage()
         if index == 0 or not page.subfiletype & 1:
             pages.append(page)
+    else:
+        more = " or more"
     if not pages:
         raise refuse(path, "there is no picture in the TIFF")
     areas = [int(p.imagelength) * int(p.imagewidth) for p in pages]
     page = pages[int(np.argmax(areas))]
     if len(pages) == 1:
         return page, []
+    if len(set(areas)) == 1 and all(int(p.samplesperpixel) == 1 for p in pages):
+        text = (
+            f"{path.name} holds {len(pages)}{more} pages of one plane each; the first alone was read. Are they frames, stack them "
+            "first; are they colours, save them as one picture in colour; is another meant, save that one alone."
+        )
+        return page, [Notice("one-of-several-images", text)]
     text = (
-        f"{path.name} holds {len(pages)} pictures; number {pages.index(page) + 1}, the largest, was read. "
+        f"{path.name} holds {len(pages)}{more} pictures; number {pages.index(page) + 1}, the largest, was read. "
         "If another is meant, save that one alone."
     )
     return page, [Notice("one-of-several-images", text)]

@@ -88,6 +88,18 @@ def to_float(
                 part[~np.isfinite(part)] = np.nan
 
 
+def slim(shape: tuple[int, ...]) -> tuple[int, ...]:
+    """Leave out lengths of one, but for sides of a colour picture that is one pixel wide or high.
+
+    >>> slim((1, 400, 600)), slim((1, 3, 400, 600)), slim((3, 1, 1)), slim((1, 1))
+    ((400, 600), (3, 400, 600), (3, 1, 1), (1, 1))
+    """
+    left = list(shape)
+    while 1 in left and (len(left) > 3 or (len(left) == 3 and left[0] != 3)):
+        left.remove(1)
+    return tuple(left)
+
+
 def arrange(shape: tuple[int, ...]) -> str | None:
     """Say how an array without lengths of one is laid out: "yx", "cyx", "yxc", or None where it is no picture.
 

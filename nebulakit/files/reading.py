@@ -93,29 +93,43 @@ def with_coverage(image: Image, coverage: str | os.PathLike[str] | npt.ArrayLike
 def read_map(path: str | os.PathLike[str], *, scaled: bool = True) -> Floats:
     """Read a map or a grey picture used as a mask: float32 (y, x), top row first.
 
-    Whole numbers become 0..1 of their type, or stay counts with ``scaled=False``. Of a colour picture the mean is taken, of those
-    colours that hold anything: a map may be in red alone. Of a picture with opacity it is what is seen on black, or the
-    opacity itself where the colours are even: a map may be in the opacity alone.
+    Whole numbers become 0..1 of their type, or stay counts with ``scaled=False``; such a map has one plane, or equal ones. Of a
+    colour picture the mean is taken, of those colours that hold anything: a mask may be in red alone. Of a picture with
+    opacity it is what is seen on black, or the opacity itself where the colours are even: a mask may be in the opacity alone.
     """
     file = Path(path)
     raw = _load(file)
-    held = [p for p in raw.planes if p.any()] or [raw.planes[0]]
-    planes = np.stack(held).mean(0, keepdims=True) if len(held) > 1 else held[0][None]
-    if raw.opacity is not None and not _even(raw.opacity):
-        if all(map(_even, raw.planes)):
-            planes = raw.opacity[None]
-        elif not raw.multiplied:
-            planes = planes * raw.opacity
-    if not scaled and "full_scale" in raw.record:
-        planes = planes * np.float32(raw.record["full_scale"])
-        if raw.record["full_scale"] < 2**24:
-            planes = np.rint(planes) if len(held) == 1 else planes
-    return np.ascontiguousarray(planes[0, ::-1] if raw.bottom_up else planes[0])
+    if scaled:
+        held = [p for p in raw.planes if p.any()] or [raw.planes[0]]
+        plane = np.stack(held).mean(0) if len(held) > 1 else held[0]
+        if raw.opacity is not None and not _even(raw.opacity):
+            if all(map(_even, raw.planes)):
+                plane = raw.opacity
+            elif not raw.multiplied:
+                plane = plane * raw.opacity
+    else:
+        plane = _alike(raw.planes, file.name)
+        if "full_scale" in raw.record:
+            plane = plane * np.float32(raw.record["full_scale"])
+            if raw.record["full_scale"] < 2**24:
+                plane = np.rint(plane)
+    return np.ascontiguousarray(plane[::-1] if raw.bottom_up else plane)
 
 
 def _even(plane: Floats) -> bool:
     """Say whether a plane holds one value all over."""
     return bool((plane == plane[0, 0]).all())
+
+
+def _alike(planes: Floats, name: str) -> Floats:
+    """Give the one plane of a coverage map, be it saved in grey or in equal colours; refuse a colour picture."""
+    if not all(np.array_equal(planes[0], p, equal_nan=True) for p in planes[1:]):
+        raise InputError(
+            f"the coverage map {name} is a colour picture: its {len(planes)} planes differ. A map has one, telling how many frames lie on "
+            "each pixel; give the map that was made with this stack"
+        )
+    one: Floats = planes[0]
+    return one
 
 
 def count_values(path: str | os.PathLike[str]) -> int | None:
@@ -249,7 +263,7 @@ def _coverage(given: Any, image: Image, bottom_up: bool) -> Floats:
         found = read_map(given, scaled=False)
     else:
         found = np.asarray(given, np.float32)
-        found = found[0] if found.ndim == 3 and len(found) == 1 else found
+        found = _alike(found, "that was given") if found.ndim == 3 and len(found) in (1, 3) else found
         found = found[::-1] if bottom_up and found.ndim == 2 else found
     name = f"the coverage map {Path(given).name}" if named else "the coverage map"
     if found.shape != image.shape:

@@ -17,7 +17,7 @@ from typing import Any, BinaryIO
 import numpy as np
 import numpy.typing as npt
 
-from nebulakit.errors import ResourceError
+from nebulakit.errors import ResourceError, UsageError
 from nebulakit.files.icc import srgb_profile
 from nebulakit.files.options import WriteOptions, bits_of, check_output, kind_of
 from nebulakit.image import Image, Notice
@@ -56,6 +56,11 @@ def write(
     ValueError
         The options do not suit the kind of file.
     """
+    if not isinstance(image, Image):
+        raise UsageError(
+            f"write takes an Image, and was given {type(image).__name__}. Of an array make one that says what it holds: "
+            "nebulakit.Image.from_array(array, scale='display'), or 'linear'"
+        )
     options = options or WriteOptions()
     target = Path(path)
     check_output(target.name, options)
@@ -93,9 +98,9 @@ def write(
 @contextlib.contextmanager
 def _whole(target: Path) -> Any:
     """Open a file of another name beside ``target``, and rename it only when all is written."""
-    target.parent.mkdir(parents=True, exist_ok=True)
     part = target.with_name(f".{target.name}.{secrets.token_hex(6)}.part")
     try:
+        target.parent.mkdir(parents=True, exist_ok=True)
         with open(part, "xb+") as to:
             yield to
             to.flush()

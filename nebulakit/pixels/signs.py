@@ -45,8 +45,11 @@ def step_of_values(plane: Plane) -> float:
     return float(np.median(np.diff(values)))
 
 
-def at_lowest(plane: Plane, there: Mask) -> float:
-    """Give the share of the pixels that hold exactly the lowest value, where its neighbours do not all hold it too."""
+def at_lowest(plane: Plane, there: Mask, noise: float) -> float:
+    """Give the share of the pixels that were cut off at the lowest value: hold it exactly, where their neighbours do not all hold it too.
+
+    Above a cut the values go on. Where hardly any lies within the noise above it, the lowest value is that of dead pixels and holes.
+    """
     import cv2
 
     if not there.any():
@@ -56,7 +59,9 @@ def at_lowest(plane: Plane, there: Mask) -> float:
     if same.sum() < 2:
         return 0.0
     crowd = cv2.boxFilter(same.astype(np.float32), -1, (9, 9), borderType=cv2.BORDER_REFLECT)
-    return float(((same > 0) & (crowd < 0.95)).sum() / there.sum())
+    share = float(((same > 0) & (crowd < 0.95)).sum() / there.sum())
+    beside = float((there & (plane > low) & (plane < low + 2 * np.float32(noise))).sum() / there.sum())
+    return share if beside > 0.05 * min(share, 0.01) else 0.0
 
 
 def likeness(planes: Planes, good: Mask, share: float = 0.5) -> Floats:
@@ -110,9 +115,10 @@ def noise_by_level(variance: Floats, level: Floats, frames: Floats | None = None
 
 
 def star_ring(planes: Planes, x: Floats, y: Floats, peak: Floats, saturated: Mask, fwhm: float) -> tuple[float, float, int]:
-    """Give (lowest ring, middle) of the mean profile of bright stars that are not cut off, in units of its highest ring; and their number.
+    """Give (dark ring, middle) of the mean profile of bright stars that are not cut off, in units of its highest ring; and their number.
 
-    A ring below the sky is a trace of sharpening; a middle clearly below 1 is a star out of focus.
+    A ring below what lies outside it is a trace of sharpening: the light of neighbours, which a profile ends in, only makes it
+    fall on and on. A middle clearly below 1 is a star out of focus.
     """
     lum = planes.sum(0)
     reach = max(4, int(np.ceil(3.2 * fwhm)))
@@ -140,7 +146,8 @@ def star_ring(planes: Planes, x: Floats, y: Floats, peak: Floats, saturated: Mas
     mean = np.median(stamps, axis=0)
     rings = np.array([mean[(rr >= k - 0.5) & (rr < k + 0.5)].mean() for k in range(reach)])
     top = float(rings.max())
-    return float(rings[1:].min() / top), float(rings[0] / top), len(stamps)
+    dark = min(float(rings[k] - rings[k + 1 :].max()) for k in range(1, reach - 1))
+    return min(dark, 0.0) / top, float(rings[0] / top), len(stamps)
 
 
 def lone_points(planes: Planes, sigma: tuple[float, ...]) -> int:
@@ -337,6 +344,45 @@ def cells(mosaic: Plane, good: Mask) -> Cells:
     return Cells(diagonals, spread, pair[pick], apart_by > 0.05 or max(wide) > 1.3 * min(wide))
 
 
+def cell_levels(plane: Plane, good: Mask) -> Floats:
+    """Give the levels of the four cells of 2x2 pixels (rows first) against their mean, in units of the pixels' noise.
+
+    They are told by second differences, which no slope of the light moves, and by the blocks' median: zeros (within their
+    error) on a grey picture, however steep. All zero, too, where less than 20 blocks are whole, or there is no noise.
+    """
+    import cv2
+
+    size = 16
+    bend, calm = np.array([-0.25, 0.5, -0.25], np.float32), np.array([0.25, 0.5, 0.25], np.float32)
+    h, w = (n // size * size for n in good.shape)
+    # what lies beside nothing, or at the edge, has no neighbours on both sides
+    solid = cv2.erode(good.view(np.uint8), np.ones((3, 3), np.uint8), borderType=cv2.BORDER_CONSTANT, borderValue=0)
+    full = np.asarray(solid[:h, :w].reshape(h // size, size, w // size, size).all((1, 3)))
+    if full.sum() < 20:
+        return np.zeros(4)
+    filled = np.where(good, plane, np.float32(0))
+    odd = np.array([1, -1] * (size // 2))
+    waves = []
+    for across, down, sign in (
+        (bend, calm, np.tile(odd, (size, 1))),
+        (calm, bend, np.tile(odd[:, None], (1, size))),
+        (bend, bend, np.outer(odd, odd)),
+    ):
+        detail = cv2.sepFilter2D(filled, -1, across, down)[:h, :w]
+        blocks = detail.reshape(h // size, size, w // size, size).transpose(0, 2, 1, 3)[full] * sign.astype(np.float32)
+        middle = float(np.median(blocks))
+        noise = 1.4826 * float(np.median(np.abs(blocks - middle))) / float(np.linalg.norm(np.outer(across, down)))
+        if noise == 0:
+            return np.zeros(4)
+        # stars and edges of a nebula count as any other pixel
+        each = np.clip((blocks - middle) / noise, -2, 2).mean((1, 2), dtype=np.float64) + middle / noise
+        error = 1.2533 * 1.4826 * float(np.median(np.abs(each - np.median(each)))) / len(each) ** 0.5
+        wave = float(np.median(each))
+        waves.append(wave if abs(wave) > 5 * error else 0.0)
+    x, y, both = waves
+    return np.array([x + y + both, -x + y - both, x - y - both, -x - y + both])
+
+
 def lower_plateau(coverage: Plane) -> tuple[float, float]:
     """Give the share of the frame in which coverage has one level clearly below its best, beyond what levels nearby have, and that level.
 
@@ -364,6 +410,24 @@ def repeats(planes: Planes, good: Mask) -> float:
     """Give the share of pixels equal, to the last bit, to the next in their row; a median over neighbours leaves some, noise none."""
     both = good[:, 1:] & good[:, :-1]
     return float(np.mean([(p[:, 1:] == p[:, :-1])[both].mean() for p in planes])) if both.any() else 0.0
+
+
+def repeats_by_levels(planes: Planes, good: Mask) -> float:
+    """Give the share of pixels that equal the next in their row because values lie on a grid of levels, be it one for each row.
+
+    As many neighbours are equal then as lie one level up, or one down. Where there is no grid, next to none.
+    """
+    both = good[:, 1:] & good[:, :-1]
+    if not both.any():
+        return 0.0
+    one_apart = 0.0
+    for p in planes:
+        step = np.abs(np.diff(p, axis=1))
+        step[~both | (step == 0)] = np.inf
+        least = step.min(axis=1, keepdims=True)
+        # the least one itself says nothing
+        one_apart += float(((step < 1.5 * least).sum(axis=1) - 1).clip(0).sum())
+    return one_apart / 2 / float(both.sum()) / len(planes)
 
 
 class Beyond(NamedTuple):

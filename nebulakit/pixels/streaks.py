@@ -144,7 +144,8 @@ def _autocorrelation(plane: npt.NDArray[np.float32], grid: Grid, there: npt.NDAr
     lags: Floats = np.zeros((2 * reach + 1, 2 * reach + 1))
     if not keep.any():
         return lags
-    fine = fine[keep] / size[keep][:, None, None]
+    with np.errstate(over="ignore"):  # beside a noise that is hardly a number
+        fine = fine[keep] / size[keep][:, None, None]
     fine[np.abs(fine) > 3.5] = 0  # stars
     n = 96  # 56 and a reach of 16, rounded up to what transforms fast
     power = np.abs(np.fft.rfft2(fine, (n, n))) ** 2

@@ -15,7 +15,7 @@ EXTENDING = ("extends", "change", "insert", "skip")
 BESIDE = ("id", "from", "as", "mask", "amount", "skip", "note")
 """What may stand beside a step."""
 
-_VARIABLE = re.compile(r"\$\{\s*([^{}]*?)\s*\}")
+VARIABLE = re.compile(r"\$\{\s*([^{}]*?)\s*\}")
 
 
 @dataclass(frozen=True)
@@ -233,7 +233,7 @@ def put_in(node: Node, known: dict[str, Entry], faults: Faults) -> Node:
         return replace(node, entries={k: Entry(e.key, put_in(e.value, known, faults)) for k, e in node.entries.items()})
     if "${" not in node.text:
         return node
-    found = _VARIABLE.fullmatch(node.text.strip())
+    found = VARIABLE.fullmatch(node.text.strip())
     if not found:
         faults.add(node.place, f"'{shortened(node.text)}': a variable stands only as a whole value, \"${{name}}\"")
         return replace(node, value=UNKNOWN)

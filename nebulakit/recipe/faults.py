@@ -48,9 +48,12 @@ class Fault(NamedTuple):
     place: Place
     sentence: str
 
+    def plainly(self) -> str:
+        """Give the place and the sentence; what begins with the word error already needs it once."""
+        return f"{self.place}: {''.join(c if c.isprintable() else ascii(c)[1:-1] for c in self.sentence)}"
+
     def __str__(self) -> str:
-        sentence = "".join(c if c.isprintable() else ascii(c)[1:-1] for c in self.sentence)
-        head = f"{self.place}: error: {sentence}"
+        head = f"{self.place}: error{self.plainly().removeprefix(str(self.place))}"
         if self.place.source.setting:
             return head
         # one sign for each character, and none that could move the caret or speak to the terminal
@@ -94,5 +97,5 @@ class Faults:
     def _raise(self) -> NoReturn:
         order = sorted(self.found, key=lambda f: (f.place.source.setting, f.place.source.name, f.place.line, f.place.column))
         if all(f.place.source.setting for f in order):
-            raise UsageError("\n".join(map(str, order)))
+            raise UsageError("\n".join(f.plainly() for f in order))
         raise FaultyRecipe(tuple(order))

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Mapping
+from collections.abc import Container, Mapping
 from functools import cache
 from pathlib import Path
 from typing import Any
@@ -35,7 +35,7 @@ def shipped() -> dict[str, Path]:
     return {f.stem: f for f in sorted(folder.glob("*.yaml"))} if folder else {}
 
 
-def load(where: str | os.PathLike[str], *, settings: Mapping[str, Any] = {}) -> Recipe:
+def load(where: str | os.PathLike[str], *, settings: Mapping[str, Any] = {}, varied: Container[str] = ()) -> Recipe:
     """Read and check a recipe: a file, or the name of a shipped one.
 
     Parameters
@@ -44,6 +44,8 @@ def load(where: str | os.PathLike[str], *, settings: Mapping[str, Any] = {}) -> 
         A path, or a name such as ``bicolour``; a file of that name wins.
     settings
         ``{"ID.PARAM": "VALUE", "vars.NAME": "VALUE"}``, values as they would stand in the recipe.
+    varied
+        Which of them messages are to call varied instead of set.
 
     Raises
     ------
@@ -53,7 +55,7 @@ def load(where: str | os.PathLike[str], *, settings: Mapping[str, Any] = {}) -> 
         Only ``settings`` is at fault.
     """
     path = find(where)
-    return _checked(source_of(path), path, settings)
+    return _checked(source_of(path), path, settings, varied)
 
 
 def loads(text: str, source: str = "recipe.yaml", settings: Mapping[str, Any] = {}) -> Recipe:
@@ -140,7 +142,7 @@ def document_of(source: Source, faults: Faults) -> Document | None:
     return document(node, source, faults, STEPS) if node is not None else None
 
 
-def _checked(source: Source, path: Path | None, settings: Mapping[str, Any]) -> Recipe:
+def _checked(source: Source, path: Path | None, settings: Mapping[str, Any], varied: Container[str] = ()) -> Recipe:
     faults = Faults()
     doc = document_of(source, faults)
     text = source.text
@@ -150,7 +152,7 @@ def _checked(source: Source, path: Path | None, settings: Mapping[str, Any]) -> 
     if doc is None:
         faults.stop()
         raise AssertionError("a recipe that cannot be read has a fault")
-    doc = put_settings(doc, settings, faults)
+    doc = put_settings(doc, settings, faults, varied)
     recipe = Resolver(doc, faults).recipe(path, text)
     faults.stop()
     return recipe

@@ -6,12 +6,12 @@ from collections.abc import Iterable
 from dataclasses import dataclass, field
 from typing import Any
 
-from nebulakit.recipe.document import Document, RawStep, put_in
+from nebulakit.recipe.document import VARIABLE, Document, RawStep, put_in
 from nebulakit.recipe.faults import Faults
 from nebulakit.recipe.layers import OPEN, Layer
 from nebulakit.recipe.model import Input, Ref
 from nebulakit.recipe.names import meant, nearest
-from nebulakit.recipe.text import Entry, Mapping, Node, Scalar, kind_of, shortened, unknown
+from nebulakit.recipe.text import Entry, Mapping, Node, Scalar, kind_of, scalars, shortened, unknown
 
 RESERVED = {
     "last": "'last' always means the main result of the step before",
@@ -41,11 +41,14 @@ class Lookup:
     last: Known = field(default_factory=lambda: Known(Ref(-1, "stack"), OPEN, "the stack"))
     vars: dict[str, Entry] = field(default_factory=dict)
     later: dict[str, list[tuple[int, RawStep]]] = field(default_factory=dict)
+    used: set[str] = field(default_factory=set)
+    """Variables that were put in somewhere."""
 
     # -- values ------------------------------------------------------------------------------------------------------
 
     def value(self, node: Node) -> Node:
         """Give a node with its variables put in."""
+        self.used |= {name for s in scalars(node) for name in VARIABLE.findall(s.text)}
         return put_in(node, self.vars, self.faults)
 
     def choice(self, entry: Entry, name: str, known: Iterable[str]) -> Any:

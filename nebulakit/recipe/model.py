@@ -100,6 +100,8 @@ class Recipe:
     text: str
     path: Path | None = None
     """The file it was read from, if there was one."""
+    idle: tuple[str, ...] = ()
+    """Warnings, each with its place: what it declares and nothing uses."""
 
     @property
     def name(self) -> str:

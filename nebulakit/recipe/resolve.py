@@ -35,6 +35,11 @@ class Resolver(Outputs):
         calls = [self.call(i, raw, *ids[i]) for i, raw in enumerate(doc.steps)]
         outputs = self.outputs()
         self._judge_skipped()
+        read = {ref for c in calls if c for ref in (*c.reads.values(), c.mask)} | {o.ref for o in outputs}
+        idle = [(e, f"the variable '{n}'") for n, e in self.vars.items() if n not in self.used]
+        idle += [
+            (e, f"the input '{n}'") for n, e in doc.inputs.items() if n not in ("stack", "coverage") and Ref(-1, n) not in read
+        ]
         return Recipe(
             1,
             doc.about,
@@ -45,6 +50,7 @@ class Resolver(Outputs):
             doc.source.name,
             text,
             path,
+            tuple(f"{e.key.place}: warning: nothing uses {what}" for e, what in idle),
         )
 
     # -- steps -------------------------------------------------------------------------------------------------------

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Container
 from collections.abc import Mapping as Names
 from dataclasses import replace
 from typing import Any
@@ -19,13 +20,16 @@ _BESIDE = ("from", "mask", "amount", "skip")
 """What may be set beside a step."""
 
 
-def put_settings(doc: Document, settings: Names[str, Any], faults: Faults) -> Document:
-    """Give the document with the settings in their places; unknown names are answered with the nearest."""
+def put_settings(doc: Document, settings: Names[str, Any], faults: Faults, varied: Container[str] = ()) -> Document:
+    """Give the document with the settings in their places; unknown names are answered with the nearest.
+
+    Those that a sweep ``varied`` were told by another option.
+    """
     steps, vars = list(doc.steps), dict(doc.vars)
     ids = [(id, raw.name, so) for raw, (id, so) in zip(steps, ids_of(steps), strict=True)]
     for key, given in settings.items():
         text = given if isinstance(given, str) else json.dumps(given)
-        source = Source(f"--set {key}={text}", text, setting=True)
+        source = Source(f"{'--vary' if key in varied else '--set'} {key}={text}", text, setting=True)
         place = Place(source, 1, 1)
         id, dot, name = key.strip().partition(".")
         if not dot or not id or not name:

@@ -101,8 +101,11 @@ def kind_of(node: Node) -> str:
     """Say what a node is, for people."""
     if isinstance(node, Scalar):
         found = "nothing" if node.value is None else f"{'' if node.plain else 'the text '}'{shortened(node.text)}'"
+    elif isinstance(node, Mapping):
+        found = "a mapping"
     else:
-        found = "a mapping" if isinstance(node, Mapping) else "a list"
+        short = len(node.items) <= 6 and all(isinstance(i, Scalar) for i in node.items)
+        found = shortened(f"[{', '.join(s.text for s in scalars(node))}]") if short else f"a list of {len(node.items)}"
     return found + node.via
 
 

@@ -103,7 +103,7 @@ def _one(name: str, node: Node, errors: list[Any], faults: Faults) -> None:
         faults.add(node.place, f"{name}: there is no such value")
         return
     if lacking and isinstance(node, Sequence):
-        faults.add(node.place, f"{name}: expected more values, found {len(node.items)}{node.via}")
+        faults.add(node.place, f"{name}: expected {max(map(int, lacking)) + 1} values, found {kind_of(node)}")
         return
     if lacking:
         faults.add(node.place, f"{name}: {', '.join(repr(str(k)) for k in lacking)} must be given")

@@ -6,10 +6,13 @@ Each doubt is one :class:`Notice`: what was seen with its number, what it means,
 from __future__ import annotations
 
 import dataclasses
+import traceback
 from collections.abc import Callable, Iterator
+from pathlib import Path
 
 import numpy as np
 
+from nebulakit import __version__
 from nebulakit.image import Image, Notice
 from nebulakit.pixels import signs
 from nebulakit.runner.door_pixels import of_pixels
@@ -26,8 +29,37 @@ def doubts(image: Image) -> list[Notice]:
 
 
 def first_doubts(image: Image) -> tuple[list[Notice], Callable[[], list[Notice]]]:
-    """Give the doubts that are found at once, and a function that looks for the others, which takes seconds."""
+    """Give the doubts that are found at once, and a function that looks for the others, which takes seconds.
 
+    A fault of ours in looking costs doubts, never the picture: it is told as one of them.
+    """
+    later: list[Callable[[], list[Notice]]] = []
+
+    def at_once() -> list[Notice]:
+        found, rest = _first(image)
+        later.append(rest)
+        return found
+
+    found = _guarded(at_once)
+    return found, lambda: [n for rest in later for n in _guarded(rest)]
+
+
+def _guarded(look: Callable[[], list[Notice]]) -> list[Notice]:
+    try:
+        return look()
+    except Exception as fault:
+        at = traceback.extract_tb(fault.__traceback__)[-1]
+        told = f"{type(fault).__name__}: {fault} ({Path(at.filename).name}, line {at.lineno}; nebulakit {__version__})"
+        return [
+            Notice(
+                "not-looked-through",
+                "the stack could not be looked through for signs of trouble, by a fault of nebulakit, not of yours; the picture is not touched "
+                f"by it. Please report this sentence to the place you have nebulakit from: {told}",
+            )
+        ]
+
+
+def _first(image: Image) -> tuple[list[Notice], Callable[[], list[Notice]]]:
     def nothing() -> list[Notice]:
         return []
 
@@ -35,6 +67,10 @@ def first_doubts(image: Image) -> tuple[list[Notice], Callable[[], list[Notice]]
         return list(_of_mosaic(image)), nothing
     if min(image.shape) < 64 or not np.isfinite(image.planes).any():
         return [], nothing
+    if len(image.channels) == 1 and image.scale == "linear":
+        unnamed = list(_of_grey(image))
+        if unnamed:
+            return unnamed, nothing  # what follows means nothing on a mosaic
     found = list(_of_header(image))
     alike = image.is_rgb and np.array_equal(image.planes[0], image.planes[1], equal_nan=True)
     if alike and np.array_equal(image.planes[1], image.planes[2], equal_nan=True):
@@ -87,6 +123,24 @@ def _of_mosaic(image: Image) -> Iterator[Notice]:
             f"to {large:.1f}), are the green ones. With the wrong pattern H-alpha lands in the wrong colour. "
             f"Write  - collapse_bayer: {{pattern: {fits}}}",
         )
+
+
+def _of_grey(image: Image) -> Iterator[Notice]:
+    """Doubt that a single plane is grey: the cells of a mosaic stand at levels of their own, the two green ones at the same."""
+    levels = signs.cell_levels(image.planes[0], image.covered())
+    diagonals = abs(levels[0] - levels[3]), abs(levels[1] - levels[2])
+    spread = float(np.ptp(levels))
+    if spread < 0.5 or min(diagonals) > spread / 3:
+        return
+    if signs.repeats(image.planes, image.covered()) > 0.25:
+        return  # every pixel was made two: so the slopes are stairs
+    fit = ("GRBG", "GBRG") if diagonals[0] < diagonals[1] else ("RGGB", "BGGR")
+    yield Notice(
+        "pattern-missing",
+        f"the file speaks of one grey plane, but the four cells of 2x2 pixels stand up to {spread:.1f} times the noise apart, and the two of "
+        f"one diagonal within {min(diagonals):.1f}: this is a colour-filter mosaic whose header states no pattern. Its colours are lost if "
+        f"it is finished in grey. Begin with  - collapse_bayer: {{pattern: {fit[0]}}}  or {fit[1]}, whichever shows the nebula red",
+    )
 
 
 def _of_header(image: Image) -> Iterator[Notice]:

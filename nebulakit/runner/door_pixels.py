@@ -56,7 +56,7 @@ def of_pixels(image: Image) -> Iterator[Notice]:
             "will show steps. Export the stack again as 32-bit float; nothing in a recipe brings it back.",
         )
         return  # noise and all that rests on it mean nothing here
-    cut = [signs.at_lowest(p, g) for p, g in ((p, inside) for p in planes)]
+    cut = [signs.at_lowest(p, inside, s) for p, s in zip(planes, sigma, strict=True)]
     if max(cut) > 0.001:
         c = int(np.argmax(cut))
         yield Notice(
@@ -236,7 +236,7 @@ def _width_doubts(image: Image, known: Image, stretched: bool, ring: float, insi
             " - denoise_wavelet: {}",
         )
     else:
-        alike, expected = signs.repeats(known.planes, inside), _levels_alike(known, inside)
+        alike, expected = signs.repeats(known.planes, inside), signs.repeats_by_levels(known.planes, inside)
         if alike > 0.008 + 3 * expected:
             yield Notice(
                 "smoothed-already",
@@ -250,13 +250,6 @@ def _width_doubts(image: Image, known: Image, stretched: bool, ring: float, insi
             f"was sharpened before. Export it untouched; "
             "else take  - deconvolve: {}  out, for it would deepen the rings.",
         )
-
-
-def _levels_alike(known: Image, inside: npt.NDArray[np.bool_]) -> float:
-    """Give how many neighbours are equal because values lie on a grid of levels: for noise of s steps, 1 / (2 sqrt(pi) s)."""
-    assert known.noise is not None
-    steps = [signs.step_of_values(p[inside]) / max(s, 1e-30) for p, s in zip(known.planes, known.noise.sigma, strict=True)]
-    return float(np.mean(steps) / (2 * np.sqrt(np.pi)))
 
 
 def _white_doubts(known: Image, stars: StarList, stretched: bool) -> Iterator[Notice]:

@@ -101,6 +101,11 @@ def coverage(image: Image) -> Mapping[str, Any]:
 
 def suits(image: Image) -> tuple[str, str]:
     """Name the shipped recipe that suits, and why."""
+    if image.scale == "display" and not image.is_rgb:
+        return (
+            "none as it is: one of your own with  extends: finish  and  skip: [saturate]",
+            "the picture is stretched already, and grey",
+        )
     if image.scale == "display":
         return "finish", "the picture is stretched already"
     if not image.is_rgb:

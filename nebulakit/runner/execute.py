@@ -226,7 +226,8 @@ def _do(call: Call, layers: Mapping[Ref, Image], number: int, count: int, kept: 
 def _failure(call: Call, number: int, count: int, why: str, kept: bool) -> str:
     name = call.step if call.id == call.step else f"{call.id} ({call.step})"
     words = why.removeprefix(f"{call.step}: ")
-    rest = f" Steps 1-{number} are kept; mend and run again." if kept and number else ""
+    before = "Step 1 is" if number == 1 else f"Steps 1-{number} are"
+    rest = f" {before} kept; mend and run again." if kept and number else ""
     return f"step {number + 1} of {count}, {name}, in line {call.line} of the recipe failed: {words.rstrip('.')}.{rest}"
 
 

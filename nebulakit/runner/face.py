@@ -63,6 +63,6 @@ def run(
     )
     refuse_unknown(checked, inputs)
     coverage = inputs.pop("coverage", None)
-    images = {"stack": taken(checked, "stack", stack, coverage=coverage)}
-    images |= {name: taken(checked, name, value) for name, value in inputs.items()}
+    images = {"stack": taken(checked, "stack", stack, coverage=coverage, until=until)}
+    images |= {name: taken(checked, name, value, until=until) for name, value in inputs.items()}
     return replace(execute(checked, images, until=until), stack=small(images["stack"]))

@@ -12,9 +12,11 @@ from typing import TYPE_CHECKING, Any, Literal
 import numpy as np
 import numpy.typing as npt
 
+from nebulakit.declare import STEPS
 from nebulakit.errors import InputError, StepError, UsageError
 from nebulakit.image import Image, Notice
 from nebulakit.pixels.parallel import over
+from nebulakit.recipe.layers import OPEN, Layer, made, refused
 from nebulakit.recipe.model import Recipe, Ref
 from nebulakit.runner.store import digest, file_hash, source_digest
 
@@ -63,20 +65,28 @@ def read_input(job: Job, name: str) -> Image:
 
     image = _read(job, name)
     if name == "stack":
-        image = image.noted(*doubts(image))
+        image = image.noted(*_open(job, name, doubts(image)))
     return _made_ready(job, name, image)
 
 
 def _read(job: Job, name: str) -> Image:
     if name == "stack":
-        return taken(job.recipe, name, job.stack, coverage=job.inputs.get("coverage"), assume=job.assume)
-    return taken(job.recipe, name, job.inputs[name])
+        return taken(job.recipe, name, job.stack, coverage=job.inputs.get("coverage"), assume=job.assume, until=job.until)
+    return taken(job.recipe, name, job.inputs[name], until=job.until)
 
 
 def taken(
-    recipe: Recipe, name: str, given: Any, *, coverage: Any = None, assume: Literal["linear", "display"] | None = None
+    recipe: Recipe,
+    name: str,
+    given: Any,
+    *,
+    coverage: Any = None,
+    assume: Literal["linear", "display"] | None = None,
+    until: str | None = None,
 ) -> Image:
     """Give the input ``name`` as the recipe takes it, be it a file, an array or an image.
+
+    One that a step (up to ``until``) cannot work on, since it is grey, in colour or a mosaic, is refused here, before any work is done.
 
     A mask is the mean of what was given. An array says nothing of itself, so it is what the recipe declares; where that is a
     mask or a stretched picture, whole numbers become 0..1 of their type, as those of a file do.
@@ -105,9 +115,48 @@ def taken(
                 f"(in Python: give nebulakit.read(FILE, assume={declared.scale!r}))."
             )
         coverage = coverage if map_as_file is None else None
+    why = unfit(recipe, name, image, until)
+    if why is not None:
+        raise InputError(f"{name if file is None else file.name} {why}")
     if isinstance(coverage, Image):
-        coverage = coverage.planes.mean(0)  # read already, so its top row is first
+        coverage = coverage.planes  # read already, so its top row is first
     return image if coverage is None else files.with_coverage(image, coverage)
+
+
+def unfit(recipe: Recipe, name: str, image: Image, until: str | None = None) -> str | None:
+    """Say which step cannot work on an input for its channels, as the steps declare what they take and make; None where all can."""
+    mosaic = image.channels == ("mosaic",)
+    kind: Literal["rgb", "line", "mosaic"] | None = (
+        "mosaic" if mosaic else "rgb" if image.is_rgb else "line" if len(image.channels) == 1 else None
+    )
+    known = {Ref(-1, name): Layer(kind=kind)}
+    asked = None if until is None else recipe.needed(recipe.by_id(until).main)
+    for call in recipe.steps:
+        if asked is not None and call.index not in asked:
+            continue
+        step = STEPS[call.step]
+        first = OPEN if call.first is None else known.get(call.first, OPEN)
+        if call.skip:
+            known[call.main] = first
+            continue
+        called = call.step if call.id == call.step else f"{call.id} ({call.step})"
+        needs = f"{called} in line {call.line} of the recipe needs"
+        if refused(step, Layer(kind=first.kind), name) is not None:
+            if first.kind == "mosaic":
+                return (
+                    f"is a colour-filter mosaic, and {needs} colours that are apart. Write  - collapse_bayer: {{}}  before it, "
+                    "in a recipe of your own"
+                )
+            if first.kind == "rgb":
+                return f"has red, green and blue, but {needs} a single plane. Save the plane that is meant alone"
+            if image.scale == "display":
+                return f"is grey, but {needs} red, green and blue. Leave that step out, in a recipe of your own (skip: true beside it)"
+            return (
+                f"is a single plane, but {needs} red, green and blue. For a stack of one line there is the recipe one_line; if it is a "
+                "mosaic whose header does not say so, put  - collapse_bayer: {pattern: RGGB}  (or BGGR, GRBG, GBRG) first"
+            )
+        known |= {Ref(call.index, r): Layer(kind=k.kind) for r, k in made(step, first, None, call.line).items()}
+    return None
 
 
 def _mask(given: Any) -> Image:
@@ -127,6 +176,11 @@ def _whole_to_one(array: npt.ArrayLike) -> npt.NDArray[Any]:
     """Bring whole numbers without sign to 0..1 of what their type can hold."""
     found = np.asarray(array)
     return found / np.float32(np.iinfo(found.dtype).max) if found.dtype.kind == "u" else found
+
+
+def _open(job: Job, name: str, notices: Iterable[Notice]) -> tuple[Notice, ...]:
+    """Leave out what the recipe has answered: a mosaic that names no pattern, where a step is told it."""
+    return tuple(n for n in notices if n.id != "pattern-missing" or not _collapsed(job.recipe, name))
 
 
 def _made_ready(job: Job, name: str, image: Image) -> Image:
@@ -269,9 +323,9 @@ class Inputs(Mapping[str, Image]):
             self._said["stack"] += tuple(self._doubts.result())
             self._doubts = None
         for name, notices in self._said.items():
-            if self._job.store is not None:
+            if self._job.store is not None and not any(n.id == "not-looked-through" for n in notices):
                 self._job.store.keep_notices(self._keys[name], notices)
-        return {name: self._said[name] for name in self}
+        return {name: _open(self._job, name, self._said[name]) for name in self}
 
     def __contains__(self, name: object) -> bool:
         return name in self._keys

@@ -26,12 +26,18 @@ class Planned:
     peak_memory_mb: float | None
 
 
-def memory_file(store: Store, recipe: Recipe, stack: str, preview: int) -> Path:
-    """Give the file in the store that remembers the last run of a recipe file on a stack binned so many times."""
-    return store.folder / "runs" / f"{digest([Path(recipe.source).name, stack, preview])}.json"
+def memory_file(store: Store, recipe: Recipe, stack: Path, preview: int) -> Path:
+    """Give the file in the store that remembers the last run of a recipe file on a stack binned so many times.
+
+    A stack is the file at its place, as long as it has the same size in pixels: many are called stack.fits.
+    """
+    from nebulakit import files
+
+    of = [str(stack.resolve()), files.count_values(stack)]
+    return store.folder / "runs" / f"{digest([Path(recipe.source).name, of, preview])}.json"
 
 
-def remember(store: Store, recipe: Recipe, stack: str, preview: int, keys: Keys, done: list[StepRun]) -> None:
+def remember(store: Store, recipe: Recipe, stack: Path, preview: int, keys: Keys, done: list[StepRun]) -> None:
     """Keep what each finished step was made of, so that the next plan can say what changed."""
     path = memory_file(store, recipe, stack, preview)
     known = recall(store, recipe, stack, preview)
@@ -44,7 +50,7 @@ def remember(store: Store, recipe: Recipe, stack: str, preview: int, keys: Keys,
         store.write(path, json.dumps({k: v for k, v in known.items() if k in ids}).encode())
 
 
-def recall(store: Store, recipe: Recipe, stack: str, preview: int) -> dict[str, Any]:
+def recall(store: Store, recipe: Recipe, stack: Path, preview: int) -> dict[str, Any]:
     """Give what :func:`remember` kept."""
     try:
         found = json.loads(memory_file(store, recipe, stack, preview).read_bytes())
@@ -54,7 +60,7 @@ def recall(store: Store, recipe: Recipe, stack: str, preview: int) -> dict[str, 
 
 
 def plan(
-    recipe: Recipe, stack: str, input_keys: Mapping[str, str], store: Store, until: str | None = None, preview: int = 1
+    recipe: Recipe, stack: Path, input_keys: Mapping[str, str], store: Store, until: str | None = None, preview: int = 1
 ) -> list[Planned]:
     """Say for every step whether it would be reused or run, and why."""
     keys = Keys(recipe, input_keys)

@@ -251,6 +251,18 @@ WARNINGS: dict[str, Entry] = {
         "The middle of the brightest stars that are not cut off is darker than their rim.",
         "nothing in the recipe: leave out the frames that are not in focus",
     ),
+    "not-looked-through": Entry(
+        "The stack was not looked through for signs of trouble.",
+        "A fault of nebulakit while it looked; the steps do not rest on it.",
+        "The same is told by nebulakit inspect.",
+        "nothing in the recipe: report the sentence to the place you have nebulakit from",
+    ),
+    "pattern-missing": Entry(
+        "A mosaic passes for a grey picture, since its header states no pattern.",
+        "The program that saved it left the card BAYERPAT out.",
+        "Looked at closely, even sky is a fine chequered ground.",
+        "- collapse_bayer: {pattern: RGGB}   # or BGGR, GRBG, GBRG: the warning names the two that fit",
+    ),
     "pattern-overruled": Entry(
         "Another colour pattern than the header's was used.",
         "You said so.",

@@ -1,6 +1,7 @@
 """Every verb of the command line: what it answers, what it tells, and the code it ends with."""
 
 import json
+import shlex
 import subprocess
 import sys
 from collections import namedtuple
@@ -110,6 +111,32 @@ def test_a_cache_that_cannot_be_written_costs_no_page(tell, night, tmp_path, mon
     assert (tmp_path / "o" / "report.html").is_file()
 
 
+@pytest.mark.parametrize("where", ["of_pixels", "_of_header"])
+def test_a_fault_of_ours_in_the_doubts_costs_no_picture(tell, night, monkeypatch, where) -> None:
+    def broken(*_: object) -> None:
+        raise ZeroDivisionError("made for this test")
+
+    run = ["run", night / "r.yaml", night / "stack.fits", "-o", "o", "--cache", "kept", "--no-report"]
+    with monkeypatch.context() as fault:
+        fault.setattr(f"nebulakit.runner.door.{where}", broken)
+        code, out, err = tell(*run, own_fault=True)
+    assert (code, out) == (0, f"{Path('o') / 'picture.tif'}\n")
+    assert "note (not-looked-through, stack): " in err
+    assert "Please report this sentence" in err
+    assert "ZeroDivisionError: made for this test (test_commands.py, line" in err
+    assert "not-looked-through" not in tell(*run)[2]  # what was not found is not kept either
+
+
+def test_a_mosaic_whose_pattern_the_recipe_tells_is_not_asked_for_it(tell) -> None:
+    cells = np.tile(np.float32([[1.0, 0.6], [0.6, 0.3]]), (80, 100))
+    fits.writeto("m.fits", cells + np.random.default_rng(2).normal(0, 0.02, cells.shape).astype(np.float32))
+    for step, told in (("crop: {box: [[0 px, 0 px], [150 px, 150 px]]}", True), ("collapse_bayer: {pattern: RGGB}", False)):
+        Path("r.yaml").write_text(f"version: 1\nsteps:\n  - {step}\noutputs:\n  - {{layer: last, file: last.fits}}\n")
+        code, _, err = tell("run", "r.yaml", "m.fits", "-o", "o", "--cache", "kept", "--no-report")
+        assert code == 0
+        assert ("pattern-missing" in err) == told
+
+
 def test_until_writes_one_result(tell, night) -> None:
     code, out, _ = tell(
         "run", night / "r.yaml", night / "stack.fits", "-o", "o", "--until", "stretch", "--no-cache", "--no-report"
@@ -129,6 +156,19 @@ def test_demo_makes_a_stack(tell, tmp_path) -> None:
     assert "bubble" in err
 
 
+def test_what_the_demo_names_at_its_end_runs_no_more_than_it_changes(tell, monkeypatch) -> None:
+    monkeypatch.setattr("nebulakit.runner.store.default_folder", lambda: Path("kept").absolute())
+    code, _, err = tell("demo", "-o", "the demo", "--size", 200, 200, "--kind", "none")
+    assert code == 0
+    new, run = (shlex.split(line)[1:] for line in err.splitlines() if line.startswith("    nebulakit "))
+    assert tell(*new)[0] == 0
+    assert tell(*run, "--json", "--no-report")[0] == 0
+    steps = json.loads(Path("mine-stack/run.json").read_text())["steps"]
+    ran = [s["id"] for s in steps if s["state"] == "computed"]
+    assert ran[0] == "saturate"
+    assert len(ran) < len(steps) / 3
+
+
 def test_inspect(tell, night, tmp_path) -> None:
     code, out, _ = tell("inspect", night / "stack.fits", "--json", "--picture", "look.png")
     facts = json.loads(out)
@@ -145,6 +185,19 @@ def test_check(tell, night) -> None:
     assert (code, err) == (0, "")
     assert out.count("no faults") == 1 + len(shipped())
     assert tell("check", night / "r.yaml", "--set", "saturate.gain=lots")[0] in (2, 3)
+
+
+def test_check_tells_what_nothing_uses(tell) -> None:
+    Path("idle.yaml").write_text(
+        "version: 1\nvars: {low: 3, high: 60%}\ninputs:\n  map: {scale: mask}\n  shade: {scale: mask}\nsteps:\n"
+        '  - crop_to_coverage: {keep: "${high}"}\n  - denoise_wavelet: {}\n    mask: map\noutputs:\n  - {layer: last, file: a.fits}\n'
+    )
+    code, out, err = tell("check", "idle.yaml")
+    assert (code, out) == (0, "idle.yaml: no faults; 2 steps, writes a.fits\n")
+    assert err.splitlines() == [
+        "idle.yaml:2:8: warning: nothing uses the variable 'low'",
+        "idle.yaml:5:3: warning: nothing uses the input 'shade'",
+    ]
 
 
 def test_a_stack_of_the_wrong_kind_is_refused_with_what_to_do(tell, night, tmp_path) -> None:
@@ -179,6 +232,8 @@ def test_sweep(tell, night, tmp_path) -> None:
     assert tell(*vary, "--pick", 2, "-o", "mine.yaml")[0] == 0
     assert "gain: 2" in (tmp_path / "mine.yaml").read_text()
     assert tell(*vary, "--pick", 3, "-o", "other.yaml")[0] == 2
+    code, _, err = tell(*vary[:-1], "saturate.gain=1,lots", "--no-cache")
+    assert (code, err) == (2, "error: --vary saturate.gain=lots: gain: expected a number, found 'lots'\n")
 
 
 def test_rerun_and_freeze(tell, finished, night, tmp_path) -> None:
@@ -225,6 +280,12 @@ def test_recipes_new_and_schema(tell, tmp_path) -> None:
         assert tell("recipes", name)[1] == path.read_text(encoding="utf-8")
         assert tell("new", f"my_{name}", "--from", name)[:2] == (0, f"my_{name}.yaml\n")
         assert tell("check", f"my_{name}.yaml")[0] == 0
+        named, _, rest = path.read_text(encoding="utf-8").partition("\n")
+        assert "recipe.schema.json" in named
+        assert Path(f"my_{name}.yaml").read_text(encoding="utf-8") == rest  # there is no such file here
+    Path("recipe.schema.json").write_text(tell("schema")[1])
+    tell("new", "named")
+    assert Path("named.yaml").read_text(encoding="utf-8") == shipped()["bicolour"].read_text(encoding="utf-8")
     assert tell("new", "my_lines")[0] == 2
     assert tell("new", "x", "--from", "nothing")[0] == 2
     assert tell("recipes", "nothing")[0] == 2
@@ -265,12 +326,32 @@ def test_explain(tell) -> None:
 
 def test_code_1_a_step_cannot_go_on(tell) -> None:
     Path("r.yaml").write_text(
-        "version: 1\nsteps:\n  - unmix_lines: {}\n    as: {ha: ha}\noutputs:\n  - {layer: ha, file: ha.fits}\n"
+        "version: 1\nsteps:\n  - crop: {box: [[900 px, 0 px], [990 px, 9 px]]}\noutputs:\n  - {layer: last, file: part.fits}\n"
     )
     fits.writeto("mono.fits", np.ones((60, 80), np.float32))
     code, out, err = tell("run", "r.yaml", "mono.fits", "-o", "o", "--no-cache", "--no-report")
     assert (code, out) == (1, "")
-    assert "step 1 of 1, unmix_lines, in line 3 of the recipe failed" in err
+    assert "step 1 of 1, crop, in line 3 of the recipe failed" in err
+    assert not Path("o").exists()
+
+
+@pytest.mark.parametrize(
+    ("recipe", "kind", "words"),
+    [
+        ("bicolour", "grey", "unmix (unmix_lines) in line 45 of the recipe needs red, green and blue"),
+        ("natural", "grey", "the recipe one_line"),
+        ("finish", "shown", "grey.png is grey, but saturate in line"),
+        ("bicolour", "mosaic", "gradient (remove_gradient) in line 22 of the recipe needs colours that are apart"),
+        ("one_line", "mosaic", "collapse_bayer"),
+    ],
+)
+def test_code_4_a_stack_whose_channels_do_not_suit_is_refused_before_any_step(tell, recipe, kind, words) -> None:
+    plane = np.random.default_rng(1).normal(0.1, 0.01, (60, 80)).astype(np.float32)
+    fits.writeto("grey.fits", plane, fits.Header({"BAYERPAT": "RGGB"}) if kind == "mosaic" else None)
+    Pictures.fromarray((255 * plane).astype(np.uint8)).save("grey.png")
+    code, out, err = tell("run", recipe, "grey.png" if kind == "shown" else "grey.fits", "-o", "o", "--no-cache", "--no-report")
+    assert (code, out) == (4, "")
+    assert words in err
     assert not Path("o").exists()
 
 
@@ -305,6 +386,10 @@ def test_code_1_our_own_fault_says_how_to_report_it(tell, night, monkeypatch) ->
         (["run", "lines", "x.fits", "--set", "crop"], "--set"),
         (["run", "lines", "x.fits", "--set", "field.kep=5%"], "keep"),
         (["run", "lines", "x.fits", "--set", "fild.keep=5%"], "field"),
+        (
+            ["sweep", "lines", "x.fits", "--vary", "field.keep=5%", "--set", "level_ha.order=x"],
+            "error: --set level_ha.order=x: order",
+        ),
         (["run", "lines", "x.fits", "--cache", "a", "--no-cache"], "contradict"),
         (["run", "lines", "a/x.fits", "b/x.fits"], "same name"),
         (["cache", "melt"], "clear"),
@@ -377,7 +462,9 @@ def test_code_130_interrupted(tell, night, monkeypatch) -> None:
     code, out, err = tell("run", night / "r.yaml", night / "stack.fits", "-o", "o", "--no-cache", "--no-report")
     assert (code, out) == (130, "")
     assert "interrupted" in err
+    assert "kept" not in err
     assert not Path("o").exists()
+    assert "layers are kept" in tell("run", night / "r.yaml", night / "stack.fits", "-o", "o", "--cache", "c", "--no-report")[2]
 
 
 @pytest.mark.parametrize("verb", VERBS)

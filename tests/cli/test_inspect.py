@@ -12,7 +12,10 @@ from nebulakit import files
 from nebulakit.cli import call
 from nebulakit.demo import make_scene, write_scene
 from nebulakit.image import Image
+from nebulakit.recipe import load
+from nebulakit.runner import examine
 from nebulakit.runner.depth import hours, more_hours, signal
+from nebulakit.runner.inputs import unfit
 
 
 @pytest.fixture(scope="module")
@@ -43,6 +46,24 @@ def test_json_tells_facts_and_no_warnings_of_a_good_stack(night, scene, capsys, 
     assert found["three_more_hours"] == f"signal-to-noise x{math.sqrt((1500 * 10 / 3600 + 3) / (1500 * 10 / 3600)):.2f}"
     look = files.read(picture)
     assert (look.scale, look.shape) == ("display", (300, 400))
+
+
+@pytest.mark.parametrize(
+    ("picture", "words"), [("x.bmp", ".png"), ("", "is a folder"), ("shots", "is a folder"), ("png", ".png")]
+)
+def test_a_picture_that_cannot_be_written_is_refused_before_the_stack_is_read(capsys, monkeypatch, tmp_path, picture, words):
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "shots").mkdir()
+    assert call(["inspect", "not there.fits", "--picture", picture]) == 2
+    said = capsys.readouterr().err
+    assert said.startswith("error: --picture: ")
+    assert words in said
+
+
+def test_a_picture_inside_a_file_is_told_in_words(night, capsys, tmp_path):
+    (tmp_path / "note.txt").write_text("a note")
+    assert call(["inspect", str(night / "stack.fits"), "--picture", str(tmp_path / "note.txt" / "look.png")]) == 6
+    assert "error: look.png could not be written to" in capsys.readouterr().err
 
 
 def test_warnings_are_listed_with_id_and_text(night, scene, capsys, tmp_path):
@@ -113,9 +134,21 @@ def test_one_plane_has_one_light_and_a_stretched_picture_none(scene):
     assert signal(grey.replace(scale="display")) == {}
 
 
-def test_a_picture_of_four_pixels_has_a_gradient_of_its_tiles():
-    from nebulakit.runner import examine
+@pytest.mark.parametrize("grey", [False, True])
+@pytest.mark.parametrize("scale", ["linear", "display"])
+def test_the_recipe_that_is_named_can_run_on_what_it_is_named_for(scene, tmp_path, grey, scale):
+    stack = (scene.stack / scene.stack.max()).clip(0, 1)[: 1 if grey else 3]
+    image = Image.from_array(stack, scale=scale)
+    name, _ = examine.suits(image)
+    if "extends" in name:
+        (tmp_path / "own.yaml").write_text("version: 1\n" + "\n".join(name.split("own with  ")[1].split("  and  ")))
+        name = tmp_path / "own.yaml"
+    recipe = load(name)
+    assert recipe.inputs["stack"].scale == scale
+    assert unfit(recipe, "stack", image) is None
 
+
+def test_a_picture_of_four_pixels_has_a_gradient_of_its_tiles():
     image = Image.from_array(np.float32([[0.0, 1.0], [2.0, 3.0]])).measured("noise")
     assert len(examine.gradient(image)) == 1
     assert math.isfinite(examine.gradient(image)[0])

@@ -16,6 +16,9 @@ from PIL import Image as Pictures
 from nebulakit.errors import InputError
 from nebulakit.files import read, read_map
 from nebulakit.files.icc import srgb_profile
+from nebulakit.image import Image
+from nebulakit.recipe import loads
+from nebulakit.runner.inputs import taken
 
 H, W = 12, 17
 rng = np.random.default_rng(3)
@@ -302,6 +305,37 @@ def test_a_mask_in_the_fourth_plane_of_fits(tmp_path):
     none = np.zeros_like(mask)
     assert np.array_equal(read_map(put(tmp_path / "a.fits", np.stack([none, none, none, mask]))), mask)
     assert np.array_equal(read_map(put(tmp_path / "b.fits", np.stack([mask, none, none]))), mask)
+
+
+@pytest.mark.parametrize("shape", [(3, 1, 1), (3, 1, 5), (3, 5, 1), (1, 3, 1, 5), (3, 4, 5), (1, 4, 5), (1, 1, 4, 5), (4, 5)])
+def test_a_side_of_one_pixel_is_no_plane_less(tmp_path, shape):
+    data = np.arange(np.prod(shape), dtype=np.float32).reshape(shape)
+    image = read(put(tmp_path / "a.fits", data))
+    assert image.is_rgb == (3 in shape)
+    assert np.array_equal(image.planes.ravel(), data.ravel())
+
+
+@pytest.mark.parametrize("pages", [3, 40])
+def test_pages_of_one_plane_are_no_colour_picture_and_it_is_said(tmp_path, pages):
+    tifffile.imwrite(tmp_path / "a.tif", rng.random((pages, 33, 41), np.float32), photometric="minisblack")
+    (notice,) = read(tmp_path / "a.tif").notices
+    assert f"holds {'3' if pages == 3 else '32 or more'} pages of one plane each; the first alone was read" in notice.text
+
+
+@pytest.mark.parametrize("how", ["file", "array", "image"])
+def test_a_coverage_map_in_colour_is_refused_and_one_of_equal_channels_taken(tmp_path, how):
+    stack = put(tmp_path / "a.fits", np.ones((H, W), np.float32))
+    recipe = loads("version: 1\nsteps:\n  - bin: {factor: 2}\noutputs:\n  - {layer: last, file: a.fits}\n")
+    counts = rng.integers(1, 1500, (H, W), dtype=np.uint16)
+    for name, planes in (("grey", [counts] * 3), ("colour", [counts, counts, counts + 1])):
+        cube = np.stack(planes)
+        file = put(tmp_path / f"{name}.fits", cube)
+        given = {"file": file, "array": cube, "image": Image.from_array(cube)}[how]
+        if name == "grey":
+            assert np.array_equal(taken(recipe, "stack", stack, coverage=given).coverage, counts)
+        else:
+            with pytest.raises(InputError, match="is a colour picture: its 3 planes differ"):
+                taken(recipe, "stack", stack, coverage=given)
 
 
 # --- TIFF -------------------------------------------------------------------------------------------------------------

@@ -9,7 +9,7 @@ import tifffile
 from astropy.io import fits
 from PIL import Image as Pictures
 
-from nebulakit.errors import ResourceError
+from nebulakit.errors import ResourceError, UsageError
 from nebulakit.files import WriteOptions, read, write
 from nebulakit.files.icc import bends_tones, srgb_profile
 from nebulakit.image import Image
@@ -70,6 +70,11 @@ def test_pictures_carry_the_srgb_profile(tmp_path, display, name):
     with Pictures.open(tmp_path / name) if name != "a.tif" else tifffile.TiffFile(tmp_path / name) as file:
         found = file.info["icc_profile"] if name != "a.tif" else file.pages[0].tags[34675].value
     assert found == srgb_profile()
+
+
+def test_an_array_is_refused_with_how_to_make_an_image_of_it(tmp_path):
+    with pytest.raises(UsageError, match=r"was given ndarray.*Image\.from_array\(array, scale='display'\)"):
+        write(np.zeros((3, 4, 5)), tmp_path / "a.tif")
 
 
 def test_profile_is_the_same_every_day_and_says_that_it_bends_tones():

@@ -84,3 +84,10 @@ def test_denoising_takes_them_as_such() -> None:
         after = denoise.apply_denoise(planes, denoise.decide_denoise(planes, level, streaks=told), level.map)
         errors.append(float(((after - scene.nebula)[:, well] ** 2).mean()))
     assert errors[1] < 0.9 * errors[0]
+
+
+@pytest.mark.parametrize("unit", [1e-40, 1e-42, 1e-44])
+def test_noise_that_is_hardly_a_number_is_measured_without_a_warning(unit):
+    plane = unit * np.random.default_rng(1).standard_normal((1, 200, 200))
+    plane[0, ::9, ::7] += 1
+    assert not measure_streaks(plane.astype(np.float32))

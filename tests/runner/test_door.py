@@ -6,10 +6,12 @@ import re
 import cv2
 import numpy as np
 import pytest
+from astropy.io import fits
 
 from nebulakit import steps
 from nebulakit.cli.run import command as run
 from nebulakit.demo import Conditions, make_scene, turned_frames
+from nebulakit.files import read
 from nebulakit.image import Image
 from nebulakit.pixels.signs import lower_plateau
 from nebulakit.runner.door import doubts
@@ -224,6 +226,32 @@ def test_a_wrong_pattern_is_noticed_and_the_right_one_named(scene, true, said):
         assert f"pattern: {true}" in found[0].text
 
 
+@pytest.mark.parametrize("true", ["RGGB", "BGGR", "GRBG", "GBRG"])
+def test_a_mosaic_without_a_pattern_is_noticed_and_the_two_that_fit_are_named(scene, true):
+    found = doubts(Image.from_array(mosaic(scene, true), header=scene.header(), coverage=scene.coverage))
+    assert [n.id for n in found] == ["pattern-missing"]
+    named = re.findall(r"\b[RGB]{4}\b", found[0].text)
+    assert len(named) == 2
+    assert true in named
+
+
+GREY = {
+    "a channel": lambda s: s.stack[0],
+    "a channel as whole numbers": lambda s: np.rint(s.stack[1] * 4095) / 4095,
+    "a channel of steep glow": lambda s: s.stack[2] + np.linspace(0, 1, SHAPE[1], dtype=np.float32) * np.ptp(s.stack[2]),
+    "fine waves": lambda s: s.stack[0] + np.sin(np.arange(SHAPE[1]) / 3)[None] * np.cos(np.arange(SHAPE[0]) / 4)[:, None] * 0.01,
+    "a sensor whose columns differ": lambda s: s.stack[0] + np.arange(SHAPE[1]) % 2 * np.float32(0.01),
+    "enlarged twice": lambda s: cv2.resize(s.stack[0], None, fx=2, fy=2, interpolation=cv2.INTER_LINEAR),
+    "every pixel twice": lambda s: np.kron(s.stack[0], np.ones((2, 2))),
+    "nebula and stars without noise": lambda s: s.clean[0],
+}
+
+
+@pytest.mark.parametrize("name", GREY)
+def test_a_grey_picture_is_not_taken_for_a_mosaic(scene, name):
+    assert "pattern-missing" not in ids(Image.from_array(GREY[name](scene)))
+
+
 def test_lost_colour_is_noticed(scene):
     header = scene.header()
     header["BAYERPAT"] = "RGGB"
@@ -260,6 +288,53 @@ GOOD = [
 def test_a_good_stack_raises_no_doubt(number):
     kind, conditions = GOOD[number]
     assert doubts(make_scene(50 + number, SMALL, kind, **conditions).image()) == []
+
+
+def apart(planes, by: int):
+    """Each channel laid down by itself, so that what is empty differs."""
+    planes = planes.copy()
+    planes[0], planes[2] = np.roll(planes[0], by, 1), np.roll(planes[2], -by, 0)
+    planes[0, :, :by] = planes[2, -by:] = 0
+    return planes
+
+
+EMPTY = {
+    "channels one pixel apart": lambda p: apart(p, 1),
+    "channels three pixels apart": lambda p: apart(p, 3),
+    "dead pixels": lambda p: np.where(np.random.default_rng(1).random(p.shape[1:]) < 0.003, 0, p),
+    "holes": lambda p: np.where(
+        cv2.dilate((np.random.default_rng(1).random(p.shape[1:]) < 0.0002) * 1.0, np.ones((6, 6))) > 0, 0, p
+    ),
+}
+
+
+@pytest.mark.parametrize("name", EMPTY)
+def test_what_is_empty_is_not_taken_for_a_sky_cut_off(scene, name):
+    planes = EMPTY[name](np.where(scene.coverage > 0, scene.stack, np.float32(0))).astype(np.float32)
+    assert "blacks-cut" not in ids(Image.from_array(planes))
+
+
+@pytest.mark.parametrize("share", [0.015, 0.1, 0.7])
+def test_a_sky_cut_off_anywhere_is_noticed(scene, share):
+    assert "blacks-cut" in ids(like(scene, cut(scene.stack, share)))
+
+
+@pytest.mark.parametrize("levels", [16, 4])  # to the noise; 16 is what a packer takes unless told otherwise
+@pytest.mark.parametrize("number", [0, 3])
+def test_a_good_stack_that_was_packed_with_losses_raises_no_doubt(tmp_path, levels, number):
+    kind, conditions = GOOD[number]
+    night = make_scene(50 + number, SMALL, kind, **conditions)
+    packed = fits.CompImageHDU(night.stack, compression_type="RICE_1", quantize_level=levels, quantize_method=-1)
+    fits.HDUList([fits.PrimaryHDU(), packed]).writeto(tmp_path / "a.fits")
+    assert doubts(like(night, read(tmp_path / "a.fits").planes)) == []
+
+
+@pytest.mark.parametrize(("seed", "kind", "conditions"), [(703, "veil", {"resampling": 1.4}), (75, "none", {})])
+def test_light_of_neighbours_is_not_taken_for_a_dark_ring(seed, kind, conditions):
+    night = make_scene(seed, SMALL, kind, **conditions)
+    assert doubts(night.image()) == []
+    sharpened = night.stack + 1.5 * (night.stack - blurred(night.stack, 2.0))
+    assert "sharpened-already" in ids(like(night, sharpened))
 
 
 def test_a_good_stack_without_a_map_raises_no_doubt(scene):

@@ -285,6 +285,10 @@ def test_a_late_failure_keeps_what_was_done_and_says_so(night, tmp_path, capsys,
     told = capsys.readouterr().err
     assert "step 5 of 5, both (blend), in line 18 of the recipe failed: made for this test." in told
     assert "Steps 1-4 are kept; mend and run again." in told
+    with monkeypatch.context() as broken:
+        broken.setitem(STEPS, "stretch_asinh", dataclasses.replace(STEPS["stretch_asinh"], call=fail))
+        assert run(night, tmp_path / "out", *cache, "--set", "stretch.sky=12%") == 1
+    assert " Step 1 is kept; mend and run again." in capsys.readouterr().err
     assert run(night, tmp_path / "out", *cache) == 0
     assert ran(tmp_path / "out") == ["both"]
     assert hashes(tmp_path / "out") == hashes(night / "out")
@@ -322,6 +326,25 @@ def test_a_plan_tells_why_what_and_how_long(night, kept, capsys):
     assert "because amount 1 -> 0.5" in lines[4]
     assert lines[5].startswith("2 of 5 steps run: about ")
     assert "because its input changed" in planned(night, kept, capsys, "--set", "stretch.sky=12%")[2]
+
+
+def test_a_plan_does_not_take_the_times_of_another_stack_of_the_same_name(night, kept, tmp_path, capsys):
+    planes = fits.getdata(night / "stack.fits")
+    (tmp_path / "else").mkdir()
+    stack = tmp_path / "else" / "stack.fits"
+    for part in (planes[:, :100, :120], planes):  # one after the other at the same place
+        fits.writeto(stack, part, overwrite=True)
+        args = [str(night / "r.yaml"), str(stack), "--cache", str(kept)]
+        capsys.readouterr()
+        assert call(["plan", *args]) == 0
+        lines = capsys.readouterr().out.splitlines()
+        assert all("because it has not run before" in line for line in lines[:5])
+        assert lines[5] == "5 of 5 steps run; how long is not known before the first run"
+        assert call(["run", *args, "-o", str(tmp_path / "o"), "--no-report", "--overwrite"]) == 0
+    fits.writeto(stack, planes * np.float32(1.01), overwrite=True)  # the same night, stacked anew: that takes as long
+    capsys.readouterr()
+    assert call(["plan", *args]) == 0
+    assert "because its input changed  (about " in capsys.readouterr().out.splitlines()[0]
 
 
 def test_a_plan_tells_of_what_was_dropped_or_damaged(night, kept, capsys):
