@@ -17,6 +17,8 @@ from nebulakit.pixels.parallel import over
 Floats = npt.NDArray[np.float32]
 Matrix = npt.NDArray[np.floating[Any]]
 
+_BAND = 64  # rows that are looked up at once
+
 
 def rotation(shape: tuple[int, int], degrees: float, whole: bool) -> tuple[Matrix, tuple[int, int]]:
     """Give the matrix (new pixel to old) of a clockwise turn about the middle, and the shape of the result.
@@ -34,45 +36,58 @@ def rotation(shape: tuple[int, int], degrees: float, whole: bool) -> tuple[Matri
     return np.column_stack([turn, middle_old - turn @ middle_new]), new
 
 
-def resample(planes: Floats, new_to_old: Matrix, shape: tuple[int, int], *, order: int = 3, outside: float = math.nan) -> Floats:
+def resample(planes: Floats, new_to_old: Matrix, shape: tuple[int, int], *, outside: float = math.nan) -> Floats:
     """Give planes (channel, y, x) at new pixels; ``outside`` where the old ones do not reach.
 
     Cubic splines (Unser 1999, IEEE Signal Process. Mag. 16:22) keep more of the detail than a cubic kernel of the same
     cost. A new pixel that draws on an empty one (NaN), or lies outside, is empty: the rim loses up to two pixels.
     """
+    from scipy import ndimage as ndi
+
+    from nebulakit.pixels import splines
+
+    matrix = np.asarray(new_to_old, np.float64)
+    out = np.empty((len(planes), *shape), np.float32)
+    for plane, turned in zip(planes, out, strict=True):
+        holes = ~np.isfinite(plane)
+        if not holes.any():
+            holes = np.zeros((0, 0), bool)
+        knots = ndi.spline_filter(_without_holes(plane, holes), 3, np.float32, mode="mirror")
+        bands = [slice(y, y + _BAND) for y in range(0, shape[0], _BAND)]
+        over(lambda b, k=knots, g=holes, t=turned: splines.look_up(k, g, matrix, b.start, np.float32(outside), t[b]), bands)  # type: ignore[misc]
+    return out
+
+
+def _without_holes(plane: Floats, holes: npt.NDArray[np.bool_]) -> Floats:
+    """Give the mean of the surroundings where holes are: what stands there must not ring into them."""
     import cv2
+
+    if not holes.size:
+        return plane
+    there = (~holes).astype(np.float32)
+    known = np.where(holes, np.float32(0), plane)
+    weight = cv2.blur(there, (9, 9), borderType=cv2.BORDER_REFLECT)
+    mean = cv2.blur(known, (9, 9), borderType=cv2.BORDER_REFLECT) / np.maximum(weight, np.float32(1e-6))
+    far = np.float32(np.median(plane[~holes][::7])) if there.any() else np.float32(0)
+    return np.where(holes, np.where(weight > 1e-3, mean, far), known)
+
+
+def resample_map(plane: Floats, new_to_old: Matrix, shape: tuple[int, int], outside: float) -> Floats:
+    """Give a smooth map (y, x) at new pixels, linearly between four old ones; ``outside`` where the old ones do not reach.
+
+    NaN counts as ``outside``.
+    """
     from scipy import ndimage as ndi
 
     # scipy counts (y, x)
-    turn = np.array([[new_to_old[1, 1], new_to_old[1, 0]], [new_to_old[0, 1], new_to_old[0, 0]]])
-    offset = np.array([new_to_old[1, 2], new_to_old[0, 2]])
-    reach = 1.0 if order > 1 else 0.0
-
-    def one(plane: Floats) -> Floats:
-        holes = ~np.isfinite(plane)
-        known = plane
-        if holes.any():
-            # what stands in a hole must not ring into its surroundings: their mean does so least
-            there = (~holes).astype(np.float32)
-            known = np.where(holes, np.float32(0), plane)
-            weight = cv2.blur(there, (9, 9), borderType=cv2.BORDER_REFLECT)
-            mean = cv2.blur(known, (9, 9), borderType=cv2.BORDER_REFLECT) / np.maximum(weight, np.float32(1e-6))
-            far = np.float32(np.median(plane[~holes][::7])) if there.any() else np.float32(0)
-            known = np.where(holes, np.where(weight > 1e-3, mean, far), known)
-        out: Floats = ndi.affine_transform(known, turn, offset, shape, np.float32, order=order, mode="mirror")
-        out[~inside] = outside
-        if holes.any():
-            near = ndi.binary_dilation(holes, iterations=int(1 + reach)).astype(np.float32)
-            out[ndi.affine_transform(near, turn, offset, shape, np.float32, order=1, mode="nearest") > 0.01] = outside
-        return out
-
-    h, w = planes.shape[1:]
+    matrix = np.asarray(new_to_old)[::-1]
+    known = np.nan_to_num(plane, nan=outside)
+    out: Floats = ndi.affine_transform(known, matrix[:, 1::-1], matrix[:, 2], shape, np.float32, order=1, mode="nearest")
     y, x = np.arange(shape[0], dtype=np.float32)[:, None], np.arange(shape[1], dtype=np.float32)
-    inside = np.ones(shape, bool)
-    for row, size in ((new_to_old[0], w), (new_to_old[1], h)):
+    for row, size in zip(matrix, plane.shape, strict=True):
         at = np.float32(row[0]) * x + np.float32(row[1]) * y + np.float32(row[2])
-        inside &= (at >= -0.5) & (at <= size - 0.5)
-    return np.stack(over(one, planes))
+        out[(at < -0.5) | (at > size - 0.5)] = outside
+    return out
 
 
 def turn_noise(noise: Noise, new_to_old: Matrix, shape: tuple[int, int]) -> Noise:
@@ -100,7 +115,7 @@ def turn_noise(noise: Noise, new_to_old: Matrix, shape: tuple[int, int]) -> Nois
         change = [float(a[part].std() / b[part].std()) for a, b in zip(after, before, strict=True)]
         # coarse scales pass unchanged
         scales.append(tuple(v * (change[j] if j < len(change) else 1.0) for j, v in enumerate(row)))
-    map_ = None if noise.map is None else resample(noise.map[None], new_to_old, shape, order=1, outside=1.0)[0]
+    map_ = None if noise.map is None else resample_map(noise.map, new_to_old, shape, 1.0)
     return Noise(tuple(sigma), tuple(scales), map_)
 
 

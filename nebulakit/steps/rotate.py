@@ -72,7 +72,7 @@ def rotate(
         np.clip(planes, 0, 1, out=planes)  # NaN stays
     cover = None
     if image.coverage is not None:
-        cover = rotation.resample(image.coverage[None], matrix, shape, order=1, outside=0.0)[0]
+        cover = rotation.resample_map(image.coverage, matrix, shape, 0.0)
     return image.moved(
         planes,
         matrix,

@@ -96,6 +96,41 @@ def test_noise_after_the_turn(blur):
     assert told.scales[0][:2] == pytest.approx(found[:2], rel=0.05)
 
 
+@pytest.mark.parametrize("shape", [(90, 120), (3, 200), (1, 60)])
+def test_the_spline_is_that_of_scipy(shape):
+    planes = np.random.default_rng(5).normal(10, 1, (2, *shape)).astype(np.float32)
+    matrix, new = rotation.rotation(shape, 33.0, True)
+    turned = rotation.resample(planes, matrix, new)
+    back = matrix[::-1]
+    for plane, got in zip(planes, turned, strict=True):
+        known = ndi.affine_transform(plane.astype(np.float64), back[:, 1::-1], back[:, 2], new, order=3, mode="mirror")
+        assert np.isfinite(got).any()
+        assert np.abs(got - known)[np.isfinite(got)].max() < 1e-4  # single precision on values of 10
+
+
+def test_a_hole_spreads_to_what_draws_on_it_and_no_further():
+    plane = np.full((1, 60, 70), 5.0, np.float32)
+    plane[0, 30, 35] = np.nan
+    matrix, new = rotation.rotation((60, 70), 20.0, False)
+    turned = rotation.resample(plane, matrix, new)[0]
+    y, x = np.mgrid[: new[0], : new[1]]
+    away = np.hypot(
+        matrix[0] @ [x.ravel(), y.ravel(), np.ones(x.size)] - 35, matrix[1] @ [x.ravel(), y.ravel(), np.ones(x.size)] - 30
+    )
+    near, far = (
+        (away < 1.0).reshape(new),
+        ((away > 3.0) & (np.abs(x.ravel() - 35) < 20) & (np.abs(y.ravel() - 30) < 20)).reshape(new),
+    )
+    assert np.isnan(turned[near]).all()
+    assert np.abs(turned[far] - 5).max() < 1e-5
+
+
+def test_coverage_ends_where_the_picture_does(image):
+    out = steps.rotate(image.replace(image.planes, coverage=np.full(SHAPE, 7.0, np.float32)), angle=17)
+    assert np.array_equal(out.coverage > 0, np.isfinite(out.planes[0]))
+    assert set(np.unique(out.coverage)) == {0.0, 7.0}
+
+
 def test_psf_turns_with_the_picture():
     y, x = np.mgrid[-10:11, -10:11]
     kernel = np.exp(-(x**2) / 2 / 3.0**2 - y**2 / 2 / 1.5**2)

@@ -1,19 +1,18 @@
 """Loops over the pixels of single stars, compiled: drawing them, and solving for them in their discs.
 
-They are compiled once for a machine and kept beside this file. Import this module inside the functions that use it: it
-loads the compiler. What a loop gives does not depend on how stars or rows were shared out among threads.
+Import this module inside the functions that use it: it loads the compiler. What a loop gives does not depend on how
+stars or rows were shared out among threads.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
-from typing import Any, TypeVar, cast
+from typing import Any
 
-import numba
 import numpy as np
 import numpy.typing as npt
 
+from nebulakit.pixels.compiling import compiled
 from nebulakit.pixels.stars.law import MODES, PAD, STEP, Parts
 
 Array = npt.NDArray[np.float64]
@@ -21,17 +20,6 @@ Floats = npt.NDArray[np.float32]
 Ints = npt.NDArray[np.int64]
 Mask = npt.NDArray[np.bool_]
 Real = Any  # single precision, where the compiler is left to it
-F = TypeVar("F", bound=Callable[..., Any])
-
-
-def compiled(function: F) -> F:
-    """Compile a loop; where there is no place to keep what was compiled, anew in each process."""
-    # sums may be taken in the order that the processor likes: it is always the same one
-    how: dict[str, Any] = {"nogil": True, "fastmath": {"contract", "reassoc", "nsz"}, "error_model": "numpy"}
-    try:
-        return cast(F, numba.njit(cache=True, **how)(function))
-    except RuntimeError:
-        return cast(F, numba.njit(**how)(function))
 
 
 FINE = np.float32(1 / STEP)  # entries of a law's table per px

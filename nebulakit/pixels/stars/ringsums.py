@@ -7,7 +7,8 @@ import math
 import numpy as np
 import numpy.typing as npt
 
-from nebulakit.pixels.stars.kernels import FINE, compiled
+from nebulakit.pixels.compiling import compiled
+from nebulakit.pixels.stars.kernels import FINE
 
 Array = npt.NDArray[np.float64]
 Floats = npt.NDArray[np.float32]
