@@ -100,8 +100,7 @@ def read_map(path: str | os.PathLike[str], *, scaled: bool = True) -> Floats:
     file = Path(path)
     raw = _load(file)
     if scaled:
-        held = [p for p in raw.planes if p.any()] or [raw.planes[0]]
-        plane = np.stack(held).mean(0) if len(held) > 1 else held[0]
+        plane = mean_of_held(raw.planes)
         if raw.opacity is not None and not _even(raw.opacity):
             if all(map(_even, raw.planes)):
                 plane = raw.opacity
@@ -114,6 +113,16 @@ def read_map(path: str | os.PathLike[str], *, scaled: bool = True) -> Floats:
             if raw.record["full_scale"] < 2**24:
                 plane = np.rint(plane)
     return np.ascontiguousarray(plane[::-1] if raw.bottom_up else plane)
+
+
+def mean_of_held(planes: Floats) -> Floats:
+    """Give the mean (y, x) of those planes (channel, y, x) that hold anything: a mask may be in red alone.
+
+    >>> mean_of_held(np.array([[[0.2, 0.4]], [[0.0, 0.0]], [[0.4, 0.4]]], np.float32))
+    array([[0.3, 0.4]], dtype=float32)
+    """
+    held = [p for p in planes if p.any()] or [planes[0]]
+    return np.asarray(np.mean(held, axis=0) if len(held) > 1 else held[0], np.float32)
 
 
 def _even(plane: Floats) -> bool:

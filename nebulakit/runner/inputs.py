@@ -88,7 +88,7 @@ def taken(
 
     One that a step (up to ``until``) cannot work on, since it is grey, in colour or a mosaic, is refused here, before any work is done.
 
-    A mask is the mean of what was given. An array says nothing of itself, so it is what the recipe declares; where that is a
+    A mask is the mean of those planes that hold anything. An array says nothing of itself, so it is what the recipe declares; where that is a
     mask or a stretched picture, whole numbers become 0..1 of their type, as those of a file do.
     """
     from nebulakit import files
@@ -163,12 +163,12 @@ def _mask(given: Any) -> Image:
     from nebulakit import files
 
     if isinstance(given, Image):
-        plane = given.planes.mean(0)
+        plane = files.mean_of_held(given.planes)
     elif isinstance(given, (str, Path)):
         plane = files.read_map(given)
     else:
         planes = np.asarray(_whole_to_one(given), np.float32)
-        plane = planes.mean(0) if planes.ndim == 3 else planes
+        plane = files.mean_of_held(planes) if planes.ndim == 3 else planes
     return Image.from_array(plane, channels=("mask",), content="mask", scale="display")
 
 
