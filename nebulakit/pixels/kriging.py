@@ -23,6 +23,9 @@ GRID = 256
 LONGEST = 80.0  # px: structure beyond that is a level and a slope to a disc of a few px
 STRENGTHS = 0.003 * 4.0 ** np.arange(9)  # variance of the nebula's third starlet scale, in noise variances
 RING = 4.6
+# what every pixel has of its own: of the noise variance, and of the nebula's. Without it blurred noise, whose finest
+# structure is nearly nothing, lets a disc be told from its ring by weights of some hundreds: a star from its own flank
+FLOOR, LOOSE = 0.05, 2e-3
 FURTHEST = 2 * GRID  # px between two pixels
 MIDDLE = FURTHEST * (2 * FURTHEST + 2)
 
@@ -88,6 +91,10 @@ class Field:
         """Give the covariance of the noise of two pixels so far apart."""
         return np.asarray(self._noise.take(_codes(dy, dx) + MIDDLE), np.float64)
 
+    def own(self, strength: float) -> float:
+        """Give the variance that every pixel has of its own."""
+        return FLOOR + LOOSE * strength * float(self.covariance[0, 0])
+
     def disc(self, radius: float) -> Disc:
         """Give the weights and covariances for a disc of this radius."""
         if radius in self._discs:
@@ -99,12 +106,13 @@ class Field:
         ky, kx, ry, rx = yy[core], xx[core], yy[ring], xx[ring]
         weights, spreads = [], []
         for strength in STRENGTHS:
-            around = self.between(ry, rx, ry, rx, strength) + 1e-3 * np.eye(len(ry))
+            own = self.own(strength)
+            around = self.between(ry, rx, ry, rx, strength) + own * np.eye(len(ry))
             across = self.between(ky, kx, ry, rx, strength)
             w = np.linalg.solve(around, across.T).T
             v = self.between(ky, kx, ky, kx, strength) - w @ across.T
             weights.append(w)
-            spreads.append((v + v.T) / 2 + 0.05 * np.eye(len(ky)))
+            spreads.append((v + v.T) / 2 + own * np.eye(len(ky)))
         self._discs[radius] = Disc(ky, kx, ry, rx, np.stack(weights).astype(np.float32), np.stack(spreads))
         return self._discs[radius]
 

@@ -122,10 +122,21 @@ def test_kriging_is_as_good_as_it_says():
     y, x = np.concatenate([disc.ky, disc.ry]), np.concatenate([disc.kx, disc.rx])
     dy, dx = y[:, None] - y, x[:, None] - x
     cover = field.covariance[dy % kriging.GRID, dx % kriging.GRID] * kriging.STRENGTHS[k] + field.noise(dy, dx)
-    draws = np.linalg.cholesky(cover + 1e-9 * np.eye(len(y))) @ rng.standard_normal((len(y), 4000))
+    draws = np.linalg.cholesky(cover + field.own(kriging.STRENGTHS[k]) * np.eye(len(y))) @ rng.standard_normal((len(y), 4000))
     n = len(disc.ky)
     error = draws[:n] - disc.weights[k] @ draws[n:]
     assert np.sqrt((error**2).mean(1) / np.diag(disc.spread[k])) == pytest.approx(1.0, abs=0.1)
+
+
+@pytest.mark.parametrize("blur", [0.05, 0.45, 0.9, 1.2])
+def test_a_ring_tells_no_star_from_its_flank(blur):
+    """What the ring is off by comes in multiplied by the weights: by 660 once, where noise is blurred and the nebula uneven."""
+    disc = kriging.Field(blur, 1.67).disc(7.0)
+    # a model that is exactly right bears what one that is off by a per cent of the star's flank does not
+    assert np.abs(disc.weights).sum(2).max() < 60
+    star = starlaw.moffat_law((1.0, 0.0, 1.0), 2.2, 3.0)
+    told = disc.weights @ star.at(disc.rx, disc.ry)
+    assert np.abs(told[:, np.hypot(disc.ky, disc.kx) < 1]).max() < 0.3
 
 
 def test_noise_blur_from_two_scales():

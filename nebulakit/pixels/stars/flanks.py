@@ -15,6 +15,7 @@ Array = npt.NDArray[np.float64]
 
 DEVIATION = 0.04  # of all channels from the law, as a standard deviation
 APART = 0.35  # of that: how far channels deviate apart
+NONE = 0.05  # how many stars have no ghost for one that has: what the optics show of one they may hide of another
 ALIKE = 0.5  # over how many e-folds of radius a deviation stays alike
 
 
@@ -56,7 +57,8 @@ def _deviating(fit: StarFit, a: Rings) -> list[Array]:
 
 
 def learn_ghosts(fit: StarFit) -> None:
-    """Tell for each star how bright its ghosts are, as far as their edges show it."""
+    """Tell for each star how bright its ghosts are, as far as their edges show it: about as bright as usual, or not there at all."""
+    told, absent = [], dict[int, float]()  # (channel, star); per star the log odds that it has none
     for c, ghost in enumerate(fit.ghosts):
         if ghost is None:
             continue
@@ -89,6 +91,11 @@ def learn_ghosts(fit: StarFit) -> None:
                 far = np.abs(left) > 4 * 1.4826 * np.median(np.abs(left))
                 columns, value = columns[~far], value[~far]
             # neighbouring pixels err together with the nebula
-            error2 = 12 * float(left.var()) * float(np.linalg.inv(normal)[0, 0])
+            error2 = max(12 * float(left.var()) * float(np.linalg.inv(normal)[0, 0]), 1e-9)
             weight = GHOSTLY**2 / (GHOSTLY**2 + error2)
             fit.ghostly[c, i] = float(np.clip(1 + weight * (amount[0] - 1), 0.5, 1.5))
+            usual2, none2 = (float(amount[0]) - 1) ** 2 / (GHOSTLY**2 + error2), float(amount[0]) ** 2 / error2
+            absent[i] = absent.get(i, math.log(NONE)) + 0.5 * (usual2 - none2 + math.log(1 + GHOSTLY**2 / error2))
+            told.append((c, i))
+    for c, i in told:
+        fit.ghostly[c, i] /= 1 + math.exp(min(absent[i], 50.0))
