@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import cv2
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -10,6 +11,7 @@ from scipy import ndimage as ndi
 
 from nebulakit.pixels import morphology
 from nebulakit.pixels import shrinking as mo
+from nebulakit.pixels.borders import black_border
 from nebulakit.pixels.facts import StarList
 
 
@@ -256,6 +258,24 @@ def test_a_sky_cut_off_at_black_is_a_level_like_any_other():
     assert plan.empty is None
     small = mo.apply_reduce(dark, plan, False)[:, :44]
     assert (small > 0.3).sum() < 0.7 * (dark[:, :44] > 0.3).sum()
+
+
+def test_a_missing_pixel_beside_a_sky_cut_off_at_black_makes_no_corner_of_it():
+    planes = np.clip(np.mgrid[:80, :80][1:] / 400 - 0.05, 0, 1).astype(np.float32)
+    assert black_border(planes) is None
+    planes[0, 40, 25] = np.nan
+    assert black_border(planes) is None
+
+
+def test_each_black_corner_is_looked_at_in_its_own_surroundings(monkeypatch):
+    """A sky cut off at black has hundreds of such parts along the edge: the whole picture was looked at for each."""
+    planes = np.full((1, 400, 400), 0.3, np.float32)
+    for k in range(0, 400, 20):
+        planes[0, :10, k : k + 10] = planes[0, -10:, k : k + 10] = 0
+    seen, dilate = [], cv2.dilate
+    monkeypatch.setattr(cv2, "dilate", lambda image, *rest, **more: seen.append(image.size) or dilate(image, *rest, **more))
+    assert np.array_equal(black_border(planes), planes[0] == 0)
+    assert sum(seen) < 6 * planes.size  # it was 120 times
 
 
 def test_a_large_star_that_is_not_round_leaves_nothing_darker_than_its_surroundings():
