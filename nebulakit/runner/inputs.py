@@ -88,7 +88,7 @@ def taken(
 
     One that a step (up to ``until``) cannot work on, since it is grey, in colour or a mosaic, is refused here, before any work is done.
 
-    A mask is the mean of what was given. An array says nothing of itself, so it is what the recipe declares; where that is a
+    A mask is the mean of the colours that hold anything. An array says nothing of itself, so it is what the recipe declares; where that is a
     mask or a stretched picture, whole numbers become 0..1 of their type, as those of a file do.
     """
     from nebulakit import files
@@ -160,15 +160,13 @@ def unfit(recipe: Recipe, name: str, image: Image, until: str | None = None) -> 
 
 
 def _mask(given: Any) -> Image:
-    from nebulakit import files
+    from nebulakit.files.reading import as_mask, read_map
 
-    if isinstance(given, Image):
-        plane = given.planes.mean(0)
-    elif isinstance(given, (str, Path)):
-        plane = files.read_map(given)
+    if isinstance(given, (str, Path)):
+        plane = read_map(given)
     else:
-        planes = np.asarray(_whole_to_one(given), np.float32)
-        plane = planes.mean(0) if planes.ndim == 3 else planes
+        planes = given.planes if isinstance(given, Image) else np.asarray(_whole_to_one(given), np.float32)
+        plane = as_mask(planes) if planes.ndim == 3 and planes.size else planes
     return Image.from_array(plane, channels=("mask",), content="mask", scale="display")
 
 

@@ -292,6 +292,21 @@ def test_a_mask_is_read_from_where_it_is(tmp_path, kind, as_tiff, where):
     assert np.allclose(read_map(path), mask, atol=1 / np.iinfo(kind).max)
 
 
+@pytest.mark.parametrize("how", ["jpeg", "image", "array"])
+def test_a_red_mask_is_whole_however_it_is_given(tmp_path, how):
+    """Of JPEG, which leaves some red in green and blue, of an image and of an array it was a third of itself."""
+    mask = np.zeros((80, 120), np.uint8)
+    mask[19:51, 21:78] = 255
+    red = painted("u1", mask / 255, "red")
+    (tmp_path / "mask.jpg").write_bytes(imagecodecs.jpeg_encode(red, level=90))
+    cube = red.transpose(2, 0, 1)
+    given = {"jpeg": tmp_path / "mask.jpg", "array": cube, "image": Image.from_array(cube / 255, scale="display")}[how]
+    recipe = loads(
+        "version: 1\ninputs:\n  place: {scale: mask}\nsteps:\n  - bin: {factor: 2}\noutputs:\n  - {layer: last, file: a.fits}\n"
+    )
+    assert np.abs(taken(recipe, "place", given).planes - mask / 255).mean() < 0.02
+
+
 def test_colours_that_opacity_multiplied_already_are_the_mask(tmp_path):
     mask = rng.integers(0, 255, (H, W), dtype=np.uint8)
     path = tmp_path / "a.tif"
