@@ -572,6 +572,12 @@ def test_two_varied_values_lie_in_a_grid_on_the_contact_sheet(tmp_path):
     assert len(np.unique(places(None)[0][:, 1])) == 3  # without a grid as suits the screen
 
 
+def test_pictures_narrower_than_a_letter_have_a_contact_sheet(tmp_path):
+    pictures = [(np.full((5, 3, 3), 99, np.uint8), [""])] * 2
+    contact_sheet(pictures, tmp_path / "c.png", [("a.x", ["1"]), ("b.y", ["wide", "u"])])
+    assert (np.asarray(Pictures.open(tmp_path / "c.png")) == 99).all(2).sum() >= 2 * 15
+
+
 def test_hue_truth_of_known_pictures():
     rng = np.random.default_rng(2)
     ha, oiii = rng.uniform(0.2, 1, (2, 60, 80)).astype(np.float32)
