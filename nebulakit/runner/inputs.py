@@ -147,6 +147,8 @@ def unfit(recipe: Recipe, name: str, image: Image, until: str | None = None) -> 
                     f"is a colour-filter mosaic, and {needs} colours that are apart. Write  - collapse_bayer: {{}}  before it, "
                     "in a recipe of your own"
                 )
+            if step.takes == "mosaic":
+                return f"is in colour already, so {called} in line {call.line} of the recipe has nothing to do. Leave that step out (skip: true beside it)"
             if first.kind == "rgb":
                 return f"has red, green and blue, but {needs} a single plane. Save the plane that is meant alone"
             if image.scale == "display":
