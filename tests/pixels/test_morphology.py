@@ -233,6 +233,15 @@ def test_an_empty_corner_that_cuts_a_star_is_no_darkness(alone, value, reach):
     assert np.array_equal(small[:, gone], planes[:, gone], equal_nan=True)
 
 
+def test_a_star_that_takes_up_a_tenth_of_a_megapixel_is_made_smaller_too():
+    """On a layer of stars it ended in a traceback: its surroundings alone are more pixels than are worked on at a time."""
+    places = [(200, 200), (30, 40), (350, 60), (60, 350), (370, 370)]
+    light = np.clip(star((400, 400), 200, 200, 60, 1.6) + sum(star((400, 400), x, y, 4, 0.5) for x, y in places[1:]), 0, 1)
+    planes = light[None].astype(np.float32)
+    small = mo.apply_reduce(planes, mo.decide_reduce(planes, listed(*zip(*places, strict=True)), 0.7, 1.0, True), True)
+    assert width_of(small[0, 100:300, 100:300]) == pytest.approx(0.7 * width_of(planes[0, 100:300, 100:300]), rel=0.05)
+
+
 def test_what_no_frame_covers_is_no_darkness():
     whole, stars, along = cut_by_a_corner(alone=False)
     gone = along < 80
