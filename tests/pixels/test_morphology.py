@@ -9,10 +9,13 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import ndimage as ndi
 
+from nebulakit.demo import make_scene
+from nebulakit.image import Image
 from nebulakit.pixels import morphology
 from nebulakit.pixels import shrinking as mo
 from nebulakit.pixels.borders import black_border
 from nebulakit.pixels.facts import StarList
+from nebulakit.steps import reduce_stars, rotate, stretch_asinh
 
 
 def listed(x, y) -> StarList:
@@ -249,6 +252,19 @@ def test_what_no_frame_covers_is_no_darkness():
     planes = np.where(gone, np.float32(0.03), whole)  # no black, so only the map tells
     small = mo.apply_reduce(planes, mo.decide_reduce(planes, stars, 0.7, 1.0, False, ~gone), False)
     assert np.abs(small - wanted)[:, ~gone].max() < 0.03
+
+
+def test_the_edge_of_a_black_corner_is_no_row_of_stars():
+    """Some were measured there, as wide as the nebula's slope behind the filled corner, and drew real stars along."""
+    scene = make_scene(31, (300, 400), "cove").image().replace(coverage=None)
+    turned = rotate(stretch_asinh(scene), angle="12 deg").planes
+    black = ~np.isfinite(turned).all(0)
+    black |= black_border(np.where(black, np.float32(0), turned))
+    pictures = [Image.from_array(np.where(black, np.float32(v), turned), scale="display") for v in (0, np.nan)]
+    small = [reduce_stars(p, size="60%") for p in pictures]
+    assert len(small[0].stars) == len(small[1].stars)
+    assert np.array_equal(small[0].planes[:, ~black], small[1].planes[:, ~black])
+    assert np.array_equal(small[0].planes[:, black], pictures[0].planes[:, black])
 
 
 def test_stars_left_out_beside_an_empty_corner_leave_the_sky():
