@@ -536,11 +536,14 @@ def test_the_grain_of_a_sweep_is_that_of_the_dark_whatever_else_is_in_the_pictur
     noise = rng.normal(0, 0.01, (3, 320, 400))
     noise[:, :, 220:] *= 3  # a curve made it larger where it is bright
 
-    def grain(grains):
-        return numbers(Image.from_array(np.clip(0.1 + nebula + stars + grains, 0, 1), scale="display"))["grain"]
+    def grain(grains, corners=0):
+        planes = np.clip(0.1 + nebula + stars + grains, 0, 1)
+        planes[:, (x + y < corners) | (x + y > 720 - corners)] = 0
+        return numbers(Image.from_array(planes, scale="display"))["grain"]
 
     # of the mean of three channels; the slope adds a tenth of it
     assert grain(noise) == pytest.approx(0.01 / np.sqrt(3), rel=0.15)
+    assert grain(noise, 220) == pytest.approx(grain(noise), rel=0.1)  # black corners are no part of the picture
     calm = [(noise + sum(np.roll(noise, k, axis) for k in (-1, 1) for axis in (1, 2))) / 5, 0.02 * noise]
     assert grain(noise) > 1.8 * grain(calm[0]) > 3 * grain(calm[1]) > 0
     assert numbers(Image.from_array(np.full((3, 8, 8), 0.1), scale="display"))["grain"] is None
