@@ -14,7 +14,7 @@ from astropy.wcs import WCS
 from PIL import Image as Pictures
 
 from nebulakit.errors import InputError
-from nebulakit.files import read, read_map
+from nebulakit.files import count_values, read, read_map
 from nebulakit.files.icc import srgb_profile
 from nebulakit.image import Image
 from nebulakit.recipe import loads
@@ -320,6 +320,16 @@ def test_a_mask_in_the_fourth_plane_of_fits(tmp_path):
     none = np.zeros_like(mask)
     assert np.array_equal(read_map(put(tmp_path / "a.fits", np.stack([none, none, none, mask]))), mask)
     assert np.array_equal(read_map(put(tmp_path / "b.fits", np.stack([mask, none, none]))), mask)
+
+
+def test_the_size_of_a_packed_stack_is_told_by_its_header_alone(tmp_path, monkeypatch):
+    """All of it was unpacked, before each run and each plan, and twice after a run."""
+    data = put(tmp_path / "a.fits", rng.random((3, 400, 500)).astype(np.float32)).read_bytes()
+    (tmp_path / "a.fits.gz").write_bytes(gzip.compress(data))
+    with open(tmp_path / "a.fits.gz", "rb") as stored:
+        monkeypatch.setattr(gzip, "open", lambda _: gzip.GzipFile(fileobj=stored))
+        assert count_values(tmp_path / "a.fits.gz") == 3 * 400 * 500
+        assert stored.tell() < len(data) / 4
 
 
 @pytest.mark.parametrize("shape", [(3, 1, 1), (3, 1, 5), (3, 5, 1), (1, 3, 1, 5), (3, 4, 5), (1, 4, 5), (1, 1, 4, 5), (4, 5)])
