@@ -198,6 +198,8 @@ class Image:
         """Give a copy with other planes or facts. ``record`` and ``notices`` belong to one step and are not inherited."""
         facts.setdefault("record", {})
         facts.setdefault("notices", ())
+        if facts.get("content", self.content) != "stars":
+            facts.setdefault("by_levels", False)
         if planes is not None:
             facts["planes"] = np.ascontiguousarray(planes, np.float32)
         return dataclasses.replace(self, **facts)

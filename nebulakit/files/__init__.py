@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 from nebulakit.files.options import SUFFIXES, PrintSize, WriteOptions, check_output
 
 if TYPE_CHECKING:
-    from nebulakit.files.reading import count_values, mean_of_held, read, read_map, with_coverage
+    from nebulakit.files.reading import count_values, read, read_map, with_coverage
     from nebulakit.files.writing import header_text, write
 
 __all__ = [
@@ -18,7 +18,6 @@ __all__ = [
     "check_output",
     "count_values",
     "header_text",
-    "mean_of_held",
     "read",
     "read_map",
     "with_coverage",
@@ -27,7 +26,6 @@ __all__ = [
 
 _ROOMS = {
     "count_values": "nebulakit.files.reading",
-    "mean_of_held": "nebulakit.files.reading",
     "read": "nebulakit.files.reading",
     "read_map": "nebulakit.files.reading",
     "with_coverage": "nebulakit.files.reading",

@@ -61,9 +61,12 @@ def fits_shape(path: Path) -> tuple[int, ...]:
 
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
-        packed = _is_gz(path)
-        with gzip.open(path) if packed else open(path, "rb") as file, fits.open(file, mode="readonly", memmap=not packed) as hdus:
-            return tuple(int(n) for n in (hdus[0] if packed else _choose(path, hdus)[0]).shape or (0,))
+        if _is_gz(path):
+            with gzip.open(path) as unpacked:
+                header = fits.Header.fromfile(unpacked)  # opened as FITS, all of it would be unpacked
+            return tuple(int(header[f"NAXIS{n}"]) for n in range(int(header["NAXIS"]), 0, -1)) or (0,)
+        with open(path, "rb") as file, fits.open(file, mode="readonly", memmap=True) as hdus:
+            return tuple(int(n) for n in _choose(path, hdus)[0].shape or (0,))
 
 
 def _is_gz(path: Path) -> bool:

@@ -94,13 +94,13 @@ def read_map(path: str | os.PathLike[str], *, scaled: bool = True) -> Floats:
     """Read a map or a grey picture used as a mask: float32 (y, x), top row first.
 
     Whole numbers become 0..1 of their type, or stay counts with ``scaled=False``; such a map has one plane, or equal ones. Of a
-    colour picture the mean is taken, of those colours that hold anything: a mask may be in red alone. Of a picture with
-    opacity it is what is seen on black, or the opacity itself where the colours are even: a mask may be in the opacity alone.
+    colour picture it is :func:`as_mask`. Of a picture with opacity it is what is seen on black, or the opacity itself where the
+    colours are even: a mask may be in the opacity alone.
     """
     file = Path(path)
     raw = _load(file)
     if scaled:
-        plane = mean_of_held(raw.planes)
+        plane = as_mask(raw.planes)
         if raw.opacity is not None and not _even(raw.opacity):
             if all(map(_even, raw.planes)):
                 plane = raw.opacity
@@ -115,14 +115,14 @@ def read_map(path: str | os.PathLike[str], *, scaled: bool = True) -> Floats:
     return np.ascontiguousarray(plane[::-1] if raw.bottom_up else plane)
 
 
-def mean_of_held(planes: Floats) -> Floats:
-    """Give the mean (y, x) of those planes (channel, y, x) that hold anything: a mask may be in red alone.
+def as_mask(planes: Floats) -> Floats:
+    """Give the mean (y, x) of those colours (channel, y, x) that hold anything: a mask may be in red alone.
 
-    >>> mean_of_held(np.array([[[0.2, 0.4]], [[0.0, 0.0]], [[0.4, 0.4]]], np.float32))
-    array([[0.3, 0.4]], dtype=float32)
+    Less than a tenth of what the fullest holds is nothing: packing as JPEG leaves some of a red mask in green and blue.
     """
-    held = [p for p in planes if p.any()] or [planes[0]]
-    return np.asarray(np.mean(held, axis=0) if len(held) > 1 else held[0], np.float32)
+    light = np.nansum(np.abs(planes), axis=(1, 2), dtype=np.float64)
+    mean: Floats = planes[light >= 0.1 * light.max()].mean(0)
+    return mean
 
 
 def _even(plane: Floats) -> bool:

@@ -57,14 +57,16 @@ def black_border(planes: npt.NDArray[np.float32]) -> Mask | None:
     _, lit, stats, _ = cv2.connectedComponentsWithStats((~area).view(np.uint8), connectivity=8)
     island = stats[:, cv2.CC_STAT_AREA] >= _ISLAND
     island[[0, 1 + int(np.argmax(stats[1:, cv2.CC_STAT_AREA]))]] = False
-    count, labels = cv2.connectedComponents(area.view(np.uint8), connectivity=8)
-    for n in range(1, count):
-        here = (labels == n).view(np.uint8)
+    _, labels, boxes, _ = cv2.connectedComponentsWithStats(area.view(np.uint8), connectivity=8)
+    for n, (x, y, wide, high) in enumerate(boxes[1:, :4].tolist(), 1):
+        part = np.s_[max(y - 4, 0) : y + high + 4, max(x - 4, 0) : x + wide + 4]
+        mine = labels[part] == n
         # the two pixels along it may be mixed with the black
-        touching, near, far = (cv2.dilate(here, np.ones((k, k), np.uint8)).view(np.bool_) for k in (3, 5, 9))
-        beside = light[far & ~near & ~area]
-        if island[lit[touching]].any() or not beside.size or np.median(beside) < _STEP * _BLACK:
-            area[labels == n] = False
+        touching, near, far = (cv2.dilate(mine.view(np.uint8), np.ones((k, k), np.uint8)).view(np.bool_) for k in (3, 5, 9))
+        beside = light[part][far & ~near & ~area[part]]
+        beside = beside[np.isfinite(beside)]
+        if island[lit[part][touching]].any() or not beside.size or np.median(beside) < _STEP * _BLACK:
+            area[part][mine] = False
     return area if area.any() else None
 
 

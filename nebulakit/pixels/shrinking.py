@@ -372,7 +372,7 @@ def _pasted(
     reach = np.ceil(FOOTPRINT * FADE * plan.width[which]).astype(int)
     for far in np.unique(reach).tolist():
         alike = which[reach == far]
-        for some in np.array_split(alike, math.ceil(len(alike) * (2 * far + 1) ** 2 / AT_ONCE)):
+        for some in np.array_split(alike, min(len(alike), math.ceil(len(alike) * (2 * far + 1) ** 2 / AT_ONCE))):
             x, y = np.rint(plan.x[some]).astype(int), np.rint(plan.y[some]).astype(int)
             stamps = make(some, x, y, far)
             for n, (left, top) in enumerate(zip((x - far).tolist(), (y - far).tolist(), strict=True)):

@@ -88,7 +88,7 @@ def taken(
 
     One that a step (up to ``until``) cannot work on, since it is grey, in colour or a mosaic, is refused here, before any work is done.
 
-    A mask is the mean of those planes that hold anything. An array says nothing of itself, so it is what the recipe declares; where that is a
+    A mask is the mean of the colours that hold anything. An array says nothing of itself, so it is what the recipe declares; where that is a
     mask or a stretched picture, whole numbers become 0..1 of their type, as those of a file do.
     """
     from nebulakit import files
@@ -147,6 +147,8 @@ def unfit(recipe: Recipe, name: str, image: Image, until: str | None = None) -> 
                     f"is a colour-filter mosaic, and {needs} colours that are apart. Write  - collapse_bayer: {{}}  before it, "
                     "in a recipe of your own"
                 )
+            if step.takes == "mosaic":
+                return f"is in colour already, so {called} in line {call.line} of the recipe has nothing to do. Leave that step out (skip: true beside it)"
             if first.kind == "rgb":
                 return f"has red, green and blue, but {needs} a single plane. Save the plane that is meant alone"
             if image.scale == "display":
@@ -160,15 +162,13 @@ def unfit(recipe: Recipe, name: str, image: Image, until: str | None = None) -> 
 
 
 def _mask(given: Any) -> Image:
-    from nebulakit import files
+    from nebulakit.files.reading import as_mask, read_map
 
-    if isinstance(given, Image):
-        plane = files.mean_of_held(given.planes)
-    elif isinstance(given, (str, Path)):
-        plane = files.read_map(given)
+    if isinstance(given, (str, Path)):
+        plane = read_map(given)
     else:
-        planes = np.asarray(_whole_to_one(given), np.float32)
-        plane = files.mean_of_held(planes) if planes.ndim == 3 else planes
+        planes = given.planes if isinstance(given, Image) else np.asarray(_whole_to_one(given), np.float32)
+        plane = as_mask(planes) if planes.ndim == 3 and planes.size else planes
     return Image.from_array(plane, channels=("mask",), content="mask", scale="display")
 
 

@@ -77,7 +77,7 @@ def _broken(lines: Sequence[str], font: Any, room: float) -> list[str]:
     """Break lines of text so that none is wider than ``room`` px, at signs if need be: names and values hold few spaces."""
     out = []
     for line in lines:
-        while font.getlength(line) > room:
+        while len(line) > 1 and font.getlength(line) > room:
             fits = next(n for n in range(len(line) - 1, 0, -1) if n == 1 or font.getlength(line[:n]) <= room)
             out.append(line[:fits])
             line = line[fits:]

@@ -11,6 +11,7 @@ import numpy as np
 import numpy.typing as npt
 
 from nebulakit.image import Image
+from nebulakit.pixels.borders import black_border
 from nebulakit.recipe.model import Recipe
 from nebulakit.runner.execute import execute
 from nebulakit.runner.sheet import thumbnail
@@ -102,6 +103,9 @@ def grain(picture: Image) -> float | None:
     cannot be measured on a finished picture: a curve made it uneven, and smoothing took its finest scales.
     """
     light = picture.planes.mean(0)
+    corners = black_border(picture.planes)
+    if corners is not None:
+        light[corners] = np.nan  # no picture: darkest of all, and without grain
     high, wide = (n // BLOCK for n in light.shape)
     blocks = light[: high * BLOCK, : wide * BLOCK].reshape(high, BLOCK, wide, BLOCK).swapaxes(1, 2).reshape(-1, BLOCK * BLOCK)
     blocks = blocks[np.isfinite(blocks).all(1)]

@@ -65,7 +65,6 @@ def add_stars(
         fwhm=stars.fwhm if stars.fwhm is not None else image.fwhm,
         psf=stars.psf,
         sky=_sky(image, stars, brightness.fraction, screened),
-        by_levels=False,
         white=image.white if image.white is not None else stars.white,
     )
 

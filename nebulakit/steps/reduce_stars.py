@@ -64,8 +64,9 @@ def reduce_stars(
             "reduce_stars: this layer has no stars; name the star layer or a picture that holds stars, for example `from: stars`."
         )
     alone = image.content == "stars"
-    known = image.measured("stars")
-    plan = shrinking.decide_reduce(known.planes, known.stars, size.fraction, number.fraction, alone, known.covered())
+    seen = (image if alone else _without_black(image)).measured("stars")
+    plan = shrinking.decide_reduce(seen.planes, seen.stars, size.fraction, number.fraction, alone, seen.covered())
+    known = seen.replace(image.planes)
     if not len(plan.x):
         return known.noted(
             Notice("no-stars-found", "No stars were found here, so none was made smaller. Is this the star layer?"),
@@ -80,3 +81,13 @@ def reduce_stars(
         stars_faded=int((plan.light < 0.5).sum()),
         shown_width=[round(float(np.median(bright)), 3), round(float(np.median(bright)) * ratio, 3)],
     )
+
+
+def _without_black(image: Image) -> Image:
+    """Give a picture with nothing in its black corners: their edges would be measured as stars, and as noise."""
+    from nebulakit.pixels.borders import black_border
+
+    black = black_border(image.planes)
+    if black is None:
+        return image
+    return image.replace(np.where(black, np.float32(np.nan), image.planes), stars=None, noise=None)

@@ -137,6 +137,15 @@ def test_a_mosaic_whose_pattern_the_recipe_tells_is_not_asked_for_it(tell) -> No
         assert ("pattern-missing" in err) == told
 
 
+def test_a_stack_in_colour_needs_no_step_that_makes_colour_of_a_mosaic(tell, night) -> None:
+    Path("r.yaml").write_text("version: 1\nsteps:\n  - collapse_bayer: {}\noutputs:\n  - {layer: last, file: last.fits}\n")
+    code, _, err = tell("run", "r.yaml", night / "stack.fits", "-o", "o", "--no-cache", "--no-report")
+    assert code == 4
+    assert (
+        "stack.fits is in colour already, so collapse_bayer in line 3 of the recipe has nothing to do. Leave that step out" in err
+    )
+
+
 def test_until_writes_one_result(tell, night) -> None:
     code, out, _ = tell(
         "run", night / "r.yaml", night / "stack.fits", "-o", "o", "--until", "stretch", "--no-cache", "--no-report"

@@ -14,7 +14,7 @@ from astropy.wcs import WCS
 from PIL import Image as Pictures
 
 from nebulakit.errors import InputError
-from nebulakit.files import read, read_map
+from nebulakit.files import count_values, read, read_map
 from nebulakit.files.icc import srgb_profile
 from nebulakit.image import Image
 from nebulakit.recipe import loads
@@ -292,6 +292,21 @@ def test_a_mask_is_read_from_where_it_is(tmp_path, kind, as_tiff, where):
     assert np.allclose(read_map(path), mask, atol=1 / np.iinfo(kind).max)
 
 
+@pytest.mark.parametrize("how", ["jpeg", "image", "array"])
+def test_a_red_mask_is_whole_however_it_is_given(tmp_path, how):
+    """Of JPEG, which leaves some red in green and blue, of an image and of an array it was a third of itself."""
+    mask = np.zeros((80, 120), np.uint8)
+    mask[19:51, 21:78] = 255
+    red = painted("u1", mask / 255, "red")
+    (tmp_path / "mask.jpg").write_bytes(imagecodecs.jpeg_encode(red, level=90))
+    cube = red.transpose(2, 0, 1)
+    given = {"jpeg": tmp_path / "mask.jpg", "array": cube, "image": Image.from_array(cube / 255, scale="display")}[how]
+    recipe = loads(
+        "version: 1\ninputs:\n  place: {scale: mask}\nsteps:\n  - bin: {factor: 2}\noutputs:\n  - {layer: last, file: a.fits}\n"
+    )
+    assert np.abs(taken(recipe, "place", given).planes - mask / 255).mean() < 0.02
+
+
 def test_colours_that_opacity_multiplied_already_are_the_mask(tmp_path):
     mask = rng.integers(0, 255, (H, W), dtype=np.uint8)
     path = tmp_path / "a.tif"
@@ -305,6 +320,16 @@ def test_a_mask_in_the_fourth_plane_of_fits(tmp_path):
     none = np.zeros_like(mask)
     assert np.array_equal(read_map(put(tmp_path / "a.fits", np.stack([none, none, none, mask]))), mask)
     assert np.array_equal(read_map(put(tmp_path / "b.fits", np.stack([mask, none, none]))), mask)
+
+
+def test_the_size_of_a_packed_stack_is_told_by_its_header_alone(tmp_path, monkeypatch):
+    """All of it was unpacked, before each run and each plan, and twice after a run."""
+    data = put(tmp_path / "a.fits", rng.random((3, 400, 500)).astype(np.float32)).read_bytes()
+    (tmp_path / "a.fits.gz").write_bytes(gzip.compress(data))
+    with open(tmp_path / "a.fits.gz", "rb") as stored:
+        monkeypatch.setattr(gzip, "open", lambda _: gzip.GzipFile(fileobj=stored))
+        assert count_values(tmp_path / "a.fits.gz") == 3 * 400 * 500
+        assert stored.tell() < len(data) / 4
 
 
 @pytest.mark.parametrize("shape", [(3, 1, 1), (3, 1, 5), (3, 5, 1), (1, 3, 1, 5), (3, 4, 5), (1, 4, 5), (1, 1, 4, 5), (4, 5)])

@@ -2,15 +2,20 @@
 
 from __future__ import annotations
 
+import cv2
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import ndimage as ndi
 
+from nebulakit.demo import make_scene
+from nebulakit.image import Image
 from nebulakit.pixels import morphology
 from nebulakit.pixels import shrinking as mo
+from nebulakit.pixels.borders import black_border
 from nebulakit.pixels.facts import StarList
+from nebulakit.steps import reduce_stars, rotate, stretch_asinh
 
 
 def listed(x, y) -> StarList:
@@ -231,6 +236,15 @@ def test_an_empty_corner_that_cuts_a_star_is_no_darkness(alone, value, reach):
     assert np.array_equal(small[:, gone], planes[:, gone], equal_nan=True)
 
 
+def test_a_star_that_takes_up_a_tenth_of_a_megapixel_is_made_smaller_too():
+    """On a layer of stars it ended in a traceback: its surroundings alone are more pixels than are worked on at a time."""
+    places = [(200, 200), (30, 40), (350, 60), (60, 350), (370, 370)]
+    light = np.clip(star((400, 400), 200, 200, 60, 1.6) + sum(star((400, 400), x, y, 4, 0.5) for x, y in places[1:]), 0, 1)
+    planes = light[None].astype(np.float32)
+    small = mo.apply_reduce(planes, mo.decide_reduce(planes, listed(*zip(*places, strict=True)), 0.7, 1.0, True), True)
+    assert width_of(small[0, 100:300, 100:300]) == pytest.approx(0.7 * width_of(planes[0, 100:300, 100:300]), rel=0.05)
+
+
 def test_what_no_frame_covers_is_no_darkness():
     whole, stars, along = cut_by_a_corner(alone=False)
     gone = along < 80
@@ -238,6 +252,19 @@ def test_what_no_frame_covers_is_no_darkness():
     planes = np.where(gone, np.float32(0.03), whole)  # no black, so only the map tells
     small = mo.apply_reduce(planes, mo.decide_reduce(planes, stars, 0.7, 1.0, False, ~gone), False)
     assert np.abs(small - wanted)[:, ~gone].max() < 0.03
+
+
+def test_the_edge_of_a_black_corner_is_no_row_of_stars():
+    """Some were measured there, as wide as the nebula's slope behind the filled corner, and drew real stars along."""
+    scene = make_scene(31, (300, 400), "cove").image().replace(coverage=None)
+    turned = rotate(stretch_asinh(scene), angle="12 deg").planes
+    black = ~np.isfinite(turned).all(0)
+    black |= black_border(np.where(black, np.float32(0), turned))
+    pictures = [Image.from_array(np.where(black, np.float32(v), turned), scale="display") for v in (0, np.nan)]
+    small = [reduce_stars(p, size="60%") for p in pictures]
+    assert len(small[0].stars) == len(small[1].stars)
+    assert np.array_equal(small[0].planes[:, ~black], small[1].planes[:, ~black])
+    assert np.array_equal(small[0].planes[:, black], pictures[0].planes[:, black])
 
 
 def test_stars_left_out_beside_an_empty_corner_leave_the_sky():
@@ -256,6 +283,24 @@ def test_a_sky_cut_off_at_black_is_a_level_like_any_other():
     assert plan.empty is None
     small = mo.apply_reduce(dark, plan, False)[:, :44]
     assert (small > 0.3).sum() < 0.7 * (dark[:, :44] > 0.3).sum()
+
+
+def test_a_missing_pixel_beside_a_sky_cut_off_at_black_makes_no_corner_of_it():
+    planes = np.clip(np.mgrid[:80, :80][1:] / 400 - 0.05, 0, 1).astype(np.float32)
+    assert black_border(planes) is None
+    planes[0, 40, 25] = np.nan
+    assert black_border(planes) is None
+
+
+def test_each_black_corner_is_looked_at_in_its_own_surroundings(monkeypatch):
+    """A sky cut off at black has hundreds of such parts along the edge: the whole picture was looked at for each."""
+    planes = np.full((1, 400, 400), 0.3, np.float32)
+    for k in range(0, 400, 20):
+        planes[0, :10, k : k + 10] = planes[0, -10:, k : k + 10] = 0
+    seen, dilate = [], cv2.dilate
+    monkeypatch.setattr(cv2, "dilate", lambda image, *rest, **more: seen.append(image.size) or dilate(image, *rest, **more))
+    assert np.array_equal(black_border(planes), planes[0] == 0)
+    assert sum(seen) < 6 * planes.size  # it was 120 times
 
 
 def test_a_large_star_that_is_not_round_leaves_nothing_darker_than_its_surroundings():

@@ -13,6 +13,7 @@ from nebulakit.cli.run import command as run
 from nebulakit.demo import Conditions, make_scene, turned_frames
 from nebulakit.files import read
 from nebulakit.image import Image
+from nebulakit.pixels import signs
 from nebulakit.pixels.signs import lower_plateau
 from nebulakit.runner.door import doubts
 
@@ -250,6 +251,17 @@ GREY = {
 @pytest.mark.parametrize("name", GREY)
 def test_a_grey_picture_is_not_taken_for_a_mosaic(scene, name):
     assert "pattern-missing" not in ids(Image.from_array(GREY[name](scene)))
+
+
+def test_of_a_large_grey_picture_no_more_than_a_million_pixels_are_sorted_at_the_door(monkeypatch):
+    sizes, median = [], np.median
+    monkeypatch.setattr(
+        np, "median", lambda values, *rest, **more: sizes.append(np.size(values)) or median(values, *rest, **more)
+    )
+    plane = np.random.default_rng(0).standard_normal((1500, 1500)).astype(np.float32)
+    plane[::2, ::2] += 1
+    assert np.ptp(signs.cell_levels(plane, np.ones(plane.shape, bool))) > 0.9
+    assert 100_000 < max(sizes) < 1_100_000
 
 
 def test_lost_colour_is_noticed(scene):

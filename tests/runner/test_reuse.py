@@ -536,11 +536,14 @@ def test_the_grain_of_a_sweep_is_that_of_the_dark_whatever_else_is_in_the_pictur
     noise = rng.normal(0, 0.01, (3, 320, 400))
     noise[:, :, 220:] *= 3  # a curve made it larger where it is bright
 
-    def grain(grains):
-        return numbers(Image.from_array(np.clip(0.1 + nebula + stars + grains, 0, 1), scale="display"))["grain"]
+    def grain(grains, corners=0):
+        planes = np.clip(0.1 + nebula + stars + grains, 0, 1)
+        planes[:, (x + y < corners) | (x + y > 720 - corners)] = 0
+        return numbers(Image.from_array(planes, scale="display"))["grain"]
 
     # of the mean of three channels; the slope adds a tenth of it
     assert grain(noise) == pytest.approx(0.01 / np.sqrt(3), rel=0.15)
+    assert grain(noise, 220) == pytest.approx(grain(noise), rel=0.1)  # black corners are no part of the picture
     calm = [(noise + sum(np.roll(noise, k, axis) for k in (-1, 1) for axis in (1, 2))) / 5, 0.02 * noise]
     assert grain(noise) > 1.8 * grain(calm[0]) > 3 * grain(calm[1]) > 0
     assert numbers(Image.from_array(np.full((3, 8, 8), 0.1), scale="display"))["grain"] is None
@@ -570,6 +573,12 @@ def test_two_varied_values_lie_in_a_grid_on_the_contact_sheet(tmp_path):
         assert written[:top, x : x + 90].any()  # what the column is
     assert left < 220  # long names are broken
     assert len(np.unique(places(None)[0][:, 1])) == 3  # without a grid as suits the screen
+
+
+def test_pictures_narrower_than_a_letter_have_a_contact_sheet(tmp_path):
+    pictures = [(np.full((5, 3, 3), 99, np.uint8), [""])] * 2
+    contact_sheet(pictures, tmp_path / "c.png", [("a.x", ["1"]), ("b.y", ["wide", "u"])])
+    assert (np.asarray(Pictures.open(tmp_path / "c.png")) == 99).all(2).sum() >= 2 * 15
 
 
 def test_hue_truth_of_known_pictures():

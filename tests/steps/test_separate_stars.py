@@ -7,7 +7,7 @@ from scipy import ndimage as ndi
 from nebulakit.demo import make_scene
 from nebulakit.errors import StepError
 from nebulakit.image import Image
-from nebulakit.steps import add_stars, reduce_stars, separate_stars, stretch_asinh, stretch_midtone
+from nebulakit.steps import add_stars, blend, level_mask, reduce_stars, separate_stars, stretch_asinh, stretch_midtone
 from tests.quality import stars as quality
 from tests.quality import stretched
 
@@ -232,6 +232,14 @@ def test_stretched_pictures_come_back_from_their_parts(shown):
     both = add_stars(nebula, stars, brightness="200%")
     assert both.planes.max() <= 1
     assert not both.by_levels
+
+
+@pytest.mark.parametrize("other", ["nebula", "mask"])
+def test_what_is_no_layer_of_stars_any_more_is_none_of_levels(shown, other):
+    _, (nebula, stars, _), _, _ = shown
+    made = blend(stars, nebula) if other == "nebula" else level_mask(stars)
+    assert made.content != "stars"
+    assert not made.by_levels
 
 
 def test_stars_that_were_stretched_by_themselves_are_screened(truth, parted):
