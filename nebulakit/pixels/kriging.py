@@ -95,6 +95,12 @@ class Field:
         """Give the variance that every pixel has of its own."""
         return FLOOR + LOOSE * strength * float(self.covariance[0, 0])
 
+    def among(self, y: Ints, x: Ints, strength: float) -> Array:
+        """Give the covariances (n, n) of nebula and noise at n pixels, with what each has of its own: what predictions rest on."""
+        out = self.between(y, x, y, x, strength)
+        out[np.diag_indices(len(y))] += self.own(strength)
+        return out
+
     def disc(self, radius: float) -> Disc:
         """Give the weights and covariances for a disc of this radius."""
         if radius in self._discs:
@@ -106,13 +112,12 @@ class Field:
         ky, kx, ry, rx = yy[core], xx[core], yy[ring], xx[ring]
         weights, spreads = [], []
         for strength in STRENGTHS:
-            own = self.own(strength)
-            around = self.between(ry, rx, ry, rx, strength) + own * np.eye(len(ry))
+            around = self.among(ry, rx, strength)
             across = self.between(ky, kx, ry, rx, strength)
             w = np.linalg.solve(around, across.T).T
             v = self.between(ky, kx, ky, kx, strength) - w @ across.T
             weights.append(w)
-            spreads.append((v + v.T) / 2 + own * np.eye(len(ky)))
+            spreads.append((v + v.T) / 2 + self.own(strength) * np.eye(len(ky)))
         self._discs[radius] = Disc(ky, kx, ry, rx, np.stack(weights).astype(np.float32), np.stack(spreads))
         return self._discs[radius]
 

@@ -128,7 +128,7 @@ def _weights(field: Field, inside: Cells, rim: Cells, strength: float) -> npt.ND
 
     ry, rx = rim.T
     ky, kx = inside.T
-    around = field.between(ry, rx, ry, rx, strength) + field.own(strength) * np.eye(len(ry))
+    around = field.among(ry, rx, strength)
     across = field.between(ky, kx, ry, rx, strength) - field.noise(ky[:, None] - ry[None], kx[:, None] - rx[None])
     return np.asarray(solve(around, across.T, assume_a="pos", overwrite_a=True, check_finite=False).T, np.float64)
 
