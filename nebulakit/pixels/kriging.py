@@ -24,7 +24,8 @@ LONGEST = 80.0  # px: structure beyond that is a level and a slope to a disc of 
 STRENGTHS = 0.003 * 4.0 ** np.arange(9)  # variance of the nebula's third starlet scale, in noise variances
 RING = 4.6
 # what every pixel has of its own: of the noise variance, and of the nebula's. Without it blurred noise, whose finest
-# structure is nearly nothing, lets a disc be told from its ring by weights of some hundreds: a star from its own flank
+# structure is nearly nothing, lets a disc be told from its ring by weights of some hundreds, and what the ring is off by
+# (a neighbour's light, a law that is not quite right) comes in so many times larger
 FLOOR, LOOSE = 0.05, 2e-3
 FURTHEST = 2 * GRID  # px between two pixels
 MIDDLE = FURTHEST * (2 * FURTHEST + 2)

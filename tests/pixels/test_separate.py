@@ -129,14 +129,14 @@ def test_kriging_is_as_good_as_it_says():
 
 
 @pytest.mark.parametrize("blur", [0.05, 0.45, 0.9, 1.2])
-def test_a_ring_tells_no_star_from_its_flank(blur):
-    """What the ring is off by comes in multiplied by the weights: by 660 once, where noise is blurred and the nebula uneven."""
+def test_what_a_ring_is_off_by_comes_in_a_few_times_larger(blur):
+    """Multiplied by the weights: by 65 to 1025 once, most where noise is blurred and the nebula uneven, and by 21 now."""
     disc = kriging.Field(blur, 1.67).disc(7.0)
-    # a model that is exactly right bears what one that is off by a per cent of the star's flank does not
-    assert np.abs(disc.weights).sum(2).max() < 60
+    assert np.abs(disc.weights).sum(2).max() < 30
     star = starlaw.moffat_law((1.0, 0.0, 1.0), 2.2, 3.0)
     told = disc.weights @ star.at(disc.rx, disc.ry)
-    assert np.abs(told[:, np.hypot(disc.ky, disc.kx) < 1]).max() < 0.3
+    # a star's flank by itself tells nothing of its height: 0.002 now, 0.004 to 0.007 by the larger weights
+    assert np.abs(told[:, np.hypot(disc.ky, disc.kx) < 1]).max() < 0.003
 
 
 def test_noise_blur_from_two_scales():
