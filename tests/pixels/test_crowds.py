@@ -227,3 +227,28 @@ def test_reflections_are_measured_with_their_own_light_in():
             # a hundredth of a disc of over 30 sigma is a third of a pixel's noise, over 1800 pixels
             assert found.bright == pytest.approx(share * true.bright, rel=0.01)
             assert (found.dx, found.dy, found.radius) == pytest.approx((4.0, -3.0, 24.0), abs=0.1)
+
+
+def test_a_star_has_no_reflection_where_its_edge_plainly_is_not_there():
+    """What others have is taken from it no more; where a disc is too faint to be seen it is expected as usual."""
+    from nebulakit.pixels.stars.flanks import learn_ghosts
+
+    rng = np.random.default_rng(6)
+    x, y = np.array([110.0, 300.0, 200.0, 320.0]), np.array([100.0, 120.0, 300.0, 320.0])
+    height = np.array([1e5, 2e5, 2e5, 1e3])
+    usual = starlaw.Ghost(4.0, -3.0, 24.0, 1.2, 5e-5)  # 5 and 10 sigma, and a twentieth of one
+    planes = np.stack([drawn(LAW, x, y, height, (420, 420))] * 3) + rng.normal(0, 1, (3, 420, 420)).astype(np.float32)
+    yy, xx = np.mgrid[:420, :420]
+    for c in (1, 2):
+        for k in (0, 2):
+            planes[c] += (height[k] * usual.at(xx - x[k], yy - y[k])).astype(np.float32)
+    fit = fit_of(planes)
+    fit.add(x, y, np.tile(height, (3, 1)), np.ones(4, bool))
+    fit.ghosts = [None, usual, usual]
+    for _ in range(2):
+        fit.redraw()
+        learn_ghosts(fit)
+    # an edge of 5 sigma a pixel is told to some per cent
+    assert fit.ghostly[1:, [0, 2]] == pytest.approx(np.ones((2, 2)), abs=0.1)
+    assert fit.ghostly[1:, 1].max() < 0.01
+    assert fit.ghostly[1:, 3].min() > 0.8
