@@ -98,6 +98,8 @@ def _widths(plane: Plane, x: Array, y: Array, reach: int) -> tuple[Array, Array,
     above = profile - base[:, None] > 0.5 * peak[:, None]
     # the first ring below half bounds the star; neighbours beyond it do not count
     first = np.where(above.all(1), reach, np.argmin(above, axis=1))
+    # a flat top that goes on beyond the cut-out differs from its rings by rounding alone: it is to be looked at from further off
+    first[top - base < 1e-4 * top] = reach
     width = 2.0 * np.maximum(first, 1)
     for bound in np.unique(first):
         these = np.flatnonzero(first == bound)
