@@ -56,8 +56,10 @@ class Run:
         return html(self)
 
     def __getitem__(self, layer: str) -> Image:
-        """Give the newest layer of that name (``last`` for the main result of the last step), if it was kept."""
+        """Give the newest layer of that name (``last`` for the main result of the last step that was run), if it was kept."""
         ref = self.recipe.layers().get(layer)
+        if layer == "last" and ref not in self.results and self.steps:
+            ref = self.steps[-1].call.main
         if ref is None or ref not in self.results:
             kept = sorted({name for c in self.recipe.steps for r, name in c.names.items() if Ref(c.index, r) in self.results})
             raise KeyError(f"layer {layer!r} was not kept; kept: {', '.join(kept)} and last")

@@ -1,0 +1,195 @@
+"""What every star of a layer of stars shines by itself: one profile a star, round its middle, all told together.
+
+Light is added as screening adds it: 1 - (1 - a)(1 - b), so that u = -log(1 - light) of stars that overlap is a sum. A profile is a
+falling, piecewise linear function of the radius, fitted to what the other stars leave (least squares by simultaneous
+reconstruction, Gilbert 1972, J. theor. Biol. 36:105; falling by pooling adjacent violators, Barlow et al. 1972).
+"""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import numpy as np
+import numpy.typing as npt
+
+from nebulakit.pixels.compiling import compiled
+
+Plane = npt.NDArray[np.float32]
+Array = npt.NDArray[np.float64]
+Ints = npt.NDArray[np.int64]
+Mask = npt.NDArray[np.bool_]
+
+CUT = 4.6  # of u: 99 % of white, from where a star is no more told than "at least so bright"
+START = 0.35  # share of the pixels of a ring that are darker than what a profile starts from: neighbours raise the others
+ROUNDS = 8
+LEVEL = 0.01  # of u: below it no star is told from another
+TAIL = 0.001  # of u: by this an ended profile goes on, so that what is left beyond it shrinks with the star
+
+
+class Profiles(NamedTuple):
+    """One profile a star: that of star i at a radius of k px is ``u[first[i] + k]``, and 0 at ``first[i + 1] - first[i]``."""
+
+    x: Array
+    y: Array
+    first: Ints  # (star + 1,)
+    u: Array
+
+
+def tell_profiles(u: Plane, seen: Mask, x: Array, y: Array, reach: Ints) -> Profiles:
+    """Tell the profiles of stars at (x, y), px, from u (y, x), as far as ``reach``, px; the first star is the brightest.
+
+    Only pixels that are ``seen`` count; u must not hold NaN.
+    """
+    first = np.concatenate([[0], np.cumsum(reach)]).astype(np.int64)
+    out = Profiles(x, y, first, np.zeros(first[-1]))
+    _tell(u, seen, *out)
+    return out
+
+
+def draw_profiles(
+    rows: slice, width: int, profiles: Profiles, which: Ints, pull: Array, fade: Array, edge: float, light: Array
+) -> tuple[Plane, Plane]:
+    """Give the sum of profiles u as they are, and as they become, on some ``rows`` of a picture that is ``width`` px wide.
+
+    ``which`` stars may reach there. At a radius r a star becomes ``light`` times what it is at r (1 + ``pull`` (exp(-(r/``fade``)^2) - ``edge``)).
+    """
+    before = np.zeros((rows.stop - rows.start, width), np.float32)
+    after = np.zeros_like(before)
+    _draw(before, after, rows.start, *profiles, which, pull, fade, edge, light)
+    return before, after
+
+
+@compiled
+def _at(u: Array, first: int, reach: int, r: float) -> float:
+    k = int(r)
+    if k >= reach:
+        return 0.0
+    t = r - k
+    return (1 - t) * u[first + k] + (t * u[first + k + 1] if k + 1 < reach else 0.0)
+
+
+@compiled
+def _fall(u: Array, weight: Array) -> None:
+    """Make values fall, and nowhere under 0, with as little change as may be: neighbours that rise are pooled."""
+    level, share, size = np.empty(len(u)), np.empty(len(u)), np.empty(len(u), np.int64)
+    n = 0
+    for k in range(len(u)):
+        level[n], share[n], size[n] = u[k], weight[k], 1
+        n += 1
+        while n > 1 and level[n - 1] > level[n - 2]:
+            total = share[n - 2] + share[n - 1]
+            level[n - 2] = (level[n - 2] * share[n - 2] + level[n - 1] * share[n - 1]) / total
+            share[n - 2] = total
+            size[n - 2] += size[n - 1]
+            n -= 1
+    k = 0
+    for j in range(n):
+        for _ in range(size[j]):
+            u[k] = max(level[j], 0.0)
+            k += 1
+
+
+@compiled
+def _add(total: Array, x: float, y: float, u: Array, sign: float) -> None:
+    """Add a profile to a plane, or take it off."""
+    reach = len(u)
+    h, w = total.shape
+    for row in range(max(int(y) - reach, 0), min(int(y) + reach + 2, h)):
+        for col in range(max(int(x) - reach, 0), min(int(x) + reach + 2, w)):
+            r = np.hypot(row - y, col - x)
+            if r < reach:
+                total[row, col] += sign * _at(u, 0, reach, r)
+
+
+@compiled
+def _begin(u: Plane, seen: Mask, total: Array, x: float, y: float, out: Array) -> None:
+    """Start a profile from what is darker than a share of the pixels of each ring, the others' light off."""
+    reach = len(out)
+    h, w = u.shape
+    count = np.zeros(reach + 1, np.int64)
+    for fill in range(2):
+        if fill:
+            start = np.cumsum(count) - count
+            values = np.empty(count.sum())
+            count[:] = 0
+        for row in range(max(int(y) - reach, 0), min(int(y) + reach + 2, h)):
+            for col in range(max(int(x) - reach, 0), min(int(x) + reach + 2, w)):
+                k = int(np.hypot(row - y, col - x) + 0.5)
+                if k < reach and seen[row, col]:
+                    if fill:
+                        rest = u[row, col] - total[row, col]
+                        values[start[k] + count[k]] = max(u[row, col], 0) if u[row, col] >= CUT else max(rest, 0.0)
+                    count[k] += 1
+    least = CUT
+    for k in range(reach):
+        if count[k]:
+            ring = np.sort(values[start[k] : start[k] + count[k]])
+            least = min(least, ring[int(count[k] * START)])
+        out[k] = least
+
+
+@compiled
+def _tell(u: Plane, seen: Mask, xs: Array, ys: Array, first: Ints, out: Array) -> None:
+    total = np.zeros(u.shape)
+    h, w = u.shape
+    for i in range(len(xs)):
+        mine = out[first[i] : first[i + 1]]
+        _begin(u, seen, total, xs[i], ys[i], mine)
+        _add(total, xs[i], ys[i], mine, 1.0)
+    for _ in range(ROUNDS):
+        for i in range(len(xs)):
+            x, y, mine = xs[i], ys[i], out[first[i] : first[i + 1]]
+            reach = len(mine)
+            better, weight = np.zeros(reach), np.full(reach, 1e-9)
+            for row in range(max(int(y) - reach, 0), min(int(y) + reach + 2, h)):
+                for col in range(max(int(x) - reach, 0), min(int(x) + reach + 2, w)):
+                    r = np.hypot(row - y, col - x)
+                    if r >= reach or not seen[row, col]:
+                        continue
+                    own = _at(mine, 0, reach, r)
+                    rest = u[row, col] - total[row, col]
+                    if u[row, col] >= CUT and rest < 0:
+                        rest = 0.0
+                    # where others shine more, little is told of this one
+                    share = (own + LEVEL) / (total[row, col] + LEVEL)
+                    share *= share
+                    k = int(r)
+                    t = r - k
+                    better[k] += share * (1 - t) * rest
+                    weight[k] += share * (1 - t)
+                    if k + 1 < reach:
+                        better[k + 1] += share * t * rest
+                        weight[k + 1] += share * t
+            new = mine + better / weight
+            _fall(new, weight)
+            _add(total, x, y, new - mine, 1.0)
+            mine[:] = new
+
+
+@compiled
+def _draw(
+    before: Plane,
+    after: Plane,
+    y0: int,
+    xs: Array,
+    ys: Array,
+    first: Ints,
+    u: Array,
+    which: Ints,
+    pull: Array,
+    fade: Array,
+    edge: float,
+    light: Array,
+) -> None:
+    h, w = before.shape
+    for i in which:
+        x, y, reach = xs[i], ys[i] - y0, first[i + 1] - first[i]
+        scale, end = 0.3 * fade[i], np.exp(-reach / (0.3 * fade[i]))
+        for row in range(max(int(np.floor(y)) - reach, 0), min(int(np.floor(y)) + reach + 2, h)):
+            for col in range(max(int(x) - reach, 0), min(int(x) + reach + 2, w)):
+                r = np.hypot(row - y, col - x)
+                if r >= reach:
+                    continue
+                from_r = min(r * (1 + pull[i] * max(np.exp(-((r / fade[i]) ** 2)) - edge, 0.0)), float(reach))
+                before[row, col] += _at(u, first[i], reach, r) + TAIL * (np.exp(-r / scale) - end)
+                after[row, col] += light[i] * (_at(u, first[i], reach, from_r) + TAIL * (np.exp(-from_r / scale) - end))
