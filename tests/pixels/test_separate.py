@@ -10,7 +10,7 @@ from scipy.ndimage import convolve1d
 from nebulakit.pixels import kriging, starlet
 from nebulakit.pixels.stars import law as starlaw
 from nebulakit.pixels.stars.fit import apart
-from nebulakit.pixels.stars.learn import first_law
+from nebulakit.pixels.stars.first import first_laws
 from nebulakit.pixels.stars.separate import exact_rest
 
 NUMBERS = st.floats(-1e6, 1e6, width=32)
@@ -70,7 +70,7 @@ def test_the_first_law_of_noisy_stars(linear, oval):
         px, py = round(sx), round(sy)
         stamp = law.stamps(np.array([sx - px]), np.array([sy - py]), 25)[0]
         plane[py - 25 : py + 26, px - 25 : px + 26] += height * stamp
-    found = first_law(plane, x, y, 3.3)
+    found = first_laws(plane[None], x, y, 3.3)[0]
     assert found.linear == pytest.approx(linear, abs=0.05)
     span = np.arange(-6.0, 7)
     error = found.at(span[None], span[:, None]) - law.at(span[None], span[:, None])
