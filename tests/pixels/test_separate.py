@@ -78,7 +78,7 @@ def test_the_first_law_of_noisy_stars(linear, oval):
 
 
 def uneven_stars(seed, depth, brightest):
-    """Give three planes of the same stars, under the first of which lies a bright, uneven nebula; their places and their law."""
+    """Give three planes of the same stars, an uneven nebula under those of the first; their places and their law."""
     rng = np.random.default_rng(seed)
     law = starlaw.moffat_law((1.0, 0.0, 1.0), 3.4, 2.5, 1.0)
     frequency = np.hypot(np.fft.fftfreq(420)[:, None], np.fft.rfftfreq(420)[None])

@@ -20,8 +20,8 @@ Ints = npt.NDArray[np.int_]
 
 FEWEST, MOST = 5, 60  # stars a law is fitted to
 SANE = 3  # of which at least so many must look alike
-# how far channels' laws differ: logarithms of width and beta, both parts of the elongation, the share of linear resampling, which
-# is the same for all (standard deviations)
+# how far channels' laws differ (standard deviations): logarithms of width and beta, both parts of the elongation, the share
+# of linear resampling, which is the same for all
 APART = np.array([0.08, 0.05, 0.03, 0.03, 0.03])
 STEPS = np.array([1e-3, 1e-3, 1e-3, 1e-3, 1e-2])
 LOOSE = 3.0  # of what is left: more counts less
@@ -56,10 +56,11 @@ def _half(fwhm: float) -> int:
 def first_laws(planes: Planes, x: Array, y: Array, fwhm: float) -> list[Law]:
     """Fit a Moffat law to well separated stars of each plane (in noise sigma): contour, width, beta and linear share.
 
-    A star that is one in the channel that shows stars best is one in all, whatever it looks like in the nebula of another.
-    Channels' laws are much alike, for air, optics and resampling are the same: each is drawn to the mean of all as far as its
-    own stars leave it open (empirical Bayes, as in Bishop 2006, Pattern Recognition and Machine Learning, 3.5). How far they
-    do is told by leaving out one star after the other (Efron 1982, The Jackknife, the Bootstrap and Other Resampling Plans).
+    How wide stars are is asked of those that look like stars in the channel that shows them best; a bright nebula makes
+    most of another's look like anything. Channels' laws are much alike, for air, optics and resampling are the same: each
+    is drawn to the mean of all as far as its own stars leave it open (empirical Bayes, as in Bishop 2006, Pattern
+    Recognition and Machine Learning, 3.5), which leaving out one star after the other tells (Efron 1982, The Jackknife,
+    the Bootstrap and Other Resampling Plans).
     """
     half = _half(fwhm)
     h, w = planes.shape[1:]
@@ -154,22 +155,23 @@ def _tell(cuts: Array, each: Array, clear: Mask) -> tuple[Array, Array] | None:
     for misfit in (0.02, 0.02, 0.006, 0.003, 0.003):
         weight = weights(misfit)
         left(best, move=True)
-        best = least_squares(left, best, bounds=(low, high), loss="soft_l1", f_scale=LOOSE, max_nfev=6, diff_step=1e-3).x
+        ends = {"max_nfev": 6, "diff_step": 1e-3}
+        best = least_squares(left, best, bounds=(low, high), loss="soft_l1", f_scale=LOOSE, **ends).x
     return best, _covariance(left, best, len(cuts))
 
 
 def _covariance(left: Callable[[Array], Array], best: Array, count: int) -> Array:
     """Give the covariance of what was fitted to ``count`` stars, by leaving out one after the other."""
     steps = np.where(best > 0.5, -STEPS, STEPS)  # the share stays between 0 and 1
-    here = left(best).reshape(count, -1)
-    slopes = np.stack([(left(best + step) - left(best)) / step.sum() for step in np.diag(steps)], -1)
-    slopes = slopes.reshape(count, -1, len(best))
+    here = left(best)
+    slopes = np.stack([(left(best + step) - here) / step.sum() for step in np.diag(steps)], -1)
+    here, slopes = here.reshape(count, -1), slopes.reshape(count, -1, len(best))
     weight = 1 / np.sqrt(1 + (here / LOOSE) ** 2)
     normal = np.einsum("nki,nk,nkj->nij", slopes, weight, slopes)
     right = np.einsum("nki,nk->ni", slopes, weight * here)
     whole = normal.sum(0)
     # a star may be all that tells
-    least = 1e-6 * np.diag(np.diag(whole))
+    least = 1e-6 * np.diag(np.diag(whole) + 1e-6)
     moved = np.linalg.solve(whole[None] - normal + least, right[:, :, None])[:, :, 0]
     return np.asarray((moved.T @ moved) * (count - 1) / count)
 
