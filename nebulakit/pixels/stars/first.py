@@ -20,8 +20,8 @@ Ints = npt.NDArray[np.int_]
 
 FEWEST, MOST = 5, 60  # stars a law is fitted to
 SANE = 3  # of which at least so many must look alike
-# how far channels' laws differ (standard deviations): logarithms of width and beta, both parts of the elongation, the share
-# of linear resampling, which is the same for all
+# how far channels' laws differ (standard deviations): logarithms of width and beta, both parts of the elongation, the
+# share of linear resampling, which is the same for all
 APART = np.array([0.08, 0.05, 0.03, 0.03, 0.03])
 STEPS = np.array([1e-3, 1e-3, 1e-3, 1e-3, 1e-2])
 LOOSE = 3.0  # of what is left: more counts less
@@ -57,7 +57,7 @@ def first_laws(planes: Planes, x: Array, y: Array, fwhm: float) -> list[Law]:
     """Fit a Moffat law to well separated stars of each plane (in noise sigma): contour, width, beta and linear share.
 
     How wide stars are is asked of those that look like stars in the channel that shows them best; a bright nebula makes
-    most of another's look like anything. Channels' laws are much alike, for air, optics and resampling are the same: each
+    most of another's look like any. Channels' laws are much alike, for air, optics and resampling are the same: each
     is drawn to the mean of all as far as its own stars leave it open (empirical Bayes, as in Bishop 2006, Pattern
     Recognition and Machine Learning, 3.5), which leaving out one star after the other tells (Efron 1982, The Jackknife,
     the Bootstrap and Other Resampling Plans).
