@@ -9,8 +9,8 @@ from scipy.ndimage import convolve1d
 
 from nebulakit.pixels import kriging, starlet
 from nebulakit.pixels.stars import law as starlaw
+from nebulakit.pixels.stars.first import first_laws
 from nebulakit.pixels.stars.fit import apart
-from nebulakit.pixels.stars.learn import first_law
 from nebulakit.pixels.stars.separate import exact_rest
 
 NUMBERS = st.floats(-1e6, 1e6, width=32)
@@ -70,11 +70,61 @@ def test_the_first_law_of_noisy_stars(linear, oval):
         px, py = round(sx), round(sy)
         stamp = law.stamps(np.array([sx - px]), np.array([sy - py]), 25)[0]
         plane[py - 25 : py + 26, px - 25 : px + 26] += height * stamp
-    found = first_law(plane, x, y, 3.3)
+    found = first_laws(plane[None], x, y, 3.3)[0]
     assert found.linear == pytest.approx(linear, abs=0.05)
     span = np.arange(-6.0, 7)
     error = found.at(span[None], span[:, None]) - law.at(span[None], span[:, None])
     assert np.abs(error).max() < 0.002  # of the height: one sigma of the noise for a star 500 sigma high
+
+
+def uneven_stars(seed, depth, brightest):
+    """Give three planes of the same stars, an uneven nebula under those of the first; their places and their law."""
+    rng = np.random.default_rng(seed)
+    law = starlaw.moffat_law((1.0, 0.0, 1.0), 3.4, 2.5, 1.0)
+    frequency = np.hypot(np.fft.fftfreq(420)[:, None], np.fft.rfftfreq(420)[None])
+    frequency[0, 0] = np.inf
+    waves = frequency**-1.6 * np.exp(-((2 * np.pi * 1.9 * frequency) ** 2) / 2)
+    nebula = np.fft.irfft2(waves * np.fft.rfft2(rng.normal(0, 1, (420, 420))))
+    planes = rng.normal(0, 1, (3, 420, 420)).astype(np.float32) + 500
+    planes[0] += depth / nebula.std() * nebula
+    x, y = (v.ravel() + rng.uniform(-0.5, 0.5, 49) for v in np.meshgrid(np.arange(30, 400, 60), np.arange(30, 400, 60)))
+    for sx, sy, height in zip(x, y, np.geomspace(30, brightest, 49), strict=True):
+        px, py = round(sx), round(sy)
+        stamp = law.stamps(np.array([sx - px]), np.array([sy - py]), 25)[0]
+        planes[:, py - 25 : py + 26, px - 25 : px + 26] += height * stamp
+    return planes, x, y, law
+
+
+@pytest.mark.parametrize(("seed", "depth", "brightest"), [(4, 60, 3000), (6, 60, 3000), (2, 150, 1000), (3, 150, 1000)])
+def test_a_channel_whose_nebula_hides_its_stars_has_the_law_of_the_others(seed, depth, brightest):
+    """Alone, its stars tell a law of another resampling, or none: resampling is the same for all."""
+    planes, x, y, law = uneven_stars(seed, depth, brightest)
+    span = np.arange(-10.0, 11)
+
+    def error(found):
+        return np.abs(found.at(span[None], span[:, None]) - law.at(span[None], span[:, None])).max()
+
+    alone, together = first_laws(planes[:1], x, y, 4.7)[0], first_laws(planes, x, y, 4.7)
+    assert alone.linear < 0.95  # that the scene is hard
+    assert [found.linear for found in together] == pytest.approx([1.0] * 3, abs=0.05)
+    assert error(together[0]) < 0.8 * error(alone)
+    assert max(error(found) for found in together[1:]) < 0.002  # as where there is no nebula
+
+
+def test_channels_may_differ_in_width():
+    """What well seen stars tell is not changed by the other channels."""
+    rng = np.random.default_rng(4)
+    laws = [starlaw.moffat_law((1.0, 0.0, 1.0), alpha, 3.2, 1.0) for alpha in (3.0, 2.7, 3.3)]
+    planes = rng.normal(0, 1, (3, 420, 420)).astype(np.float32) + 500
+    x, y = (v.ravel() + rng.uniform(-0.5, 0.5, 49) for v in np.meshgrid(np.arange(30, 400, 60), np.arange(30, 400, 60)))
+    for sx, sy, height in zip(x, y, np.geomspace(300, 20000, 49), strict=True):
+        px, py = round(sx), round(sy)
+        for plane, law in zip(planes, laws, strict=True):
+            stamp = law.stamps(np.array([sx - px]), np.array([sy - py]), 25)[0]
+            plane[py - 25 : py + 26, px - 25 : px + 26] += height * stamp
+    span = np.arange(-6.0, 7)
+    for found, law in zip(first_laws(planes, x, y, 3.3), laws, strict=True):
+        assert np.abs(found.at(span[None], span[:, None]) - law.at(span[None], span[:, None])).max() < 0.002  # as alone
 
 
 def test_a_linearly_resampled_star_is_the_mean_of_four():

@@ -13,12 +13,12 @@ from nebulakit.pixels import kriging, starlet
 from nebulakit.pixels.facts import Noise, StarList
 from nebulakit.pixels.inpaint import push_pull
 from nebulakit.pixels.parallel import over
-from nebulakit.pixels.stars import ghosts, learn
+from nebulakit.pixels.stars import first, ghosts, learn
 from nebulakit.pixels.stars.beyond import find_beyond
 from nebulakit.pixels.stars.find import _peaks, find_stars, star_coloured
 from nebulakit.pixels.stars.fit import DOUBT, UNSETTLED, StarFit
 from nebulakit.pixels.stars.flanks import learn_ghosts, learn_own
-from nebulakit.pixels.stars.law import FREEDOM, PAD, Law, moffat_law
+from nebulakit.pixels.stars.law import FREEDOM, PAD
 from nebulakit.pixels.stars.tints import learn_tints
 from nebulakit.pixels.stars.wings import learn_law
 
@@ -61,7 +61,8 @@ def fit_stars(
         hidden = hidden | _cut(planes, white)
     found = find_stars(planes, noise, coverage, white) if stars is None else stars
     fwhm = _width(found)
-    laws = [_law(z[c], hidden[c], found, fwhm) for c in range(len(planes))]
+    lone = first.alone(hidden, found, fwhm)
+    laws = first.first_laws(z, found.x[lone], found.y[lone], fwhm)
     ratio = float(np.median([row[1] / row[0] if row[0] > 0 else 0 for row in noise.scales]))
     field = kriging.Field(kriging.noise_blur(ratio), fwhm / 2.355)
     fit = StarFit(z, hidden, noise.map, list(laws), field)
@@ -152,29 +153,6 @@ def _width(stars: StarList) -> float:
         return 3.0
     alpha = math.sqrt(float(np.median(stars.flux / stars.peak)) * 2 / math.pi)
     return float(np.clip(alpha * 2 * math.sqrt(2 ** (1 / 3) - 1), 1.2, 12))
-
-
-def _law(plane: Plane, hidden: Mask, stars: StarList, fwhm: float) -> Law:
-    """Give the first law of a channel."""
-    from scipy.spatial import cKDTree
-
-    if len(stars) >= 5:
-        place = np.column_stack([stars.x, stars.y])
-        apart = cKDTree(place).query(place, k=2)[0][:, 1]
-        half = int(min(max(math.ceil(2.2 * fwhm), 5), 14))
-        free = ~stars.saturated
-        h, w = plane.shape
-        for i in np.nonzero(free)[0]:
-            px, py = round(float(stars.x[i])), round(float(stars.y[i]))
-            inside = half <= px < w - half and half <= py < h - half
-            free[i] = inside and not hidden[py - half : py + half + 1, px - half : px + half + 1].any()
-        for least in (4.0, 3.0, 2.0):
-            chosen = np.nonzero(free & (apart > least * fwhm))[0][:60]
-            if len(chosen) >= 12:
-                break
-        if len(chosen) >= 5:
-            return learn.first_law(plane, stars.x[chosen], stars.y[chosen], fwhm)
-    return moffat_law((1.0, 0.0, 1.0), fwhm / (2 * math.sqrt(2 ** (1 / 3) - 1)), 3.0)
 
 
 def _prepare(fit: StarFit, again: bool = False) -> None:

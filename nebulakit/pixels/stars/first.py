@@ -1,0 +1,206 @@
+"""The first laws of a stack's channels: Moffat laws, fitted to stars that stand alone."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+
+import numpy as np
+import numpy.typing as npt
+
+from nebulakit.pixels.facts import StarList
+from nebulakit.pixels.parallel import over
+from nebulakit.pixels.psf import fit_moffat
+from nebulakit.pixels.stars.law import Law, moffat_law
+
+Array = npt.NDArray[np.float64]
+Planes = npt.NDArray[np.float32]
+Mask = npt.NDArray[np.bool_]
+Ints = npt.NDArray[np.int_]
+
+FEWEST, MOST = 5, 60  # stars a law is fitted to
+SANE = 3  # of which at least so many must look alike
+# how far channels' laws differ (standard deviations): logarithms of width and beta, both parts of the elongation, the
+# share of linear resampling, which is the same for all
+APART = np.array([0.08, 0.05, 0.03, 0.03, 0.03])
+STEPS = np.array([1e-3, 1e-3, 1e-3, 1e-3, 1e-2])
+LOOSE = 3.0  # of what is left: more counts less
+
+
+def alone(hidden: Mask, stars: StarList, fwhm: float) -> Ints:
+    """Give the brightest stars that stand alone and are seen whole in all channels."""
+    from scipy.spatial import cKDTree
+
+    if len(stars) < FEWEST:
+        return np.zeros(0, int)
+    place = np.column_stack([stars.x, stars.y])
+    apart = cKDTree(place).query(place, k=2)[0][:, 1]
+    half = _half(fwhm)
+    free = ~stars.saturated
+    h, w = hidden.shape[1:]
+    for i in np.nonzero(free)[0]:
+        px, py = round(float(stars.x[i])), round(float(stars.y[i]))
+        inside = half <= px < w - half and half <= py < h - half
+        free[i] = inside and not hidden[:, py - half : py + half + 1, px - half : px + half + 1].any()
+    for least in (4.0, 3.0, 2.0):
+        chosen = np.nonzero(free & (apart > least * fwhm))[0][:MOST]
+        if len(chosen) >= 12:
+            break
+    return chosen if len(chosen) >= FEWEST else chosen[:0]
+
+
+def _half(fwhm: float) -> int:
+    return int(min(max(math.ceil(2.2 * fwhm), 5), 14))
+
+
+def first_laws(planes: Planes, x: Array, y: Array, fwhm: float) -> list[Law]:
+    """Fit a Moffat law to well separated stars of each plane (in noise sigma): contour, width, beta and linear share.
+
+    How wide stars are is asked of those that look like stars in the channel that shows them best; a bright nebula makes
+    most of another's look like any. Channels' laws are much alike, for air, optics and resampling are the same: each
+    is drawn to the mean of all as far as its own stars leave it open (empirical Bayes, as in Bishop 2006, Pattern
+    Recognition and Machine Learning, 3.5), which leaving out one star after the other tells (Efron 1982, The Jackknife,
+    the Bootstrap and Other Resampling Plans).
+    """
+    half = _half(fwhm)
+    h, w = planes.shape[1:]
+    px, py = np.rint(x).astype(int), np.rint(y).astype(int)
+    inside = (px >= half) & (px < w - half) & (py >= half) & (py < h - half)
+    px, py, near = px[inside], py[inside], np.column_stack([x - px, y - py])[inside]
+    usual = moffat_law((1.0, 0.0, 1.0), fwhm / (2 * math.sqrt(2 ** (1 / 3) - 1)), 3.0)
+    if len(px) < SANE:
+        return [usual] * len(planes)
+    span = np.arange(-half, half + 1)
+    at = py[:, None, None] + span[:, None], px[:, None, None] + span
+    cuts = [plane[at].astype(np.float64) for plane in planes]
+    each = over(lambda c: fit_moffat(c, near, fwhm), cuts)
+    clear = max((_alike(e, np.ones(len(e), bool)) for e in each), key=np.count_nonzero)
+    if clear.sum() < SANE:  # what was found are no stars of one width (a starless layer)
+        return [usual] * len(planes)
+    told = over(lambda ce: _tell(ce[0], ce[1], clear), list(zip(cuts, each, strict=True)))
+    return [_law(v) for v in _drawn_together(told)]
+
+
+def _usual(each: Array, clear: Mask) -> tuple[float, ...]:
+    """Give the usual qxx, qxy, qyy and ln beta of stars as :func:`fit_moffat` gives them."""
+    return tuple(float(v) for v in np.median(each[clear, 3:7], axis=0))
+
+
+def _alike(each: Array, clear: Mask) -> Mask:
+    """Say which stars are about as wide as those that are ``clear`` usually are."""
+    qxx, _, qyy, _ = _usual(each, clear)
+    return np.asarray((each[:, 0] > 0) & (np.abs(each[:, 3] / qxx - 1) < 0.5) & (np.abs(each[:, 5] / qyy - 1) < 0.5))
+
+
+def _law(v: Array) -> Law:
+    """Give the law of ln alpha, ln beta, both parts of the elongation and the linear share."""
+    e1, e2, linear = (float(e) for e in v[2:])
+    k = 1 / math.sqrt(max(1 - e1 * e1 - e2 * e2, 1e-3))
+    return moffat_law(((1 + e1) * k, e2 * k, (1 - e1) * k), math.exp(v[0]), math.exp(v[1]), linear)
+
+
+def _tell(cuts: Array, each: Array, clear: Mask) -> tuple[Array, Array] | None:
+    """Fit one law to the stars of a channel: what :func:`_law` takes, and its covariance.
+
+    Each star has its own height, place and sloping ground; these are eliminated star by star (variable projection,
+    Golub & Pereyra 1973), and the shared values are found by least squares.
+    """
+    from scipy.optimize import least_squares
+
+    qxx, qxy, qyy, beta = _usual(each, clear)
+    sane = _alike(each, clear)
+    if sane.sum() < SANE:
+        return None
+    cuts, each = cuts[sane], each[sane]
+    half = cuts.shape[1] // 2
+    span = np.arange(-half, half + 1.0)
+    ground = np.stack([np.ones((2 * half + 1,) * 2), *np.meshgrid(span, span)]).reshape(3, -1)
+    data = cuts.reshape(len(cuts), -1)
+    # the brighter a star the more its misfit of the law, not its noise, decides
+    light = np.maximum(data - each[:, 7:8], 0)
+
+    def weights(misfit: float) -> Array:
+        return np.asarray(1 / np.sqrt(3 + light / 300 + (misfit * light) ** 2))
+
+    weight = weights(0.02)
+    place = np.clip(each[:, 1:3], -0.9, 0.9)  # one that lies further off is two stars
+
+    def left(v: Array, move: bool = False) -> Array:
+        own = _law(v)
+        d = 0.05
+        aside = np.array([(0, 0), (d, 0), (-d, 0), (0, d), (0, -d)])
+        x, y = (place[None] + aside[:, None]).reshape(-1, 2).T
+        at = own.stamps(x, y, half).reshape(len(aside), len(cuts), -1)
+        columns = np.empty((*at[0].shape, 6))
+        columns[:, :, 0] = at[0]
+        np.subtract(at[1], at[2], out=columns[:, :, 1])
+        np.subtract(at[3], at[4], out=columns[:, :, 2])
+        columns[:, :, 1:3] *= 1 / (2 * d)
+        columns[:, :, 3:] = ground.T
+        columns *= weight[:, :, None]
+        target = data * weight
+        normal = np.matmul(columns.transpose(0, 2, 1), columns)
+        normal += 1e-9 * np.eye(6) * np.einsum("nkk->n", normal)[:, None, None]
+        found = np.linalg.solve(normal, np.matmul(columns.transpose(0, 2, 1), target[:, :, None]))[:, :, 0]
+        if move:
+            step = np.clip(found[:, 1:3] / np.maximum(found[:, :1], 1e-9), -0.3, 0.3)
+            place[:] = np.clip(place + step, -0.9, 0.9)
+        return np.asarray((target - np.einsum("npk,nk->np", columns, found)).ravel())
+
+    mean = math.sqrt(max(qxx * qyy - qxy * qxy, 1e-12))
+    total = (qxx + qyy) / 2
+    start = np.array([-0.5 * math.log(mean), beta, (qxx - qyy) / 2 / total, qxy / total, 0.5])
+    low, high = [math.log(0.3), math.log(1.2), -0.9, -0.9, 0.0], [math.log(30), math.log(30), 0.9, 0.9, 1.0]
+    best = np.clip(start, np.array(low) + 1e-3, np.array(high) - 1e-3)
+    for misfit in (0.02, 0.02, 0.006, 0.003, 0.003):
+        weight = weights(misfit)
+        left(best, move=True)
+        ends = {"max_nfev": 6, "diff_step": 1e-3}
+        best = least_squares(left, best, bounds=(low, high), loss="soft_l1", f_scale=LOOSE, **ends).x
+    return best, _covariance(left, best, len(cuts))
+
+
+def _covariance(left: Callable[[Array], Array], best: Array, count: int) -> Array:
+    """Give the covariance of what was fitted to ``count`` stars, by leaving out one after the other."""
+    steps = np.where(best > 0.5, -STEPS, STEPS)  # the share stays between 0 and 1
+    here = left(best)
+    slopes = np.stack([(left(best + step) - here) / step.sum() for step in np.diag(steps)], -1)
+    here, slopes = here.reshape(count, -1), slopes.reshape(count, -1, len(best))
+    weight = 1 / np.sqrt(1 + (here / LOOSE) ** 2)
+    normal = np.einsum("nki,nk,nkj->nij", slopes, weight, slopes)
+    right = np.einsum("nki,nk->ni", slopes, weight * here)
+    whole = normal.sum(0)
+    # a star may be all that tells
+    least = 1e-6 * np.diag(np.diag(whole) + 1e-6)
+    moved = np.linalg.solve(whole[None] - normal + least, right[:, :, None])[:, :, 0]
+    return np.asarray((moved.T @ moved) * (count - 1) / count)
+
+
+def _drawn_together(told: list[tuple[Array, Array] | None]) -> list[Array]:
+    """Give what is to be expected of each channel: its own fit and the mean of all, as surely as they are known."""
+    # width and beta in place of alpha and beta
+    turned = [None if t is None else _by_width(*t) for t in told]
+    spread = np.diag(APART**2)
+    known = [t for t in turned if t is not None]
+    weights = [np.linalg.inv(cover + spread) for _, cover in known]
+    mean = np.linalg.solve(sum(weights), sum(w @ v for w, (v, _) in zip(weights, known, strict=True)))
+    out = []
+    for t in turned:
+        v = mean.copy() if t is None else mean + spread @ np.linalg.inv(t[1] + spread) @ (t[0] - mean)
+        v[0] -= _wide(float(v[1]))
+        v[4] = 0.0 if v[4] < 0.1 else 1.0 if v[4] > 0.9 else v[4]
+        out.append(v)
+    return out
+
+
+def _wide(beta: float) -> float:
+    """Give the logarithm of width over alpha, given that of beta."""
+    return math.log(2 * math.sqrt(2 ** math.exp(-beta) - 1))
+
+
+def _by_width(v: Array, cover: Array) -> tuple[Array, Array]:
+    turn = np.eye(len(v))
+    turn[0, 1] = (_wide(float(v[1]) + 1e-4) - _wide(float(v[1]) - 1e-4)) / 2e-4
+    own = v.copy()
+    own[0] += _wide(float(v[1]))
+    return own, turn @ cover @ turn.T
