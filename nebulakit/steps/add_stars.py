@@ -7,7 +7,6 @@ from typing import Annotated
 import numpy as np
 
 from nebulakit.declare import About, same_size, step
-from nebulakit.errors import StepError
 from nebulakit.image import Image
 from nebulakit.quantity import Share
 
@@ -44,11 +43,6 @@ def add_stars(
     [0.7, 0.2]
     """
     same_size("add_stars", image=image, stars=stars)
-    if len(stars.channels) not in (1, len(image.channels)):
-        raise StepError(
-            f"add_stars: the nebula has {len(image.channels)} channel{'s' * (len(image.channels) > 1)} ({', '.join(image.channels)}) but the stars "
-            f"have {len(stars.channels)} ({', '.join(stars.channels)}); use a star layer of the same kind, or a grey one."
-        )
     light = np.nan_to_num(stars.planes) * np.float32(brightness.fraction)
     screened = image.scale == "display" and not stars.by_levels
     if screened:

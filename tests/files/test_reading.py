@@ -545,3 +545,18 @@ def test_a_claim_of_terabytes_takes_no_memory(tmp_path):
     (tmp_path / "a.fits").write_bytes(header.tostring().encode() + b"\0" * 2880)
     with pytest.raises(InputError, match="claims to hold"):
         read(tmp_path / "a.fits")
+
+
+def test_a_further_input_of_the_wrong_kind_is_refused_before_any_step():
+    recipe = loads(
+        "version: 1\ninputs: {other: {}}\nsteps:\n  - unmix_lines: {}\n    as: {ha: ha}\n  - balance_lines: {oiii: other}\n"
+        "    from: ha\n  - add_stars: {stars: stack}\noutputs:\n  - {layer: last, file: a.fits}\n"
+    )
+    colour, plane = np.ones((3, 20, 20), np.float32), np.ones((1, 20, 20), np.float32)
+    with pytest.raises(InputError, match=r"^other has red, green and blue, but balance_lines in line 6 .* a single plane as 'oiii'"):
+        taken(recipe, "other", colour)
+    assert taken(recipe, "other", plane).shape == (20, 20)
+    with pytest.raises(InputError, match=r"^other is a colour-filter mosaic, and balance_lines in line 6 .* Put  - collapse_bayer"):
+        taken(recipe, "other", Image(plane, ("mosaic",)))
+    with pytest.raises(InputError, match=r"^stack has red, green and blue, but add_stars in line 8 .* a single plane as 'stars'"):
+        taken(recipe, "stack", colour)
