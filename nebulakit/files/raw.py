@@ -91,11 +91,13 @@ def to_float(
 def slim(shape: tuple[int, ...]) -> tuple[int, ...]:
     """Leave out lengths of one, but for sides of a colour picture that is one pixel wide or high.
 
-    >>> slim((1, 400, 600)), slim((1, 3, 400, 600)), slim((3, 1, 1)), slim((1, 1))
-    ((400, 600), (3, 400, 600), (3, 1, 1), (1, 1))
+    What could be either, (1, n, 3), is a plane: a first length of one is what files add to such.
+
+    >>> slim((1, 400, 600)), slim((1, 3, 400, 600)), slim((3, 1, 1)), slim((400, 1, 3)), slim((1, 400, 3)), slim((1, 1))
+    ((400, 600), (3, 400, 600), (3, 1, 1), (400, 1, 3), (400, 3), (1, 1))
     """
     left = list(shape)
-    while 1 in left and (len(left) > 3 or (len(left) == 3 and left[0] != 3)):
+    while 1 in left and (len(left) > 3 or (len(left) == 3 and left[0] not in (3, 4) and (left[0] == 1 or left[2] not in (3, 4)))):
         left.remove(1)
     return tuple(left)
 

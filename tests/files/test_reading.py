@@ -13,7 +13,7 @@ from astropy.io import fits
 from astropy.wcs import WCS
 from PIL import Image as Pictures
 
-from nebulakit.errors import InputError
+from nebulakit.errors import InputError, StepError
 from nebulakit.files import count_values, read, read_map
 from nebulakit.files.icc import srgb_profile
 from nebulakit.image import Image
@@ -338,6 +338,20 @@ def test_a_side_of_one_pixel_is_no_plane_less(tmp_path, shape):
     image = read(put(tmp_path / "a.fits", data))
     assert image.is_rgb == (3 in shape)
     assert np.array_equal(image.planes.ravel(), data.ravel())
+
+
+@pytest.mark.parametrize("shape", [(7, 1, 3), (1, 7, 1, 3), (7, 1, 4)])
+def test_colours_last_of_a_picture_one_pixel_wide_are_colours(tmp_path, shape):
+    data = np.arange(1, np.prod(shape) + 1, dtype=np.float32).reshape(shape)
+    data[..., 3:] = 1  # an opacity
+    image = read(put(tmp_path / "a.fits", data))
+    assert image.is_rgb
+    assert np.array_equal(image.planes[:, :, 0], data.reshape(7, -1)[:, :3].T)
+
+
+def test_an_array_with_its_colours_last_is_refused_in_words():
+    with pytest.raises(StepError, match=r"found shape \(30, 40, 3\), whose colours come last; give numpy.moveaxis"):
+        Image.from_array(np.zeros((30, 40, 3)))
 
 
 @pytest.mark.parametrize("pages", [3, 40])
