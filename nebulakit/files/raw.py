@@ -16,6 +16,7 @@ from nebulakit.image import Notice, Planes, Scale
 Plane = npt.NDArray[np.float32]
 
 _FLOOR = 64 << 20  # bytes any file may unpack to, however small it is
+_SMALLEST = 1e-37  # what is smaller keeps ever fewer digits as a 32-bit float
 _RATIO = 5000  # no format read here packs a picture tighter than this
 
 
@@ -47,6 +48,21 @@ def check_size(path: Path, shape: tuple[int, ...], itemsize: int) -> None:
     if claimed > max(_FLOOR, size * _RATIO):
         wide = " x ".join(str(n) for n in shape)
         raise refuse(path, f"it claims to hold {wide} values, but the whole file is only {size} bytes; it is damaged")
+
+
+def check_reach(path: Path, stored: npt.NDArray[Any], scale: float = 1.0) -> None:
+    """Refuse floats (y, x) of which, times ``scale``, a 32-bit float could hold nothing, or only a few digits."""
+    if stored.dtype.kind != "f":
+        return
+    largest = 0.0
+    for y in range(0, len(stored), 256):
+        band = stored[y : y + 256]
+        largest = max(largest, float(np.max(np.abs(band), where=np.isfinite(band), initial=0)) * abs(scale))
+    if largest > np.finfo(np.float32).max or 0 < largest < _SMALLEST:
+        raise refuse(
+            path,
+            f"its largest value is {largest:.3g}, beyond what 32-bit floats hold. Multiply it by a plain factor and save it again.",
+        )
 
 
 def is_whole(dtype: np.dtype[Any]) -> bool:

@@ -115,6 +115,8 @@ def taken(
                 f"(in Python: give nebulakit.read(FILE, assume={declared.scale!r}))."
             )
         coverage = coverage if map_as_file is None else None
+    if file is None and np.isfinite(image.planes).any():
+        image = files.within_reach(image, name)
     why = unfit(recipe, name, image, until)
     if why is not None:
         raise InputError(f"{name if file is None else file.name} {why}")
@@ -145,7 +147,9 @@ def unfit(recipe: Recipe, name: str, image: Image, until: str | None = None) -> 
             beside = Layer(kind=known.get(ref, OPEN).kind)
             if refused_beside(step, further, beside, name, Layer(kind=first.kind)) is not None:
                 if beside.kind == "mosaic":
-                    return f"is a colour-filter mosaic, and {needs} colours that are apart. Put  - collapse_bayer: {{}}  before it"
+                    return (
+                        f"is a colour-filter mosaic, and {needs} colours that are apart. Put  - collapse_bayer: {{}}  before it"
+                    )
                 return (
                     f"has red, green and blue, but {needs} a single plane as '{further}'. Save the plane that is meant alone, or "
                     "name another layer there"

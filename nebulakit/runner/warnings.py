@@ -401,6 +401,12 @@ WARNINGS: dict[str, Entry] = {
         "nebulakit inspect shows no white level.",
         "- level_mask: {above: 4 sigma}   # levels in sigma do not need to know what full is",
     ),
+    "values-scaled": Entry(
+        "Values so small or so large that the work would lose them.",
+        "The stack was saved in physical units, such as W per square metre.",
+        "The warning says the largest value and the power of two, which changes no digit.",
+        "nothing in the recipe: levels written as plain numbers are of the multiplied values",
+    ),
     "white-unknown": Entry(
         "Stars were cut off at a level that cannot be told.",
         "Cut-off stars were blurred, turned, rescaled or averaged afterwards, so that no top is flat.",
