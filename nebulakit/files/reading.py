@@ -57,6 +57,13 @@ def read(
     if not np.isfinite(raw.planes).any():
         raise refuse(file, "there is no value in it, every pixel is empty (NaN)")
     channels = _channels(file, raw, pattern)
+    lost = [name for name, plane in zip(channels, raw.planes, strict=True) if not np.isfinite(plane).any()]
+    if lost:
+        raise refuse(
+            file,
+            f"there is no value in {' and '.join(lost)}, every pixel is empty (NaN). Export the stack again; a plane that is whole can be "
+            "saved alone, for the recipe one_line",
+        )
     planes, header, frame = raw.planes, raw.header, Frame(raw.planes.shape[1:])
     if raw.bottom_up:
         flip = geometry.orient_matrix(planes.shape[1:], 0, "vertical")

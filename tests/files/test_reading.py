@@ -623,3 +623,10 @@ def test_layers_in_units_far_apart_are_not_combined(tmp_path):
     with pytest.raises(StepError, match="in units so far apart"):
         steps.add_stars(one, other)
     assert np.array_equal(steps.add_stars(one, one).planes, 2 * one.planes)
+
+
+def test_a_channel_without_any_value_is_refused_at_the_door(tmp_path):
+    data = rng.random((3, H, W)).astype(np.float32)
+    data[2] = np.nan
+    with pytest.raises(InputError, match="a.fits: there is no value in blue, every pixel is empty"):
+        read(put(tmp_path / "a.fits", data))
