@@ -377,6 +377,12 @@ WARNINGS: dict[str, Entry] = {
         "Every pixel is grey.",
         "nothing in the recipe: use the recipe one_line",
     ),
+    "stars-of-unknown-origin": Entry(
+        "Stars from a file were laid on a stretched picture as on one screen.",
+        "A file does not tell whether its stars were parted before or after the stretch.",
+        "Stars that were taken out of a stretched picture come back a little too dim on bright nebula.",
+        "nothing in the recipe, where they were parted before the stretch; else blend them on with mode: add and opacity: 100%",
+    ),
     "too-few-stars": Entry(
         "Too few stars to balance their colours.",
         "Most are cut off or faint.",

@@ -314,3 +314,15 @@ def test_a_picture_is_no_line_beside_a_line() -> None:
         steps.add_stars(line("ha"), picture())
     with pytest.raises(StepError, match="stars is a colour-filter mosaic"):
         steps.add_stars(line("ha"), line("ha").replace(channels=("mosaic",)))
+
+
+def test_stars_from_a_file_are_screened_on_a_stretched_picture_and_that_is_told() -> None:
+    shown, stars = picture(), picture()
+    made = steps.add_stars(shown, stars)
+    assert [n.id for n in made.notices] == ["stars-of-unknown-origin"]
+    np.testing.assert_allclose(made.planes, 1 - (1 - shown.planes) * (1 - stars.planes), atol=1e-6)
+    assert not steps.add_stars(shown, stars.replace(content="stars")).notices
+    linear = Image(np.full((1, 9, 9), 3.0, np.float32), ("ha",))
+    summed = steps.add_stars(linear, linear)
+    assert not summed.notices
+    assert float(summed.planes.max()) == 6
