@@ -381,7 +381,7 @@ WARNINGS: dict[str, Entry] = {
         "Stars from a file were laid on a stretched picture as on one screen.",
         "A file does not tell whether its stars were parted before or after the stretch.",
         "Stars that were taken out of a stretched picture come back a little too dim on bright nebula.",
-        "nothing in the recipe, where they were parted before the stretch; else blend them on with mode: add and opacity: 100%",
+        "nothing in the recipe: parted before the stretch all is well; else blend them on with mode: add and opacity: 100%",
     ),
     "too-few-stars": Entry(
         "Too few stars to balance their colours.",

@@ -628,5 +628,5 @@ def test_layers_in_units_far_apart_are_not_combined(tmp_path):
 def test_a_channel_without_any_value_is_refused_at_the_door(tmp_path):
     data = rng.random((3, H, W)).astype(np.float32)
     data[2] = np.nan
-    with pytest.raises(InputError, match="a.fits: there is no value in blue, every pixel is empty"):
+    with pytest.raises(InputError, match=r"a\.fits: there is no value in blue, every pixel is empty"):
         read(put(tmp_path / "a.fits", data))

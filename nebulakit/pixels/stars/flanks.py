@@ -8,7 +8,7 @@ import numpy as np
 import numpy.typing as npt
 
 from nebulakit.pixels.stars.fit import StarFit
-from nebulakit.pixels.stars.law import GHOSTLY, PAD, RADII, box_around, disc
+from nebulakit.pixels.stars.law import GHOSTLY, PAD, RADII, disc
 from nebulakit.pixels.stars.rings import Rings, rings_around
 
 Array = npt.NDArray[np.float64]
@@ -67,7 +67,7 @@ def learn_ghosts(fit: StarFit) -> None:
         for i in np.nonzero(fit.saturated & ~fit.outside)[0].tolist():
             x, y, height = float(fit.x[c, i]), float(fit.y[c, i]), float(fit.height[c, i])
             px, py = round(x), round(y)
-            y0, y1, x0, x1 = box_around(px, py, half, (h, w), PAD)
+            y0, y1, x0, x1 = max(py - half, PAD), min(py + half + 1, h - PAD), max(px - half, PAD), min(px + half + 1, w - PAD)
             if y1 - y0 < half or x1 - x0 < half or height <= 0:
                 continue
             dx, dy = np.arange(x0, x1)[None, :] - x, np.arange(y0, y1)[:, None] - y
