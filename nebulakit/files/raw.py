@@ -39,7 +39,7 @@ class Raw:
 
 def refuse(path: Path, why: str) -> InputError:
     """Give the error that names the file and says why it cannot be used."""
-    return InputError(f"{path.name}: {why}")
+    return InputError(f"{path.name or path}: {why}")
 
 
 def check_size(path: Path, shape: tuple[int, ...], itemsize: int) -> None:

@@ -630,3 +630,8 @@ def test_a_channel_without_any_value_is_refused_at_the_door(tmp_path):
     data[2] = np.nan
     with pytest.raises(InputError, match=r"a\.fits: there is no value in blue, every pixel is empty"):
         read(put(tmp_path / "a.fits", data))
+
+
+def test_a_folder_without_a_name_is_told_by_its_way():
+    with pytest.raises(InputError, match=r"^\.: this is a folder"):
+        read(".")
