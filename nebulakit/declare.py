@@ -130,7 +130,8 @@ def step(
 ) -> Callable[[Callable[P, R]], Callable[P, R]]:
     """Register a function as a step.
 
-    ``reads``/``gives``: scale of the first image and of the main result. ``takes``/``makes``: its channels.
+    ``reads``/``gives``: scale of the first image and of the main result. ``takes``/``makes``: its channels; further images
+    are of one plane where ``takes`` is "line", and where they are required of one or as many as the first.
     ``resizes``: the result may have another size. ``refuses``: what is wrong with parameters that fit singly but not together,
     told before a pixel is read. The function returns an Image, or a NamedTuple of Images whose field
     names are the result names, main first. Called with arrays it returns arrays.
@@ -213,6 +214,9 @@ def _call(declared: Step, fn: Callable[..., Any], signature: inspect.Signature, 
     }
     first: Image = next(iter(layers.values()))
     _fits(declared, first)
+    for name, image in layers.items():
+        if image is not None and image is not first:
+            _fits_beside(declared, name, image, first)
     try:
         typed = declared.check(options)
     except ValidationError as fault:
@@ -259,6 +263,20 @@ def _fits(declared: Step, image: Image) -> None:
         raise StepError(f"{declared.name} cannot work on a colour-filter mosaic; put the step collapse_bayer before it")
 
 
+def _fits_beside(declared: Step, name: str, image: Image, first: Image) -> None:
+    """Refuse a further image whose channels do not fit."""
+    n, m = len(first.channels), len(image.channels)
+    if declared.takes == "line" and m != 1:
+        raise StepError(f"{declared.name}: {name} must be a single plane, but has {m} channels ({', '.join(image.channels)})")
+    if declared.images[name] and m not in (1, n):
+        raise StepError(
+            f"{declared.name}: {name} has {m} channels ({', '.join(image.channels)}), but what it is laid on has {n} "
+            f"({', '.join(first.channels)}). It needs as many, or one."
+        )
+    if image.channels == ("mosaic",) and declared.takes != "mosaic" and not declared.resizes:
+        raise StepError(f"{declared.name}: {name} is a colour-filter mosaic; put the step collapse_bayer before it")
+
+
 def describe(error: Any) -> str:
     """Put one entry of ``ValidationError.errors()`` into words: parameter, what is wrong, what was found."""
     place = ".".join(str(p) for p in error["loc"] if not str(p).startswith(("function-", "tuple[", "literal", "lax", "json")))
@@ -300,6 +318,12 @@ def same_size(name: str, **layers: Image | None) -> None:
         if v.content != "mask" and image.content != "mask" and v.scale != image.scale:
             raise StepError(
                 f"{name}: {first} is {image.scale} but {k} is {v.scale}; stretch both, or neither, before combining them"
+            )
+        factors = [i.header.get("BSCALE", 1.0) for i in (image, v) if i.header is not None and i.content != "mask"]
+        if image.scale == "linear" and len(set(factors)) > 1:
+            raise StepError(
+                f"{name}: {first} and {k} are in units so far apart that their values were multiplied by different powers of two "
+                "when they were read; save both in the same units"
             )
 
 

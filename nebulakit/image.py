@@ -178,6 +178,10 @@ class Image:
             raise StepError(f"expected an array of numbers (y, x) or (channel, y, x), found {shown}{hint}") from None
         if planes.ndim != 3:
             raise StepError(f"expected an array (y, x) or (channel, y, x), found shape {planes.shape}")
+        if channels is None and planes.shape[0] > 4 and planes.shape[2] in (3, 4):
+            raise StepError(
+                f"expected an array (channel, y, x), found shape {planes.shape}, whose colours come last; give numpy.moveaxis(array, -1, 0)"
+            )
         planes[~np.isfinite(planes)] = np.nan
         names = channels or CHANNELS.get(planes.shape[0]) or tuple(f"plane{i + 1}" for i in range(planes.shape[0]))
         if facts.get("coverage") is not None:

@@ -54,7 +54,8 @@ def tell_plan(job: Job, graph: bool = False) -> None:
     from nebulakit.runner.plan import plan, summary, tree
 
     assert job.store is not None
-    planned = plan(job.recipe, job.stack, input_keys(job)[1], job.store, job.until, job.preview)
+    told, keys = input_keys(job)
+    planned = plan(job.recipe, job.stack, told["stack"]["sha256"], keys, job.store, job.until, job.preview)
     if graph:
         click.echo(tree(job.recipe, planned))
     else:

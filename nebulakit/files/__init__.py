@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 from nebulakit.files.options import SUFFIXES, PrintSize, WriteOptions, check_output
 
 if TYPE_CHECKING:
-    from nebulakit.files.reading import count_values, read, read_map, with_coverage
+    from nebulakit.files.reading import count_values, read, read_map, with_coverage, within_reach
     from nebulakit.files.writing import header_text, write
 
 __all__ = [
@@ -21,6 +21,7 @@ __all__ = [
     "read",
     "read_map",
     "with_coverage",
+    "within_reach",
     "write",
 ]
 
@@ -29,6 +30,7 @@ _ROOMS = {
     "read": "nebulakit.files.reading",
     "read_map": "nebulakit.files.reading",
     "with_coverage": "nebulakit.files.reading",
+    "within_reach": "nebulakit.files.reading",
     "write": "nebulakit.files.writing",
     "header_text": "nebulakit.files.writing",
 }

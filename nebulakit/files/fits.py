@@ -12,7 +12,7 @@ from typing import Any, BinaryIO
 import numpy as np
 
 from nebulakit.errors import InputError
-from nebulakit.files.raw import Raw, arrange, check_size, full_scale, refuse, slim, to_float
+from nebulakit.files.raw import Raw, arrange, check_reach, check_size, full_scale, refuse, slim, to_float
 from nebulakit.image import Image, Notice
 from nebulakit.pixels.geometry import PATTERNS, move_pattern, shift_matrix
 
@@ -138,6 +138,7 @@ def _take(path: Path, hdu: Any, primary: Any, notices: list[Notice]) -> Raw:
         if bits > 0:
             to_float(part, out, scale if factor is None else factor, zero / scale if factor is None else zero, blank)
         else:
+            check_reach(path, part, scale)
             to_float(part, out, scale, zero / scale)
     opacity = planes[3] if len(parts) == 4 else None
     if opacity is not None:
@@ -258,6 +259,8 @@ def write_fits(to: BinaryIO, image: Image, history: list[str]) -> None:
             header.append(card, end=True)
         if image.scale == "display":
             header["TRANSFER"] = ("sRGB", "stretched: values are sRGB-encoded, 0 to 1")
+        elif image.header is not None and "BSCALE" in image.header:
+            header["BSCALE"] = (image.header["BSCALE"], "times this, values are those of the stack")
         if image.header is not None and "ROWORDER" in image.header:
             header["ROWORDER"] = ("TOP-DOWN", "the first row is the top of the picture")
         for line in history:

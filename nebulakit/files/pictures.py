@@ -16,7 +16,7 @@ import numpy as np
 
 from nebulakit.errors import InputError
 from nebulakit.files.icc import bends_tones
-from nebulakit.files.raw import Raw, check_size, full_scale, is_whole, refuse, to_float
+from nebulakit.files.raw import Raw, check_reach, check_size, full_scale, is_whole, refuse, to_float
 from nebulakit.image import Notice, Scale
 from nebulakit.pixels.parallel import threads
 
@@ -141,6 +141,7 @@ def _take(path: Path, page: Any, notices: list[Notice]) -> Raw:
     planes = np.empty((len(parts), h, w), np.float32)
     record: dict[str, Any] = {"stored": str(dtype)}
     for out, part in zip(planes, parts, strict=True):
+        check_reach(path, part)
         to_float(part, out, factor)
     opacity = np.empty((h, w), np.float32) if dropped else None
     if opacity is not None:

@@ -16,6 +16,7 @@ from nebulakit.image import Notice, Planes, Scale
 Plane = npt.NDArray[np.float32]
 
 _FLOOR = 64 << 20  # bytes any file may unpack to, however small it is
+_SMALLEST = 1e-37  # what is smaller keeps ever fewer digits as a 32-bit float
 _RATIO = 5000  # no format read here packs a picture tighter than this
 
 
@@ -38,7 +39,7 @@ class Raw:
 
 def refuse(path: Path, why: str) -> InputError:
     """Give the error that names the file and says why it cannot be used."""
-    return InputError(f"{path.name}: {why}")
+    return InputError(f"{path.name or path}: {why}")
 
 
 def check_size(path: Path, shape: tuple[int, ...], itemsize: int) -> None:
@@ -47,6 +48,21 @@ def check_size(path: Path, shape: tuple[int, ...], itemsize: int) -> None:
     if claimed > max(_FLOOR, size * _RATIO):
         wide = " x ".join(str(n) for n in shape)
         raise refuse(path, f"it claims to hold {wide} values, but the whole file is only {size} bytes; it is damaged")
+
+
+def check_reach(path: Path, stored: npt.NDArray[Any], scale: float = 1.0) -> None:
+    """Refuse floats (y, x) of which, times ``scale``, a 32-bit float could hold nothing, or only a few digits."""
+    if stored.dtype.kind != "f":
+        return
+    largest = 0.0
+    for y in range(0, len(stored), 256):
+        band = stored[y : y + 256]
+        largest = max(largest, float(np.max(np.abs(band), where=np.isfinite(band), initial=0)) * abs(scale))
+    if largest > np.finfo(np.float32).max or 0 < largest < _SMALLEST:
+        raise refuse(
+            path,
+            f"its largest value is {largest:.3g}, beyond what 32-bit floats hold. Multiply it by a plain factor and save it again.",
+        )
 
 
 def is_whole(dtype: np.dtype[Any]) -> bool:
@@ -91,11 +107,13 @@ def to_float(
 def slim(shape: tuple[int, ...]) -> tuple[int, ...]:
     """Leave out lengths of one, but for sides of a colour picture that is one pixel wide or high.
 
-    >>> slim((1, 400, 600)), slim((1, 3, 400, 600)), slim((3, 1, 1)), slim((1, 1))
-    ((400, 600), (3, 400, 600), (3, 1, 1), (1, 1))
+    What could be either, (1, n, 3), is a plane: a first length of one is what files add to such.
+
+    >>> slim((1, 400, 600)), slim((1, 3, 400, 600)), slim((3, 1, 1)), slim((400, 1, 3)), slim((1, 400, 3)), slim((1, 1))
+    ((400, 600), (3, 400, 600), (3, 1, 1), (400, 1, 3), (400, 3), (1, 1))
     """
     left = list(shape)
-    while 1 in left and (len(left) > 3 or (len(left) == 3 and left[0] != 3)):
+    while 1 in left and (len(left) > 3 or (len(left) == 3 and left[0] not in (3, 4) and (left[0] == 1 or left[2] not in (3, 4)))):
         left.remove(1)
     return tuple(left)
 

@@ -14,7 +14,7 @@ import numpy.typing as npt
 
 from nebulakit.errors import InputError
 from nebulakit.files.raw import Raw, refuse
-from nebulakit.image import CHANNELS, Frame, Image
+from nebulakit.image import CHANNELS, Frame, Image, Notice
 from nebulakit.pixels import geometry
 from nebulakit.pixels.borders import empty_border
 
@@ -31,9 +31,10 @@ def read(
     """Read a FITS, TIFF, PNG or JPEG file.
 
     Whole numbers become 0..1 of what their type can hold; floats, and FITS integers that the header scales, are kept as
-    they are. NaN, infinities, FITS blanks and an even border left by stacking become NaN; other zeros and negative
-    values are values. The first row is the top of the picture; a file that says that its first row is the bottom is
-    turned over, and its frame remembers the rows of the file.
+    they are, but for values whose squares could not be held: these are multiplied by a power of two, which a notice and
+    the card BSCALE of the header tell; FITS is written with it. NaN, infinities, FITS blanks and an even border left by
+    stacking become NaN; other zeros and negative values are values. The first row is the top of the picture; a file that
+    says that its first row is the bottom is turned over, and its frame remembers the rows of the file.
 
     Parameters
     ----------
@@ -56,6 +57,13 @@ def read(
     if not np.isfinite(raw.planes).any():
         raise refuse(file, "there is no value in it, every pixel is empty (NaN)")
     channels = _channels(file, raw, pattern)
+    lost = [name for name, plane in zip(channels, raw.planes, strict=True) if not np.isfinite(plane).any()]
+    if lost:
+        raise refuse(
+            file,
+            f"there is no value in {' and '.join(lost)}, every pixel is empty (NaN). Export the stack again; a plane that is whole can be "
+            "saved alone, for the recipe one_line",
+        )
     planes, header, frame = raw.planes, raw.header, Frame(raw.planes.shape[1:])
     if raw.bottom_up:
         flip = geometry.orient_matrix(planes.shape[1:], 0, "vertical")
@@ -64,7 +72,7 @@ def read(
         header = geometry.move_header(header, flip) if header is not None else None
     if channels == ("mosaic",):
         # a pattern speaks of the picture with its top row first, however the rows lie in the file
-        header = _with_pattern(header, pattern or raw.mosaic)
+        header = _with_card(header, "BAYERPAT", (pattern or raw.mosaic or "").upper())
     record: dict[str, Any] = {"file_values": raw.stored, "scale_because": raw.why, **raw.record}
     record.pop("stored", None)
     record["rows_turned"] = raw.bottom_up
@@ -76,10 +84,27 @@ def read(
     if empty is not None:
         planes[:, empty] = np.nan
         record["empty_border"] = round(float(empty.mean()), 6)
-    image = Image(planes, channels, scale=scale, header=header, frame=frame)
+    image = within_reach(Image(planes, channels, scale=scale, header=header, frame=frame), file.name)
     if coverage is not None:
         image = with_coverage(image, coverage, rows_of_file=True)
     return image.noted(*raw.notices, **record)
+
+
+def within_reach(image: Image, name: str) -> Image:
+    """Give an image whose values are multiplied by a power of two where squares and sums of them would not fit into 32-bit floats.
+
+    The factor goes in large strides, so that the next stack in the same units gets the same.
+    """
+    top = float(max(np.nanmax(image.planes), -np.nanmin(image.planes)))
+    if top == 0 or not np.isfinite(top) or 2.0**-32 <= top < 2.0**32:
+        return image
+    times = -32 * round(math.log2(top) / 32)
+    text = (
+        f"{name}: its largest value is {top:.3g}. All values were multiplied by 2^{times}, which is exact; numbers in the recipe and in "
+        "run.json are of these, FITS files tell the factor."
+    )
+    header = _with_card(image.header, "BSCALE", 2.0**-times)
+    return image.replace(np.ldexp(image.planes, times), header=header).noted(Notice("values-scaled", text))
 
 
 def with_coverage(image: Image, coverage: str | os.PathLike[str] | npt.ArrayLike, *, rows_of_file: bool = False) -> Image:
@@ -228,12 +253,12 @@ def _channels(path: Path, raw: Raw, pattern: str | None) -> tuple[str, ...]:
     return CHANNELS[len(raw.planes)]
 
 
-def _with_pattern(header: Any, pattern: str | None) -> Any:
-    """Write the pattern into the header, which is where it travels with the pixels."""
+def _with_card(header: Any, key: str, value: str | float) -> Any:
+    """Write into the header what travels with the pixels there: the pattern of a mosaic, the factor to a file's own values."""
     from astropy.io.fits import Header
 
     new = Header() if header is None else header.copy()
-    new["BAYERPAT"] = (pattern or "").upper()
+    new[key] = value
     return new
 
 

@@ -15,7 +15,6 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from nebulakit.pixels.borders import black_border
 from nebulakit.pixels.facts import StarList
 from nebulakit.pixels.inpaint import push_pull
 from nebulakit.pixels.morphology import dilated, disc, draw_discs, eroded, peaks, star_discs
@@ -111,14 +110,16 @@ def _widths(plane: Plane, x: Array, y: Array, reach: int) -> tuple[Array, Array,
 
 
 def decide_reduce(
-    planes: Planes, stars: StarList | None, size: float, number: float, alone: bool, covered: Mask | None = None
+    planes: Planes, stars: StarList | None, size: float, number: float, alone: bool, empty: Mask | None = None
 ) -> Shrinking:
     """Measure the stars on a picture (channel, y, x) and say what becomes of each.
 
     ``size``: of the width; ``number``: share of the stars that stay, the faintest fading first; ``alone``: a layer of stars,
-    where peaks that the list leaves out count as stars, too; ``covered``: where there is a picture, None: where it has values.
+    where peaks that the list leaves out count as stars, too; ``empty``: where (y, x) there is no picture, None: where it has no value.
     """
-    empty = _empty(planes, alone, covered)
+    empty = np.asarray(~np.isfinite(planes).all(axis=0), bool) if empty is None else empty
+    if not empty.any() or empty.all():
+        empty = None
     light = _known(planes, empty).mean(0, dtype=np.float32)
     x, y = (stars.x, stars.y) if stars is not None else (np.zeros(0), np.zeros(0))
     width, peak, base = star_widths(light, x, y)
@@ -139,17 +140,6 @@ def decide_reduce(
         t = np.clip((number - rank) / max(0.1 * number, 0.5 / n) + 1, 0, 1)
         kept = t * t * (3 - 2 * t)
     return Shrinking(x, y, width, peak, clear, scale, kept, empty)
-
-
-def _empty(planes: Planes, alone: bool, covered: Mask | None) -> Mask | None:
-    """Tell where there is no picture: no value, no coverage or a black corner; on a layer of stars black is what lies between them."""
-    empty: Mask = np.asarray(~np.isfinite(planes).all(axis=0), bool)
-    if covered is not None:
-        empty |= ~covered
-    black = None if alone else black_border(planes)
-    if black is not None:
-        empty |= black
-    return empty if empty.any() and not empty.all() else None
 
 
 def _known(planes: Planes, empty: Mask | None) -> Planes:

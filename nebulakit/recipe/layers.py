@@ -45,6 +45,32 @@ def refused(step: Step, layer: Layer, name: str) -> str | None:
     """Say why ``step`` cannot work on ``layer``, or None."""
     if step.reads == "linear" and layer.mask:
         return f"{step.name} needs linear data, but {name} is a mask"
+    why = _stretched_or_not(step, layer, name)
+    if why:
+        return why
+    if step.takes == "rgb" and layer.kind == "line":
+        return f"{step.name} needs red, green and blue, but {name} is a single plane"
+    if step.takes in ("line", "mosaic") and layer.kind == "rgb":
+        return f"{step.name} needs a single plane, but {name} has red, green and blue"
+    return _mosaic(step, layer, name)
+
+
+def refused_beside(step: Step, image: str, layer: Layer, name: str, first: Layer) -> str | None:
+    """Say why ``step`` cannot read ``layer`` as its further image ``image``, beside ``first``, or None; :func:`differ` looks at sizes.
+
+    A mask may stand for any of them: a step that needs more of one looks itself.
+    """
+    why = _stretched_or_not(step, layer, name)
+    if why and not layer.mask:
+        return why
+    if layer.kind == "rgb" and step.takes == "line":
+        return f"{step.name} needs a single plane, but {name} has red, green and blue"
+    if layer.kind == "rgb" and step.images[image] and first.kind == "line":
+        return f"{step.name} cannot lay {name}, which has red, green and blue, over a single plane; give one plane"
+    return _mosaic(step, layer, name)
+
+
+def _stretched_or_not(step: Step, layer: Layer, name: str) -> str | None:
     if step.reads == "linear" and layer.scale == "display":
         how = f" ({layer.stretched})" if layer.stretched else ""
         return f"{step.name} needs linear data, but {name} is stretched already{how}" + (
@@ -52,10 +78,10 @@ def refused(step: Step, layer: Layer, name: str) -> str | None:
         )
     if step.reads == "display" and layer.scale == "linear" and not layer.mask:
         return f"{step.name} needs stretched data, but {name} is still linear; put a stretch step before it"
-    if step.takes == "rgb" and layer.kind == "line":
-        return f"{step.name} needs red, green and blue, but {name} is a single plane"
-    if step.takes in ("line", "mosaic") and layer.kind == "rgb":
-        return f"{step.name} needs a single plane, but {name} has red, green and blue"
+    return None
+
+
+def _mosaic(step: Step, layer: Layer, name: str) -> str | None:
     if layer.kind == "mosaic" and step.takes != "mosaic" and not step.resizes:
         return f"{step.name} cannot work on a colour-filter mosaic, and {name} is one; put collapse_bayer before it"
     return None

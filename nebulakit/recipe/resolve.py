@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import nebulakit.steps  # noqa: F401  (fills STEPS)
@@ -10,7 +10,7 @@ from nebulakit.declare import STEPS, Step, canonical
 from nebulakit.quantity import Share
 from nebulakit.recipe.document import BESIDE, RawStep, variables
 from nebulakit.recipe.faults import Place
-from nebulakit.recipe.layers import MASKS, OPEN, Layer, changes, differ, made, made_nonetheless, refused
+from nebulakit.recipe.layers import MASKS, OPEN, Layer, changes, differ, made, made_nonetheless, refused, refused_beside
 from nebulakit.recipe.lookup import RESERVED, Known
 from nebulakit.recipe.model import Call, Recipe, Ref
 from nebulakit.recipe.names import PLAIN, meant
@@ -153,9 +153,12 @@ class Resolver(Outputs):
                 if name == first or name not in found:
                     continue
                 other, place = found[name]
-                why = None if step.resizes else differ(one.layer, other.layer)
-                if why:
-                    self.faults.add(place, f"{step.name} cannot combine {one.name} with {other.name}: {why}")
+                why = refused_beside(step, name, other.layer, other.name, one.layer)
+                # of a step that needs one scale, each layer has been held against that
+                layer = one.layer if step.reads == "any" else replace(one.layer, scale=None)
+                unlike = None if why or step.resizes else differ(layer, other.layer)
+                if why or unlike:
+                    self.faults.add(place, why or f"{step.name} cannot combine {one.name} with {other.name}: {unlike}")
         ordered = {n: found[n] for n in step.images if n in found}
         layers = {n: k.layer for n, (k, _) in ordered.items()} if first in found else {}
         return {n: k.ref for n, (k, _) in ordered.items()}, layers, fits

@@ -16,7 +16,7 @@ from nebulakit.declare import STEPS
 from nebulakit.errors import InputError, StepError, UsageError
 from nebulakit.image import Image, Notice
 from nebulakit.pixels.parallel import over
-from nebulakit.recipe.layers import OPEN, Layer, made, refused
+from nebulakit.recipe.layers import OPEN, Layer, made, refused, refused_beside
 from nebulakit.recipe.model import Recipe, Ref
 from nebulakit.runner.store import digest, file_hash, source_digest
 
@@ -115,6 +115,8 @@ def taken(
                 f"(in Python: give nebulakit.read(FILE, assume={declared.scale!r}))."
             )
         coverage = coverage if map_as_file is None else None
+    if file is None and np.isfinite(image.planes).any():
+        image = files.within_reach(image, name)
     why = unfit(recipe, name, image, until)
     if why is not None:
         raise InputError(f"{name if file is None else file.name} {why}")
@@ -141,6 +143,17 @@ def unfit(recipe: Recipe, name: str, image: Image, until: str | None = None) -> 
             continue
         called = call.step if call.id == call.step else f"{call.id} ({call.step})"
         needs = f"{called} in line {call.line} of the recipe needs"
+        for further, ref in list(call.reads.items())[1:]:
+            beside = Layer(kind=known.get(ref, OPEN).kind)
+            if refused_beside(step, further, beside, name, Layer(kind=first.kind)) is not None:
+                if beside.kind == "mosaic":
+                    return (
+                        f"is a colour-filter mosaic, and {needs} colours that are apart. Put  - collapse_bayer: {{}}  before it"
+                    )
+                return (
+                    f"has red, green and blue, but {needs} a single plane as '{further}'. Save the plane that is meant alone, or "
+                    "name another layer there"
+                )
         if refused(step, Layer(kind=first.kind), name) is not None:
             if first.kind == "mosaic":
                 return (

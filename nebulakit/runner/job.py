@@ -93,7 +93,7 @@ def run_job(
         run = replace(run, said=inputs.said())
     finally:
         if job.store is not None:
-            remember(job.store, job.recipe, job.stack, job.preview, Keys(job.recipe, keys), finished)
+            remember(job.store, job.recipe, job.stack, told["stack"]["sha256"], job.preview, Keys(job.recipe, keys), finished)
             job.store.trim()
     with staged(job.folder) as staging:
         written, notices = _write_outputs(job, run, staging, standing)

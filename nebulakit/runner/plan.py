@@ -24,6 +24,8 @@ class Planned:
     why: str
     seconds: float | None
     peak_memory_mb: float | None
+    of_another: bool = False
+    """Whether the cost is that of another file, which lay at the stack's place before."""
 
 
 def memory_file(store: Store, recipe: Recipe, stack: Path, preview: int) -> Path:
@@ -37,14 +39,16 @@ def memory_file(store: Store, recipe: Recipe, stack: Path, preview: int) -> Path
     return store.folder / "runs" / f"{digest([Path(recipe.source).name, of, preview])}.json"
 
 
-def remember(store: Store, recipe: Recipe, stack: Path, preview: int, keys: Keys, done: list[StepRun]) -> None:
-    """Keep what each finished step was made of, so that the next plan can say what changed."""
+def remember(store: Store, recipe: Recipe, stack: Path, sha: str, preview: int, keys: Keys, done: list[StepRun]) -> None:
+    """Keep what each finished step was made of, and what it cost on the stack of this hash, so that the next plan can tell."""
     path = memory_file(store, recipe, stack, preview)
     known = recall(store, recipe, stack, preview)
     for s in done:
         earlier = known.get(s.call.id, {})
-        cost = (s.seconds, s.peak_memory_mb) if s.state == "computed" else (earlier.get("seconds"), earlier.get("peak_memory_mb"))
-        known[s.call.id] = {"made_of": keys.made_of[s.call.index], "seconds": cost[0], "peak_memory_mb": cost[1]}
+        cost = {k: earlier.get(k) for k in ("seconds", "peak_memory_mb", "stack")}
+        if s.state == "computed":
+            cost = {"seconds": s.seconds, "peak_memory_mb": s.peak_memory_mb, "stack": sha}
+        known[s.call.id] = {"made_of": keys.made_of[s.call.index], **cost}
     ids = {c.id for c in recipe.steps}
     with contextlib.suppress(OSError):  # a full disk has been told of
         store.write(path, json.dumps({k: v for k, v in known.items() if k in ids}).encode())
@@ -60,7 +64,13 @@ def recall(store: Store, recipe: Recipe, stack: Path, preview: int) -> dict[str,
 
 
 def plan(
-    recipe: Recipe, stack: Path, input_keys: Mapping[str, str], store: Store, until: str | None = None, preview: int = 1
+    recipe: Recipe,
+    stack: Path,
+    sha: str,
+    input_keys: Mapping[str, str],
+    store: Store,
+    until: str | None = None,
+    preview: int = 1,
 ) -> list[Planned]:
     """Say for every step whether it would be reused or run, and why."""
     keys = Keys(recipe, input_keys)
@@ -78,7 +88,7 @@ def plan(
             out.append(Planned(call, action, "", 0.0, None))
             continue
         why = _why(call, keys, was.get("made_of"), changed) or _gone(call, keys, store)
-        out.append(Planned(call, action, why, was.get("seconds"), was.get("peak_memory_mb")))
+        out.append(Planned(call, action, why, was.get("seconds"), was.get("peak_memory_mb"), was.get("stack") != sha))
     return out
 
 
@@ -94,6 +104,8 @@ def summary(planned: Sequence[Planned]) -> str:
         return text + "; how long is not known before the first run"
     unknown = len(run) - len(seconds)
     text += f": about {sum(seconds):.1f} s" + (f" and at most {memory:.0f} MB" if memory else "")
+    if any(p.of_another and p.seconds is not None for p in run):
+        text += ", as another stack took that lay at this place before"
     return text + (f", and {unknown} more that have not run before" if unknown else "")
 
 

@@ -377,6 +377,12 @@ WARNINGS: dict[str, Entry] = {
         "Every pixel is grey.",
         "nothing in the recipe: use the recipe one_line",
     ),
+    "stars-of-unknown-origin": Entry(
+        "Stars from a file were laid on a stretched picture as on one screen.",
+        "A file does not tell whether its stars were parted before or after the stretch.",
+        "Stars that were taken out of a stretched picture come back a little too dim on bright nebula.",
+        "nothing in the recipe: parted before the stretch all is well; else blend them on with mode: add and opacity: 100%",
+    ),
     "too-few-stars": Entry(
         "Too few stars to balance their colours.",
         "Most are cut off or faint.",
@@ -400,6 +406,12 @@ WARNINGS: dict[str, Entry] = {
         "The stack holds counts, or was scaled by a program that does not keep 1 as full.",
         "nebulakit inspect shows no white level.",
         "- level_mask: {above: 4 sigma}   # levels in sigma do not need to know what full is",
+    ),
+    "values-scaled": Entry(
+        "Values so small or so large that the work would lose them.",
+        "The stack was saved in physical units, such as W per square metre.",
+        "The warning says the largest value and the power of two, which changes no digit.",
+        "nothing in the recipe: levels written as plain numbers are of the multiplied values",
     ),
     "white-unknown": Entry(
         "Stars were cut off at a level that cannot be told.",

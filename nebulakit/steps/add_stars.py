@@ -7,8 +7,7 @@ from typing import Annotated
 import numpy as np
 
 from nebulakit.declare import About, same_size, step
-from nebulakit.errors import StepError
-from nebulakit.image import Image
+from nebulakit.image import Image, Notice
 from nebulakit.quantity import Share
 
 
@@ -32,7 +31,7 @@ def add_stars(
 
     Screen, 1 - (1 - nebula)(1 - stars), never clips and leaves a picture without stars as it is. Stars that `separate_stars`
     took out of a picture that was stretched already are differences of levels: these are summed, up to white, so that with
-    nothing changed the picture comes back. Only a layer of the same run is known for such; from a file it is screened.
+    nothing changed the picture comes back. Only a layer of the same run is known for such; from a file it is screened, and a notice says so.
     A grey star layer is laid on all channels. The result knows the nebula's sky and noise, and the stars' list, width and PSF.
 
     NaN in the nebula stays NaN; NaN among the stars is no star. Raises StepError where the layers differ in size or
@@ -44,11 +43,6 @@ def add_stars(
     [0.7, 0.2]
     """
     same_size("add_stars", image=image, stars=stars)
-    if len(stars.channels) not in (1, len(image.channels)):
-        raise StepError(
-            f"add_stars: the nebula has {len(image.channels)} channel{'s' * (len(image.channels) > 1)} ({', '.join(image.channels)}) but the stars "
-            f"have {len(stars.channels)} ({', '.join(stars.channels)}); use a star layer of the same kind, or a grey one."
-        )
     light = np.nan_to_num(stars.planes) * np.float32(brightness.fraction)
     screened = image.scale == "display" and not stars.by_levels
     if screened:
@@ -58,7 +52,7 @@ def add_stars(
         planes = image.planes + light
         if image.scale == "display":
             np.clip(planes, 0, 1, out=planes)  # NaN stays
-    return image.replace(
+    out = image.replace(
         planes,
         content="mask" if image.content == "mask" else "scene",
         stars=stars.stars if stars.stars is not None else image.stars,
@@ -67,6 +61,13 @@ def add_stars(
         sky=_sky(image, stars, brightness.fraction, screened),
         white=image.white if image.white is not None else stars.white,
     )
+    if not screened or stars.content == "stars":
+        return out
+    text = (
+        "of this layer of stars it is not known whether they were parted before or after the stretch; they were screened, as is right for "
+        "the first. If they were taken out of a stretched picture, lay them on with  - blend: {mode: add, opacity: 100%}"
+    )
+    return out.noted(Notice("stars-of-unknown-origin", text))
 
 
 def _sky(image: Image, stars: Image, share: float, screened: bool) -> tuple[float, ...] | None:

@@ -6,7 +6,6 @@ import math
 from typing import Annotated, Literal, NamedTuple
 
 from nebulakit.declare import About, finite, same_size, step
-from nebulakit.errors import StepError
 from nebulakit.image import Image, Notice
 from nebulakit.quantity import Share
 
@@ -65,10 +64,6 @@ def balance_lines(
     from nebulakit.pixels import balance
 
     same_size("balance_lines", ha=ha, oiii=oiii)
-    if len(oiii.channels) != 1:
-        raise StepError(
-            f"balance_lines: oiii must be a single plane, but has {len(oiii.channels)} channels ({', '.join(oiii.channels)})."
-        )
     red, blue = ha.measured("noise", "sky"), oiii.measured("noise", "sky")
     assert red.noise and red.sky and blue.noise and blue.sky
     side = max(4, round(2 * (ha.fwhm or oiii.fwhm or 3.0)))

@@ -52,11 +52,6 @@ def blend(
 
     same_size("blend", image=image, other=other)
     n, m = len(image.channels), len(other.channels)
-    if m not in (1, n):
-        raise StepError(
-            f"blend: the other layer has {m} channels ({', '.join(other.channels)}), the image {n} ({', '.join(image.channels)}). "
-            "It needs as many, or one."
-        )
     if mode in ("screen", "multiply") and image.scale == "linear" and image.content != "mask":
         raise StepError(
             f"blend: {mode} needs stretched data, where 1 is white, but the image is linear. Stretch both layers, or use mode: add."

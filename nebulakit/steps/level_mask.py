@@ -111,8 +111,6 @@ def combine_masks(
     """
     from nebulakit.pixels import masks
 
-    if b is not None and len(b.channels) != 1:
-        raise StepError(f"combine_masks: b is no mask but has {len(b.channels)} channels ({', '.join(b.channels)}).")
     same_size("combine_masks", a=a, b=b)
     plane = masks.combined(a.planes[0], None if b is None else b.planes[0], how)
     return _as_mask(a, plane.clip(0, 1))

@@ -67,10 +67,6 @@ def line_mask(
     from nebulakit.pixels import balance, masks
 
     same_size("line_mask", ha=ha, oiii=oiii)
-    if len(oiii.channels) != 1:
-        raise StepError(
-            f"line_mask: oiii must be a single plane, but has {len(oiii.channels)} channels ({', '.join(oiii.channels)})."
-        )
     if "mask" in (ha.content, oiii.content):
         raise StepError("line_mask: needs the two line layers, but one of them is a mask.")
     red, blue = ha.measured("noise", "sky"), oiii.measured("noise", "sky")

@@ -65,7 +65,7 @@ def reduce_stars(
         )
     alone = image.content == "stars"
     seen = (image if alone else _without_black(image)).measured("stars")
-    plan = shrinking.decide_reduce(seen.planes, seen.stars, size.fraction, number.fraction, alone, seen.covered())
+    plan = shrinking.decide_reduce(seen.planes, seen.stars, size.fraction, number.fraction, alone, ~seen.covered())
     known = seen.replace(image.planes)
     if not len(plan.x):
         return known.noted(

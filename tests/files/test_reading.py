@@ -13,8 +13,9 @@ from astropy.io import fits
 from astropy.wcs import WCS
 from PIL import Image as Pictures
 
-from nebulakit.errors import InputError
-from nebulakit.files import count_values, read, read_map
+from nebulakit import steps
+from nebulakit.errors import InputError, StepError
+from nebulakit.files import count_values, read, read_map, write
 from nebulakit.files.icc import srgb_profile
 from nebulakit.image import Image
 from nebulakit.recipe import loads
@@ -340,6 +341,20 @@ def test_a_side_of_one_pixel_is_no_plane_less(tmp_path, shape):
     assert np.array_equal(image.planes.ravel(), data.ravel())
 
 
+@pytest.mark.parametrize("shape", [(7, 1, 3), (1, 7, 1, 3), (7, 1, 4)])
+def test_colours_last_of_a_picture_one_pixel_wide_are_colours(tmp_path, shape):
+    data = np.arange(1, np.prod(shape) + 1, dtype=np.float32).reshape(shape)
+    data[..., 3:] = 1  # an opacity
+    image = read(put(tmp_path / "a.fits", data))
+    assert image.is_rgb
+    assert np.array_equal(image.planes[:, :, 0], data.reshape(7, -1)[:, :3].T)
+
+
+def test_an_array_with_its_colours_last_is_refused_in_words():
+    with pytest.raises(StepError, match=r"found shape \(30, 40, 3\), whose colours come last; give numpy.moveaxis"):
+        Image.from_array(np.zeros((30, 40, 3)))
+
+
 @pytest.mark.parametrize("pages", [3, 40])
 def test_pages_of_one_plane_are_no_colour_picture_and_it_is_said(tmp_path, pages):
     tifffile.imwrite(tmp_path / "a.tif", rng.random((pages, 33, 41), np.float32), photometric="minisblack")
@@ -545,3 +560,78 @@ def test_a_claim_of_terabytes_takes_no_memory(tmp_path):
     (tmp_path / "a.fits").write_bytes(header.tostring().encode() + b"\0" * 2880)
     with pytest.raises(InputError, match="claims to hold"):
         read(tmp_path / "a.fits")
+
+
+def test_a_further_input_of_the_wrong_kind_is_refused_before_any_step():
+    recipe = loads(
+        "version: 1\ninputs: {other: {}}\nsteps:\n  - unmix_lines: {}\n    as: {ha: ha}\n  - balance_lines: {oiii: other}\n"
+        "    from: ha\n  - add_stars: {stars: stack}\noutputs:\n  - {layer: last, file: a.fits}\n"
+    )
+    colour, plane = np.ones((3, 20, 20), np.float32), np.ones((1, 20, 20), np.float32)
+    with pytest.raises(
+        InputError, match=r"^other has red, green and blue, but balance_lines in line 6 .* a single plane as 'oiii'"
+    ):
+        taken(recipe, "other", colour)
+    assert taken(recipe, "other", plane).shape == (20, 20)
+    with pytest.raises(
+        InputError, match=r"^other is a colour-filter mosaic, and balance_lines in line 6 .* Put  - collapse_bayer"
+    ):
+        taken(recipe, "other", Image(plane, ("mosaic",)))
+    with pytest.raises(InputError, match=r"^stack has red, green and blue, but add_stars in line 8 .* a single plane as 'stars'"):
+        taken(recipe, "stack", colour)
+
+
+@pytest.mark.parametrize("kind", ["fits", "tif"])
+def test_values_of_any_unit_come_within_reach_and_are_written_in_their_own(tmp_path, kind):
+    """Squares of 1e-36 are nothing in 32-bit floats, those of 1e+30 are infinite."""
+    data = rng.random((3, H, W)).astype(np.float32) + 1
+    for power in (-100, 0, 100):
+        scaled = np.ldexp(data, power)
+        if kind == "fits":
+            put(tmp_path / "a.fits", scaled, overwrite=True)
+        else:
+            tifffile.imwrite(tmp_path / "a.tif", scaled, photometric="rgb", planarconfig="separate")
+        image = read(tmp_path / f"a.{kind}")
+        assert 2.0**-16 <= image.planes.max() <= 2.0**16
+        assert np.array_equal(
+            np.ldexp(image.planes, -100), np.ldexp(data, round(np.log2(image.planes[0, 0, 0] / data[0, 0, 0])) - 100)
+        )
+        assert [n.id for n in image.notices] == ["values-scaled"] * (power != 0)
+        write(image, tmp_path / "b.fits")
+        assert np.array_equal(fits.getdata(tmp_path / "b.fits"), scaled)
+        again = read(tmp_path / "b.fits")
+        assert np.array_equal(again.planes, image.planes)
+        shown = image.replace(image.planes / image.planes.max(), scale="display")
+        write(shown, tmp_path / "c.fits")
+        assert fits.getdata(tmp_path / "c.fits").max() == 1
+
+
+def test_numbers_beyond_32_bits_are_refused_plainly(tmp_path):
+    for value in (1e-50, 1e50):
+        with pytest.raises(InputError, match=r"a.fits: its largest value is 1e[-+]50, beyond what 32-bit floats hold"):
+            read(put(tmp_path / "a.fits", np.full((H, W), value), overwrite=True))
+        tifffile.imwrite(tmp_path / "a.tif", np.full((H, W), value))
+        with pytest.raises(InputError, match=r"a.tif: its largest value is 1e[-+]50, beyond what 32-bit floats hold"):
+            read(tmp_path / "a.tif")
+    with pytest.raises(InputError, match="largest value is 1e-40"):
+        read(put(tmp_path / "a.fits", np.full((H, W), 1e-40, np.float32), overwrite=True))
+
+
+def test_layers_in_units_far_apart_are_not_combined(tmp_path):
+    data = rng.random((H, W)).astype(np.float32) + 1
+    one, other = (read(put(tmp_path / "a.fits", np.ldexp(data, power), overwrite=True)) for power in (-100, 0))
+    with pytest.raises(StepError, match="in units so far apart"):
+        steps.add_stars(one, other)
+    assert np.array_equal(steps.add_stars(one, one).planes, 2 * one.planes)
+
+
+def test_a_channel_without_any_value_is_refused_at_the_door(tmp_path):
+    data = rng.random((3, H, W)).astype(np.float32)
+    data[2] = np.nan
+    with pytest.raises(InputError, match=r"a\.fits: there is no value in blue, every pixel is empty"):
+        read(put(tmp_path / "a.fits", data))
+
+
+def test_a_folder_without_a_name_is_told_by_its_way():
+    with pytest.raises(InputError, match=r"^\.: this is a folder"):
+        read(".")

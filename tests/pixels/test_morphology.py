@@ -11,11 +11,18 @@ from scipy import ndimage as ndi
 
 from nebulakit.demo import make_scene
 from nebulakit.image import Image
-from nebulakit.pixels import morphology
+from nebulakit.pixels import borders, morphology
 from nebulakit.pixels import shrinking as mo
 from nebulakit.pixels.borders import black_border
 from nebulakit.pixels.facts import StarList
 from nebulakit.steps import reduce_stars, rotate, stretch_asinh
+
+
+def decide(planes, stars, size, number, alone, covered=True):
+    """As the step does: a black corner counts as empty, but on a layer of stars."""
+    black = None if alone else black_border(planes)
+    empty = ~np.isfinite(planes).all(axis=0) | ~np.asarray(covered)
+    return mo.decide_reduce(planes, stars, size, number, alone, empty if black is None else empty | black)
 
 
 def listed(x, y) -> StarList:
@@ -53,7 +60,7 @@ def test_every_star_becomes_narrower_by_the_same_share(size, alone):
     planes, x, y, _ = layer()
     base = 0.0 if alone else 0.15
     planes = planes * np.float32(0.8) + np.float32(base)
-    out = mo.apply_reduce(planes, mo.decide_reduce(planes, listed(x, y), size, 1.0, alone), alone)
+    out = mo.apply_reduce(planes, decide(planes, listed(x, y), size, 1.0, alone), alone)
     for a, b in zip(x, y, strict=True):
         xi, yi = round(a), round(b)
         cut = [p.mean(0)[max(yi - 18, 0) : yi + 19, max(xi - 18, 0) : xi + 19] for p in (planes, out)]
@@ -72,7 +79,7 @@ def test_nothing_gets_brighter_in_a_layer_and_no_ring_anywhere(size, seed, alone
     x, y = rng.uniform(8, 82, 6), rng.uniform(8, 52, 6)
     plane = sum(star((60, 90), a, b, rng.uniform(2.2, 9), rng.uniform(0.1, 1.5)) for a, b in zip(x, y, strict=True))
     planes = np.clip(base + np.stack([plane, 0.7 * plane, 0.9 * plane]), 0, 1).astype(np.float32)
-    out = mo.apply_reduce(planes, mo.decide_reduce(planes, listed(x, y), size, 1.0, alone), alone)
+    out = mo.apply_reduce(planes, decide(planes, listed(x, y), size, 1.0, alone), alone)
     assert out.min() >= planes.min() - 1e-6
     if alone:
         assert (out <= planes + 1e-6).all()
@@ -86,7 +93,7 @@ def test_outside_the_footprints_every_bit_stays():
     rng = np.random.default_rng(1)
     planes = (0.2 + rng.normal(0, 0.02, (3, 120, 160))).astype(np.float32)
     planes += star((120, 160), 80, 60, 4.0, 0.6).astype(np.float32)
-    plan = mo.decide_reduce(planes, listed([80], [60]), 0.6, 1.0, False)
+    plan = decide(planes, listed([80], [60]), 0.6, 1.0, False)
     out = mo.apply_reduce(planes, plan, False)
     far = np.hypot(*(np.mgrid[:120, :160] - np.array([60, 80])[:, None, None])) > mo.FOOTPRINT * mo.FADE * plan.width[0] + 1
     assert np.array_equal(out[:, far], planes[:, far])
@@ -95,7 +102,7 @@ def test_outside_the_footprints_every_bit_stays():
 
 def test_a_faint_star_beside_a_bright_one_stays_a_star():
     planes = np.stack([star((80, 80), 40, 40, 12, 1.0) + star((80, 80), 58, 40, 3.0, 0.25)] * 3).astype(np.float32)
-    out = mo.apply_reduce(planes, mo.decide_reduce(planes, listed([40, 58], [40, 40]), 0.7, 1.0, False), False)
+    out = mo.apply_reduce(planes, decide(planes, listed([40, 58], [40, 40]), 0.7, 1.0, False), False)
     cut = out[0, 35:46, 53:64] - ndi.minimum(out[0, 35:46, 53:64])
     yy, xx = np.mgrid[:11, :11]
     top = cut > 0.4 * cut.max()
@@ -111,25 +118,25 @@ def test_the_faintest_go_first():
     peaks = np.linspace(0.05, 0.9, len(x))
     plane = sum(star((135, 215), a, b, 3.0, p) for a, b, p in zip(x, y, peaks, strict=True))
     planes = np.stack([plane] * 3).astype(np.float32)
-    out = mo.apply_reduce(planes, mo.decide_reduce(planes, listed(x, y), 1.0, 0.5, True), True)
+    out = mo.apply_reduce(planes, decide(planes, listed(x, y), 1.0, 0.5, True), True)
     left = np.array([out[0, int(b), int(a)] for a, b in zip(x, y, strict=True)]) / peaks
     half = len(x) // 2
     assert (left[: half - 3] < 0.05).all()
     assert (left[half + 4 :] > 0.95).all()
-    same = mo.apply_reduce(planes, mo.decide_reduce(planes, listed(x, y), 1.0, 1.0, True), True)
+    same = mo.apply_reduce(planes, decide(planes, listed(x, y), 1.0, 1.0, True), True)
     assert np.array_equal(same, planes)
 
 
 def test_stars_that_the_list_leaves_out_shrink_on_a_star_layer_too():
     planes, x, y, _ = layer()
-    without = mo.decide_reduce(planes, listed(x[:2], y[:2]), 0.7, 1.0, True)
+    without = decide(planes, listed(x[:2], y[:2]), 0.7, 1.0, True)
     assert len(without.x) == len(x)
-    assert len(mo.decide_reduce(planes, None, 0.7, 1.0, True).x) == len(x)
+    assert len(decide(planes, None, 0.7, 1.0, True).x) == len(x)
 
 
 def test_narrow_stars_are_spared():
     planes = np.stack([star((40, 40), 20, 20, 1.7, 0.8)] * 3).astype(np.float32)
-    plan = mo.decide_reduce(planes, listed([20], [20]), 0.5, 1.0, True)
+    plan = decide(planes, listed([20], [20]), 0.5, 1.0, True)
     assert plan.width[0] * plan.scale[0] == pytest.approx(mo.SMALLEST, rel=0.05)
 
 
@@ -154,7 +161,7 @@ def test_no_light_is_left_between_a_large_star_and_small_ones_beside_it():
     plane = star((120, 120), 60, 60, 18, 1.6) + sum(star((120, 120), a, b, 4.2, 0.4) for a, b in beside)
     planes = np.clip(plane, 0, 1).astype(np.float32)[None]
     stars = listed([60, *(p[0] for p in beside)], [60, *(p[1] for p in beside)])
-    small = mo.apply_reduce(planes, mo.decide_reduce(planes, stars, 0.65, 1.0, True), True)[0]
+    small = mo.apply_reduce(planes, decide(planes, stars, 0.65, 1.0, True), True)[0]
     for a, b in beside:
         # towards the small star, against the opposite side of the large one, where nothing disturbs
         x, y = round(60 + 0.65 * (a - 60)), round(60 + 0.65 * (b - 60))
@@ -170,7 +177,7 @@ def test_no_bar_is_left_between_two_small_stars():
 
     def smaller(plane, *which):
         planes = plane.astype(np.float32)[None]
-        plan = mo.decide_reduce(planes, listed(*zip(*which, strict=True)), 0.6, 1.0, True)
+        plan = decide(planes, listed(*zip(*which, strict=True)), 0.6, 1.0, True)
         return mo.apply_reduce(planes, plan, True)[0]
 
     both = smaller(alone[0] + alone[1], *places)
@@ -185,7 +192,7 @@ def test_stars_listed_outside_do_no_harm():
     """A star that is listed far outside is measured at the edge, where a large one may lie."""
     plane = star((90, 130), 1, 64, 14, 2.0) + star((90, 130), 60, 20, 4, 0.6) + star((90, 130), 90, 70, 4, 0.6)
     planes = np.clip(plane, 0, 1).astype(np.float32)[None]
-    plan = mo.decide_reduce(planes, listed([1, 60, 90, -160], [64, 20, 70, 64]), 0.7, 1.0, True)
+    plan = decide(planes, listed([1, 60, 90, -160], [64, 20, 70, 64]), 0.7, 1.0, True)
     assert len(plan.x) == 4
     small = mo.apply_reduce(planes, plan, True)
     assert (small <= planes + 1e-6).all()
@@ -200,7 +207,7 @@ def test_what_lies_beside_a_large_star_is_not_drawn_towards_it():
     light = star((160, 160), 80, 80, 20, 1.6) + sum(star((160, 160), a, b, 4.0, 0.5) for a, b in places)
     planes = (1 - (1 - ground) * (1 - np.clip(light, 0, 1)))[None].astype(np.float32)
     stars = listed([80, *(p[0] for p in places)], [80, *(p[1] for p in places)])
-    small = mo.apply_reduce(planes, mo.decide_reduce(planes, stars, 0.7, 1.0, False), False)[0]
+    small = mo.apply_reduce(planes, decide(planes, stars, 0.7, 1.0, False), False)[0]
     row = small[60:101].mean(0)
     assert 103 <= int(np.argmax(row[98:114])) + 98 <= 108
     # the grain stays where it was: 15 to 35 px from the middle, where it would have moved by up to 6 px
@@ -229,9 +236,9 @@ def test_an_empty_corner_that_cuts_a_star_is_no_darkness(alone, value, reach):
     """The star is made smaller as if all of it were seen; once a black ring was drawn into the picture."""
     whole, stars, along = cut_by_a_corner(alone)
     gone = along < reach
-    wanted = mo.apply_reduce(whole, mo.decide_reduce(whole, stars, 0.7, 1.0, alone), alone)
+    wanted = mo.apply_reduce(whole, decide(whole, stars, 0.7, 1.0, alone), alone)
     planes = np.where(gone, np.float32(value), whole)
-    small = mo.apply_reduce(planes, mo.decide_reduce(planes, stars, 0.7, 1.0, alone), alone)
+    small = mo.apply_reduce(planes, decide(planes, stars, 0.7, 1.0, alone), alone)
     assert np.abs(small - wanted)[:, ~gone].max() < 0.03  # the ring was darker by 0.2
     assert np.array_equal(small[:, gone], planes[:, gone], equal_nan=True)
 
@@ -241,27 +248,31 @@ def test_a_star_that_takes_up_a_tenth_of_a_megapixel_is_made_smaller_too():
     places = [(200, 200), (30, 40), (350, 60), (60, 350), (370, 370)]
     light = np.clip(star((400, 400), 200, 200, 60, 1.6) + sum(star((400, 400), x, y, 4, 0.5) for x, y in places[1:]), 0, 1)
     planes = light[None].astype(np.float32)
-    small = mo.apply_reduce(planes, mo.decide_reduce(planes, listed(*zip(*places, strict=True)), 0.7, 1.0, True), True)
+    small = mo.apply_reduce(planes, decide(planes, listed(*zip(*places, strict=True)), 0.7, 1.0, True), True)
     assert width_of(small[0, 100:300, 100:300]) == pytest.approx(0.7 * width_of(planes[0, 100:300, 100:300]), rel=0.05)
 
 
 def test_what_no_frame_covers_is_no_darkness():
     whole, stars, along = cut_by_a_corner(alone=False)
     gone = along < 80
-    wanted = mo.apply_reduce(whole, mo.decide_reduce(whole, stars, 0.7, 1.0, False), False)
+    wanted = mo.apply_reduce(whole, decide(whole, stars, 0.7, 1.0, False), False)
     planes = np.where(gone, np.float32(0.03), whole)  # no black, so only the map tells
-    small = mo.apply_reduce(planes, mo.decide_reduce(planes, stars, 0.7, 1.0, False, ~gone), False)
+    small = mo.apply_reduce(planes, decide(planes, stars, 0.7, 1.0, False, ~gone), False)
     assert np.abs(small - wanted)[:, ~gone].max() < 0.03
 
 
-def test_the_edge_of_a_black_corner_is_no_row_of_stars():
+def test_the_edge_of_a_black_corner_is_no_row_of_stars(monkeypatch):
     """Some were measured there, as wide as the nebula's slope behind the filled corner, and drew real stars along."""
+    solid = borders._solid
     scene = make_scene(31, (300, 400), "cove").image().replace(coverage=None)
     turned = rotate(stretch_asinh(scene), angle="12 deg").planes
     black = ~np.isfinite(turned).all(0)
     black |= black_border(np.where(black, np.float32(0), turned))
     pictures = [Image.from_array(np.where(black, np.float32(v), turned), scale="display") for v in (0, np.nan)]
+    looked = []
+    monkeypatch.setattr(borders, "_solid", lambda black: looked.append(black) or solid(black))
     small = [reduce_stars(p, size="60%") for p in pictures]
+    assert len(looked) == len(pictures)  # once each: it takes its time
     assert len(small[0].stars) == len(small[1].stars)
     assert np.array_equal(small[0].planes[:, ~black], small[1].planes[:, ~black])
     assert np.array_equal(small[0].planes[:, black], pictures[0].planes[:, black])
@@ -270,7 +281,7 @@ def test_the_edge_of_a_black_corner_is_no_row_of_stars():
 def test_stars_left_out_beside_an_empty_corner_leave_the_sky():
     whole, stars, along = cut_by_a_corner(alone=False)
     planes = np.where(along < 85, np.float32(0), whole)
-    few = mo.apply_reduce(planes, mo.decide_reduce(planes, stars, 1.0, 0.0, False), False)
+    few = mo.apply_reduce(planes, decide(planes, stars, 1.0, 0.0, False), False)
     assert few[:, (along >= 85) & (along < 110)].min() > 0.12  # the sky is 0.15
 
 
@@ -279,7 +290,7 @@ def test_a_sky_cut_off_at_black_is_a_level_like_any_other():
     planes[:, 50:] = 0.3  # so that black is not most of the picture
     dark = np.clip(planes - np.float32(0.05), 0, None)
     assert 0.3 < (dark == 0).all(0).mean() < 0.5
-    plan = mo.decide_reduce(dark, listed(x, y), 0.7, 1.0, False)
+    plan = decide(dark, listed(x, y), 0.7, 1.0, False)
     assert plan.empty is None
     small = mo.apply_reduce(dark, plan, False)[:, :44]
     assert (small > 0.3).sum() < 0.7 * (dark[:, :44] > 0.3).sum()
@@ -310,5 +321,5 @@ def test_a_large_star_that_is_not_round_leaves_nothing_darker_than_its_surroundi
     light = np.clip(oval + sum(star((120, 120), a, b, 4.0, 0.5) for a, b in beside), 0, 1)
     planes = (1 - (1 - 0.08) * (1 - light))[None].astype(np.float32)
     stars = listed([60, *(p[0] for p in beside)], [60, *(p[1] for p in beside)])
-    small = mo.apply_reduce(planes, mo.decide_reduce(planes, stars, 0.75, 1.0, False), False)
+    small = mo.apply_reduce(planes, decide(planes, stars, 0.75, 1.0, False), False)
     assert small.min() > 0.98 * planes.min()  # it was 0.56 of it

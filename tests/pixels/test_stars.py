@@ -7,6 +7,7 @@ from hypothesis import strategies as st
 from scipy import ndimage as ndi
 
 from nebulakit.demo import make_scene
+from nebulakit.image import Image
 from nebulakit.pixels import starlet
 from nebulakit.pixels.facts import Noise
 from nebulakit.pixels.noise import measure_noise
@@ -198,3 +199,12 @@ def test_a_cut_off_star_at_the_edge_is_in_the_list(x):
     found = find_stars(planes, Noise((1.0,), (tuple(starlet.white_sigmas(6)),)), None, (700.0,))
     near = np.hypot(found.x - x, found.y - 60.0) < 4
     assert (near & found.saturated).sum() == 1
+
+
+def test_a_channel_without_any_value_is_measured_without_a_word():
+    """Such an array, given from Python, made numpy warn; here that is an error."""
+    planes = make_scene(31, (150, 200), "cove").stack
+    planes[2] = np.nan
+    known = Image.from_array(planes).measured("white", "noise", "stars", "fwhm", "sky", "psf")
+    assert known.white is not None
+    assert known.white[2] == max(known.white[:2])

@@ -341,10 +341,15 @@ def test_a_plan_does_not_take_the_times_of_another_stack_of_the_same_name(night,
         assert all("because it has not run before" in line for line in lines[:5])
         assert lines[5] == "5 of 5 steps run; how long is not known before the first run"
         assert call(["run", *args, "-o", str(tmp_path / "o"), "--no-report", "--overwrite"]) == 0
-    fits.writeto(stack, planes * np.float32(1.01), overwrite=True)  # the same night, stacked anew: that takes as long
+    capsys.readouterr()
+    assert call(["plan", *args, "--set", "both.opacity=50%"]) == 0
+    assert capsys.readouterr().out.splitlines()[5].endswith(" MB")
+    fits.writeto(stack, planes * np.float32(1.01), overwrite=True)  # the same night, stacked anew: that takes about as long
     capsys.readouterr()
     assert call(["plan", *args]) == 0
-    assert "because its input changed  (about " in capsys.readouterr().out.splitlines()[0]
+    lines = capsys.readouterr().out.splitlines()
+    assert "because its input changed  (about " in lines[0]
+    assert lines[5].endswith(" MB, as another stack took that lay at this place before")
 
 
 def test_a_plan_tells_of_what_was_dropped_or_damaged(night, kept, capsys):

@@ -223,7 +223,7 @@ def test_masks_combine() -> None:
     assert np.array_equal(steps.combine_masks(one, how="not").planes, 1 - one.planes)
     with pytest.raises(StepError, match="needs a second mask"):
         steps.combine_masks(one, how="or")
-    with pytest.raises(StepError, match="b is no mask"):
+    with pytest.raises(StepError, match="b must be a single plane, but has 3 channels"):
         steps.combine_masks(one, picture(), how="or")
 
 
@@ -305,3 +305,24 @@ def test_contrast_steps_keep_the_sky_and_say_what_they_measured() -> None:
     blind = made.replace(fwhm=None)
     assert [n.id for n in steps.sharpen(blind).notices] == ["fwhm-assumed"]
     assert not steps.sharpen(made).notices
+
+
+def test_a_picture_is_no_line_beside_a_line() -> None:
+    with pytest.raises(StepError, match="oiii must be a single plane, but has 3 channels"):
+        steps.bicolour(line("ha"), picture())
+    with pytest.raises(StepError, match="It needs as many, or one"):
+        steps.add_stars(line("ha"), picture())
+    with pytest.raises(StepError, match="stars is a colour-filter mosaic"):
+        steps.add_stars(line("ha"), line("ha").replace(channels=("mosaic",)))
+
+
+def test_stars_from_a_file_are_screened_on_a_stretched_picture_and_that_is_told() -> None:
+    shown, stars = picture(), picture()
+    made = steps.add_stars(shown, stars)
+    assert [n.id for n in made.notices] == ["stars-of-unknown-origin"]
+    np.testing.assert_allclose(made.planes, 1 - (1 - shown.planes) * (1 - stars.planes), atol=1e-6)
+    assert not steps.add_stars(shown, stars.replace(content="stars")).notices
+    linear = Image(np.full((1, 9, 9), 3.0, np.float32), ("ha",))
+    summed = steps.add_stars(linear, linear)
+    assert not summed.notices
+    assert float(summed.planes.max()) == 6

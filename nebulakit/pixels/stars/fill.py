@@ -20,6 +20,7 @@ from nebulakit.pixels.inpaint import push_pull
 from nebulakit.pixels.kriging import noise_blur
 from nebulakit.pixels.patching import fill, grain
 from nebulakit.pixels.stars.find import find_stars, star_coloured
+from nebulakit.pixels.stars.law import box_around
 
 Array = npt.NDArray[np.float64]
 Planes = npt.NDArray[np.float32]
@@ -222,9 +223,8 @@ def _reach(planes: Planes, noise: Noise, stars: StarList, fwhm: float, halos: bo
 
 def _rings(light: Plane, owner: Ints, i: int, x: float, y: float, edges: tuple[float, float, float]) -> tuple[Plane, Plane]:
     """Give the pixels of two rings around a star that lie in no other star's disc."""
-    h, w = light.shape
     half = math.ceil(edges[2])
-    y0, y1, x0, x1 = max(round(y) - half, 0), min(round(y) + half + 1, h), max(round(x) - half, 0), min(round(x) + half + 1, w)
+    y0, y1, x0, x1 = box_around(x, y, half, light.shape)
     r = np.hypot(np.arange(x0, x1)[None] - x, np.arange(y0, y1)[:, None] - y)
     box = owner[y0:y1, x0:x1]
     free = (box < 0) | (box == i)
@@ -234,17 +234,11 @@ def _rings(light: Plane, owner: Ints, i: int, x: float, y: float, edges: tuple[f
 
 def _owners(x: Array, y: Array, radius: Array, shape: tuple[int, int]) -> tuple[Ints, Plane, Mask]:
     """Give each pixel the star in whose disc it lies deepest (-1: none), the distance from it, and if it lies in another's too."""
-    h, w = shape
     owner, far, depth = np.full(shape, -1, np.int32), np.zeros(shape, np.float32), np.ones(shape, np.float32)
     shared = np.zeros(shape, bool)
     for i, (a, b, r) in enumerate(zip(x.tolist(), y.tolist(), radius.tolist(), strict=True)):
         half = math.ceil(r)
-        y0, y1, x0, x1 = (
-            max(round(b) - half, 0),
-            min(round(b) + half + 1, h),
-            max(round(a) - half, 0),
-            min(round(a) + half + 1, w),
-        )
+        y0, y1, x0, x1 = box_around(a, b, half, shape)
         if y0 >= y1 or x0 >= x1:
             continue
         d = np.hypot(np.arange(x0, x1)[None] - a, np.arange(y0, y1)[:, None] - b).astype(np.float32)

@@ -59,7 +59,7 @@ def white_level(planes: Planes) -> tuple[float, ...] | None:
     if not levels:
         return None
     return tuple(
-        max(max(levels), float(np.nanmax(p))) if level is None else level for level, p in zip(found, planes, strict=True)
+        float(np.nanmax(p, initial=max(levels))) if level is None else level for level, p in zip(found, planes, strict=True)
     )
 
 
@@ -350,6 +350,8 @@ def _plateaus(planes: Planes, white: tuple[float, ...] | None, bad: npt.NDArray[
         return np.zeros((0, 3))
     cut, round_it = np.zeros(bad.shape, bool), np.zeros(bad.shape, bool)
     for plane, level in zip(planes, white, strict=True):
+        if not np.isfinite(plane).any():
+            continue
         sky = float(np.nanmedian(plane[::7, ::5]))
         with np.errstate(invalid="ignore"):
             mine = plane > level - 0.03 * (level - sky)

@@ -15,7 +15,7 @@ import numpy.typing as npt
 
 from nebulakit.pixels.kriging import RING, Field, strength_class
 from nebulakit.pixels.parallel import over
-from nebulakit.pixels.stars.law import FREEDOM, MODES, PAD, STEP, Ghost, Law
+from nebulakit.pixels.stars.law import FREEDOM, MODES, PAD, STEP, Ghost, Law, box_around
 
 Array = npt.NDArray[np.float64]
 Planes = npt.NDArray[np.float32]
@@ -192,7 +192,6 @@ class StarFit:
     @staticmethod
     def add_special(plane: Plane, special: Special, sign: float) -> None:
         """Add reflections and own flanks, times ``sign``, to a plane."""
-        h, w = plane.shape
         ghost = special.ghost
         a, b, d = special.contour
         for x, y, height, own, ghostly in zip(*special.stars[:3], special.own, special.ghostly, strict=True):
@@ -201,12 +200,7 @@ class StarFit:
                 half = max(half, math.ceil(ghost.radius + 8 * ghost.soft + max(abs(ghost.dx), abs(ghost.dy))))
             if not half:
                 continue
-            y0, y1, x0, x1 = (
-                max(round(y) - half, 0),
-                min(round(y) + half + 1, h),
-                max(round(x) - half, 0),
-                min(round(x) + half + 1, w),
-            )
+            y0, y1, x0, x1 = box_around(x, y, half, plane.shape)
             if y0 >= y1 or x0 >= x1:
                 continue
             dx, dy = np.arange(x0, x1)[None, :] - x, np.arange(y0, y1)[:, None] - y

@@ -12,7 +12,7 @@ import numpy as np
 import numpy.typing as npt
 
 from nebulakit.pixels.stars.fit import StarFit
-from nebulakit.pixels.stars.law import PAD, Ghost, disc
+from nebulakit.pixels.stars.law import PAD, Ghost, box_around, disc
 
 Array = npt.NDArray[np.float64]
 
@@ -95,7 +95,7 @@ def _stack(fit: StarFit, c: int, stars: npt.NDArray[np.int_], half: int) -> tupl
         stars = stars[deep > half + 1]
     for i in stars:
         px, py = round(float(fit.x[c, i])), round(float(fit.y[c, i]))
-        y0, y1, x0, x1 = max(py - half, PAD), min(py + half + 1, h - PAD), max(px - half, PAD), min(px + half + 1, w - PAD)
+        y0, y1, x0, x1 = box_around(px, py, half, (h, w), PAD)
         if y1 - y0 < half or x1 - x0 < half:
             continue
         box = np.s_[y0:y1, x0:x1]

@@ -130,3 +130,14 @@ class Ghost:
 def disc(r: Array, radius: float, soft: float) -> Array:
     """Give a disc of height 1 with a soft edge, by the distance from its middle."""
     return np.asarray(0.5 - 0.5 * np.tanh((r - radius) / (2 * soft)), np.float64)
+
+
+def box_around(x: float, y: float, half: int, shape: tuple[int, int], pad: int = 0) -> tuple[int, int, int, int]:
+    """Give y0, y1, x0, x1 of the box that reaches ``half`` px from the pixel at (x, y), cut off ``pad`` px within a plane of ``shape``.
+
+    >>> box_around(2.4, 7.6, 3, (10, 12))
+    (5, 10, 0, 6)
+    """
+    h, w = shape
+    px, py = round(x), round(y)
+    return max(py - half, pad), min(py + half + 1, h - pad), max(px - half, pad), min(px + half + 1, w - pad)
