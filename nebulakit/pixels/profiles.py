@@ -90,13 +90,22 @@ def _fall(u: Array, weight: Array) -> None:
 
 
 @compiled
+def _ends(u: Array) -> int:
+    """Give the radius, px, at which a profile has come down to nothing."""
+    for k in range(1, len(u)):
+        if u[k] <= 0:
+            return k
+    return len(u)
+
+
+@compiled
 def _add(total: Array, x: float, y: float, u: Array, sign: float) -> None:
     """Add a profile to a plane, or take it off."""
     reach = len(u)
     h, w = total.shape
     for row in range(max(int(y) - reach, 0), min(int(y) + reach + 2, h)):
         for col in range(max(int(x) - reach, 0), min(int(x) + reach + 2, w)):
-            r = np.hypot(row - y, col - x)
+            r = np.sqrt((row - y) ** 2 + (col - x) ** 2)
             if r < reach:
                 total[row, col] += sign * _at(u, 0, reach, r)
 
@@ -114,7 +123,7 @@ def _begin(u: Plane, seen: Mask, total: Array, x: float, y: float, out: Array) -
             count[:] = 0
         for row in range(max(int(y) - reach, 0), min(int(y) + reach + 2, h)):
             for col in range(max(int(x) - reach, 0), min(int(x) + reach + 2, w)):
-                k = int(np.hypot(row - y, col - x) + 0.5)
+                k = int(np.sqrt((row - y) ** 2 + (col - x) ** 2) + 0.5)
                 if k < reach and seen[row, col]:
                     if fill:
                         rest = u[row, col] - total[row, col]
@@ -139,11 +148,11 @@ def _tell(u: Plane, seen: Mask, xs: Array, ys: Array, first: Ints, out: Array) -
     for _ in range(ROUNDS):
         for i in range(len(xs)):
             x, y, mine = xs[i], ys[i], out[first[i] : first[i + 1]]
-            reach = len(mine)
+            reach = _ends(mine)
             better, weight = np.zeros(reach), np.full(reach, 1e-9)
             for row in range(max(int(y) - reach, 0), min(int(y) + reach + 2, h)):
                 for col in range(max(int(x) - reach, 0), min(int(x) + reach + 2, w)):
-                    r = np.hypot(row - y, col - x)
+                    r = np.sqrt((row - y) ** 2 + (col - x) ** 2)
                     if r >= reach or not seen[row, col]:
                         continue
                     own = _at(mine, 0, reach, r)
@@ -160,10 +169,10 @@ def _tell(u: Plane, seen: Mask, xs: Array, ys: Array, first: Ints, out: Array) -
                     if k + 1 < reach:
                         better[k + 1] += share * t * rest
                         weight[k + 1] += share * t
-            new = mine + better / weight
+            new = mine[:reach] + better / weight
             _fall(new, weight)
-            _add(total, x, y, new - mine, 1.0)
-            mine[:] = new
+            _add(total, x, y, new - mine[:reach], 1.0)
+            mine[:reach] = new
 
 
 @compiled
@@ -187,7 +196,7 @@ def _draw(
         scale, end = 0.3 * fade[i], np.exp(-reach / (0.3 * fade[i]))
         for row in range(max(int(np.floor(y)) - reach, 0), min(int(np.floor(y)) + reach + 2, h)):
             for col in range(max(int(x) - reach, 0), min(int(x) + reach + 2, w)):
-                r = np.hypot(row - y, col - x)
+                r = np.sqrt((row - y) ** 2 + (col - x) ** 2)
                 if r >= reach:
                     continue
                 from_r = min(r * (1 + pull[i] * max(np.exp(-((r / fade[i]) ** 2)) - edge, 0.0)), float(reach))
