@@ -26,6 +26,14 @@ LEVEL = 0.01  # of u: below it no star is told from another
 TAIL = 0.001  # of u: by this an ended profile goes on, so that what is left beyond it shrinks with the star
 
 
+class Edge(NamedTuple):
+    """How stars are drawn in, an array each (star,) but for the last."""
+
+    pull: Array
+    fade: Array  # px
+    least: float
+
+
 class Profiles(NamedTuple):
     """One profile a star: that of star i at a radius of k px is ``u[first[i] + k]``, and 0 at ``first[i + 1] - first[i]``."""
 
@@ -47,15 +55,15 @@ def tell_profiles(u: Plane, seen: Mask, x: Array, y: Array, reach: Ints) -> Prof
 
 
 def draw_profiles(
-    rows: slice, width: int, profiles: Profiles, which: Ints, pull: Array, fade: Array, edge: float, light: Array
+    rows: slice, width: int, profiles: Profiles, which: npt.NDArray[np.intp], edge: Edge, light: Array
 ) -> tuple[Plane, Plane]:
     """Give the sum of profiles u as they are, and as they become, on some ``rows`` of a picture that is ``width`` px wide.
 
-    ``which`` stars may reach there. At a radius r a star becomes ``light`` times what it is at r (1 + ``pull`` (exp(-(r/``fade``)^2) - ``edge``)).
+    ``which`` stars may reach there. At a radius r a star becomes ``light`` times what it is at r (1 + pull (exp(-(r/fade)^2) - least)).
     """
     before = np.zeros((rows.stop - rows.start, width), np.float32)
     after = np.zeros_like(before)
-    _draw(before, after, rows.start, *profiles, which, pull, fade, edge, light)
+    _draw(before, after, rows.start, *profiles, which, *edge, light)
     return before, after
 
 
@@ -148,7 +156,7 @@ def _tell(u: Plane, seen: Mask, xs: Array, ys: Array, first: Ints, out: Array) -
     for _ in range(ROUNDS):
         for i in range(len(xs)):
             x, y, mine = xs[i], ys[i], out[first[i] : first[i + 1]]
-            reach = _ends(mine)
+            reach = min(_ends(mine) + 3, len(mine))  # it may grow
             better, weight = np.zeros(reach), np.full(reach, 1e-9)
             for row in range(max(int(y) - reach, 0), min(int(y) + reach + 2, h)):
                 for col in range(max(int(x) - reach, 0), min(int(x) + reach + 2, w)):
@@ -184,10 +192,10 @@ def _draw(
     ys: Array,
     first: Ints,
     u: Array,
-    which: Ints,
+    which: npt.NDArray[np.intp],
     pull: Array,
     fade: Array,
-    edge: float,
+    least: float,
     light: Array,
 ) -> None:
     h, w = before.shape
@@ -199,6 +207,6 @@ def _draw(
                 r = np.sqrt((row - y) ** 2 + (col - x) ** 2)
                 if r >= reach:
                     continue
-                from_r = min(r * (1 + pull[i] * max(np.exp(-((r / fade[i]) ** 2)) - edge, 0.0)), float(reach))
+                from_r = min(r * (1 + pull[i] * max(np.exp(-((r / fade[i]) ** 2)) - least, 0.0)), float(reach))
                 before[row, col] += _at(u, first[i], reach, r) + TAIL * (np.exp(-r / scale) - end)
                 after[row, col] += light[i] * (_at(u, first[i], reach, from_r) + TAIL * (np.exp(-from_r / scale) - end))

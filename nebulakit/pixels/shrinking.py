@@ -1,7 +1,8 @@
 """Making every star smaller about its own middle.
 
 An erosion (Serra 1982) that knows where each star's middle is: the value at a radius becomes the one further out, by the share of
-the radius that makes the star as much smaller as was asked for. Large stars are taken by their rings and apart from what lies on them.
+the radius that makes the star as much smaller as was asked for. On a layer of stars each has a profile of its own (:mod:`profiles`);
+in a picture large stars are taken by their rings and apart from what lies on them, and around small ones the pixels move.
 """
 
 from __future__ import annotations
@@ -17,7 +18,7 @@ import numpy.typing as npt
 
 from nebulakit.pixels.facts import StarList
 from nebulakit.pixels.inpaint import push_pull
-from nebulakit.pixels.morphology import dilated, disc, draw_discs, eroded, peaks, star_discs
+from nebulakit.pixels.morphology import dilated, disc, draw_discs, eroded, peaks
 from nebulakit.pixels.parallel import over
 
 Plane = npt.NDArray[np.float32]
@@ -32,15 +33,15 @@ FADE = 1.2  # widths: how far out a star is pulled in
 FOOTPRINT = 2.2  # times FADE times the width: beyond this nothing moves
 TALLEST = 80  # px: the widest half-maximum radius looked for
 PEAK = 0.02  # height from which a peak that no list names counts as a star
-FAINT = 0.003  # level that a bar between two stars may have
 DARK = 0.002  # level that counts as dark when such peaks are looked for
 BAND = 256  # rows that are worked on at a time
 LARGE = 1.5  # times the usual width: from there on others lie on a star's flanks
 APART = 1.5  # widths of a large star: so near no other is taken by its rings
-BESIDE = 2.1  # widths from a small star: so far the light of a large one is told from its rings alone
 RING = 0.35  # share of the pixels of a ring that are darker than what is taken for the star's
 OUTER = 0.8  # share of what a large star takes up: from there on its surroundings are seen
 DARKEST = 0.02  # share of their pixels that are darker than what counts as the darkest there
+ON_FLANK = 0.7  # share of its light that is its own: below it a star stands on another
+WHITE = 0.8  # least level that counts as white on a layer of stars
 AT_ONCE = 1 << 16  # pixels of stars' surroundings that are worked on at a time
 
 
@@ -131,6 +132,9 @@ def decide_reduce(
     clear = np.clip(peak / np.maximum(peak + np.maximum(base - _ground(light, alone), 0), 1e-12), 0, 1)
     real = (peak > 1e-4) & (clear > 0.05)
     x, y, width, peak, clear = x[real], y[real], width[real], peak[real], clear[real]
+    if alone and (clear > ON_FLANK).any():
+        # of a star on the flank of another the flank makes the width
+        width = np.where(clear > ON_FLANK, width, np.minimum(width, 1.5 * np.median(width[clear > ON_FLANK])))
     scale = np.clip(np.maximum(size - EXTRA * (1 - size) * size, SMALLEST / np.maximum(width, 1e-3)), None, 1.0)
     n = len(x)
     kept = np.ones(n)
@@ -183,20 +187,59 @@ def _unlisted(light: Plane, x: Array, y: Array, width: Array) -> tuple[Array, Ar
 def apply_reduce(planes: Planes, plan: Shrinking, alone: bool) -> Planes:
     """Make the stars of a picture (channel, y, x) smaller about their middles; outside their footprints not a bit changes.
 
+    ``alone``: a layer of stars, of which every pixel is dimmed by one factor for all channels, so that its colour stays. In a
+    picture that holds for the cores only; around them the pixels themselves move inwards, so that what comes free has the
+    colour and the grain of the nebula.
+    """
+    if not len(plan.x):
+        return planes.copy()
+    return _layer_reduced(planes, plan) if alone else _picture_reduced(planes, plan)
+
+
+def _layer_reduced(planes: Planes, plan: Shrinking) -> Planes:
+    """Dim a layer of stars by what the sum of all stars' profiles becomes when each is made smaller, over what it is."""
+    from nebulakit.pixels.profiles import CUT, Edge, draw_profiles, tell_profiles
+
+    known = np.nan_to_num(planes)
+    bright = known[0] if len(known) == 1 else known.max(0)
+    white = max(float(bright.max()), WHITE)
+    u = -np.log1p(-np.clip(bright / white, 0, 1 - math.exp(-CUT)))
+    seen = np.ones(bright.shape, bool) if plan.empty is None else ~plan.empty
+    order = np.argsort(-plan.peak * plan.width**2, kind="stable")
+    width, scale, light = plan.width[order], plan.scale[order], plan.light[order]
+    reach = np.ceil(FOOTPRINT * FADE * width).astype(np.int64)
+    profiles = tell_profiles(u, seen, plan.x[order], plan.y[order], reach)
+    fade, least = FADE * width, math.exp(-(FOOTPRINT**2))
+    # a width that comes from half as far out as it was
+    pull = (1 / scale - 1) / (np.exp(-((0.5 * scale * width / fade) ** 2)) - least)
+    out = planes.copy()
+
+    def work(y0: int) -> None:
+        rows = slice(y0, min(y0 + BAND, len(bright)))
+        here = np.flatnonzero((profiles.y + reach + 1 >= rows.start) & (profiles.y - reach - 1 < rows.stop))
+        was, now = draw_profiles(rows, bright.shape[1], profiles, here, Edge(pull, fade, least), light)
+        # 1 - exp(-u) is the light; what is cut off stays as bright as it is
+        factor = np.divide(np.expm1(-np.minimum(now, CUT)), np.expm1(-np.minimum(was, CUT)), out=np.ones_like(was), where=was > 0)
+        out[:, rows] = np.where(seen[rows], planes[:, rows] * np.minimum(factor, 1), planes[:, rows])
+
+    over(work, range(0, len(bright), BAND))
+    return out
+
+
+def _picture_reduced(planes: Planes, plan: Shrinking) -> Planes:
+    """Make the stars in a picture smaller.
+
     First the flanks of the large stars, told from their rings, are drawn in by themselves: what lies on them, nebula, grain
-    or a small star, is not drawn along. Then the small stars, on what is left. On a layer of stars alone every pixel is
-    dimmed by one factor for all channels, found on the brightest channel, so that its colour stays. In a picture that holds
-    for the cores only; around them the pixels themselves move inwards, so that what comes free has the colour and the grain
-    of the nebula.
+    or a small star, is not drawn along. Then the small stars, on what is left.
     """
     height, width = planes.shape[1:]
     out = planes.copy()
     known = _known(planes, plan.empty)
-    bright = known[0] if len(known) == 1 else known.max(0) if alone else known.mean(0)
+    bright = known[0] if len(known) == 1 else known.mean(0)
     large = _large(bright, plan)
-    flanks, rest = _flanks(bright[None] if alone else known, plan, large, alone)
+    flanks, rest = _flanks(known, plan, large)
     ground = rest[0] if len(rest) == 1 else rest.mean(0)
-    sources = [_Source(ground)] + ([] if alone else [_Source(plane) for plane in rest])
+    sources = [_Source(ground)] + [_Source(plane) for plane in rest]
     behind = [_Source(plane) for plane in flanks]
     keep = np.ones((height, width), np.float32)
     top = np.floor(plan.y - FOOTPRINT * FADE * plan.width) - 2
@@ -205,11 +248,10 @@ def apply_reduce(planes: Planes, plan: Shrinking, alone: bool) -> Planes:
     def work(y0: int) -> None:
         rows = slice(y0, min(y0 + BAND, height))
         here = (low >= rows.start) & (top < rows.stop)
-        # on a layer of stars what is left of a large one, where it is not round, goes with it
-        shift_x, shift_y, core, kept = _fields(rows, width, plan, np.flatnonzero(here & (alone | ~large)), cores=not alone)
+        shift_x, shift_y, core, kept = _fields(rows, width, plan, np.flatnonzero(here & ~large))
         if kept is not None:
             keep[rows] = kept
-        large_x, large_y, _, kept = _fields(rows, width, plan, np.flatnonzero(here & large), cores=False)
+        large_x, large_y, _, kept = _fields(rows, width, plan, np.flatnonzero(here & large))
         if kept is not None:
             keep[rows] = np.minimum(keep[rows], kept)
         moved = (shift_x != 0) | (shift_y != 0)
@@ -218,27 +260,21 @@ def apply_reduce(planes: Planes, plan: Shrinking, alone: bool) -> Planes:
             return
         y, x = np.mgrid[rows, :width].astype(np.float32)
         light = sources[0].at(x + shift_x, y + shift_y)
-        if alone:
-            # between two stars nothing is drawn in from either: there it is what each has by itself
-            own = _pasted(rows, width, plan, np.flatnonzero(here), 1, partial(_own, plan, sources[0]))[0]
-            light = np.where(moved, np.minimum(light, own + FAINT), light)
-            light = np.minimum(light, ground[rows]) + behind[0].at(x + large_x, y + large_y)
-        mean = bright[rows] if alone else ground[rows]
+        mean = ground[rows]
         factor = np.divide(light, mean, out=np.ones_like(mean), where=mean > 1e-7)
         factor = np.where(drawn, np.clip(factor, 0, 1), np.float32(1))
-        for c, plane in enumerate(known if alone else rest):
-            mine = plane[rows] * factor
-            if core is not None:
-                mine = np.where(moved, core * mine + (1 - core) * sources[1 + c].at(x + shift_x, y + shift_y), plane[rows])
-                nearer = behind[c].at(x + large_x, y + large_y)
-                mine = np.where(drawn, mine + nearer * (1 - mine), known[c, rows])
+        for c, plane in enumerate(rest):
+            mine = core * plane[rows] * factor + (1 - core) * sources[1 + c].at(x + shift_x, y + shift_y)
+            mine = np.where(moved, mine, plane[rows])
+            nearer = behind[c].at(x + large_x, y + large_y)
+            mine = np.where(drawn, mine + nearer * (1 - mine), known[c, rows])
             out[c, rows] = mine if plan.empty is None else np.where(plan.empty[rows], planes[c, rows], mine)
 
     over(work, range(0, height, BAND))
     if (keep < 1).any():
         nothing = np.zeros_like(keep, bool) if plan.empty is None else plan.empty
         for c in range(len(out)):
-            base = np.float32(0) if alone else push_pull(out[c], (keep < 0.98) | nothing)
+            base = push_pull(out[c], (keep < 0.98) | nothing)
             out[c] = np.where((keep < 1) & ~nothing, base + keep * (out[c] - base), out[c])
     return out
 
@@ -273,11 +309,11 @@ def _off_middle(light: Plane, x: float, y: float, width: float) -> float:
     return math.hypot(float(xx.mean()) + x0 - x, float(yy.mean()) + y0 - y) if len(xx) else 0.0
 
 
-def _flanks(planes: Planes, plan: Shrinking, large: Mask, alone: bool) -> tuple[Planes, Planes]:
+def _flanks(planes: Planes, plan: Shrinking, large: Mask) -> tuple[Planes, Planes]:
     """Give the light of the large stars as far as it is round, the same all along each ring, and what is left without it.
 
-    On a layer of ``alone`` stars both add up to what is there. In a picture the stars stand on what is round them, and light
-    is taken away as screening adds it, so that a white star on the flank of another stays white.
+    The stars stand on what is round them, and light is taken away as screening adds it, so that a white star on the flank of
+    another stays white.
     """
     height, width = planes.shape[1:]
     out, under, floor = np.zeros_like(planes), planes.copy(), np.maximum(planes, 0)
@@ -302,22 +338,12 @@ def _flanks(planes: Planes, plan: Shrinking, large: Mask, alone: bool) -> tuple[
             # a little below the middle, so that neighbours on more than half of a ring do not raise it
             profile = ordered[np.minimum(first + (count * RING).astype(int), len(ordered) - 1)]
             profile = np.minimum.accumulate(np.where(count > 0, profile, values.max()))[: reach + 1]
-            base = 0.0 if alone else float(profile[-1])
+            base = float(profile[-1])
             above = (profile - base) / (1 - min(base, 0.9))
             mine = np.interp(away, np.arange(len(profile)), above, right=0.0).astype(np.float32)
             below[part] = np.where(mine > 0.25, np.minimum(below[part], np.float32(base)), below[part])
             least[part] = np.minimum(least[part], np.quantile(values[outer], DARKEST) if outer.any() else 0)
             flank[part] = np.maximum(flank[part], mine)
-    if alone:
-        import cv2
-
-        if plan.empty is not None:
-            planes = np.where(plan.empty, out, planes)  # a star goes on where nothing is seen of it
-        # what is not round, such as a reflection beside the star, goes with it; only at small stars the rings decide
-        small = star_discs((height, width), plan.x[~large], plan.y[~large], BESIDE * plan.width[~large])
-        small = np.asarray(cv2.GaussianBlur(small, (0, 0), max(0.3 * float(np.median(plan.width)), 0.5)), np.float32)
-        out = np.where(out > 0, planes - small * np.maximum(planes - out, 0), 0)
-        return out, planes - out
     np.minimum(out, np.float32(0.98), out=out)
     # a star that is not round, or not quite where it is said to be, leaves nothing darker than there is beside it
     rest = np.maximum(1 - (1 - planes) / (1 - out), np.minimum(planes, floor))
@@ -344,16 +370,14 @@ class _Source:
         return np.asarray(np.clip(sharp, low, high), np.float32)
 
 
-def _fields(
-    rows: slice, w: int, plan: Shrinking, which: npt.NDArray[np.intp], *, cores: bool
-) -> tuple[Plane, Plane, Plane | None, Plane | None]:
-    """Give where every pixel of some rows takes its value from (dx, dy), with ``cores`` how much it is a star's core, and which
-    share of its star light stays, None for all of it; ``which`` stars may reach there. Where several do the smaller wins.
+def _fields(rows: slice, w: int, plan: Shrinking, which: npt.NDArray[np.intp]) -> tuple[Plane, Plane, Plane, Plane | None]:
+    """Give where every pixel of some rows takes its value from (dx, dy), how much it is a star's core, and which share of its
+    star light stays, None for all of it; ``which`` stars may reach there. Where several do the smaller wins.
     """
     fading = bool((plan.light[which] < 1).any())
-    sums = _pasted(rows, w, plan, which, 3 + cores + fading, partial(_moves, plan, cores=cores, fading=fading))
+    sums = _pasted(rows, w, plan, which, 4 + fading, partial(_moves, plan, fading=fading))
     sums[1:] /= np.maximum(sums[0], np.float32(1e-20))
-    return sums[1], sums[2], sums[3] if cores else None, 1 - np.clip(sums[-1], 0, 1) if fading else None
+    return sums[1], sums[2], sums[3], 1 - np.clip(sums[-1], 0, 1) if fading else None
 
 
 def _pasted(
@@ -406,11 +430,11 @@ def _stamps(plan: Shrinking, some: Ints, x: Ints, y: Ints, far: int) -> _Stamps:
     return _Stamps(dx, dy, r2, fade, _each(np.where(changes, pull, 0)) * fade, changes)
 
 
-def _moves(plan: Shrinking, some: Ints, x: Ints, y: Ints, far: int, *, cores: bool, fading: bool) -> Planes:
+def _moves(plan: Shrinking, some: Ints, x: Ints, y: Ints, far: int, *, fading: bool) -> Planes:
     """Give what ``_fields`` sums: weight, and weight times dx, dy, core, lost light, each (star, 2 far + 1, 2 far + 1)."""
     width, clear, scale, light = (a[some] for a in (plan.width, plan.clear, plan.scale, plan.light))
     dx, dy, r2, fade, pull, changes = _stamps(plan, some, x, y, far)
-    out = np.zeros((3 + cores + fading, *r2.shape), np.float32)
+    out = np.zeros((4 + fading, *r2.shape), np.float32)
     # on the flank of a large star a small one holds its place, as far as it stands out of it
     weight = _each(clear * clear / (width * width)) * np.exp(-np.square(r2 / _each((1.4 * width) ** 2)))
     weight += np.float32(1e-6) / (1 + r2)
@@ -419,21 +443,8 @@ def _moves(plan: Shrinking, some: Ints, x: Ints, y: Ints, far: int, *, cores: bo
     pulled = weight * pull
     np.multiply(pulled, dx, out=out[1])
     np.multiply(pulled, dy, out=out[2])
-    if cores:
-        np.multiply(weight, np.exp(-np.square(r2 / _each((0.75 * scale * width) ** 2))), out=out[3])
-        out[3] *= _each(changes)
+    np.multiply(weight, np.exp(-np.square(r2 / _each((0.75 * scale * width) ** 2))), out=out[3])
+    out[3] *= _each(changes)
     if fading:
         np.multiply(weight, _each(1 - light) * np.minimum(fade * np.float32(4), 1), out=out[-1])
     return out
-
-
-def _own(plan: Shrinking, source: _Source, some: Ints, x: Ints, y: Ints, far: int) -> Planes:
-    """Give the light that each of ``some`` stars has by itself when it is made smaller, (1, star, 2 far + 1, 2 far + 1).
-
-    A star looks the same from both sides: what is on one side only is another's.
-    """
-    dx, dy, r2, _, pull, _ = _stamps(plan, some, x, y, far)
-    flat = (-1, 2 * far + 1)
-    cx, cy = _each(plan.x[some]), _each(plan.y[some])
-    sides = [source.at((cx + k * dx).reshape(flat), (cy + k * dy).reshape(flat)) for k in (1 + pull, -1 - pull)]
-    return np.minimum(*sides).reshape(1, *r2.shape) * (r2 < far * far)
