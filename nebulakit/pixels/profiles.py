@@ -143,6 +143,8 @@ def _begin(u: Plane, seen: Mask, total: Array, x: float, y: float, out: Array) -
             ring = np.sort(values[start[k] : start[k] + count[k]])
             least = min(least, ring[int(count[k] * START)])
         out[k] = least
+    if not count[0] and reach > 1:
+        out[0] = out[1]  # the middle lies between pixels
 
 
 @compiled
