@@ -46,8 +46,9 @@ def reduce_stars(
     surroundings move in behind the star, with their own colour and grain. Stars are those of the star list; on a star layer
     also peaks that the list left out.
 
-    Source: erosion of stars, Serra 1982; the radial form is our own; profiles by simultaneous reconstruction, Gilbert 1972. Where nothing is (NaN, no coverage,
-    in a picture also black corners that end in a step) nothing changes, and stars beside it shrink as if they were whole.
+    Source: erosion of stars, Serra 1982; the radial form is our own; profiles by simultaneous reconstruction, Gilbert 1972.
+    Where nothing is (NaN, no coverage, in a picture also black corners that end in a step) nothing changes, and stars beside
+    it shrink as if they were whole.
     Raises StepError on a layer without stars. It fails where two stars are one peak and the list holds one: they shrink as one.
 
     >>> import numpy as np

@@ -73,7 +73,7 @@ def _at(u: Array, first: int, reach: int, r: float) -> float:
     if k >= reach:
         return 0.0
     t = r - k
-    return (1 - t) * u[first + k] + (t * u[first + k + 1] if k + 1 < reach else 0.0)
+    return float((1 - t) * u[first + k] + (t * u[first + k + 1] if k + 1 < reach else 0.0))
 
 
 @compiled
