@@ -24,7 +24,7 @@ BENT = 0.2  # how far a flank may be off the Moffat law that the cores show, sta
 ALIKE = 0.03  # how far, beyond that, the channels' flanks may differ
 WIDER = 2.5  # whether flanks differ as widths do is not known: by so much, times the logarithm of the widths' ratio
 SMOOTH = 0.7  # e-folds of radius over which both stay alike
-CORE, FLANK = 0.8, 1.2  # widths: within the first the law is left alone, beyond the second it may change
+CORE, FLANK = 1.0, 1.6  # widths: within the first the law is left alone, beyond the second it may change
 
 
 def learn_law(fit: StarFit, longest: float) -> None:
