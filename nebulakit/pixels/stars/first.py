@@ -24,6 +24,8 @@ SANE = 3  # of which at least so many must look alike
 # share of linear resampling, which is the same for all
 APART = np.array([0.08, 0.05, 0.03, 0.03, 0.03])
 STEPS = np.array([1e-3, 1e-3, 1e-3, 1e-3, 1e-2])
+RIM = 0.6  # of a cut-out's half: beyond it a star's ground is seen
+LONG = 4.0  # how often the unevenness of a star's ground counts, for it goes on from pixel to pixel
 LOOSE = 3.0  # of what is left: more counts less
 
 
@@ -116,11 +118,14 @@ def _tell(cuts: Array, each: Array, clear: Mask) -> tuple[Array, Array] | None:
     span = np.arange(-half, half + 1.0)
     ground = np.stack([np.ones((2 * half + 1,) * 2), *np.meshgrid(span, span)]).reshape(3, -1)
     data = cuts.reshape(len(cuts), -1)
-    # the brighter a star the more its misfit of the law, not its noise, decides
+    # the brighter a star the more its misfit of the law decides, not its ground; a ground that passed for noise would let
+    # the wings of stars on a bright nebula tell the law
     light = np.maximum(data - each[:, 7:8], 0)
+    rim = np.hypot(*np.meshgrid(span, span)).ravel() > RIM * half
+    uneven = np.full(len(cuts), 3.0)
 
     def weights(misfit: float) -> Array:
-        return np.asarray(1 / np.sqrt(3 + light / 300 + (misfit * light) ** 2))
+        return np.asarray(1 / np.sqrt(uneven[:, None] + light / 300 + (misfit * light) ** 2))
 
     weight = weights(0.02)
     place = np.clip(each[:, 1:3], -0.9, 0.9)  # one that lies further off is two stars
@@ -157,6 +162,8 @@ def _tell(cuts: Array, each: Array, clear: Mask) -> tuple[Array, Array] | None:
         left(best, move=True)
         ends = {"max_nfev": 6, "diff_step": 1e-3}
         best = least_squares(left, best, bounds=(low, high), loss="soft_l1", f_scale=LOOSE, **ends).x
+        rough = np.abs(left(best).reshape(data.shape) / weight)[:, rim]
+        uneven = 3 + LONG * (1.4826 * np.median(rough, axis=1)) ** 2
     return best, _covariance(left, best, len(cuts))
 
 

@@ -25,6 +25,7 @@ RING_OF = np.digitize(np.arange(2 * NODES[-1] + 1) / 2, NODES) - 1  # the ring o
 SECTORS = 12
 BOWL = 1.5  # sigma: how far a curved sky may lie above its middle at 90 px, on top of what the nebula does
 TOLD = 0.01  # how far off a single star's ring may be, as a share of its light
+HEIGHT = 0.003, 0.03  # how far off the height of a star may be; and of one that is cut off
 RIM = 0.03  # how far off a ghost's shape may be, ring by ring
 COARSE = 4  # px: the nebula's ring means are measured on a picture binned by this
 PLACES = 4000  # around which they are measured
@@ -164,7 +165,8 @@ def rings_around(fit: StarFit, chosen: Ints, nearest: float, longest: float) -> 
         glow = np.outer(discs, found.glow[i, first:][use] / (discs[lead] or 1))
         noise = (1 + fit.photons[:, None] * light) / (math.pi * 2 * r * np.maximum(np.gradient(r), 0.5)) + 0.1**2
         noise += (TOLD * light) ** 2 + (RIM * glow) ** 2
-        mine = GHOSTLY**2 * glow[:, :, None] * glow[:, None] + noise[:, :, None] * np.eye(len(r))
+        off = HEIGHT[int(fit.saturated[star])] ** 2
+        mine = off * light[:, :, None] * light[:, None] + GHOSTLY**2 * glow[:, :, None] * glow[:, None] + noise[:, :, None] * np.eye(len(r))
         size = len(mixtures) * len(r)
         own = np.einsum("ac,bc,cij->aibj", mixtures, mixtures, mine).reshape(size, size)
         bowl = np.outer(r**2, r**2) * (BOWL / 90**2) ** 2 + 1e6  # and a level of its own

@@ -21,9 +21,10 @@ PATIENCE = 10.0  # rings it takes to believe that around a star the nebula is mo
 PLACE = np.sqrt(NODES[:-1] * NODES[1:])
 LOGS = np.log(PLACE)
 BENT = 0.2  # how far a flank may be off the Moffat law that the cores show, standard deviation of its logarithm
-ALIKE = 0.05  # how far, beyond that, the channels' flanks may differ
+ALIKE = 0.03  # how far, beyond that, the channels' flanks may differ
+WIDER = 2.5  # whether flanks differ as widths do is not known: by so much, times the logarithm of the widths' ratio
 SMOOTH = 0.7  # e-folds of radius over which both stay alike
-CORE, FLANK = 1.2, 2.0  # widths: within the first the law is left alone, beyond the second it may change
+CORE, FLANK = 1.0, 1.6  # widths: within the first the law is left alone, beyond the second it may change
 
 
 def learn_law(fit: StarFit, longest: float) -> None:
@@ -98,9 +99,9 @@ def _prior(flank: Array, cores: list[Array], widths: Array, channel: Ints, node:
     )
     at = LOGS[node] - np.log(widths[channel])
     near = np.exp(-((at[:, None] - at[None]) ** 2) / (2 * SMOOTH**2))
-    # where channels differ in width it is not known whether their flanks do
-    free = (ALIKE + 2.5 * np.abs(np.log(widths / np.median(widths))))[channel]
-    cover = (BENT**2 + (channel[:, None] == channel[None]) * np.outer(free, free)) * near + TOLD**2 * np.eye(len(node))
+    # where channels differ in width it is not known whether their flanks do; if in one channel, so in all
+    wider = WIDER * np.log(widths / np.median(widths))[channel]
+    cover = (BENT**2 + (channel[:, None] == channel[None]) * ALIKE**2 + np.outer(wider, wider)) * near + TOLD**2 * np.eye(len(node))
     precision = np.linalg.inv(cover)
     expected = precision @ (usual - now)
     # the cores themselves are known
