@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from nebulakit.pixels import kriging
-from nebulakit.pixels.stars import kernels
+from nebulakit.pixels.stars import kernels, rounds
 from nebulakit.pixels.stars import law as starlaw
 from nebulakit.pixels.stars.beyond import find_beyond
 from nebulakit.pixels.stars.fit import StarFit
@@ -252,3 +252,15 @@ def test_a_star_has_no_reflection_where_its_edge_plainly_is_not_there():
     assert fit.ghostly[1:, [0, 2]] == pytest.approx(np.ones((2, 2)), abs=0.1)
     assert fit.ghostly[1:, 1].max() < 0.01
     assert fit.ghostly[1:, 3].min() > 0.8
+
+
+def test_stars_that_fell_together_keep_the_light_of_one_that_went_astray():
+    """Its light went away with it, what was left had no star's colour and was dropped, too: a double star was lost."""
+    fit = fit_of(np.zeros((3, 80, 80), np.float32))
+    fit.fwhm = 3.2
+    fit.add(np.array([40.0, 43.5, 60.0]), np.array([40.0, 41.0, 60.0]), np.full((3, 3), 1000.0), np.zeros(3, bool))
+    fit.height[:] = np.array([[1000.0, 900.0, 0.0], [100.0, 120.0, 950.0], [800.0, 900.0, 850.0]]).T
+    fit.x[:, 1] = fit.x[:, 0] + 0.2  # 3.3 px from where it was found
+    fit.y[:, 1] = fit.y[:, 0]
+    assert rounds._kept(fit).tolist() == [True, False, True]
+    assert fit.height[:, 0] == pytest.approx([1100, 1020, 950])

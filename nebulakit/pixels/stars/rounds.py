@@ -34,6 +34,7 @@ CLEAR = 30.0  # sigma, in every channel
 BARE = 60.0  # sigma: under less star light than this the first heights leave the nebula nearly as it is
 HELD = 0.01, 0.004  # how far a giant's height may move in the last round, as a part of it; and where giants have reflections
 ROWS = 64  # that are worked on in one go
+ASTRAY = 2.5  # px from where it was found: a star that went further is none
 TOGETHER = 0.4  # of a star's width: closer pairs cannot be told from one star with a shape of its own
 
 
@@ -268,7 +269,7 @@ def _kept(fit: StarFit, merge: bool = True) -> Mask:
 
     keep = (fit.height.max(0) > 5) | fit.saturated
     x, y = fit.x.mean(0), fit.y.mean(0)
-    keep &= np.hypot(x - fit.origin[:, 0], y - fit.origin[:, 1]) < 2.5
+    astray = (np.hypot(x - fit.origin[:, 0], y - fit.origin[:, 1]) >= ASTRAY) & ~fit.outside
     h, w = fit.data.shape[1:]
     hidden = inner(fit.hidden).any(0)
     px = np.clip(np.rint(x).astype(int) - PAD, 0, w - 2 * PAD - 1)
@@ -283,9 +284,12 @@ def _kept(fit: StarFit, merge: bool = True) -> Mask:
     first, second = np.take_along_axis(pairs, np.argsort(rank[pairs], axis=1), axis=1).T if len(pairs) else (pairs, pairs)
     for a, b in sorted(zip(first.tolist(), second.tolist(), strict=True), key=lambda p: (rank[p[0]], rank[p[1]])):
         if merge and keep[a] and keep[b] and not fit.outside[b]:
+            # also the light of one that went astray: without it the other would not have a star's colour
             fit.height[:, a] += 0 if fit.saturated[a] else fit.height[:, b]
             fit.trust[:, a] = 0
+            astray[a] &= astray[b]
             keep[b] = False
+    keep &= ~astray
     sigma = np.asarray(fit.sigma)[:, None]
     level = np.sqrt(fit.strength[:, (py + PAD) // 2, (px + PAD) // 2])
     coloured = star_coloured(fit.height * sigma, (2 + 0.02 * fit.height.max(0) + 0.2 * level) * sigma, strict=True)
