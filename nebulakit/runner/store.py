@@ -46,6 +46,7 @@ SOURCES = (
     "runner/execute.py",
     "runner/inputs.py",
     "runner/placed.py",
+    "runner/preview.py",
 )
 
 
