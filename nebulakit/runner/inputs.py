@@ -138,7 +138,7 @@ def unfit(recipe: Recipe, name: str, image: Image, until: str | None = None) -> 
             known[call.main] = first
             continue
         called = call.step if call.id == call.step else f"{call.id} ({call.step})"
-        needs = f"{called} in line {call.line} of the recipe needs"
+        needs = f"{called} in {call.where} needs"
         for further, ref in list(call.reads.items())[1:]:
             beside = Layer(kind=known.get(ref, OPEN).kind)
             if refused_beside(step, further, beside, name, Layer(kind=first.kind)) is not None:
@@ -157,7 +157,7 @@ def unfit(recipe: Recipe, name: str, image: Image, until: str | None = None) -> 
                     "in a recipe of your own"
                 )
             if step.takes == "mosaic":
-                return f"is in colour already, so {called} in line {call.line} of the recipe has nothing to do. Leave that step out (skip: true beside it)"
+                return f"is in colour already, so {called} in {call.where} has nothing to do. Leave that step out (skip: true beside it)"
             if first.kind == "rgb":
                 return f"has red, green and blue, but {needs} a single plane. Save the plane that is meant alone"
             if image.scale == "display":
@@ -166,7 +166,7 @@ def unfit(recipe: Recipe, name: str, image: Image, until: str | None = None) -> 
                 f"is a single plane, but {needs} red, green and blue. For a stack of one line there is the recipe one_line; if it is a "
                 "mosaic whose header does not say so, put  - collapse_bayer: {pattern: RGGB}  (or BGGR, GRBG, GBRG) first"
             )
-        known |= {Ref(call.index, r): Layer(kind=k.kind) for r, k in made(step, first, None, call.line).items()}
+        known |= {Ref(call.index, r): Layer(kind=k.kind) for r, k in made(step, first, None, call.where).items()}
     return None
 
 

@@ -263,7 +263,7 @@ class Store:
     def _json(self, path: Path) -> dict[str, Any] | None:
         try:
             found = json.loads(path.read_bytes())
-        except FileNotFoundError:
+        except (FileNotFoundError, NotADirectoryError):
             return None
         except (OSError, ValueError):
             found = None
