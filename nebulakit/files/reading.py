@@ -14,7 +14,7 @@ import numpy.typing as npt
 
 from nebulakit.errors import InputError
 from nebulakit.files.raw import Raw, refuse
-from nebulakit.image import CHANNELS, Frame, Image, Notice
+from nebulakit.image import CHANNELS, Frame, Image, Notice, unmasked
 from nebulakit.pixels import geometry
 from nebulakit.pixels.borders import empty_border
 
@@ -98,7 +98,8 @@ def within_reach(image: Image, name: str) -> Image:
     top = float(max(np.nanmax(image.planes), -np.nanmin(image.planes)))
     if top == 0 or not np.isfinite(top) or 2.0**-32 <= top < 2.0**32:
         return image
-    times = -32 * round(math.log2(top) / 32)
+    # 2^128 is no 32-bit float, and other programs multiply by the factor as one
+    times = -32 * min(3, round(math.log2(top) / 32))
     text = (
         f"{name}: its largest value is {top:.3g}. All values were multiplied by 2^{times}, which is exact; numbers in the recipe and in "
         "run.json are of these, FITS files tell the factor."
@@ -237,7 +238,7 @@ def _load(path: Path) -> Raw:
         from nebulakit.files.fits import load_fits
 
         return load_fits(path)
-    raise refuse(path, "this is neither FITS, TIFF, PNG nor JPEG. Save the stack as FITS or TIFF and give that.")
+    raise refuse(path, "this is neither FITS, TIFF, PNG nor JPEG. Save it as FITS or TIFF and give that.")
 
 
 def _channels(path: Path, raw: Raw, pattern: str | None) -> tuple[str, ...]:
@@ -296,7 +297,7 @@ def _coverage(given: Any, image: Image, bottom_up: bool) -> Floats:
     if named:
         found = read_map(given, scaled=False)
     else:
-        found = np.asarray(given, np.float32)
+        found = np.asarray(unmasked(given), np.float32)
         found = _alike(found, "that was given") if found.ndim == 3 and len(found) in (1, 3) else found
         found = found[::-1] if bottom_up and found.ndim == 2 else found
     name = f"the coverage map {Path(given).name}" if named else "the coverage map"

@@ -13,7 +13,7 @@ import numpy.typing as npt
 
 from nebulakit.declare import STEPS
 from nebulakit.errors import InputError, UsageError
-from nebulakit.image import Image, Notice
+from nebulakit.image import Image, Notice, unmasked
 from nebulakit.pixels.parallel import over
 from nebulakit.recipe.layers import OPEN, Layer, made, refused, refused_beside
 from nebulakit.recipe.model import Recipe, Ref
@@ -183,8 +183,9 @@ def _mask(given: Any) -> Image:
 
 def _whole_to_one(array: npt.ArrayLike) -> npt.NDArray[Any]:
     """Bring whole numbers without sign to 0..1 of what their type can hold."""
-    found = np.asarray(array)
-    return found / np.float32(np.iinfo(found.dtype).max) if found.dtype.kind == "u" else found
+    kind = np.asarray(array).dtype
+    found = np.asarray(unmasked(array))
+    return found / np.float32(np.iinfo(kind).max) if kind.kind == "u" else found
 
 
 def _open(job: Job, name: str, notices: Iterable[Notice]) -> tuple[Notice, ...]:

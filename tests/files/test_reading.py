@@ -350,6 +350,12 @@ def test_colours_last_of_a_picture_one_pixel_wide_are_colours(tmp_path, shape):
     assert np.array_equal(image.planes[:, :, 0], data.reshape(7, -1)[:, :3].T)
 
 
+def test_what_is_no_array_of_numbers_is_refused_in_words():
+    for nothing in (None, np.ones((3, 4)) * 1j):
+        with pytest.raises(StepError, match="expected an array of numbers"):
+            Image.from_array(nothing)
+
+
 def test_an_array_with_its_colours_last_is_refused_in_words():
     with pytest.raises(StepError, match=r"found shape \(30, 40, 3\), whose colours come last; give numpy.moveaxis"):
         Image.from_array(np.zeros((30, 40, 3)))
@@ -604,6 +610,13 @@ def test_values_of_any_unit_come_within_reach_and_are_written_in_their_own(tmp_p
         shown = image.replace(image.planes / image.planes.max(), scale="display")
         write(shown, tmp_path / "c.fits")
         assert fits.getdata(tmp_path / "c.fits").max() == 1
+
+
+def test_the_factor_of_a_written_file_is_a_32_bit_float(tmp_path):
+    """Programs that multiply by it as one read infinities."""
+    data = np.ldexp(np.ones((3, H, W), np.float32), 126)
+    write(read(put(tmp_path / "a.fits", data)), tmp_path / "b.fits")
+    assert np.array_equal(fits.getdata(tmp_path / "b.fits"), data)
 
 
 def test_numbers_beyond_32_bits_are_refused_plainly(tmp_path):
