@@ -32,7 +32,7 @@ def unmasked(array: npt.ArrayLike) -> npt.ArrayLike:
     """Give an array as it is, a masked one with NaN where it is masked."""
     if not isinstance(array, np.ma.MaskedArray):
         return array
-    filled: npt.ArrayLike = np.ma.filled(array.astype(np.result_type(array.dtype, np.float32)), np.nan)  # type: ignore[no-untyped-call]
+    filled: npt.ArrayLike = np.ma.filled(array.astype(np.result_type(array.dtype, np.float32)), np.nan)
     return filled
 
 

@@ -12,7 +12,7 @@ from typing import Any, Literal
 import numpy as np
 import numpy.typing as npt
 
-from nebulakit.errors import InputError
+from nebulakit.errors import InputError, UsageError
 from nebulakit.files.raw import Raw, refuse
 from nebulakit.image import CHANNELS, Frame, Image, Notice, unmasked
 from nebulakit.pixels import geometry
@@ -53,6 +53,8 @@ def read(
         The file cannot be used; the sentence says why and what to do.
     """
     file = Path(path)
+    if assume not in (None, "linear", "display"):
+        raise UsageError(f"assume is 'linear' or 'display', found {assume!r}")
     raw = _load(file)
     if not np.isfinite(raw.planes).any():
         raise refuse(file, "there is no value in it, every pixel is empty (NaN)")
@@ -210,15 +212,15 @@ def _kind(head: bytes) -> Literal["tiff", "png", "jpeg", "fits"] | None:
 
 def _load(path: Path) -> Raw:
     """Read by what the file's first bytes are."""
-    if path.is_dir():
+    if os.path.isdir(path):  # no fault where the name is none that a file can have
         raise refuse(path, "this is a folder, not a file")
     try:
         with open(path, "rb") as f:
             head = f.read(16)
     except FileNotFoundError:
         raise InputError(f"there is no file {path.name} in {path.parent}") from None
-    except OSError as fault:
-        raise refuse(path, f"it cannot be opened ({fault.strerror or fault})") from None
+    except (OSError, ValueError) as fault:  # a name with a zero byte is the latter
+        raise refuse(path, f"it cannot be opened ({getattr(fault, 'strerror', None) or fault})") from None
     if not head:
         raise refuse(path, "the file is empty")
     kind = _kind(head)

@@ -98,7 +98,7 @@ def _is_page(path: Path) -> bool:
 
 def refuse_unwritable(folder: Path) -> None:
     """Refuse, before any work is done, a folder that cannot be made or written into; UsageError says why. Nothing is left behind."""
-    above = next(p for p in (folder, *folder.absolute().parents) if p.exists())
+    above = next(p for p in (folder, *folder.absolute().parents) if os.path.exists(p))
     try:
         Path(tempfile.mkdtemp(prefix=HIDDEN, dir=above)).rmdir()
     except OSError as fault:
@@ -107,10 +107,10 @@ def refuse_unwritable(folder: Path) -> None:
 
 def refuse_replaced(folder: Path, names: Iterable[str], read: Iterable[Path]) -> None:
     """Refuse to write ``names`` into a folder where one of them is a file that is ``read``: a stack cannot be made again."""
-    sources = [p for p in read if p.exists()]
+    sources = [p for p in read if os.path.exists(p)]
     for name in names:
         for source in sources:
-            if (folder / name).exists() and (folder / name).samefile(source):
+            if os.path.exists(folder / name) and os.path.samefile(folder / name, source):
                 raise UsageError(f"{name} would replace {source}, which is read here. Choose another folder with -o")
 
 

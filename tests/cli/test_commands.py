@@ -463,6 +463,27 @@ def test_code_2_a_folder_that_cannot_be_written_into_is_refused_before_any_work(
     assert Path("file").read_text() == "mine"
 
 
+def test_what_the_system_refuses_is_no_fault_of_ours(tell, night, finished, monkeypatch) -> None:
+    """A list of files in one pair of quotation marks is a name that no file can have, and was reported as our fault."""
+    long = f"{'one.fits ' * 40}two.fits"
+    for args in (["inspect", long], ["run", night / "r.yaml", long, "-o", "o"], ["compare", long, long], ["freeze", long]):
+        code, out, err = tell(*args)
+        assert code in (4, 6)
+        assert out == ""
+        assert "File name too long" in err
+        assert "fault of nebulakit" not in err
+    code, _, err = tell("run", night / "r.yaml", long, night / "stack.fits", "-o", "o", "--no-cache", "--no-report")
+    assert code == 5
+    assert Path("o/stack/picture.tif").is_file()
+
+    def refused(*args: object, **more: object) -> str:
+        raise PermissionError(13, "Permission denied", "there/run.json")
+
+    monkeypatch.setattr("nebulakit.runner.freeze.frozen", refused)
+    code, _, err = tell("freeze", finished / "run.json")
+    assert (code, err) == (6, "error: there/run.json: Permission denied\n")
+
+
 def test_a_disk_that_fills_while_a_run_fails_is_no_fault_of_ours(tell, night, monkeypatch) -> None:
     """The page of a run that failed could not be written, and the traceback asked the user to report it."""
 
