@@ -8,7 +8,7 @@ import shutil
 import tempfile
 import time
 from collections.abc import Iterable, Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Any
 
@@ -84,7 +84,8 @@ def write_whole(path: Path, text: str) -> None:
         unfinished.write_text(text, encoding="utf-8")
         os.replace(unfinished, path)
     except OSError as fault:
-        unfinished.unlink(missing_ok=True)
+        with suppress(OSError):  # a disk that cannot be written to refuses this, too
+            unfinished.unlink()
         raise UsageError(f"cannot write {path}: {fault.strerror}. Choose another place with -o") from None
 
 

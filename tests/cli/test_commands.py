@@ -111,6 +111,18 @@ def test_a_cache_that_cannot_be_written_costs_no_page(tell, night, tmp_path, mon
     assert (tmp_path / "o" / "report.html").is_file()
 
 
+def test_a_full_cache_is_told_in_words(tell, night, monkeypatch) -> None:
+    """A layer cut short by a full disk is told by numpy in counts of values."""
+
+    def short(*_: object, **more: object) -> None:
+        raise OSError("186180 requested and 76768 written")
+
+    monkeypatch.setattr("nebulakit.runner.store.np.save", short)
+    code, _, err = tell("run", night / "r.yaml", night / "stack.fits", "-o", "o", "--cache", "kept", "--no-report")
+    assert code == 0
+    assert "could not be kept in kept (the disk is full); the pictures are whole" in err
+
+
 @pytest.mark.parametrize("where", ["of_pixels", "_of_header"])
 def test_a_fault_of_ours_in_the_doubts_costs_no_picture(tell, night, monkeypatch, where) -> None:
     def broken(*_: object) -> None:
@@ -265,6 +277,23 @@ def test_rerun_and_freeze_say_what_is_missing(tell, finished) -> None:
     code, _, err = tell("rerun", finished, "--stack", "odd.json")
     assert code == 4
     assert "--stack" in err
+
+
+def test_a_disk_that_cannot_be_written_to_is_told_by_the_files_name(tell, finished, monkeypatch) -> None:
+    """Taking away the unfinished file failed as well, and that was told."""
+
+    def refused(path: Path, *args: object, **more: object) -> None:
+        raise OSError(30, "Read-only file system", str(path))
+
+    monkeypatch.setattr(Path, "write_text", refused)
+    monkeypatch.setattr(Path, "unlink", refused)
+    for args in (["freeze", finished / "run.json", "-o", "a.yaml"], ["compare", finished, finished, "-o", "a.html"]):
+        code, out, err = tell(*args)
+        assert (code, out, err) == (
+            2,
+            "",
+            f"error: cannot write {args[-1]}: Read-only file system. Choose another place with -o\n",
+        )
 
 
 def test_freeze_tells_where_it_cannot_write(tell, finished) -> None:
