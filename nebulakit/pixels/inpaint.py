@@ -34,11 +34,13 @@ def push_pull(plane: Plane, hole: Mask) -> Plane:
         levels.append((value, weight))
     value, weight = levels.pop()
     filled = np.divide(value, weight, out=np.zeros_like(value), where=weight > 0)
-    for value, weight in reversed(levels):
+    for value, weight in reversed(levels[1:]):
         filled = cv2.pyrUp(filled, dstsize=value.shape[::-1])
         # a pixel with little weight of its own leans on the coarser level
         filled = value + (1 - weight) * filled
-    return np.where(hole, filled, plane).astype(np.float32)
+    if levels:  # on the finest level a pixel has its own value, or none
+        filled = cv2.pyrUp(filled, dstsize=plane.shape[::-1])
+    return np.where(hole, filled, plane).astype(np.float32, copy=False)
 
 
 def harmonic(plane: Plane, hole: Mask, sweeps: int = 60) -> Plane:
@@ -64,11 +66,14 @@ def harmonic(plane: Plane, hole: Mask, sweeps: int = 60) -> Plane:
         inside = labels[box] == k
         work = np.where(hole[box], out[box], soft[box])
         yy, xx = np.mgrid[0 : work.shape[0], 0 : work.shape[1]]
+        framed = np.pad(work, 1, mode="edge")
+        work = framed[1:-1, 1:-1]
+        halves = [np.nonzero(inside & ((yy + xx) % 2 == half)) for half in (0, 1)]
         for step in range(2 * sweeps):
-            mean = np.pad(work, 1, mode="edge")
-            mean = (mean[:-2, 1:-1] + mean[2:, 1:-1] + mean[1:-1, :-2] + mean[1:-1, 2:]) / 4
-            now = inside & ((yy + xx) % 2 == step % 2)
-            work[now] += np.float32(1.6) * (mean[now] - work[now])
+            framed[0], framed[-1], framed[:, 0], framed[:, -1] = framed[1], framed[-2], framed[:, 1], framed[:, -2]
+            y, x = halves[step % 2]
+            mean = (framed[y, x + 1] + framed[y + 2, x + 1] + framed[y + 1, x] + framed[y + 1, x + 2]) / 4
+            work[y, x] += np.float32(1.6) * (mean - work[y, x])
         out[box] = np.where(inside, work, out[box])
     return out
 

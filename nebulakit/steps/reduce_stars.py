@@ -42,12 +42,14 @@ def reduce_stars(
     On a layer of stars, or on a whole picture inside the stars' footprints only; all else keeps every bit. Every star,
     cut-off and blown-up ones as well, becomes narrower by the same share: the value at a radius becomes the one further
     out (an erosion that knows where the middle is), so brightness still falls everywhere and nothing dark can appear. On a star
-    layer one factor dims all channels of a pixel. In a picture the surroundings move in behind the star, with their own
-    colour and grain. Stars are those of the star list; on a star layer also peaks that the list left out.
+    layer each star's profile is told apart from its neighbours', and one factor dims all channels of a pixel. In a picture the
+    surroundings move in behind the star, with their own colour and grain. Stars are those of the star list; on a star layer
+    also peaks that the list left out.
 
-    Source: erosion of stars, Serra 1982; the radial form is our own. Where nothing is (NaN, no coverage,
-    in a picture also black corners that end in a step) nothing changes, and stars beside it shrink as if they were whole.
-    Raises StepError on a layer without stars. It fails where two stars overlap so much that they are one peak: they shrink as one.
+    Source: erosion of stars, Serra 1982; the radial form is our own; profiles by simultaneous reconstruction, Gilbert 1972.
+    Where nothing is (NaN, no coverage, in a picture also black corners that end in a step) nothing changes, and stars beside
+    it shrink as if they were whole.
+    Raises StepError on a layer without stars. It fails where two stars are one peak and the list holds one: they shrink as one.
 
     >>> import numpy as np
     >>> y, x = np.mgrid[-20:21, -20:21]

@@ -59,8 +59,8 @@ def _grown(detail: Planes) -> Mask:
 
     count, label, _, _ = cv2.connectedComponentsWithStats((detail > 5).astype(np.uint8))
     height = np.zeros(count)
-    np.maximum.at(height, label.ravel().astype(np.intp), detail.ravel())
-    height[0] = 0
+    some = label > 0
+    np.maximum.at(height, label[some].astype(np.intp), detail[some])
     radius = 2 + 1.2 * (np.maximum(height, 1) / 5) ** 0.35
     # halos of the brightest reach further than their cores tell
     radius = np.where(height > 300, np.maximum(radius, 12 * np.log(np.maximum(height, 300) / 100)), radius)

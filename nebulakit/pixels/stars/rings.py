@@ -124,8 +124,10 @@ def mixtures_of(fit: StarFit, free: Mask) -> Array:
     if use.sum() < 100:
         return np.eye(len(planes))
 
+    few = _few(free)
+
     def uneven(plane: Plane) -> Array:
-        value = np.where(free, plane - np.float32(np.median(plane[free][::17])), np.float32(0))
+        value = np.where(free, plane - np.float32(np.median(plane[few])), np.float32(0))
         sums = [cv2.blur(value, (k, k))[::8, ::8] for k in (41, 121)]
         near, far = (a[use] / np.maximum(b[use], np.float32(1e-3)) for a, b in zip(sums, known, strict=True))
         return np.asarray(near - far, np.float64)
@@ -201,6 +203,12 @@ def untouched(fit: StarFit) -> Mask:
     return np.asarray(np.logical_and.reduce(told)[PAD:-PAD, PAD:-PAD], bool)
 
 
+def _few(free: Mask) -> tuple[Ints, Ints]:
+    """Give rows and columns of every 17th pixel that is free: enough for a median."""
+    rows, columns = np.divmod(np.flatnonzero(free)[::17], free.shape[1])
+    return rows, columns
+
+
 def ring_statistics(plane: Plane, free: Mask, edges: Array) -> tuple[Array, Array]:
     """Give mean and covariance of what nebula and sky are on rings (between ``edges``, px) around any place; the first is 0.
 
@@ -217,7 +225,7 @@ def ring_statistics(plane: Plane, free: Mask, edges: Array) -> tuple[Array, Arra
         return np.pad(mean * np.float32(COARSE**2), reach)
 
     reach = math.ceil(edges[-1] / COARSE)
-    level = np.float32(np.median(plane[free][::17])) if free.any() else np.float32(0)
+    level = np.float32(np.median(plane[_few(free)])) if free.any() else np.float32(0)
     weight = blocks(free.astype(np.float32))
     value = blocks(np.where(free, plane - level, np.float32(0)))
     # places all over the picture, as many as tell the covariance well

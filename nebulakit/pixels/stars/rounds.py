@@ -33,6 +33,7 @@ AGAIN = 2  # times that groups are solved for again within a round
 CLEAR = 30.0  # sigma, in every channel
 BARE = 60.0  # sigma: under less star light than this the first heights leave the nebula nearly as it is
 HELD = 0.01, 0.004  # how far a giant's height may move in the last round, as a part of it; and where giants have reflections
+ROWS = 64  # that are worked on in one go
 TOGETHER = 0.4  # of a star's width: closer pairs cannot be told from one star with a shape of its own
 
 
@@ -195,10 +196,12 @@ def _missed(fit: StarFit, noise: Noise, doubt: float) -> tuple[Array, Array, Arr
         fit.mirror(light)
         # the nebula is taken off, so that what stands out of the light of a star is not measured by it
         ground = starlet.smooth(starlet.smooth(starlet.smooth(np.where(fit.cores[c], fit.behind[c], planes[c]), 1), 2), 3)
-        planes[c] = np.where(fit.hidden[c], 0, planes[c] - ground)
-        planes[c] /= np.sqrt(
-            1 + fit.photons[c] * light + (2 * fit.misfit[c] * light) ** 2 + 4 * fit.doubt[c].astype(np.float32) ** 2
-        )
+        planes[c] -= ground
+        planes[c][fit.hidden[c]] = 0
+        for top in range(0, len(light), ROWS):  # so that it stays in the processor's cache
+            rows = slice(top, top + ROWS)
+            bright, flank = light[rows], fit.doubt[c, rows].astype(np.float32)
+            planes[c, rows] /= np.sqrt(1 + fit.photons[c] * bright + (2 * fit.misfit[c] * bright) ** 2 + 4 * flank**2)
         fit.mirror(planes[c])
 
     over(bared, range(len(planes)))
@@ -243,7 +246,7 @@ def _beside(fit: StarFit, planes: Planes) -> tuple[Array, Array]:
     smooth = starlet.smooth(light, 1)
     fine = smooth - starlet.smooth(starlet.smooth(smooth, 2), 3)
     poor = np.nonzero((fit.poor.max(0) > 5) & ~fit.saturated)[0]
-    out: list[tuple[float, float]] = []
+    out, n = np.zeros((len(poor), 2)), 0
     span = np.arange(-5, 6)
     x, y = fit.x.mean(0), fit.y.mean(0)
     h, w = light.shape
@@ -254,10 +257,9 @@ def _beside(fit: StarFit, planes: Planes) -> tuple[Array, Array]:
         cut[(far < 1.0) | (far > 5.2)] = -np.inf
         j, k = np.unravel_index(int(np.argmax(cut)), cut.shape)
         place = (float(cols[k]), float(rows[j]))
-        if cut[j, k] > 5 and all(math.hypot(place[0] - a, place[1] - b) > 3 for a, b in out):
-            out.append(place)
-    found = np.array(out).reshape(-1, 2) - PAD
-    return found[:, 0], found[:, 1]
+        if cut[j, k] > 5 and (np.hypot(*(out[:n] - place).T) > 3).all():
+            out[n], n = place, n + 1
+    return out[:n, 0] - PAD, out[:n, 1] - PAD
 
 
 def _kept(fit: StarFit, merge: bool = True) -> Mask:

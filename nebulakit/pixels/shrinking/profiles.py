@@ -26,6 +26,14 @@ LEVEL = 0.01  # of u: below it no star is told from another
 TAIL = 0.001  # of u: by this an ended profile goes on, so that what is left beyond it shrinks with the star
 
 
+class Edge(NamedTuple):
+    """How stars are drawn in, an array each (star,) but for the last."""
+
+    pull: Array
+    fade: Array  # px
+    least: float
+
+
 class Profiles(NamedTuple):
     """One profile a star: that of star i at a radius of k px is ``u[first[i] + k]``, and 0 at ``first[i + 1] - first[i]``."""
 
@@ -47,15 +55,15 @@ def tell_profiles(u: Plane, seen: Mask, x: Array, y: Array, reach: Ints) -> Prof
 
 
 def draw_profiles(
-    rows: slice, width: int, profiles: Profiles, which: Ints, pull: Array, fade: Array, edge: float, light: Array
+    rows: slice, width: int, profiles: Profiles, which: npt.NDArray[np.intp], edge: Edge, light: Array
 ) -> tuple[Plane, Plane]:
     """Give the sum of profiles u as they are, and as they become, on some ``rows`` of a picture that is ``width`` px wide.
 
-    ``which`` stars may reach there. At a radius r a star becomes ``light`` times what it is at r (1 + ``pull`` (exp(-(r/``fade``)^2) - ``edge``)).
+    ``which`` stars may reach there. At a radius r a star becomes ``light`` times what it is at r (1 + pull (exp(-(r/fade)^2) - least)).
     """
     before = np.zeros((rows.stop - rows.start, width), np.float32)
     after = np.zeros_like(before)
-    _draw(before, after, rows.start, *profiles, which, pull, fade, edge, light)
+    _draw(before, after, rows.start, *profiles, which, *edge, light)
     return before, after
 
 
@@ -65,7 +73,7 @@ def _at(u: Array, first: int, reach: int, r: float) -> float:
     if k >= reach:
         return 0.0
     t = r - k
-    return (1 - t) * u[first + k] + (t * u[first + k + 1] if k + 1 < reach else 0.0)
+    return float((1 - t) * u[first + k] + (t * u[first + k + 1] if k + 1 < reach else 0.0))
 
 
 @compiled
@@ -90,13 +98,22 @@ def _fall(u: Array, weight: Array) -> None:
 
 
 @compiled
+def _ends(u: Array) -> int:
+    """Give the radius, px, at which a profile has come down to nothing."""
+    for k in range(1, len(u)):
+        if u[k] <= 0:
+            return k
+    return len(u)
+
+
+@compiled
 def _add(total: Array, x: float, y: float, u: Array, sign: float) -> None:
     """Add a profile to a plane, or take it off."""
     reach = len(u)
     h, w = total.shape
     for row in range(max(int(y) - reach, 0), min(int(y) + reach + 2, h)):
         for col in range(max(int(x) - reach, 0), min(int(x) + reach + 2, w)):
-            r = np.hypot(row - y, col - x)
+            r = np.sqrt((row - y) ** 2 + (col - x) ** 2)
             if r < reach:
                 total[row, col] += sign * _at(u, 0, reach, r)
 
@@ -114,7 +131,7 @@ def _begin(u: Plane, seen: Mask, total: Array, x: float, y: float, out: Array) -
             count[:] = 0
         for row in range(max(int(y) - reach, 0), min(int(y) + reach + 2, h)):
             for col in range(max(int(x) - reach, 0), min(int(x) + reach + 2, w)):
-                k = int(np.hypot(row - y, col - x) + 0.5)
+                k = int(np.sqrt((row - y) ** 2 + (col - x) ** 2) + 0.5)
                 if k < reach and seen[row, col]:
                     if fill:
                         rest = u[row, col] - total[row, col]
@@ -126,6 +143,8 @@ def _begin(u: Plane, seen: Mask, total: Array, x: float, y: float, out: Array) -
             ring = np.sort(values[start[k] : start[k] + count[k]])
             least = min(least, ring[int(count[k] * START)])
         out[k] = least
+    if not count[0] and reach > 1:
+        out[0] = out[1]  # the middle lies between pixels
 
 
 @compiled
@@ -139,11 +158,11 @@ def _tell(u: Plane, seen: Mask, xs: Array, ys: Array, first: Ints, out: Array) -
     for _ in range(ROUNDS):
         for i in range(len(xs)):
             x, y, mine = xs[i], ys[i], out[first[i] : first[i + 1]]
-            reach = len(mine)
+            reach = min(_ends(mine) + 3, len(mine))  # it may grow
             better, weight = np.zeros(reach), np.full(reach, 1e-9)
             for row in range(max(int(y) - reach, 0), min(int(y) + reach + 2, h)):
                 for col in range(max(int(x) - reach, 0), min(int(x) + reach + 2, w)):
-                    r = np.hypot(row - y, col - x)
+                    r = np.sqrt((row - y) ** 2 + (col - x) ** 2)
                     if r >= reach or not seen[row, col]:
                         continue
                     own = _at(mine, 0, reach, r)
@@ -160,10 +179,10 @@ def _tell(u: Plane, seen: Mask, xs: Array, ys: Array, first: Ints, out: Array) -
                     if k + 1 < reach:
                         better[k + 1] += share * t * rest
                         weight[k + 1] += share * t
-            new = mine + better / weight
+            new = mine[:reach] + better / weight
             _fall(new, weight)
-            _add(total, x, y, new - mine, 1.0)
-            mine[:] = new
+            _add(total, x, y, new - mine[:reach], 1.0)
+            mine[:reach] = new
 
 
 @compiled
@@ -175,10 +194,10 @@ def _draw(
     ys: Array,
     first: Ints,
     u: Array,
-    which: Ints,
+    which: npt.NDArray[np.intp],
     pull: Array,
     fade: Array,
-    edge: float,
+    least: float,
     light: Array,
 ) -> None:
     h, w = before.shape
@@ -187,9 +206,9 @@ def _draw(
         scale, end = 0.3 * fade[i], np.exp(-reach / (0.3 * fade[i]))
         for row in range(max(int(np.floor(y)) - reach, 0), min(int(np.floor(y)) + reach + 2, h)):
             for col in range(max(int(x) - reach, 0), min(int(x) + reach + 2, w)):
-                r = np.hypot(row - y, col - x)
+                r = np.sqrt((row - y) ** 2 + (col - x) ** 2)
                 if r >= reach:
                     continue
-                from_r = min(r * (1 + pull[i] * max(np.exp(-((r / fade[i]) ** 2)) - edge, 0.0)), float(reach))
+                from_r = min(r * (1 + pull[i] * max(np.exp(-((r / fade[i]) ** 2)) - least, 0.0)), float(reach))
                 before[row, col] += _at(u, first[i], reach, r) + TAIL * (np.exp(-r / scale) - end)
                 after[row, col] += light[i] * (_at(u, first[i], reach, from_r) + TAIL * (np.exp(-from_r / scale) - end))
