@@ -217,6 +217,10 @@ def _call(declared: Step, fn: Callable[..., Any], signature: inspect.Signature, 
     for name, image in layers.items():
         if image is not None and image is not first:
             _fits_beside(declared, name, image, first)
+    strange = [k for k in options if k not in declared.params.model_fields]
+    if strange:
+        told = "; in a recipe it stands beside a step, a function has none" if strange[0] in ("mask", "amount") else ""
+        raise StepError(f"{declared.name}: unknown parameter {strange[0]!r}{told}")
     try:
         typed = declared.check(options)
     except ValidationError as fault:

@@ -28,6 +28,14 @@ Content = Literal["scene", "starless", "stars", "mask"]
 CHANNELS = {1: ("grey",), 3: ("red", "green", "blue")}
 
 
+def unmasked(array: npt.ArrayLike) -> npt.ArrayLike:
+    """Give an array as it is, a masked one with NaN where it is masked."""
+    if not isinstance(array, np.ma.MaskedArray):
+        return array
+    filled: npt.ArrayLike = np.ma.filled(array.astype(np.result_type(array.dtype, np.float32)), np.nan)
+    return filled
+
+
 class Notice(NamedTuple):
     """Something the user should know: ``id`` is stable and explained elsewhere, ``text`` says what was seen and what to do."""
 
@@ -167,9 +175,14 @@ class Image:
 
     @classmethod
     def from_array(cls, array: npt.ArrayLike, *, channels: tuple[str, ...] | None = None, **facts: Any) -> Image:
-        """Make an image of a (y, x) or (channel, y, x) array; infinities become NaN. Facts are fields of :class:`Image`."""
+        """Make an image of a (y, x) or (channel, y, x) array; infinities, and what is masked, become NaN.
+
+        Facts are fields of :class:`Image`.
+        """
         try:
-            planes = np.array(array, np.float32, ndmin=3, order="C")
+            if array is None or np.iscomplexobj(array):
+                raise TypeError
+            planes = np.array(unmasked(array), np.float32, ndmin=3, order="C")
         except (TypeError, ValueError):
             hint = "; read a file first, by nebulakit.read(FILE)" if isinstance(array, (str, os.PathLike)) else ""
             parts = getattr(array, "_fields", ())
@@ -185,7 +198,7 @@ class Image:
         planes[~np.isfinite(planes)] = np.nan
         names = channels or CHANNELS.get(planes.shape[0]) or tuple(f"plane{i + 1}" for i in range(planes.shape[0]))
         if facts.get("coverage") is not None:
-            facts["coverage"] = np.asarray(facts["coverage"], np.float32)
+            facts["coverage"] = np.asarray(unmasked(facts["coverage"]), np.float32)
         return cls(planes, names, **facts)
 
     @property

@@ -6,6 +6,7 @@ Exit codes are those of :mod:`nebulakit.errors`, 5 for some of a batch, 130 inte
 from __future__ import annotations
 
 import contextlib
+import errno
 import os
 import sys
 
@@ -39,6 +40,13 @@ VERBS = (
     "schema",
     "cache",
 )
+
+
+SURROUNDINGS = {
+    getattr(errno, name, None)
+    for name in ["EACCES", "EPERM", "ENAMETOOLONG", "EROFS", "ENOSPC", "EDQUOT", "EIO", "ELOOP", "ESTALE"]
+} - {None}
+"""What the system may refuse at any place, whatever the program does: rights, names, disks."""
 
 
 class _Verbs(click.Group):
@@ -119,7 +127,10 @@ def call(args: list[str] | None = None) -> int:
         text = str(fault)
         click.echo(text if fault.exit_code == 3 else f"error: {text}", err=True)
         return fault.exit_code
-    except Exception:
+    except Exception as fault:
+        if isinstance(fault, OSError) and fault.errno in SURROUNDINGS and fault.filename is not None:
+            click.echo(f"error: {fault.filename}: {fault.strerror}", err=True)
+            return 6
         import platform
         import traceback
 

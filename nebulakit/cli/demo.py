@@ -44,12 +44,15 @@ def command(output: Path, seed: int, kind: str, size: tuple[int, int], only_stac
     from nebulakit.demo import Kind, make_scene, write_scene
     from nebulakit.errors import UsageError
     from nebulakit.recipe import load
+    from nebulakit.runner.folder import refuse_unwritable
     from nebulakit.runner.job import Job
 
     if kind not in get_args(Kind):
         raise UsageError(f"there is no kind of nebula {kind!r}; there are: {', '.join(get_args(Kind))}")
-    if output.exists() and not (output / "stack.fits").exists() and (not output.is_dir() or any(output.iterdir())):
+    # a stack.fits alone may be the user's own
+    if output.exists() and not (output / "truth").is_dir() and (not output.is_dir() or any(output.iterdir())):
         raise UsageError(f"{output} holds other files; choose another folder with -o")
+    refuse_unwritable(output)
     set_threads(threads)
     click.echo("making the stack", err=True)
     stack, coverage = write_scene(make_scene(seed, (size[1], size[0]), kind), output)  # type: ignore[arg-type]

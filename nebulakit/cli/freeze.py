@@ -19,6 +19,7 @@ def command(record: Path, output: Path | None, look: bool, overwrite: bool) -> i
     """
     from nebulakit.cli.rerun import read
     from nebulakit.errors import UsageError
+    from nebulakit.runner.folder import write_whole
     from nebulakit.runner.freeze import frozen
 
     text = frozen(read(record), look)
@@ -27,6 +28,6 @@ def command(record: Path, output: Path | None, look: bool, overwrite: bool) -> i
         return 0
     if output.exists() and not overwrite:
         raise UsageError(f"{output} is already there; choose another name, or add --overwrite")
-    output.write_text(text, encoding="utf-8")
+    write_whole(output, text)
     click.echo(output)
     return 0

@@ -48,6 +48,9 @@ def command(
             if picture.is_dir():
                 raise ValueError(f"{picture} is a folder; name a file, such as look.png")
             files.check_output(picture.name, files.WriteOptions())
+            read = [stack, *map(Path, given.values())]
+            if picture.exists() and any(p.exists() and picture.samefile(p) for p in read):
+                raise ValueError(f"{picture} is what is inspected; name another file")
         except ValueError as fault:
             raise UsageError(f"--picture: {fault}") from None
     set_threads(threads)

@@ -18,12 +18,16 @@ def command(file: Path, source: str) -> int:
     Where recipe.schema.json (nebulakit schema > recipe.schema.json) lies beside it, the copy names it, for editors that
     help while one types.
     """
+    from shlex import quote
+
     from nebulakit.errors import UsageError
     from nebulakit.recipe import shipped
 
     known = shipped()
     if source not in known:
         raise UsageError(f"there is no shipped recipe {source!r}; there are: {', '.join(sorted(known))}")
+    if not file.name:
+        raise UsageError(f"{str(file)!r} is no file name; for example  nebulakit new mine.yaml")
     target = file if file.suffix in (".yaml", ".yml") else file.with_name(file.name + ".yaml")
     if target.exists():
         raise UsageError(f"{target} is already there; choose another name")
@@ -35,5 +39,5 @@ def command(file: Path, source: str) -> int:
     except OSError as fault:
         raise UsageError(f"cannot write {target}: {fault.strerror}") from None
     click.echo(target)
-    click.echo(f"change it in any editor, then:  nebulakit run {target} STACK", err=True)
+    click.echo(f"change it in any editor, then:  nebulakit run {quote(str(target))} STACK", err=True)
     return 0

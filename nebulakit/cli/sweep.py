@@ -15,6 +15,9 @@ if TYPE_CHECKING:
     from nebulakit.image import Image
 
 
+WRITTEN = ("contact.png", "sweep.html", "sweep.json")
+
+
 def split(value: str) -> list[str]:
     """Split at commas outside brackets.
 
@@ -93,6 +96,7 @@ def command(
     from nebulakit.recipe import load
     from nebulakit.recipe.edit import edited, settled
     from nebulakit.report.sheet import Sheet
+    from nebulakit.runner.folder import refuse_others, refuse_unwritable, write_whole
     from nebulakit.runner.job import Inputs, Job, default_folder, input_keys, publish_folder
     from nebulakit.runner.sheet import contact_sheet
     from nebulakit.runner.store import Store, plain
@@ -100,6 +104,11 @@ def command(
 
     given = pairs(settings, "--set", "denoise.strength=1.2")
     varied = [(name, split(values)) for name, values in pairs(vary, "--vary", "denoise.strength=0.5,1,2").items()]
+    if len(varied) < len(vary):
+        raise UsageError("one parameter is varied twice; give all its values in one --vary, such as denoise.strength=0.5,1,2")
+    for name, values in varied:
+        if not values:
+            raise UsageError(f"--vary {name} names no value to try; for example --vary denoise.strength=0.5,1,2")
     cells, axes = grid(varied), varied if len(varied) == 2 else None
     if pick is not None:
         if pick > len(cells):
@@ -109,12 +118,14 @@ def command(
         if output.exists():
             raise UsageError(f"{output} is already there; choose another name")
         chosen = load(recipe, settings={**given, **cells[pick - 1]}, varied=cells[pick - 1])
-        output.write_text(edited(chosen, *settled(chosen, {**given, **cells[pick - 1]})), encoding="utf-8")
+        write_whole(output, edited(chosen, *settled(chosen, {**given, **cells[pick - 1]})))
         click.echo(output)
         return 0
     set_threads(threads)
     base = load(recipe, settings=given)
     folder = output or default_folder(base, stack).with_name(default_folder(base, stack).name + "-sweep")
+    refuse_others(folder, WRITTEN, "sweep.html")
+    refuse_unwritable(folder)
     with tempfile.TemporaryDirectory(prefix="nebulakit-") as temporary:
         store = Store(Path(temporary)) if no_cache else open_store(cache)
         files = {name: Path(path) for name, path in pairs(inputs, "--input", "coverage=map.fits").items()}
@@ -136,7 +147,7 @@ def command(
                 err=True,
             )
         facts: list[dict[str, Any]] = [{"number": v.number, "settings": dict(v.settings), **v.numbers} for v in made]
-        with publish_folder(folder, ["contact.png", "sweep.html", "sweep.json"]) as staging:
+        with publish_folder(folder, WRITTEN) as staging:
             contact_sheet(
                 [(v.picture, [f"{v.number}", *(f"{k} = {x}" for k, x in ({} if axes else v.settings).items())]) for v in made],
                 staging / "contact.png",

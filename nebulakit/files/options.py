@@ -100,6 +100,10 @@ def bits_of(file: str, options: WriteOptions) -> int:
     return options.bits or BITS[kind_of(file)][0]
 
 
+LONGEST_NAME = 255
+"""Bytes of a file's or folder's name that the common file systems hold."""
+
+
 def check_output(file: str, options: WriteOptions) -> None:
     """Refuse, with a ValueError, a file name that leaves its folder and options its kind of file cannot follow.
 
@@ -109,6 +113,9 @@ def check_output(file: str, options: WriteOptions) -> None:
     """
     if not file or any(ord(c) < 32 for c in file):
         raise ValueError(f"{file!r} is no file name")
+    for part in file.split("/"):
+        if len(part.encode()) > LONGEST_NAME:
+            raise ValueError(f"the name {part[:30]!r}... is too long; file systems hold {LONGEST_NAME} bytes")
     if "\\" in file or ":" in file or file.startswith(("/", "~")):
         raise ValueError(
             f"{file!r} must be a name inside the output folder, no drive, '\\' or leading '/', '~'; choose the folder with -o"

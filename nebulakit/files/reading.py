@@ -12,9 +12,9 @@ from typing import Any, Literal
 import numpy as np
 import numpy.typing as npt
 
-from nebulakit.errors import InputError
+from nebulakit.errors import InputError, UsageError
 from nebulakit.files.raw import Raw, refuse
-from nebulakit.image import CHANNELS, Frame, Image, Notice
+from nebulakit.image import CHANNELS, Frame, Image, Notice, unmasked
 from nebulakit.pixels import geometry
 from nebulakit.pixels.borders import empty_border
 
@@ -53,6 +53,8 @@ def read(
         The file cannot be used; the sentence says why and what to do.
     """
     file = Path(path)
+    if assume not in (None, "linear", "display"):
+        raise UsageError(f"assume is 'linear' or 'display', found {assume!r}")
     raw = _load(file)
     if not np.isfinite(raw.planes).any():
         raise refuse(file, "there is no value in it, every pixel is empty (NaN)")
@@ -98,7 +100,8 @@ def within_reach(image: Image, name: str) -> Image:
     top = float(max(np.nanmax(image.planes), -np.nanmin(image.planes)))
     if top == 0 or not np.isfinite(top) or 2.0**-32 <= top < 2.0**32:
         return image
-    times = -32 * round(math.log2(top) / 32)
+    # 2^128 is no 32-bit float, and other programs multiply by the factor as one
+    times = -32 * min(3, round(math.log2(top) / 32))
     text = (
         f"{name}: its largest value is {top:.3g}. All values were multiplied by 2^{times}, which is exact; numbers in the recipe and in "
         "run.json are of these, FITS files tell the factor."
@@ -209,15 +212,15 @@ def _kind(head: bytes) -> Literal["tiff", "png", "jpeg", "fits"] | None:
 
 def _load(path: Path) -> Raw:
     """Read by what the file's first bytes are."""
-    if path.is_dir():
+    if os.path.isdir(path):  # no fault where the name is none that a file can have
         raise refuse(path, "this is a folder, not a file")
     try:
         with open(path, "rb") as f:
             head = f.read(16)
     except FileNotFoundError:
         raise InputError(f"there is no file {path.name} in {path.parent}") from None
-    except OSError as fault:
-        raise refuse(path, f"it cannot be opened ({fault.strerror or fault})") from None
+    except (OSError, ValueError) as fault:  # a name with a zero byte is the latter
+        raise refuse(path, f"it cannot be opened ({getattr(fault, 'strerror', None) or fault})") from None
     if not head:
         raise refuse(path, "the file is empty")
     kind = _kind(head)
@@ -237,7 +240,7 @@ def _load(path: Path) -> Raw:
         from nebulakit.files.fits import load_fits
 
         return load_fits(path)
-    raise refuse(path, "this is neither FITS, TIFF, PNG nor JPEG. Save the stack as FITS or TIFF and give that.")
+    raise refuse(path, "this is neither FITS, TIFF, PNG nor JPEG. Save it as FITS or TIFF and give that.")
 
 
 def _channels(path: Path, raw: Raw, pattern: str | None) -> tuple[str, ...]:
@@ -296,7 +299,7 @@ def _coverage(given: Any, image: Image, bottom_up: bool) -> Floats:
     if named:
         found = read_map(given, scaled=False)
     else:
-        found = np.asarray(given, np.float32)
+        found = np.asarray(unmasked(given), np.float32)
         found = _alike(found, "that was given") if found.ndim == 3 and len(found) in (1, 3) else found
         found = found[::-1] if bottom_up and found.ndim == 2 else found
     name = f"the coverage map {Path(given).name}" if named else "the coverage map"

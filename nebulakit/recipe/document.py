@@ -54,6 +54,14 @@ class Document:
     change: dict[str, Entry] = field(default_factory=dict)
     insert: tuple[Mapping, ...] = ()
     skip: tuple[Scalar, ...] = ()
+    joined: bool = False
+    """Whether it was put together of several files, so that the number of a line alone tells nothing."""
+
+    def line(self, place: Place) -> str:
+        """Tell the line of a part to people, with its file where there are several."""
+        if place.source.setting:
+            return place.source.name
+        return f"line {place.line}" + (f" of {place.source.name}" if self.joined else "")
 
 
 def document(node: Node, source: Source, faults: Faults, steps: Iterable[str]) -> Document | None:
@@ -241,7 +249,9 @@ def put_in(node: Node, known: dict[str, Entry], faults: Faults) -> Node:
         faults.add(node.place, f"unknown variable '{shortened(found[1])}'; {meant(found[1], known, what='known under vars')}")
         return replace(node, value=UNKNOWN)
     value = known[found[1]].value
-    where = value.place.source.name if value.place.source.setting else f"vars.{found[1]}, line {value.place.line}"
+    source = value.place.source
+    other = "" if source is node.place.source else f" of {source.name}"
+    where = source.name if source.setting else f"vars.{found[1]}, line {value.place.line}{other}"
     return _moved(value, node.place, f" (from {where})")
 
 

@@ -63,6 +63,7 @@ def _joined(base: Document, doc: Document, faults: Faults) -> Document:
         steps=tuple(steps),
         outputs=doc.outputs or base.outputs,
         extends=None,
+        joined=True,
     )
 
 

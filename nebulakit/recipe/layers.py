@@ -87,7 +87,7 @@ def _mosaic(step: Step, layer: Layer, name: str) -> str | None:
     return None
 
 
-def made(step: Step, first: Layer, params: Any, line: int) -> dict[str, Layer]:
+def made(step: Step, first: Layer, params: Any, line: str) -> dict[str, Layer]:
     """Give what is known of each result of ``step`` on ``first``."""
     seen: Layer = replace(first, optional=False)
     if step.reads != "any":
@@ -105,7 +105,7 @@ def made(step: Step, first: Layer, params: Any, line: int) -> dict[str, Layer]:
     else:
         scale, stretched = seen.scale, seen.stretched
         if step.gives == "display" and scale != "display":
-            scale, stretched = "display", f"by {step.name} in line {line}"
+            scale, stretched = "display", f"by {step.name} in {line}"
         elif step.gives == "linear":
             scale, stretched = "linear", ""
         main = Layer(scale, first.mask, kind, size, stretched)
@@ -113,7 +113,7 @@ def made(step: Step, first: Layer, params: Any, line: int) -> dict[str, Layer]:
     return {name: mask if name in MASKS else main for name in step.results}
 
 
-def made_nonetheless(step: Step, first: Layer, params: Any, line: int) -> dict[str, Layer]:
+def made_nonetheless(step: Step, first: Layer, params: Any, line: str) -> dict[str, Layer]:
     """Give what stays known of each result of ``step`` on a layer it is refused for, so that one fault neither hides others nor brings them.
 
     A step that comes after the stretch leaves its results stretched: whatever follows and needs linear data must go before it, too.

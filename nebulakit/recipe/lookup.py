@@ -152,8 +152,8 @@ class Lookup:
                 what = "an id has letters, digits, '_' and '-', and begins with a letter"
                 self.faults.add(entry.value.place, f"{what}, found {kind_of(entry.value)}")
             elif id in seen:
-                line = self.doc.steps[seen[id]].key.place.line
-                self.faults.add(entry.value.place, f"the id '{id}' is taken by the step in line {line}")
+                line = self.doc.line(self.doc.steps[seen[id]].key.place)
+                self.faults.add(entry.value.place, f"the id '{id}' is taken by the step in {line}")
             elif raw.name != id and id in names:
                 self.faults.add(entry.value.place, f"the id '{id}' is the name of another step of this recipe; choose another")
             elif id in ("vars", "last"):
@@ -181,7 +181,7 @@ class Lookup:
         if later and later[0] is self._at(index):
             self.faults.add(node.place, f"the layer '{shortened(name)}' is made by this very step, not before it{node.via}")
         elif later:
-            at = f"by {later[0].name} in line {later[0].key.place.line}"
+            at = f"by {later[0].name} in {self.doc.line(later[0].key.place)}"
             self.faults.add(node.place, f"the layer '{shortened(name)}' is used before it is made ({at}){node.via}")
         else:
             told = meant(name, [*self.named, "last"], what="known here")

@@ -61,6 +61,13 @@ class Call:
     """Whether ``id`` may be used to speak of this step (a label such as ``curve-2`` may not: positions shift)."""
     given: Mapping[str, Any] = field(default_factory=dict)
     """The parameters as written (variables put in), without defaults."""
+    file: str = ""
+    """The file that ``line`` counts in, where the recipe is put together of several."""
+
+    @property
+    def where(self) -> str:
+        """Where it stands, for people."""
+        return f"line {self.line} of {self.file or 'the recipe'}"
 
     @property
     def main(self) -> Ref:

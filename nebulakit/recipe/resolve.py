@@ -78,13 +78,14 @@ class Resolver(Outputs):
             if key in beside:
                 self._blendable(beside[key].key.place, key, step, first, names)
         sort = (made if fits else made_nonetheless)(
-            step, first, repr(canonical(params)) if params is not None else None, place.line
+            step, first, repr(canonical(params)) if params is not None else None, self.doc.line(place)
         )
         plainly = {k: plain(e.value) for k, e in given.items() if not unknown(e.value)}
+        file = place.source.name if self.doc.joined else ""
         # params is None only beside a fault, and then the recipe is never given away
-        call = Call(index, id, raw.name, params, reads, names, mask, amount, skip, note, place.line, called, plainly)  # type: ignore[arg-type]
+        call = Call(index, id, raw.name, params, reads, names, mask, amount, skip, note, place.line, called, plainly, file)  # type: ignore[arg-type]
         for ref in [*list(reads.values())[: 1 if skip else None], *([mask] if mask and not skip else [])]:
-            self.readers.setdefault(ref, []).append(f"{raw.name} in line {place.line}")
+            self.readers.setdefault(ref, []).append(f"{raw.name} in {self.doc.line(place)}")
         if skip:
             self.skipped.append((call, beside["skip"].value.place, changes(step, first)))
             if not changes(step, first):
@@ -125,7 +126,8 @@ class Resolver(Outputs):
         elif entry and first in raw.body:
             place = raw.body[first].key.place
             self.faults.add(
-                place, f"the layer '{first}' is given twice: here and by 'from' in line {entry.key.place.line}; take one away"
+                place,
+                f"the layer '{first}' is given twice: here and by 'from' in {self.doc.line(entry.key.place)}; take one away",
             )
         elif entry and first:
             node = self.value(entry.value)

@@ -60,7 +60,7 @@ class Outputs(Lookup):
         if source.layer.optional:
             place = told["layer"].value.place
             self.faults.add(place, f"{source.name} is optional, but an output cannot do without its layer")
-        self.readers.setdefault(source.ref, []).append(f"the output in line {raw.place.line}")
+        self.readers.setdefault(source.ref, []).append(f"the output in {self.doc.line(raw.place)}")
         return source.ref
 
     def _options(self, raw: Mapping, told: dict[str, Entry], file: Scalar | None) -> WriteOptions | None:

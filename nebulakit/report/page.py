@@ -13,7 +13,7 @@ from typing import Any
 from markupsafe import Markup
 
 import nebulakit
-from nebulakit.errors import NebulakitError
+from nebulakit.errors import NebulakitError, ResourceError, UsageError
 from nebulakit.report.collect import Collector, Pair
 from nebulakit.runner.execute import StepFailed
 from nebulakit.runner.folder import FAILED, PAGE, PAGE_MARK, read_record
@@ -127,7 +127,9 @@ def report_of(done: Done, collected: Collector, live: int | None = None) -> str:
 
 
 def report_of_failure(job: Job, collected: Collector, fault: NebulakitError) -> Path | None:
-    """Write the page of a job that failed into its folder and give its place; none where it failed before its first step, with nothing to show.
+    """Write the page of a job that failed into its folder and give its place.
+
+    None where it failed before its first step, with nothing to show, or because nothing can be written there.
 
     Beside an earlier run that went well it has another name, since that run's page tells of the files that are there.
     """
@@ -142,8 +144,11 @@ def report_of_failure(job: Job, collected: Collector, fault: NebulakitError) -> 
         "options": {"preview": job.preview},
         "seconds": sum(s.seconds for s in collected.steps),
     }
-    with publish_folder(job.folder, [name]) as staging:
-        (staging / name).write_text(report(record, collected, None, str(fault)), encoding="utf-8")
+    try:
+        with publish_folder(job.folder, [name]) as staging:
+            (staging / name).write_text(report(record, collected, None, str(fault)), encoding="utf-8")
+    except (UsageError, ResourceError):
+        return None
     return job.folder / name
 
 

@@ -230,7 +230,7 @@ def _failure(call: Call, number: int, count: int, why: str, kept: bool) -> str:
     words = why.removeprefix(f"{call.step}: ")
     before = "Step 1 is" if number == 1 else f"Steps 1-{number} are"
     rest = f" {before} kept; mend and run again." if kept and number else ""
-    return f"step {number + 1} of {count}, {name}, in line {call.line} of the recipe failed: {words.rstrip('.')}.{rest}"
+    return f"step {number + 1} of {count}, {name}, in {call.where} failed: {words.rstrip('.')}.{rest}"
 
 
 def plan_reuse(

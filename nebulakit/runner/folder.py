@@ -8,7 +8,7 @@ import shutil
 import tempfile
 import time
 from collections.abc import Iterable, Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Any
 
@@ -59,16 +59,33 @@ def refuse_foreign(folder: Path, recipe: str, stack: str) -> None:
         )
 
 
+def refuse_others(folder: Path, names: Sequence[str], page: str) -> None:
+    """Refuse a folder where one of ``names`` is there, but not of ours, as ``page`` among them tells; UsageError says which."""
+    if folder.exists() and not folder.is_dir():
+        raise UsageError(f"{folder} is a file; choose another folder with -o")
+    there = [name for name in names if (folder / name).exists()]
+    if there and not _is_page(folder / page):
+        raise UsageError(
+            f"{folder / there[0]} is there already, and no {page} of nebulakit beside it. Choose another folder with -o"
+        )
+
+
 def write_page(path: Path, text: str) -> None:
     """Write a page whole, in place of an earlier one but of no other file; UsageError says why it cannot be."""
     if path.exists() and not _is_page(path):
         raise UsageError(f"{path} is there and is no page of nebulakit. Choose another name with -o")
+    write_whole(path, text)
+
+
+def write_whole(path: Path, text: str) -> None:
+    """Write a text whole, in place of what was there; UsageError says why it cannot be."""
     unfinished = path.with_name(f"{HIDDEN}{path.name}-{os.getpid()}")
     try:
         unfinished.write_text(text, encoding="utf-8")
         os.replace(unfinished, path)
     except OSError as fault:
-        unfinished.unlink(missing_ok=True)
+        with suppress(OSError):  # a disk that cannot be written to refuses this, too
+            unfinished.unlink()
         raise UsageError(f"cannot write {path}: {fault.strerror}. Choose another place with -o") from None
 
 
@@ -78,6 +95,24 @@ def _is_page(path: Path) -> bool:
         return False
     with open(path, "rb") as f:
         return PAGE_MARK.encode() in f.read(2000)
+
+
+def refuse_unwritable(folder: Path) -> None:
+    """Refuse, before any work is done, a folder that cannot be made or written into; UsageError says why. Nothing is left behind."""
+    above = next(p for p in (folder, *folder.absolute().parents) if os.path.exists(p))
+    try:
+        Path(tempfile.mkdtemp(prefix=HIDDEN, dir=above)).rmdir()
+    except OSError as fault:
+        raise UsageError(f"cannot write into {folder}: {fault.strerror}. Choose another folder with -o") from None
+
+
+def refuse_replaced(folder: Path, names: Iterable[str], read: Iterable[Path]) -> None:
+    """Refuse to write ``names`` into a folder where one of them is a file that is ``read``: a stack cannot be made again."""
+    sources = [p for p in read if os.path.exists(p)]
+    for name in names:
+        for source in sources:
+            if os.path.exists(folder / name) and os.path.samefile(folder / name, source):
+                raise UsageError(f"{name} would replace {source}, which is read here. Choose another folder with -o")
 
 
 @contextmanager

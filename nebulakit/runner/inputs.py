@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterable, Iterator, Mapping
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import replace
@@ -13,19 +12,16 @@ import numpy as np
 import numpy.typing as npt
 
 from nebulakit.declare import STEPS
-from nebulakit.errors import InputError, StepError, UsageError
-from nebulakit.image import Image, Notice
+from nebulakit.errors import InputError, UsageError
+from nebulakit.image import Image, Notice, unmasked
 from nebulakit.pixels.parallel import over
 from nebulakit.recipe.layers import OPEN, Layer, made, refused, refused_beside
 from nebulakit.recipe.model import Recipe, Ref
+from nebulakit.runner.preview import previewed
 from nebulakit.runner.store import digest, file_hash, source_digest
 
 if TYPE_CHECKING:
     from nebulakit.runner.job import Job
-
-NARROW, WIDENED = 1.6, 1.9  # px: stars of a preview are widened to the second where they are narrower than the first
-MIDDLE = 1500  # px of the stack, along each side, that tell how wide its stars are
-CUT_OFF = 0.6  # of the white level of the stack: what reaches it when binned and softened was cut off
 
 
 def input_keys(job: Job) -> tuple[dict[str, dict[str, Any]], dict[str, str]]:
@@ -142,7 +138,7 @@ def unfit(recipe: Recipe, name: str, image: Image, until: str | None = None) -> 
             known[call.main] = first
             continue
         called = call.step if call.id == call.step else f"{call.id} ({call.step})"
-        needs = f"{called} in line {call.line} of the recipe needs"
+        needs = f"{called} in {call.where} needs"
         for further, ref in list(call.reads.items())[1:]:
             beside = Layer(kind=known.get(ref, OPEN).kind)
             if refused_beside(step, further, beside, name, Layer(kind=first.kind)) is not None:
@@ -161,7 +157,7 @@ def unfit(recipe: Recipe, name: str, image: Image, until: str | None = None) -> 
                     "in a recipe of your own"
                 )
             if step.takes == "mosaic":
-                return f"is in colour already, so {called} in line {call.line} of the recipe has nothing to do. Leave that step out (skip: true beside it)"
+                return f"is in colour already, so {called} in {call.where} has nothing to do. Leave that step out (skip: true beside it)"
             if first.kind == "rgb":
                 return f"has red, green and blue, but {needs} a single plane. Save the plane that is meant alone"
             if image.scale == "display":
@@ -170,7 +166,7 @@ def unfit(recipe: Recipe, name: str, image: Image, until: str | None = None) -> 
                 f"is a single plane, but {needs} red, green and blue. For a stack of one line there is the recipe one_line; if it is a "
                 "mosaic whose header does not say so, put  - collapse_bayer: {pattern: RGGB}  (or BGGR, GRBG, GBRG) first"
             )
-        known |= {Ref(call.index, r): Layer(kind=k.kind) for r, k in made(step, first, None, call.line).items()}
+        known |= {Ref(call.index, r): Layer(kind=k.kind) for r, k in made(step, first, None, call.where).items()}
     return None
 
 
@@ -187,8 +183,9 @@ def _mask(given: Any) -> Image:
 
 def _whole_to_one(array: npt.ArrayLike) -> npt.NDArray[Any]:
     """Bring whole numbers without sign to 0..1 of what their type can hold."""
-    found = np.asarray(array)
-    return found / np.float32(np.iinfo(found.dtype).max) if found.dtype.kind == "u" else found
+    kind = np.asarray(array).dtype
+    found = np.asarray(unmasked(array))
+    return found / np.float32(np.iinfo(kind).max) if kind.kind == "u" else found
 
 
 def _open(job: Job, name: str, notices: Iterable[Notice]) -> tuple[Notice, ...]:
@@ -201,71 +198,8 @@ def _made_ready(job: Job, name: str, image: Image) -> Image:
     if name == "stack" and job.fwhm is not None:
         image = image.replace(fwhm=job.fwhm, notices=image.notices, record=image.record)
     if job.preview > 1 and image.content != "mask":  # a mask is brought to size where it is used
-        image, full = _binned(image, job.preview, _collapsed(job.recipe, name)), image
-        if name == "stack":
-            image = _softened(image, full, job.preview)
-            what = f"the stack was binned {job.preview} times, so this is a preview: for the composition only"
-            image = image.noted(Notice("preview", f"{what}. Noise, stars and detail come out otherwise in the whole."))
+        image = previewed(image, job.preview, collapsed=_collapsed(job.recipe, name), stack=name == "stack")
     return image
-
-
-def _binned(image: Image, factor: int, collapsed: bool) -> Image:
-    """Bin an input for a preview; a mosaic by whole cells, so that it stays one."""
-    from nebulakit import steps
-    from nebulakit.pixels import geometry
-
-    if image.channels != ("mosaic",) and not (collapsed and len(image.channels) == 1):
-        plainly: Image = steps.bin(image, factor=factor)
-        return plainly.noted(*image.notices)
-    if min(image.shape) < 2 * factor:
-        h, w = image.shape
-        raise StepError(f"the mosaic has {w} x {h} pixels, fewer than one block of {factor} cells for a preview")
-    cover = None if image.coverage is None else geometry.bin_cells(np.nan_to_num(image.coverage, nan=0.0), factor)
-    small = image.moved(
-        geometry.bin_cells(image.planes, factor),
-        geometry.bin_matrix(factor),
-        channels=("mosaic",),
-        coverage=cover,
-        # pixels of one colour lie two apart
-        fwhm=None if image.fwhm is None else 2 * geometry.binned_fwhm(image.fwhm / 2, factor),
-        notices=image.notices,
-    )
-    if image.header is not None and "BAYERPAT" in image.header:
-        small.header["BAYERPAT"] = image.header["BAYERPAT"]
-    return small
-
-
-def _softened(image: Image, full: Image, factor: int) -> Image:
-    """Give a linear preview with stars as wide as it takes to tell them from the nebula.
-
-    Cells as large as the stars leave points; with those, the nebula was lost, too. Where stars were cut off, the soft ones
-    no longer show by a flat top: the level of the whole stack tells.
-    """
-    from nebulakit.pixels import geometry, psf
-
-    if image.scale != "linear" or image.channels == ("mosaic",):
-        return image
-    # points tell no width; a part of the whole does, and in less time
-    y, x = (slice(max(0, (n - MIDDLE) // 2), (n + MIDDLE) // 2) for n in full.shape)
-    seen = Image.from_array(full.planes[:, y, x], fwhm=full.fwhm).measured("fwhm").fwhm
-    width = None if seen is None else geometry.binned_fwhm(seen, factor)
-    if width is None or width >= NARROW:
-        return image
-    sigma = math.sqrt(WIDENED**2 - width**2) / psf.FWHM_PER_SIGMA
-    white = full.measured("white").white
-    if white is not None:
-        sky = np.nanmedian(image.planes, axis=(1, 2))
-        white = tuple(float(s + CUT_OFF * (w - s)) for s, w in zip(sky, white, strict=True))
-    soft = image.replace(
-        geometry.soften(image.planes, sigma), white=white, fwhm=None if image.fwhm is None else WIDENED, notices=image.notices
-    )
-    return soft.noted(
-        Notice(
-            "preview-softened",
-            f"Binned, the stars are only {width:.2g} px wide, too little to tell them from the nebula; they were widened to {WIDENED:.2g} px. "
-            "Stars and detail of the whole are finer.",
-        )
-    )
 
 
 def _collapsed(recipe: Recipe, name: str) -> bool:

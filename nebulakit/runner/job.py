@@ -20,7 +20,7 @@ from nebulakit.recipe.model import Call, Recipe, Ref
 from nebulakit.runner.caption import CAPTION, caption
 from nebulakit.runner.execute import Run, StepRun, execute, peak_memory_mb
 from nebulakit.runner.folder import RECORD as RECORD
-from nebulakit.runner.folder import publish, refuse_foreign, staged
+from nebulakit.runner.folder import publish, refuse_foreign, refuse_replaced, refuse_unwritable, staged
 from nebulakit.runner.folder import publish_folder as publish_folder
 from nebulakit.runner.folder import read_record as read_record
 from nebulakit.runner.inputs import Inputs as Inputs
@@ -208,9 +208,15 @@ def stack_name(stack: Path) -> str:
 
 
 def before_writing(job: Job) -> None:
-    """Refuse a folder that holds anything but an earlier run of the same recipe file and stack, unless told to overwrite."""
+    """Refuse a folder that holds anything but an earlier run of the same recipe file and stack, unless told to overwrite.
+
+    Told or not, no output takes the place of what the run reads, and a folder that cannot be written into is refused before any work.
+    """
     if not job.overwrite or job.folder.is_file():
         refuse_foreign(job.folder, Path(job.recipe.source).name, job.stack.name)
+    written = [o.file for o in job.recipe.outputs] if job.until is None else [f"{job.until}.{s}" for s in ("fits", "tif")]
+    refuse_replaced(job.folder, written, [job.stack, *job.inputs.values()])
+    refuse_unwritable(job.folder)
 
 
 def finished_earlier(job: Job) -> dict[str, Any] | None:

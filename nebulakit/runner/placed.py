@@ -10,13 +10,16 @@ import numpy.typing as npt
 from nebulakit.errors import StepError
 from nebulakit.image import Image
 
+FAINTEST = 0.01
+"""No one paints less than this on purpose; the ones of a mask of zeros and ones in 8 bits are 1/255."""
+
 
 def placed(mask: Image, layer: Image, name: str) -> Image:
     """Bring a mask that was given as a file to the pixels of ``layer``.
 
     The mask may have the size of the stack, of the crop whose picture was written, or of the layer itself; it follows
     crops, turns and changes of scale by the frames. Beyond its edge it goes on as it ends. Raises StepError, with all sizes
-    named, on any other size, and where its values do not lie within 0..1.
+    named, on any other size, and where its values do not lie within 0..1 or are all next to 0.
     """
     import cv2
 
@@ -26,6 +29,11 @@ def placed(mask: Image, layer: Image, name: str) -> Image:
         raise StepError(
             f"the mask {name!r} holds values from {low:.6g} to {high:.6g}; a mask lies within 0 (nowhere) and 1 (fully). "
             "Save it as a grey picture (png, tif with 8 or 16 bits), or scale it to 0..1"
+        )
+    if 0 < high < FAINTEST:
+        raise StepError(
+            f"the mask {name!r} is nowhere above {high:.2g}, so next to nothing would be done. 1 means fully; whole numbers are taken as shares "
+            "of the largest that their type holds (255 for 8 bits). Save it brighter, or scale it to 0..1"
         )
     to_mask = _matrix(plane.shape, layer)
     if to_mask is None:

@@ -46,6 +46,7 @@ SOURCES = (
     "runner/execute.py",
     "runner/inputs.py",
     "runner/placed.py",
+    "runner/preview.py",
 )
 
 
@@ -232,10 +233,11 @@ class Store:
         """Wait until all that was given to :meth:`keep_step` is on disk."""
         fault = self._writer.wait()
         if fault is not None:
+            why = fault.strerror or "the disk is full"  # numpy tells a write cut short by counts of values alone
             self.notices.append(
                 Notice(
                     "layers-not-kept",
-                    f"finished layers could not be kept in {self.folder.name} ({fault.strerror or fault}); the pictures are whole, "
+                    f"finished layers could not be kept in {self.folder.name} ({why}); the pictures are whole, "
                     "but the next run begins anew. Make room, or choose another folder with --cache.",
                 )
             )
@@ -262,7 +264,7 @@ class Store:
     def _json(self, path: Path) -> dict[str, Any] | None:
         try:
             found = json.loads(path.read_bytes())
-        except FileNotFoundError:
+        except (FileNotFoundError, NotADirectoryError):
             return None
         except (OSError, ValueError):
             found = None

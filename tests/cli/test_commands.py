@@ -111,6 +111,18 @@ def test_a_cache_that_cannot_be_written_costs_no_page(tell, night, tmp_path, mon
     assert (tmp_path / "o" / "report.html").is_file()
 
 
+def test_a_full_cache_is_told_in_words(tell, night, monkeypatch) -> None:
+    """A layer cut short by a full disk is told by numpy in counts of values."""
+
+    def short(*_: object, **more: object) -> None:
+        raise OSError("186180 requested and 76768 written")
+
+    monkeypatch.setattr("nebulakit.runner.store.np.save", short)
+    code, _, err = tell("run", night / "r.yaml", night / "stack.fits", "-o", "o", "--cache", "kept", "--no-report")
+    assert code == 0
+    assert "could not be kept in kept (the disk is full); the pictures are whole" in err
+
+
 @pytest.mark.parametrize("where", ["of_pixels", "_of_header"])
 def test_a_fault_of_ours_in_the_doubts_costs_no_picture(tell, night, monkeypatch, where) -> None:
     def broken(*_: object) -> None:
@@ -267,6 +279,34 @@ def test_rerun_and_freeze_say_what_is_missing(tell, finished) -> None:
     assert "--stack" in err
 
 
+def test_a_disk_that_cannot_be_written_to_is_told_by_the_files_name(tell, finished, monkeypatch) -> None:
+    """Taking away the unfinished file failed as well, and that was told."""
+
+    def refused(path: Path, *args: object, **more: object) -> None:
+        raise OSError(30, "Read-only file system", str(path))
+
+    monkeypatch.setattr(Path, "write_text", refused)
+    monkeypatch.setattr(Path, "unlink", refused)
+    for args in (["freeze", finished / "run.json", "-o", "a.yaml"], ["compare", finished, finished, "-o", "a.html"]):
+        code, out, err = tell(*args)
+        assert (code, out, err) == (
+            2,
+            "",
+            f"error: cannot write {args[-1]}: Read-only file system. Choose another place with -o\n",
+        )
+
+
+def test_freeze_tells_where_it_cannot_write(tell, finished) -> None:
+    code, out, err = tell("freeze", finished / "run.json", "-o", "nowhere/a.yaml")
+    assert (code, out) == (2, "")
+    assert "cannot write nowhere/a.yaml: No such file or directory" in err
+    Path("a.yaml").mkdir()
+    code, out, err = tell("freeze", finished / "run.json", "-o", "a.yaml", "--overwrite")
+    assert (code, out) == (2, "")
+    assert "cannot write a.yaml: Is a directory" in err
+    assert [p.name for p in Path().iterdir()] == ["a.yaml"]
+
+
 def test_steps(tell) -> None:
     code, out, _ = tell("steps")
     assert code == 0
@@ -331,6 +371,22 @@ def test_explain(tell) -> None:
 
 
 # -- exit codes ----------------------------------------------------------------------------------------------------------
+
+
+def test_a_step_of_another_file_is_told_with_that_file(tell) -> None:
+    """A recipe of three lines was told of its line 38."""
+    Path("base.yaml").write_text(
+        "version: 1\nsteps:\n  - crop: {box: [[900 px, 0 px], [990 px, 9 px]]}\noutputs:\n  - {layer: last, file: a.fits}\n"
+    )
+    Path("mine.yaml").write_text("version: 1\nextends: base.yaml\nchange: {crop: {skip: true}}\n")
+    code, _, err = tell("check", "mine.yaml")
+    assert code == 3
+    assert "it changes the size, and the output in line 5 of base.yaml reads its result" in err
+    fits.writeto("x.fits", np.ones((60, 80), np.float32))
+    Path("mine.yaml").write_text("version: 1\nextends: base.yaml\nabout: Mine.\n")
+    code, _, err = tell("run", "mine.yaml", "x.fits", "--no-cache", "--no-report")
+    assert code == 1
+    assert "step 1 of 1, crop, in line 3 of base.yaml failed" in err
 
 
 def test_code_1_a_step_cannot_go_on(tell) -> None:
@@ -402,6 +458,10 @@ def test_code_1_our_own_fault_says_how_to_report_it(tell, night, monkeypatch) ->
         (["run", "lines", "x.fits", "--cache", "a", "--no-cache"], "contradict"),
         (["run", "lines", "a/x.fits", "b/x.fits"], "same name"),
         (["cache", "melt"], "clear"),
+        (["new", ""], "no file name"),
+        (["sweep", "lines", "x.fits", "--vary", "field.keep="], "names no value"),
+        (["sweep", "lines", "x.fits", "--vary", "field.keep=80%", "--vary", "field.keep=90%"], "varied twice"),
+        (["sweep", "lines", "x.fits", "--vary", "field.keep=80%", "--pick", "1", "-o", "nowhere/a.yaml"], "cannot write nowhere"),
     ],
 )
 def test_code_2_a_wrong_command_line_is_told_the_nearest(tell, args, words) -> None:
@@ -418,6 +478,92 @@ def test_code_2_a_folder_of_other_things_is_left_alone(tell, night) -> None:
     assert code == 2
     assert "--overwrite" in err
     assert [p.name for p in Path("o").iterdir()] == ["mine.txt"]
+
+
+def test_code_2_a_folder_that_cannot_be_written_into_is_refused_before_any_work(tell, night) -> None:
+    Path("file").write_text("mine")
+    recipe, stack = night / "r.yaml", night / "stack.fits"
+    for verb in (["run", recipe, stack, "--no-cache"], ["sweep", recipe, stack, "--vary", "saturate.gain=1,2"], ["demo"]):
+        code, out, err = tell(*verb, "-o", "file/x")
+        assert (code, out) == (2, "")
+        assert "cannot write into file/x: Not a directory" in err
+        assert "1/" not in err
+        assert "making" not in err
+    assert Path("file").read_text() == "mine"
+
+
+def test_what_the_system_refuses_is_no_fault_of_ours(tell, night, finished, monkeypatch) -> None:
+    """A list of files in one pair of quotation marks is a name that no file can have, and was reported as our fault."""
+    long = f"{'one.fits ' * 40}two.fits"
+    for args in (["inspect", long], ["run", night / "r.yaml", long, "-o", "o"], ["compare", long, long], ["freeze", long]):
+        code, out, err = tell(*args)
+        assert code in (4, 6)
+        assert out == ""
+        assert "File name too long" in err
+        assert "fault of nebulakit" not in err
+    code, _, err = tell("run", night / "r.yaml", long, night / "stack.fits", "-o", "o", "--no-cache", "--no-report")
+    assert code == 5
+    assert Path("o/stack/picture.tif").is_file()
+
+    def refused(*args: object, **more: object) -> str:
+        raise PermissionError(13, "Permission denied", "there/run.json")
+
+    monkeypatch.setattr("nebulakit.runner.freeze.frozen", refused)
+    code, _, err = tell("freeze", finished / "run.json")
+    assert (code, err) == (6, "error: there/run.json: Permission denied\n")
+
+
+def test_a_disk_that_fills_while_a_run_fails_is_no_fault_of_ours(tell, night, monkeypatch) -> None:
+    """The page of a run that failed could not be written, and the traceback asked the user to report it."""
+
+    def full(*args: object, **more: object) -> str:
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr("nebulakit.runner.folder.tempfile.mkdtemp", full)
+    monkeypatch.setattr("nebulakit.runner.job.refuse_unwritable", lambda folder: None)
+    code, _, err = tell("run", night / "r.yaml", night / "stack.fits", "-o", "o", "--no-cache")
+    assert code == 2
+    assert "fault of nebulakit" not in err
+    assert "cannot write into o: No space left on device" in err
+
+
+def test_code_2_nothing_takes_the_place_of_what_is_read(tell, night) -> None:
+    for name in ("stack.fits", "coverage.fits"):
+        Path(name).write_bytes((night / name).read_bytes())
+    was = Path("stack.fits").read_bytes()
+    Path("r.yaml").write_text(RECIPE.replace("picture.tif", "stack.fits"))
+    Path("s.yaml").write_text(RECIPE.replace("id: stretch", "id: coverage"))
+    for args in (
+        ["run", "r.yaml", "stack.fits", "-o", ".", "--overwrite"],
+        ["run", "s.yaml", "stack.fits", "-o", ".", "--overwrite", "--until", "coverage", "--input", "coverage=coverage.fits"],
+        ["inspect", "stack.fits", "--picture", "./stack.fits"],
+        ["demo", "--size", 200, 200, "--only-stack", "-o", "."],
+    ):
+        code, out, err = tell(*args)
+        assert (code, out) == (2, ""), args
+        assert "stack.fits" in err or "coverage.fits" in err or "other files" in err
+    assert sorted(p.name for p in Path().iterdir()) == ["coverage.fits", "r.yaml", "s.yaml", "stack.fits"]
+    assert Path("stack.fits").read_bytes() == was
+
+
+def test_a_sweep_takes_the_place_of_an_earlier_one_only(tell, night) -> None:
+    Path("o").mkdir()
+    Path("o/contact.png").write_bytes(b"mine")
+    args = ("sweep", night / "r.yaml", night / "stack.fits", "--vary", "saturate.gain=1.1,1.2", "--no-cache")
+    code, out, err = tell(*args, "-o", "o")
+    assert (code, out) == (2, "")
+    assert "contact.png is there already" in err
+    assert Path("o/contact.png").read_bytes() == b"mine"
+    assert [tell(*args, "-o", "new")[0] for _ in range(2)] == [0, 0]
+
+
+def test_a_cache_folder_that_is_a_file_is_not_told_as_damage(tell, night) -> None:
+    Path("file").write_text("mine")
+    code, _, err = tell("run", night / "r.yaml", night / "stack.fits", "-o", "o", "--cache", "file", "--no-report")
+    assert code == 0
+    assert "could not be kept in file (Not a directory)" in err
+    assert "damaged" not in err
+    assert Path("file").read_text() == "mine"
 
 
 def test_code_3_a_recipe_that_is_not_there(tell, night) -> None:

@@ -14,7 +14,7 @@ from astropy.wcs import WCS
 from PIL import Image as Pictures
 
 from nebulakit import steps
-from nebulakit.errors import InputError, StepError
+from nebulakit.errors import InputError, StepError, UsageError
 from nebulakit.files import count_values, read, read_map, write
 from nebulakit.files.icc import srgb_profile
 from nebulakit.image import Image
@@ -350,6 +350,33 @@ def test_colours_last_of_a_picture_one_pixel_wide_are_colours(tmp_path, shape):
     assert np.array_equal(image.planes[:, :, 0], data.reshape(7, -1)[:, :3].T)
 
 
+def test_how_a_file_is_taken_is_linear_or_display(tmp_path):
+    """A capital letter made a picture of no scale, which no step took."""
+    with pytest.raises(UsageError, match="assume is 'linear' or 'display', found 'Display'"):
+        read(put(tmp_path / "a.fits", np.ones((3, H, W), np.float32)), assume="Display")
+
+
+def test_a_name_that_no_file_can_have_is_refused_in_words():
+    for name in ("a" * 400 + ".fits", "a\0.fits"):
+        with pytest.raises(InputError, match=r"it cannot be opened \((File name too long|embedded null byte)\)"):
+            read(name)
+
+
+def test_a_mask_given_to_a_function_is_told_in_one_line():
+    """The whole array stood in a TypeError."""
+    image = Image.from_array(np.full((3, H, W), 0.1, np.float32), scale="display")
+    with pytest.raises(
+        StepError, match=r"^curve: unknown parameter 'mask'; in a recipe it stands beside a step, a function has none$"
+    ):
+        steps.curve(image, points=[[0.5, 0.6]], mask=image)
+
+
+def test_what_is_no_array_of_numbers_is_refused_in_words():
+    for nothing in (None, np.ones((3, 4)) * 1j):
+        with pytest.raises(StepError, match="expected an array of numbers"):
+            Image.from_array(nothing)
+
+
 def test_an_array_with_its_colours_last_is_refused_in_words():
     with pytest.raises(StepError, match=r"found shape \(30, 40, 3\), whose colours come last; give numpy.moveaxis"):
         Image.from_array(np.zeros((30, 40, 3)))
@@ -604,6 +631,13 @@ def test_values_of_any_unit_come_within_reach_and_are_written_in_their_own(tmp_p
         shown = image.replace(image.planes / image.planes.max(), scale="display")
         write(shown, tmp_path / "c.fits")
         assert fits.getdata(tmp_path / "c.fits").max() == 1
+
+
+def test_the_factor_of_a_written_file_is_a_32_bit_float(tmp_path):
+    """Programs that multiply by it as one read infinities."""
+    data = np.ldexp(np.ones((3, H, W), np.float32), 126)
+    write(read(put(tmp_path / "a.fits", data)), tmp_path / "b.fits")
+    assert np.array_equal(fits.getdata(tmp_path / "b.fits"), data)
 
 
 def test_numbers_beyond_32_bits_are_refused_plainly(tmp_path):

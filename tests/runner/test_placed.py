@@ -111,6 +111,17 @@ def test_values_beyond_a_mask_are_refused() -> None:
         placed(painted(np.linspace(0, 2, 160 * 200).reshape(SHAPE)), layer(), "mine")
 
 
+def test_a_mask_of_zeros_and_ones_in_whole_numbers_is_refused() -> None:
+    """It was taken as 1/255, and the step did next to nothing without a word."""
+    plane = np.zeros(SHAPE)
+    plane[:50] = 1
+    for most in (255, 65535):
+        with pytest.raises(StepError, match=r"nowhere above (0.0039|1.5e-05), so next to nothing would be done"):
+            placed(painted(plane / most), layer(), "mine")
+    for fine in (plane, 0 * plane, plane / 50):
+        assert np.allclose(placed(painted(fine), layer(), "mine").planes[0], fine, rtol=0, atol=1e-7)  # 32-bit floats
+
+
 def test_it_follows_turns_and_the_rows_of_the_file(tmp_path) -> None:
     plane = np.zeros(SHAPE, np.float32)
     plane[20:40, 30:70] = 1
@@ -216,6 +227,30 @@ def test_from_python_an_array_is_what_the_recipe_says_and_an_unknown_input_is_re
     assert np.allclose(run["last"].planes, 0.2)
     with pytest.raises(UsageError, match="no input called 'mien'"):
         nebulakit.run(text, np.zeros((3, 8, 9)), mien=np.zeros((8, 9)))
+
+
+def test_from_python_what_is_masked_holds_nothing() -> None:
+    """Of masked arrays the masked values were taken as data."""
+    text = (
+        "version: 1\ninputs: {stack: {scale: display}, mine: {scale: mask}}\nsteps:\n  - curve: {points: [[0.5, 1.0]]}\n    mask: mine\n"
+        "outputs:\n  - {layer: last, file: a.tif}\n"
+    )
+    hidden = np.zeros((8, 9), bool)
+    hidden[:4] = True
+    levels = np.full((3, 8, 9), 51, np.uint8)
+    run = nebulakit.run(
+        text,
+        levels,
+        mine=np.ma.array(np.full((8, 9), 255, np.uint8), mask=hidden),
+    )
+    assert np.allclose(run["last"].planes[:, :4], 0.2)
+    assert (run["last"].planes[:, 4:] > 0.3).all()
+    stack = np.ma.array(levels, mask=np.broadcast_to(hidden, levels.shape))
+    assert np.array_equal(np.isnan(nebulakit.run(text, stack, mine=np.ones((8, 9)))["last"].planes[0]), hidden)
+    assert np.array_equal(np.isnan(Image.from_array(np.ma.array(np.ones((8, 9)), mask=hidden)).planes[0]), hidden)
+    counted = files.with_coverage(layer(), np.ma.array(np.full(SHAPE, 7), mask=np.arange(SHAPE[1]) < 20 + np.zeros(SHAPE)))
+    assert (counted.coverage[:, :20] == 0).all()
+    assert (counted.coverage[:, 20:] == 7).all()
 
 
 @pytest.mark.parametrize("amount", ["", "    amount: 50%\n"])
