@@ -165,8 +165,8 @@ def rings_around(fit: StarFit, chosen: Ints, nearest: float, longest: float) -> 
         glow = np.outer(discs, found.glow[i, first:][use] / (discs[lead] or 1))
         noise = (1 + fit.photons[:, None] * light) / (math.pi * 2 * r * np.maximum(np.gradient(r), 0.5)) + 0.1**2
         noise += (TOLD * light) ** 2 + (RIM * glow) ** 2
-        off = HEIGHT[int(fit.saturated[star])] ** 2
-        mine = off * light[:, :, None] * light[:, None] + GHOSTLY**2 * glow[:, :, None] * glow[:, None] + noise[:, :, None] * np.eye(len(r))
+        height_off, ghost_off = HEIGHT[int(fit.saturated[star])] * light, GHOSTLY * glow
+        mine = sum(off[:, :, None] * off[:, None] for off in (height_off, ghost_off)) + noise[:, :, None] * np.eye(len(r))
         size = len(mixtures) * len(r)
         own = np.einsum("ac,bc,cij->aibj", mixtures, mixtures, mine).reshape(size, size)
         bowl = np.outer(r**2, r**2) * (BOWL / 90**2) ** 2 + 1e6  # and a level of its own

@@ -101,7 +101,8 @@ def _prior(flank: Array, cores: list[Array], widths: Array, channel: Ints, node:
     near = np.exp(-((at[:, None] - at[None]) ** 2) / (2 * SMOOTH**2))
     # where channels differ in width it is not known whether their flanks do; if in one channel, so in all
     wider = WIDER * np.log(widths / np.median(widths))[channel]
-    cover = (BENT**2 + (channel[:, None] == channel[None]) * ALIKE**2 + np.outer(wider, wider)) * near + TOLD**2 * np.eye(len(node))
+    apart = (channel[:, None] == channel[None]) * ALIKE**2 + np.outer(wider, wider)
+    cover = (BENT**2 + apart) * near + TOLD**2 * np.eye(len(node))
     precision = np.linalg.inv(cover)
     expected = precision @ (usual - now)
     # the cores themselves are known
