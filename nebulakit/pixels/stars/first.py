@@ -80,6 +80,8 @@ def first_laws(planes: Planes, x: Array, y: Array, fwhm: float) -> list[Law]:
     if clear.sum() < SANE:  # what was found are no stars of one width (a starless layer)
         return [usual] * len(planes)
     told = over(lambda ce: _tell(ce[0], ce[1], clear), list(zip(cuts, each, strict=True)))
+    if all(t is None for t in told):
+        return [usual] * len(planes)
     return [_law(v) for v in _drawn_together(told)]
 
 
