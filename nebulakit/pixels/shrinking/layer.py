@@ -21,7 +21,8 @@ def layer_reduced(planes: Planes, plan: Shrinking) -> Planes:
     """Dim a layer of stars by what the sum of all stars' profiles becomes when each is made smaller, over what it is."""
     bright = np.nan_to_num(planes).max(0)
     white = max(float(bright.max()), WHITE)
-    u = -np.log1p(-np.clip(bright / white, 0, 1 - math.exp(-CUT)))
+    # cut off as u: cut off as light, rounding would leave all of it just below
+    u = np.minimum(-np.log1p(-np.clip(bright / white, 0, 0.999)), np.float32(CUT))
     seen = np.ones(bright.shape, bool) if plan.empty is None else ~plan.empty
     order = np.argsort(-plan.peak * plan.width**2, kind="stable")
     width, scale, light = plan.width[order], plan.scale[order], plan.light[order]

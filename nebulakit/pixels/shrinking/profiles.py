@@ -19,7 +19,7 @@ Array = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 Mask = npt.NDArray[np.bool_]
 
-CUT = 4.6  # of u: 99 % of white, from where a star is no more told than "at least so bright"
+CUT = 4.625  # of u, a 32-bit float: 99 % of white, from where a star is no more told than "at least so bright"
 START = 0.35  # share of the pixels of a ring that are darker than what a profile starts from: neighbours raise the others
 ROUNDS = 8
 LEVEL = 0.01  # of u: below it no star is told from another
@@ -46,7 +46,7 @@ class Profiles(NamedTuple):
 def tell_profiles(u: Plane, seen: Mask, x: Array, y: Array, reach: Ints) -> Profiles:
     """Tell the profiles of stars at (x, y), px, from u (y, x), as far as ``reach``, px; the first star is the brightest.
 
-    Only pixels that are ``seen`` count; u must not hold NaN.
+    Only pixels that are ``seen`` count; u must not hold NaN, and is ``CUT`` itself where it is cut off.
     """
     first = np.concatenate([[0], np.cumsum(reach)]).astype(np.int64)
     out = Profiles(x, y, first, np.zeros(first[-1]))
