@@ -652,6 +652,15 @@ def test_numbers_beyond_32_bits_are_refused_plainly(tmp_path):
         read(put(tmp_path / "a.fits", np.full((H, W), 1e-40, np.float32), overwrite=True))
 
 
+@pytest.mark.parametrize("scale", [1e-42, 1e40])
+def test_whole_numbers_that_the_header_scales_beyond_32_bits_are_refused_too(tmp_path, scale):
+    """They became infinite, or lost their digits."""
+    path = put(tmp_path / "a.fits", np.arange(H * W, dtype="i2").reshape(H, W))
+    fits.setval(path, "BSCALE", value=scale)
+    with pytest.raises(InputError, match=r"a.fits: its largest value is .*, beyond what 32-bit floats hold"):
+        read(path)
+
+
 def test_layers_in_units_far_apart_are_not_combined(tmp_path):
     data = rng.random((H, W)).astype(np.float32) + 1
     one, other = (read(put(tmp_path / "a.fits", np.ldexp(data, power), overwrite=True)) for power in (-100, 0))
@@ -665,8 +674,10 @@ def test_layers_in_units_far_apart_are_not_combined(tmp_path):
 def test_what_is_known_of_an_image_follows_its_values_within_reach():
     """Its white level stayed in the old units, so that no star or every star was cut off."""
     data = (rng.random((3, H, W)) + 1).astype(np.float32)
-    known = Image.from_array(data).measured("noise", "sky").replace(
-        white=(1.5,) * 3, stars=StarList(*np.ones((5, 2)), np.zeros(2, bool))
+    known = (
+        Image.from_array(data)
+        .measured("noise", "sky")
+        .replace(white=(1.5,) * 3, stars=StarList(*np.ones((5, 2)), np.zeros(2, bool)))
     )
     far = known.replace(
         np.ldexp(data, -96),
