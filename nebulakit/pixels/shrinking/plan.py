@@ -128,6 +128,15 @@ def decide_reduce(
     return Shrinking(x, y, width, peak, clear, scale, kept, empty)
 
 
+def pulls(width: Array, scale: Array) -> tuple[Array, Array, float]:
+    """Give pull, fade (px), arrays (star,), and least: a pixel at a radius r takes its value from r (1 + pull (exp(-(r/fade)^2) - least)).
+
+    So a width comes from half as far out as it was, and at the footprint's end nothing moves.
+    """
+    fade, least = FADE * width, math.exp(-(FOOTPRINT**2))
+    return (1 / scale - 1) / (np.exp(-((0.5 * scale * width / fade) ** 2)) - least), fade, least
+
+
 def known(planes: Planes, empty: Mask | None) -> Planes:
     """Give planes with a value everywhere: where nothing is, what lies around it."""
     if empty is None:
