@@ -7,7 +7,7 @@ import numpy.typing as npt
 
 from nebulakit.pixels.parallel import over
 from nebulakit.pixels.shrinking.plan import FADE, FOOTPRINT, Shrinking, pulls
-from nebulakit.pixels.shrinking.profiles import CUT, Edge, draw_profiles, tell_profiles
+from nebulakit.pixels.shrinking.profiles import CUT, draw_profiles, tell_profiles
 
 Planes = npt.NDArray[np.float32]
 
@@ -26,13 +26,13 @@ def layer_reduced(planes: Planes, plan: Shrinking) -> Planes:
     width, scale, light = plan.width[order], plan.scale[order], plan.light[order]
     reach = np.ceil(FOOTPRINT * FADE * width).astype(np.int64)
     profiles = tell_profiles(u, seen, plan.x[order], plan.y[order], reach)
-    edge = Edge(*pulls(width, scale))
+    pull = pulls(width, scale)
     out = planes.copy()
 
     def work(y0: int) -> None:
         rows = slice(y0, min(y0 + BAND, len(bright)))
         here = np.flatnonzero((profiles.y + reach + 1 >= rows.start) & (profiles.y - reach - 1 < rows.stop))
-        was, now = draw_profiles(rows, bright.shape[1], profiles, here, edge, light)
+        was, now = draw_profiles(rows, bright.shape[1], profiles, here, pull, light)
         # 1 - exp(-u) is the light; what is cut off stays as bright as it is
         factor = np.divide(np.expm1(-np.minimum(now, CUT)), np.expm1(-np.minimum(was, CUT)), out=np.ones_like(was), where=was > 0)
         out[:, rows] = np.where(seen[rows], planes[:, rows] * np.minimum(factor, 1), planes[:, rows])
