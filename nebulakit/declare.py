@@ -323,7 +323,7 @@ def same_size(name: str, **layers: Image | None) -> None:
             raise StepError(
                 f"{name}: {first} is {image.scale} but {k} is {v.scale}; stretch both, or neither, before combining them"
             )
-        factors = [i.header.get("BSCALE", 1.0) for i in (image, v) if i.header is not None and i.content != "mask"]
+        factors = [(i.header or {}).get("BSCALE", 1.0) for i in (image, v) if i.content != "mask"]
         if image.scale == "linear" and len(set(factors)) > 1:
             raise StepError(
                 f"{name}: {first} and {k} are in units so far apart that their values were multiplied by different powers of two "

@@ -135,11 +135,11 @@ def _take(path: Path, hdu: Any, primary: Any, notices: list[Notice]) -> Raw:
         record["full_scale"] = round(1 / factor)
     planes = np.empty((len(parts), *parts[0].shape), np.float32)
     for out, part in zip(planes, parts, strict=True):
-        if bits > 0:
-            to_float(part, out, scale if factor is None else factor, zero / scale if factor is None else zero, blank)
+        if factor is not None:
+            to_float(part, out, factor, zero, blank)
         else:
-            check_reach(path, part, scale)
-            to_float(part, out, scale, zero / scale)
+            check_reach(path, part, scale, zero / scale, blank)
+            to_float(part, out, scale, zero / scale, blank)
     opacity = planes[3] if len(parts) == 4 else None
     if opacity is not None:
         planes, note = _without_fourth(path, planes)

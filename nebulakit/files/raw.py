@@ -50,14 +50,17 @@ def check_size(path: Path, shape: tuple[int, ...], itemsize: int) -> None:
         raise refuse(path, f"it claims to hold {wide} values, but the whole file is only {size} bytes; it is damaged")
 
 
-def check_reach(path: Path, stored: npt.NDArray[Any], scale: float = 1.0) -> None:
-    """Refuse floats (y, x) of which, times ``scale``, a 32-bit float could hold nothing, or only a few digits."""
-    if stored.dtype.kind != "f":
+def check_reach(path: Path, stored: npt.NDArray[Any], scale: float = 1.0, zero: float = 0.0, blank: int | None = None) -> None:
+    """Refuse values (y, x) that :func:`to_float` would bring where a 32-bit float holds nothing, or only a few digits."""
+    if stored.dtype.kind != "f" and scale == 1.0:
         return
     largest = 0.0
     for y in range(0, len(stored), 256):
         band = stored[y : y + 256]
-        largest = max(largest, float(np.max(np.abs(band), where=np.isfinite(band), initial=0)) * abs(scale))
+        known = np.isfinite(band) if blank is None else band != blank
+        # as floats: the least whole number has no counterpart above 0
+        size = np.abs(band if band.dtype.kind == "f" and zero == 0 else band.astype(np.float64) + zero)
+        largest = max(largest, float(np.max(size, where=known, initial=0)) * abs(scale))
     if largest > np.finfo(np.float32).max or 0 < largest < _SMALLEST:
         raise refuse(
             path,

@@ -95,8 +95,11 @@ def read(
 def within_reach(image: Image, name: str) -> Image:
     """Give an image whose values are multiplied by a power of two where squares and sums of them would not fit into 32-bit floats.
 
-    The factor goes in large strides, so that the next stack in the same units gets the same.
+    The factor goes in large strides, so that the next stack in the same units gets the same. Levels that are known follow; stretched
+    values are between black and white, however dark, and stay.
     """
+    if image.scale != "linear":
+        return image
     top = float(max(np.nanmax(image.planes), -np.nanmin(image.planes)))
     if top == 0 or not np.isfinite(top) or 2.0**-32 <= top < 2.0**32:
         return image
@@ -106,8 +109,14 @@ def within_reach(image: Image, name: str) -> Image:
         f"{name}: its largest value is {top:.3g}. All values were multiplied by 2^{times}, which is exact; numbers in the recipe and in "
         "run.json are of these, FITS files tell the factor."
     )
-    header = _with_card(image.header, "BSCALE", 2.0**-times)
-    return image.replace(np.ldexp(image.planes, times), header=header).noted(Notice("values-scaled", text))
+    header = _with_card(image.header, "BSCALE", 2.0**-times * (image.header or {}).get("BSCALE", 1.0))
+    sky, white = (None if k is None else tuple(math.ldexp(v, times) for v in k) for k in (image.sky, image.white))
+    noise = None if image.noise is None else image.noise.scaled(2.0**times)
+    stars = image.stars
+    if stars is not None:
+        stars = dataclasses.replace(stars, flux=np.ldexp(stars.flux, times), peak=np.ldexp(stars.peak, times))
+    scaled = image.replace(np.ldexp(image.planes, times), header=header, sky=sky, white=white, noise=noise, stars=stars)
+    return scaled.noted(Notice("values-scaled", text))
 
 
 def with_coverage(image: Image, coverage: str | os.PathLike[str] | npt.ArrayLike, *, rows_of_file: bool = False) -> Image:

@@ -15,9 +15,10 @@ from PIL import Image as Pictures
 
 from nebulakit import steps
 from nebulakit.errors import InputError, StepError, UsageError
-from nebulakit.files import count_values, read, read_map, write
+from nebulakit.files import count_values, read, read_map, within_reach, write
 from nebulakit.files.icc import srgb_profile
 from nebulakit.image import Image
+from nebulakit.pixels.facts import StarList
 from nebulakit.recipe import loads
 from nebulakit.runner.inputs import taken
 
@@ -651,12 +652,50 @@ def test_numbers_beyond_32_bits_are_refused_plainly(tmp_path):
         read(put(tmp_path / "a.fits", np.full((H, W), 1e-40, np.float32), overwrite=True))
 
 
+@pytest.mark.parametrize("scale", [1e-42, 1e40])
+def test_whole_numbers_that_the_header_scales_beyond_32_bits_are_refused_too(tmp_path, scale):
+    """They became infinite, or lost their digits."""
+    path = put(tmp_path / "a.fits", np.arange(H * W, dtype="i2").reshape(H, W))
+    fits.setval(path, "BSCALE", value=scale)
+    with pytest.raises(InputError, match=r"a.fits: its largest value is .*, beyond what 32-bit floats hold"):
+        read(path)
+
+
 def test_layers_in_units_far_apart_are_not_combined(tmp_path):
     data = rng.random((H, W)).astype(np.float32) + 1
     one, other = (read(put(tmp_path / "a.fits", np.ldexp(data, power), overwrite=True)) for power in (-100, 0))
     with pytest.raises(StepError, match="in units so far apart"):
         steps.add_stars(one, other)
+    with pytest.raises(StepError, match="in units so far apart"):  # one that has no header has no factor
+        steps.add_stars(one, Image.from_array(other.planes))
     assert np.array_equal(steps.add_stars(one, one).planes, 2 * one.planes)
+
+
+def test_what_is_known_of_an_image_follows_its_values_within_reach():
+    """Its white level stayed in the old units, so that no star or every star was cut off."""
+    data = (rng.random((3, H, W)) + 1).astype(np.float32)
+    known = (
+        Image.from_array(data)
+        .measured("noise", "sky")
+        .replace(white=(1.5,) * 3, stars=StarList(*np.ones((5, 2)), np.zeros(2, bool)))
+    )
+    far = known.replace(
+        np.ldexp(data, -96),
+        white=(1.5 * 2.0**-96,) * 3,
+        sky=tuple(v * 2.0**-96 for v in known.sky),
+        noise=known.noise.scaled(2.0**-96),
+        stars=StarList(*np.array([1, 1, 2.0**-96, 2.0**-96, 1])[:, None] * np.ones(2), np.zeros(2, bool)),
+    )
+    near = within_reach(far, "stack")
+    assert near.header["BSCALE"] == 2.0**-96
+    assert np.array_equal(near.planes, data)
+    assert (near.white, near.sky, near.noise) == (known.white, known.sky, known.noise)
+    assert np.array_equal([near.stars.flux, near.stars.peak, near.stars.x], np.ones((3, 2)))
+
+
+def test_a_stretched_picture_that_is_nearly_black_stays_so():
+    dark = Image.from_array(np.full((H, W), 1e-11), scale="display")
+    assert np.array_equal(within_reach(dark, "stars").planes, dark.planes)
 
 
 def test_a_channel_without_any_value_is_refused_at_the_door(tmp_path):

@@ -13,7 +13,7 @@ import numpy.typing as npt
 from nebulakit.pixels.inpaint import push_pull
 from nebulakit.pixels.morphology import dilated, eroded
 from nebulakit.pixels.parallel import over
-from nebulakit.pixels.shrinking.plan import FADE, FOOTPRINT, Shrinking, known
+from nebulakit.pixels.shrinking.plan import FADE, FOOTPRINT, Shrinking, known, pulls
 
 Plane = npt.NDArray[np.float32]
 Planes = npt.NDArray[np.float32]
@@ -227,11 +227,13 @@ def _stamps(plan: Shrinking, some: Ints, x: Ints, y: Ints, far: int) -> _Stamps:
     r2 = dx * dx + dy * dy
     # a star that stays as it is holds its place against its neighbours' pull
     changes = (scale < 1) | (plan.light[some] < 1)
-    reach = FADE * width
-    edge = math.exp(-(FOOTPRINT**2))
-    fade = np.maximum(np.exp(-r2 / _each(reach * reach)) - np.float32(edge), 0)
-    pull = (1 / scale - 1) / (np.exp(-((0.5 * scale * width / reach) ** 2)) - edge)
-    return _Stamps(dx, dy, r2, fade, _each(np.where(changes, pull, 0)) * fade, changes)
+    pull, reach, turn, far_in, least = pulls(width, scale)
+    fade = np.maximum(np.exp(-r2 / _each(reach * reach)) - np.float32(least), 0)
+    drawn = _each(pull) * fade
+    if np.isfinite(turn).any():
+        r = np.sqrt(r2)
+        drawn = np.where(r > _each(turn), np.maximum(drawn, _each(far_in) / np.maximum(r, np.float32(1e-3)) - 1), drawn)
+    return _Stamps(dx, dy, r2, fade, _each(changes) * drawn, changes)
 
 
 def _moves(plan: Shrinking, some: Ints, x: Ints, y: Ints, far: int, *, fading: bool) -> Planes:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -126,6 +127,34 @@ def decide_reduce(
         t = np.clip((number - rank) / max(0.1 * number, 0.5 / n) + 1, 0, 1)
         kept = t * t * (3 - 2 * t)
     return Shrinking(x, y, width, peak, clear, scale, kept, empty)
+
+
+class Pull(NamedTuple):
+    """How stars are drawn in, an array each (star,) but for ``least``.
+
+    A pixel at a radius r takes its value from r (1 + pull (exp(-(r/fade)^2) - least)), from ``turn`` on from no nearer than ``far``.
+    """
+
+    pull: Array
+    fade: Array  # px
+    turn: Array  # px
+    far: Array  # px
+    least: float
+
+
+def pulls(width: Array, scale: Array) -> Pull:
+    """Draw in so that a width comes from half as far out as it was, and at the footprint's end nothing moves."""
+    fade, least = FADE * width, math.exp(-(FOOTPRINT**2))
+    pull = (1 / scale - 1) / (np.exp(-((0.5 * scale * width / fade) ** 2)) - least)
+    # what is drawn in by much would come from further in again outwards of some radius, and make a ring: it waits there
+    low, high = np.full(len(width), 0.5), np.full(len(width), 1.5)
+    for _ in range(50):
+        middle = (low + high) / 2
+        falls = 1 + pull * (np.exp(-middle) * (1 - 2 * middle) - least) < 0
+        low, high = np.where(falls, low, middle), np.where(falls, middle, high)
+    turn = np.where(high < 1.5, fade * np.sqrt(high), np.inf)
+    far = np.where(high < 1.5, fade * np.sqrt(high) * (1 + pull * (np.exp(-high) - least)), 0.0)
+    return Pull(pull, fade, turn, far, least)
 
 
 def known(planes: Planes, empty: Mask | None) -> Planes:

@@ -13,25 +13,18 @@ import numpy as np
 import numpy.typing as npt
 
 from nebulakit.pixels.compiling import compiled
+from nebulakit.pixels.shrinking.plan import Pull
 
 Plane = npt.NDArray[np.float32]
 Array = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 Mask = npt.NDArray[np.bool_]
 
-CUT = 4.6  # of u: 99 % of white, from where a star is no more told than "at least so bright"
+CUT = 4.625  # of u, a 32-bit float: 99 % of white, from where a star is no more told than "at least so bright"
 START = 0.35  # share of the pixels of a ring that are darker than what a profile starts from: neighbours raise the others
 ROUNDS = 8
 LEVEL = 0.01  # of u: below it no star is told from another
 TAIL = 0.001  # of u: by this an ended profile goes on, so that what is left beyond it shrinks with the star
-
-
-class Edge(NamedTuple):
-    """How stars are drawn in, an array each (star,) but for the last."""
-
-    pull: Array
-    fade: Array  # px
-    least: float
 
 
 class Profiles(NamedTuple):
@@ -46,7 +39,7 @@ class Profiles(NamedTuple):
 def tell_profiles(u: Plane, seen: Mask, x: Array, y: Array, reach: Ints) -> Profiles:
     """Tell the profiles of stars at (x, y), px, from u (y, x), as far as ``reach``, px; the first star is the brightest.
 
-    Only pixels that are ``seen`` count; u must not hold NaN.
+    Only pixels that are ``seen`` count; u must not hold NaN, and is ``CUT`` itself where it is cut off.
     """
     first = np.concatenate([[0], np.cumsum(reach)]).astype(np.int64)
     out = Profiles(x, y, first, np.zeros(first[-1]))
@@ -55,15 +48,15 @@ def tell_profiles(u: Plane, seen: Mask, x: Array, y: Array, reach: Ints) -> Prof
 
 
 def draw_profiles(
-    rows: slice, width: int, profiles: Profiles, which: npt.NDArray[np.intp], edge: Edge, light: Array
+    rows: slice, width: int, profiles: Profiles, which: npt.NDArray[np.intp], pull: Pull, light: Array
 ) -> tuple[Plane, Plane]:
     """Give the sum of profiles u as they are, and as they become, on some ``rows`` of a picture that is ``width`` px wide.
 
-    ``which`` stars may reach there. At a radius r a star becomes ``light`` times what it is at r (1 + pull (exp(-(r/fade)^2) - least)).
+    ``which`` stars may reach there. Where it is drawn in from, a star becomes ``light`` times what it is there.
     """
     before = np.zeros((rows.stop - rows.start, width), np.float32)
     after = np.zeros_like(before)
-    _draw(before, after, rows.start, *profiles, which, *edge, light)
+    _draw(before, after, rows.start, *profiles, which, pull.pull, pull.fade, pull.turn, pull.far, pull.least, light)
     return before, after
 
 
@@ -197,6 +190,8 @@ def _draw(
     which: npt.NDArray[np.intp],
     pull: Array,
     fade: Array,
+    turn: Array,
+    far: Array,
     least: float,
     light: Array,
 ) -> None:
@@ -209,6 +204,9 @@ def _draw(
                 r = np.sqrt((row - y) ** 2 + (col - x) ** 2)
                 if r >= reach:
                     continue
-                from_r = min(r * (1 + pull[i] * max(np.exp(-((r / fade[i]) ** 2)) - least, 0.0)), float(reach))
+                from_r = r * (1 + pull[i] * max(np.exp(-((r / fade[i]) ** 2)) - least, 0.0))
+                if r > turn[i]:
+                    from_r = max(from_r, far[i])
+                from_r = min(from_r, float(reach))
                 before[row, col] += _at(u, first[i], reach, r) + TAIL * (np.exp(-r / scale) - end)
                 after[row, col] += light[i] * (_at(u, first[i], reach, from_r) + TAIL * (np.exp(-from_r / scale) - end))
