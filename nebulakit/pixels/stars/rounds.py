@@ -269,6 +269,7 @@ def _kept(fit: StarFit, merge: bool = True) -> Mask:
 
     keep = (fit.height.max(0) > 5) | fit.saturated
     x, y = fit.x.mean(0), fit.y.mean(0)
+    # one beyond the edge moves along it while it is told
     astray = (np.hypot(x - fit.origin[:, 0], y - fit.origin[:, 1]) >= ASTRAY) & ~fit.outside
     h, w = fit.data.shape[1:]
     hidden = inner(fit.hidden).any(0)
