@@ -8,7 +8,9 @@ from __future__ import annotations
 import contextlib
 import errno
 import os
+import signal
 import sys
+from types import FrameType
 
 # sums must come out the same whatever else runs; nebulakit threads over planes and blocks itself
 for _name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
@@ -86,7 +88,17 @@ def group() -> None:
 def main(args: list[str] | None = None) -> None:
     """Run the command line and exit."""
     _hold_pages()
+    if signal.getsignal(signal.SIGINT) is signal.default_int_handler:
+        signal.signal(signal.SIGINT, _interrupt)
     sys.exit(call(args))
+
+
+class Interrupted(KeyboardInterrupt):
+    """Ctrl-C. At the end Python kills a process by the signal if KeyboardInterrupt, exactly, ended code it was asked to run, though caught."""
+
+
+def _interrupt(number: int, frame: FrameType | None) -> None:
+    raise Interrupted
 
 
 def _hold_pages() -> None:
