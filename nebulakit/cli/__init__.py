@@ -94,7 +94,7 @@ def main(args: list[str] | None = None) -> None:
 
 
 class Interrupted(KeyboardInterrupt):
-    """Ctrl-C. At the end Python kills a process by the signal if KeyboardInterrupt, exactly, ended code it was asked to run, though caught."""
+    """Ctrl-C. Caught as plain KeyboardInterrupt, a process sometimes ended by the signal all the same; why is not known."""
 
 
 def _interrupt(number: int, frame: FrameType | None) -> None:

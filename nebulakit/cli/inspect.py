@@ -39,6 +39,7 @@ def command(
     from nebulakit.errors import UsageError
     from nebulakit.runner.door import doubts
     from nebulakit.runner.examine import examine, first_look
+    from nebulakit.runner.folder import replaced
 
     given = pairs(inputs, "--input", "coverage=map.fits")
     if set(given) - {"coverage"}:
@@ -48,8 +49,7 @@ def command(
             if picture.is_dir():
                 raise ValueError(f"{picture} is a folder; name a file, such as look.png")
             files.check_output(picture.name, files.WriteOptions())
-            read = [stack, *map(Path, given.values())]
-            if picture.exists() and any(p.exists() and picture.samefile(p) for p in read):
+            if replaced(picture, [stack, *map(Path, given.values())]):
                 raise ValueError(f"{picture} is what is inspected; name another file")
         except ValueError as fault:
             raise UsageError(f"--picture: {fault}") from None

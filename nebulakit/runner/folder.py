@@ -106,13 +106,17 @@ def refuse_unwritable(folder: Path) -> None:
         raise UsageError(f"cannot write into {folder}: {fault.strerror}. Choose another folder with -o") from None
 
 
-def refuse_replaced(folder: Path, names: Iterable[str], read: Iterable[Path]) -> None:
+def replaced(path: Path, read: Iterable[Path]) -> Path | None:
+    """Give which of the files that are ``read`` a file at ``path`` would take the place of."""
+    return next((p for p in read if os.path.exists(path) and os.path.exists(p) and os.path.samefile(path, p)), None)
+
+
+def refuse_replaced(folder: Path, names: Iterable[str], read: Sequence[Path]) -> None:
     """Refuse to write ``names`` into a folder where one of them is a file that is ``read``: a stack cannot be made again."""
-    sources = [p for p in read if os.path.exists(p)]
     for name in names:
-        for source in sources:
-            if os.path.exists(folder / name) and os.path.samefile(folder / name, source):
-                raise UsageError(f"{name} would replace {source}, which is read here. Choose another folder with -o")
+        source = replaced(folder / name, read)
+        if source is not None:
+            raise UsageError(f"{name} would replace {source}, which is read here. Choose another folder with -o")
 
 
 @contextmanager

@@ -6,13 +6,12 @@ import numpy as np
 import numpy.typing as npt
 
 from nebulakit.pixels.parallel import over
-from nebulakit.pixels.shrinking.plan import FADE, FOOTPRINT, Shrinking, pulls
+from nebulakit.pixels.shrinking.plan import BAND, FADE, FOOTPRINT, Shrinking, pulls
 from nebulakit.pixels.shrinking.profiles import CUT, draw_profiles, tell_profiles
 
 Planes = npt.NDArray[np.float32]
 
 WHITE = 0.8  # least level that counts as white on a layer of stars
-BAND = 256  # rows that are worked on at a time
 
 
 def layer_reduced(planes: Planes, plan: Shrinking) -> Planes:

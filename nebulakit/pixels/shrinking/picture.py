@@ -13,7 +13,7 @@ import numpy.typing as npt
 from nebulakit.pixels.inpaint import push_pull
 from nebulakit.pixels.morphology import dilated, eroded
 from nebulakit.pixels.parallel import over
-from nebulakit.pixels.shrinking.plan import FADE, FOOTPRINT, Shrinking, known, pulls
+from nebulakit.pixels.shrinking.plan import BAND, FADE, FOOTPRINT, Shrinking, known, pulls
 
 Plane = npt.NDArray[np.float32]
 Planes = npt.NDArray[np.float32]
@@ -27,7 +27,6 @@ RING = 0.35  # share of the pixels of a ring that are darker than what is taken 
 OUTER = 0.8  # share of what a large star takes up: from there on its surroundings are seen
 DARKEST = 0.02  # share of their pixels that are darker than what counts as the darkest there
 AT_ONCE = 1 << 16  # pixels of stars' surroundings that are worked on at a time
-BAND = 256  # rows that are worked on at a time
 
 
 def picture_reduced(planes: Planes, plan: Shrinking) -> Planes:

@@ -25,6 +25,7 @@ FOOTPRINT = 2.2  # times FADE times the width: beyond this nothing moves
 TALLEST = 80  # px: the widest half-maximum radius looked for
 PEAK = 0.02  # height from which a peak that no list names counts as a star
 DARK = 0.002  # level that counts as dark when such peaks are looked for
+BAND = 256  # rows that are worked on at a time
 ON_FLANK = 0.7  # share of its light that is its own: below it a star stands on another
 
 

@@ -61,12 +61,12 @@ def draw_profiles(
 
 
 @compiled
-def _at(u: Array, first: int, reach: int, r: float) -> float:
+def _at(u: Array, r: float) -> float:
     k = int(r)
-    if k >= reach:
+    if k >= len(u):
         return 0.0
     t = r - k
-    return float((1 - t) * u[first + k] + (t * u[first + k + 1] if k + 1 < reach else 0.0))
+    return float((1 - t) * u[k] + (t * u[k + 1] if k + 1 < len(u) else 0.0))
 
 
 @compiled
@@ -108,7 +108,7 @@ def _add(total: Array, x: float, y: float, u: Array, sign: float) -> None:
         for col in range(max(int(x) - reach, 0), min(int(x) + reach + 2, w)):
             r = np.sqrt((row - y) ** 2 + (col - x) ** 2)
             if r < reach:
-                total[row, col] += sign * _at(u, 0, reach, r)
+                total[row, col] += sign * _at(u, r)
 
 
 @compiled
@@ -158,7 +158,7 @@ def _tell(u: Plane, seen: Mask, xs: Array, ys: Array, first: Ints, out: Array) -
                     r = np.sqrt((row - y) ** 2 + (col - x) ** 2)
                     if r >= reach or not seen[row, col]:
                         continue
-                    own = _at(mine, 0, reach, r)
+                    own = _at(mine[:reach], r)
                     rest = u[row, col] - total[row, col]
                     if u[row, col] >= CUT and rest < 0:
                         rest = 0.0
@@ -197,7 +197,8 @@ def _draw(
 ) -> None:
     h, w = before.shape
     for i in which:
-        x, y, reach = xs[i], ys[i] - y0, first[i + 1] - first[i]
+        x, y, mine = xs[i], ys[i] - y0, u[first[i] : first[i + 1]]
+        reach = len(mine)
         scale, end = 0.3 * fade[i], np.exp(-reach / (0.3 * fade[i]))
         for row in range(max(int(np.floor(y)) - reach, 0), min(int(np.floor(y)) + reach + 2, h)):
             for col in range(max(int(x) - reach, 0), min(int(x) + reach + 2, w)):
@@ -208,5 +209,5 @@ def _draw(
                 if r > turn[i]:
                     from_r = max(from_r, far[i])
                 from_r = min(from_r, float(reach))
-                before[row, col] += _at(u, first[i], reach, r) + TAIL * (np.exp(-r / scale) - end)
-                after[row, col] += light[i] * (_at(u, first[i], reach, from_r) + TAIL * (np.exp(-from_r / scale) - end))
+                before[row, col] += _at(mine, r) + TAIL * (np.exp(-r / scale) - end)
+                after[row, col] += light[i] * (_at(mine, from_r) + TAIL * (np.exp(-from_r / scale) - end))
