@@ -17,6 +17,7 @@ import numpy.typing as npt
 from nebulakit.pixels.stars.find import star_coloured
 from nebulakit.pixels.stars.fit import StarFit
 from nebulakit.pixels.stars.law import GHOSTLY, PAD
+from nebulakit.pixels.stars.rings import mixtures_of, untouched
 from nebulakit.pixels.stars.whitening import Whitening
 
 Array = npt.NDArray[np.float64]
@@ -27,6 +28,7 @@ LONGEST = 150  # px along the edge that are looked at together
 PLACES = (-1.0, -0.3, 0.4, 1.0, 1.7, 2.5, 3.5, 5.0, 7.0, 9.5, 12.5, 16.0, 20.0, 26.0, 33.0)  # px beyond the edge
 GHOSTS_AT = (9.5, 12.5, 15.5, 18.5, 21.5, 24.5, 27.5, 30.5)  # px beyond the edge, for stars of which a ghost reaches in
 SURE = 8.0
+NOISE = 0.33  # sigma: of the mean of three rows
 ASTEP, FARTHEST = 0.05, 3.0  # px: smaller steps than this drown in float32; further, stars beside each other change places
 MISFIT = 0.02  # of the law so far out, pixel by pixel, and
 TILT = 0.04  # as a whole, per e-fold of its radius
@@ -66,15 +68,18 @@ def find_beyond(fit: StarFit, last: bool = False) -> None:
     for c in range(len(fit.data)):
         _paint(fit, c, known[fit.height[c, known] > 0], 1.0)
     before = np.column_stack([fit.x.mean(0)[known] - PAD, fit.y.mean(0)[known] - PAD])
+    with_ghosts = fit.saturated[known].tolist()
     fit.drop(~fit.outside)
     h, w = fit.data.shape[1] - 2 * PAD, fit.data.shape[2] - 2 * PAD
     if min(h, w) < 3 * ZONES[-1][1]:
         return
+    views = _views(fit)
     for edge in range(4):
         length = w if edge < 2 else h
-        for start, stop, bumps in _stretches(fit, edge, length):
+        for start, stop, bumps in _stretches(fit, edge, length, views):
             rim = _rim(fit, edge, start, stop)
-            old = [(a, out) for a, out in _turned(before, edge, h, w).tolist() if out > 0 and start <= a < stop]
+            places = zip(_turned(before, edge, h, w).tolist(), with_ghosts, strict=True)
+            old = [(a, out, ghost) for (a, out), ghost in places if out > 0 and start <= a < stop]
             for star in _explain(fit, edge, rim, bumps, old):
                 x, y = _place(edge, star.along, star.out, h, w)
                 outside = star.out > 0 or not 0 <= star.along <= length - 1  # this edge or, in a corner, the next
@@ -118,7 +123,19 @@ def _strips(fit: StarFit, edge: int, deep: int, along: slice) -> tuple[Array, Ar
     return rest, variance
 
 
-def _stretches(fit: StarFit, edge: int, length: int) -> list[tuple[int, int, list[float]]]:
+def _views(fit: StarFit) -> Array:
+    """Give the mixtures of channels (mixture, channel) that are looked at: their mean, and those in which the nebula is apart.
+
+    A bright nebula hides a reflection in every channel, but not in the mixture in which it hardly shines. What a star
+    brings is positive in each.
+    """
+    mixtures = mixtures_of(fit, untouched(fit))
+    light = fit.height[:, ~fit.outside].sum(1)
+    mixtures *= np.where(mixtures @ light < 0, -1.0, 1.0)[:, None]
+    return np.concatenate([np.full((1, len(mixtures)), 1 / len(mixtures)), mixtures])
+
+
+def _stretches(fit: StarFit, edge: int, length: int, views: Array) -> list[tuple[int, int, list[float]]]:
     """Give stretches along an edge (from, to) with the places in them where something bright stands right at the edge.
 
     The brightest come first: their light reaches into others.
@@ -129,7 +146,7 @@ def _stretches(fit: StarFit, edge: int, length: int) -> list[tuple[int, int, lis
     flooded = [along for along, out in _turned(giants, edge, h, w).tolist() if out > -15]
     groups: list[tuple[int, int, list[float]]] = []
     strip = _strips(fit, edge, 24, slice(None))[0]
-    for bump in _bumps(strip):
+    for bump in _bumps(np.tensordot(views, strip, 1)):
         if any(abs(bump - along) < 15 for along in flooded):
             continue
         start, stop = max(int(bump) - ASIDE, 0), min(int(bump) + ASIDE + 1, length)
@@ -141,25 +158,27 @@ def _stretches(fit: StarFit, edge: int, length: int) -> list[tuple[int, int, lis
     return sorted(groups, key=lambda g: -max(float(rim[int(b)]) for b in g[2]))
 
 
-def _bumps(strip: Array) -> list[float]:
-    """Give where along an edge something bright stands right at it."""
+def _bumps(strips: Array) -> list[float]:
+    """Give where along an edge something bright stands right at it, in any of the mixtures (mixture, depth, along)."""
     from scipy.ndimage import gaussian_filter1d, median_filter
 
-    rim = strip[:, :3].mean((0, 1)) * math.sqrt(3 * len(strip))
-    ground = np.median(strip[:, 10:], axis=1).mean(0) * math.sqrt(3 * len(strip))
-    rise = gaussian_filter1d(rim - median_filter(ground, 15, mode="nearest"), 1.0, mode="nearest")
     out: list[float] = []
-    # narrow ones on an uneven nebula, then broad ones, that come from far beyond; a reflection is some 50 px wide
-    for window in (31, 121, 0):
-        bare = rise - (median_filter(rise, window, mode="nearest") if window else np.median(rise))
-        spread = max(1.4826 * float(np.median(np.abs(bare - np.median(bare)))), 1.0)
-        wide = np.pad(bare, 1, constant_values=-np.inf)  # a star beyond a corner is brightest in it
-        places = np.nonzero((bare >= wide[:-2]) & (bare > wide[2:]) & (bare > 7 * spread))[0]
-        for p in places[np.argsort(-bare[places], kind="stable")].tolist():
-            if all(abs(p - q) > 4 for q in out):
-                out.append(float(p))
-    brightest = sorted(out, key=lambda p: -rise[int(p)])[: 40 + len(rise) // 50]
-    return sorted(brightest)
+    height: list[float] = []
+    for strip in strips:
+        rise = strip[:3].mean(0) - median_filter(np.median(strip[10:], axis=0), 15, mode="nearest")
+        rise = gaussian_filter1d(rise, 1.0, mode="nearest")
+        # narrow ones on an uneven nebula, then broad ones, that come from far beyond; a reflection is some 50 px wide
+        for window in (31, 121, 0):
+            bare = rise - (median_filter(rise, window, mode="nearest") if window else np.median(rise))
+            spread = max(1.4826 * float(np.median(np.abs(bare - np.median(bare)))), NOISE)
+            wide = np.pad(bare, 1, constant_values=-np.inf)  # a star beyond a corner is brightest in it
+            places = np.nonzero((bare >= wide[:-2]) & (bare > wide[2:]) & (bare > 7 * spread))[0]
+            for p in places[np.argsort(-bare[places], kind="stable")].tolist():
+                if all(abs(p - q) > 4 for q in out):
+                    out.append(float(p))
+                    height.append(float(rise[p]))
+    brightest = np.argsort(-np.array(height), kind="stable")[: 40 + strips.shape[2] // 50]
+    return sorted(out[k] for k in brightest.tolist())
 
 
 def _rim(fit: StarFit, edge: int, start: int, stop: int) -> Rim:
@@ -212,10 +231,19 @@ class Search:
         self.least = 0.1 * brightest.min(1) if brightest.size else np.full(len(fit.laws), np.inf)
         self.most = BRIGHTER * fit.height[:, ~fit.outside].max(1, initial=BRIGHT)
         self.whites = [Whitening(factor) for factor in rim.factors]
-        self.tries = np.zeros((*rim.value.shape, 0))  # stars that might be there, kept white
+        # stars that might be there: where, whether only their ghosts are seen, and how they look, kept white
+        self.places, self.by_ghost, self.tries = np.zeros((0, 2)), np.zeros(0, bool), np.zeros((*rim.value.shape, 0))
         self._doubt_inner(fit)
         self.sure = [copy(white) for white in self.whites]
         self.value = self.white(rim.value[:, :, None])[:, :, 0]
+
+    def begin(self, seen: list[Place], hardly: list[Place]) -> None:
+        """Take stars at these places for possible, and those of which hardly more than the ghost is seen; the law for right."""
+        self.settle()
+        self.places, self.by_ghost = np.array([*seen, *hardly]), np.arange(len(seen) + len(hardly)) >= len(seen)
+        groups = ((np.array(seen), False), (np.array(hardly), True))
+        drawn = [self.star((at[:, :1], at[:, 1:]), ghost) for at, ghost in groups if len(at)]
+        self.tries = self.white(np.concatenate(drawn, 1).transpose(0, 2, 1))
 
     def _doubt_inner(self, fit: StarFit) -> None:
         """Take for possible that stars near the edge were fitted wrongly, as long as what comes in was not known."""
@@ -366,24 +394,43 @@ def _starlike(fit: StarFit, heights: Array, error: Array, most: Array) -> npt.ND
     return np.asarray(star_coloured(known, errors, strict=True)[fit.count :] & (heights <= most[:, None]).all(0))
 
 
-def _explain(fit: StarFit, edge: int, rim: Rim, bumps: list[float], old: list[Place]) -> list[Beyond]:
-    """Explain what comes in along a stretch of an edge by as few stars as do."""
+def _explain(fit: StarFit, edge: int, rim: Rim, bumps: list[float], old: list[tuple[float, float, bool]]) -> list[Beyond]:
+    """Explain what comes in along a stretch of an edge by as few stars as do.
+
+    What was found before (along, out, with ghosts) is one more beginning: one star that is wrong may pass for two right ones
+    as long as the second is not there.
+    """
     search = Search(fit, edge, rim)
     offsets = np.array([-12, -9, -6, -3, -1.5, 0, 1.5, 3, 6, 9, 12.0])
     along = [float(a) for a in np.unique(np.add.outer(np.array(bumps), offsets))]
-    seen = [(a, out) for a in along for out in PLACES] + old
+    seen = [(a, out) for a in along for out in PLACES] + [(a, out) for a, out, _ in old]
     # of a giant farther out nothing may be seen but its ghost
     hardly = [(a, out) for a in along for out in GHOSTS_AT if any(fit.ghosts)]
-    tries = seen + hardly
-    by_ghost = np.arange(len(tries)) >= len(seen)
-    drawn = [
-        search.star((at[:, :1], at[:, 1:]), ghost) for at, ghost in ((np.array(seen), False), (np.array(hardly), True)) if len(at)
-    ]
-    search.tries = search.white(np.concatenate(drawn, 1).transpose(0, 2, 1))
-    places, ghostly = np.zeros((0, 2)), list[bool]()
+    found = []
+    for start in ([], old) if old else ([],):
+        search.begin(seen, hardly)
+        found.append(_added(fit, search, start, 2 * len(bumps) + 4))
+    _, places, ghostly, heights = min(found, key=lambda f: f[0])
+    stars = zip(places.tolist(), ghostly, heights.T, strict=True)
+    told = [Beyond(along, out, ghost, height) for (along, out), ghost, height in stars if height.max() > 0]
+    return [star for star in told if (star.height <= search.most).all()]
+
+
+def _added(
+    fit: StarFit, search: Search, start: list[tuple[float, float, bool]], most: int
+) -> tuple[float, Array, list[bool], Array]:
+    """Add stars to those of the start, one after the other, as long as each explains enough: what is not explained, places,
+    whether they have ghosts, and heights."""
+    places, ghostly = np.array([s[:2] for s in start]).reshape(-1, 2), [s[2] for s in start]
     heights = np.zeros((len(fit.laws), 0))
+    if start:
+        places = search.refine(places, ghostly)
+        heights = search.solve(places, ghostly)[1]
+        for (a, out), ghost, height in zip(places.tolist(), ghostly, heights.T, strict=True):
+            search.doubt((a, out), ghost, height)
+    tries, by_ghost = search.places, search.by_ghost
     barred = np.zeros(len(tries), bool)
-    for _ in range(2 * len(bumps) + 4):
+    for _ in range(most):
         left = search.solve(places, ghostly)[0] if len(places) else search.value
         columns = search.tries
         norms = np.maximum((columns**2).sum(1), 1e-30)
@@ -396,25 +443,25 @@ def _explain(fit: StarFit, edge: int, rim: Rim, bumps: list[float], old: list[Pl
         best = int(np.argmax(gain))
         if not gain[best] > SURE**2:
             break
-        before, start = float(np.minimum(left**2, 25).sum()), np.concatenate([places, [tries[best]]])
+        before, begin = float(np.minimum(left**2, 25).sum()), np.concatenate([places, [tries[best]]])
         outcomes = []
         for ghost in (False, True) if any(fit.ghosts) and (amount[:, best] > 0.3 * search.least).all() else (False,):
             flags = [*ghostly, ghost]
-            found = search.refine(start, flags)
+            found = search.refine(begin, flags)
             rest, tall = search.solve(found, flags)
             if not ghost or (tall[:, -1] > search.least).all():
                 outcomes.append((float(np.minimum(rest**2, 25).sum()), found, flags, tall))
         after, found, flags, tall = min(outcomes, key=lambda o: o[0])
         if before - after < SURE**2 or not _starlike(fit, tall[:, -1:], 0.05 * tall[:, -1:], search.most)[0]:
             # not this one, nor one beside it
-            barred |= (np.hypot(*(np.array(tries) - tries[best]).T) < 2) & (by_ghost == by_ghost[best])
+            barred |= (np.hypot(*(tries - tries[best]).T) < 2) & (by_ghost == by_ghost[best])
             continue
         places, ghostly, heights = found, flags, tall
         search.doubt((places[-1, 0], places[-1, 1]), ghostly[-1], heights[:, -1])
+    search.settle()
+    left = search.value
     if len(places):
-        search.settle()
         places = search.refine(places, ghostly)
-        heights = search.solve(places, ghostly)[1]
-    stars = zip(places.tolist(), ghostly, heights.T, strict=True)
-    told = [Beyond(along, out, ghost, height) for (along, out), ghost, height in stars if height.max() > 0]
-    return [star for star in told if (star.height <= search.most).all()]
+        left, heights = search.solve(places, ghostly)
+    unlikely = RARE * np.log(np.maximum(heights.max(0), 1.0)).sum()
+    return float(np.minimum(left**2, 25).sum() + unlikely), places, ghostly, heights

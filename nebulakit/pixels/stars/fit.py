@@ -28,6 +28,7 @@ FURTHEST = 226.0  # px: stars are drawn no further
 FAINTEST = 0.02  # sigma: nor to where they are fainter
 FAINT = 20.0  # sigma of star light: less tells nothing of how light brings noise
 DOUBT = 0.01  # how far the law may be off where a cut-off star is far brighter than those it was learned from
+BENDS = 1.6 * 1.5 ** np.arange(4.0)  # widths: where the law of a cut-off star is left open
 BATCH = 4096  # pixels that are solved for in one go
 BAND = 512  # rows that are drawn in one go
 NEIGHBOURS = 4  # of a star whose heights are left open when it is solved for
@@ -385,6 +386,7 @@ class StarFit:
             grain,
             strength_class(np.where(cut, 0.0, self.strength[c, iy // 2, ix // 2]) / grain**2),
             self.doubt[c, ky, kx].astype(np.float32),
+            BENDS * self.laws[c].width,
             found,
             unsure,
             seen,

@@ -26,6 +26,7 @@ FINE = np.float32(1 / STEP)  # entries of a law's table per px
 BENT = 9  # px: how far from its middle a star is bent
 PIECE = 512  # at least the pixels of a row that a star is drawn on
 NEAR, FEW = 0.3, 20.0  # how far the height of a neighbour may be off: as a share of it, and in noise sigma
+OPEN = 0.03  # how far the law of a cut-off star may be off
 SLOTS = 8  # rows that are taken off together when a matrix is factored
 
 _taps = [(k, j, i, float(mode[j, i])) for k, mode in enumerate(MODES) for j, i in np.argwhere(mode).tolist()]
@@ -199,6 +200,7 @@ def solve(
     grain: Array,
     strength: Ints,
     doubt: Floats,
+    bends: Array,
     found: Array,
     unsure: Array,
     seen: Floats,
@@ -225,7 +227,7 @@ def solve(
     pixels, ring = len(ky), len(ry)
     near_x, near_y, near_height = near
     own_m = 3 + count
-    most = own_m + near_x.shape[1]
+    most = own_m + near_x.shape[1] + len(bends)
     half = 1
     for p in range(pixels):
         half = max(half, -ky[p])
@@ -313,6 +315,10 @@ def solve(
             for k in range(n):
                 columns[m, k] = beside[place[k]]
             m += 1
+        if saturated[i]:
+            # far brighter than those the law was learned from, it shows where the law is off, all around alike
+            _bent(columns[m : m + len(bends)], flat, place, ky, kx, order, n, fx, fy, law, bends, scale)
+            m += len(bends)
         for attempt in range(2):
             for u in range(n):
                 line, kins = a[u], kin[order[u]]
@@ -425,6 +431,39 @@ def solve(
                 for d in range(c, m):
                     cover += normal[d, m + 1 + c] ** 2
                 squares[i, c - 3] = answer[c] ** 2 + cover
+
+
+@compiled
+def _bent(
+    columns: Array,
+    flat: Floats,
+    place: Ints,
+    ky: Ints,
+    kx: Ints,
+    order: Ints,
+    n: int,
+    fx: Real,
+    fy: Real,
+    law: Parts,
+    bends: Array,
+    scale: float,
+) -> None:
+    """Give what a star of height ``scale`` is when its law is off around each of the radii ``bends`` (px, rising) by :data:`OPEN`.
+
+    Between two radii both share; within the first it fades as far as a radius would reach, beyond the last it stays.
+    """
+    a, b, d = law[1]
+    step = np.log(bends[1] / bends[0])
+    for k in range(n):
+        p = order[k]
+        dx, dy = np.float32(kx[p]) - fx, np.float32(ky[p]) - fy
+        u = np.sqrt(max(a * dx * dx + b * dx * dy + d * dy * dy, np.float32(1e-6)))
+        at = np.log(u / bends[0]) / step
+        for j in range(len(bends)):
+            share = max(0.0, 1 - abs(at - j))
+            if j == len(bends) - 1 and at > j:
+                share = 1.0
+            columns[j, k] = OPEN * share * scale * flat[place[k]]
 
 
 @compiled
