@@ -17,7 +17,7 @@ import numpy.typing as npt
 from nebulakit.pixels.stars.find import star_coloured
 from nebulakit.pixels.stars.fit import StarFit
 from nebulakit.pixels.stars.law import GHOSTLY, PAD
-from nebulakit.pixels.stars.rings import mixtures_of, untouched
+from nebulakit.pixels.stars.rings import unevenness, untouched
 from nebulakit.pixels.stars.whitening import Whitening
 
 Array = npt.NDArray[np.float64]
@@ -28,6 +28,10 @@ LONGEST = 150  # px along the edge that are looked at together
 PLACES = (-1.0, -0.3, 0.4, 1.0, 1.7, 2.5, 3.5, 5.0, 7.0, 9.5, 12.5, 16.0, 20.0, 26.0, 33.0)  # px beyond the edge
 GHOSTS_AT = (9.5, 12.5, 15.5, 18.5, 21.5, 24.5, 27.5, 30.5)  # px beyond the edge, for stars of which a ghost reaches in
 SURE = 8.0
+# log odds that a star is there, where hardly a nebula shines, that it must reach; and one so many times brighter than any in
+# the picture, for what would take it may well be a ridge that runs out over the edge
+BARE, LARGE = (-8.0, 6.0), 3.0
+UNLIKE = 2.0  # how much more nebula may be left there
 NOISE = 0.33  # sigma: of the mean of three rows
 ASTEP, FARTHEST = 0.05, 3.0  # px: smaller steps than this drown in float32; further, stars beside each other change places
 MISFIT = 0.02  # of the law so far out, pixel by pixel, and
@@ -42,12 +46,27 @@ Place = tuple[float, float]
 
 
 class Rim(NamedTuple):
-    """Cells along an edge: how deep in the picture, where along the edge; light by channel, and the factors of its covariances."""
+    """Cells along an edge: how deep in the picture, where along the edge; light by channel, and the factors of its covariances;
+    the mixture in which hardly a nebula shines, and the factor of its covariance."""
 
     depth: Array
     along: Array
     value: Array
     factors: list[Array]
+    bare: Array
+    bare_factor: Array
+
+
+class Views(NamedTuple):
+    """Mixtures of channels (mixture, channel), in which what a star brings is positive: their mean, and those in which the
+    nebula is uneven independently. A bright nebula hides a reflection in every channel, but not where it hardly shines.
+
+    ``bare`` is that mixture, ``calm`` the variance of what nebula is left there, over that of channels mixed at random.
+    """
+
+    all: Array
+    bare: Array
+    calm: float
 
 
 class Beyond(NamedTuple):
@@ -77,7 +96,7 @@ def find_beyond(fit: StarFit, last: bool = False) -> None:
     for edge in range(4):
         length = w if edge < 2 else h
         for start, stop, bumps in _stretches(fit, edge, length, views):
-            rim = _rim(fit, edge, start, stop)
+            rim = _rim(fit, edge, start, stop, views)
             places = zip(_turned(before, edge, h, w).tolist(), with_ghosts, strict=True)
             old = [(a, out, ghost) for (a, out), ghost in places if out > 0 and start <= a < stop]
             for star in _explain(fit, edge, rim, bumps, old):
@@ -123,19 +142,18 @@ def _strips(fit: StarFit, edge: int, deep: int, along: slice) -> tuple[Array, Ar
     return rest, variance
 
 
-def _views(fit: StarFit) -> Array:
-    """Give the mixtures of channels (mixture, channel) that are looked at: their mean, and those in which the nebula is apart.
+def _views(fit: StarFit) -> Views:
+    """Give the mixtures of channels that are looked at."""
+    uneven = unevenness(fit, untouched(fit))
+    if uneven is None:
+        uneven = np.diag(np.arange(1.0, len(fit.data) + 1))
+    variances, mixtures = np.linalg.eigh(uneven)
+    mixtures = mixtures.T * np.where(mixtures.T @ fit.height[:, ~fit.outside].sum(1) < 0, -1.0, 1.0)[:, None]
+    calm = max(float(variances[0] / (mixtures[0] ** 2 @ np.diag(uneven))), 1e-6)
+    return Views(np.concatenate([np.full((1, len(mixtures)), 1 / len(mixtures)), mixtures]), mixtures[0], calm)
 
-    A bright nebula hides a reflection in every channel, but not in the mixture in which it hardly shines. What a star
-    brings is positive in each.
-    """
-    mixtures = mixtures_of(fit, untouched(fit))
-    light = fit.height[:, ~fit.outside].sum(1)
-    mixtures *= np.where(mixtures @ light < 0, -1.0, 1.0)[:, None]
-    return np.concatenate([np.full((1, len(mixtures)), 1 / len(mixtures)), mixtures])
 
-
-def _stretches(fit: StarFit, edge: int, length: int, views: Array) -> list[tuple[int, int, list[float]]]:
+def _stretches(fit: StarFit, edge: int, length: int, views: Views) -> list[tuple[int, int, list[float]]]:
     """Give stretches along an edge (from, to) with the places in them where something bright stands right at the edge.
 
     The brightest come first: their light reaches into others.
@@ -146,7 +164,7 @@ def _stretches(fit: StarFit, edge: int, length: int, views: Array) -> list[tuple
     flooded = [along for along, out in _turned(giants, edge, h, w).tolist() if out > -15]
     groups: list[tuple[int, int, list[float]]] = []
     strip = _strips(fit, edge, 24, slice(None))[0]
-    for bump in _bumps(np.tensordot(views, strip, 1)):
+    for bump in _bumps(np.tensordot(views.all, strip, 1)):
         if any(abs(bump - along) < 15 for along in flooded):
             continue
         start, stop = max(int(bump) - ASIDE, 0), min(int(bump) + ASIDE + 1, length)
@@ -181,7 +199,7 @@ def _bumps(strips: Array) -> list[float]:
     return sorted(out[k] for k in brightest.tolist())
 
 
-def _rim(fit: StarFit, edge: int, start: int, stop: int) -> Rim:
+def _rim(fit: StarFit, edge: int, start: int, stop: int, views: Views) -> Rim:
     """Cut a stretch of an edge into cells, the finer the nearer to the edge."""
     from scipy.linalg.lapack import dpotrf
 
@@ -203,11 +221,14 @@ def _rim(fit: StarFit, edge: int, start: int, stop: int) -> Rim:
         parts.append((blocks(d), blocks(s), blocks(value), own))
     depth, along, mean, own = (np.concatenate([p[k] for p in parts], -1) for k in range(4))
     y, x = np.rint(depth).astype(int), np.rint(along).astype(int) - start
+    strengths = _strengths(fit, edge, start, stop)
     factors = []
-    for cover, noise in zip(fit.field.nebulas(y, x, _strengths(fit, edge, start, stop)), own, strict=True):
+    bare2 = views.bare**2
+    strengths.append(UNLIKE * views.calm * float(bare2 @ strengths))
+    for cover, noise in zip(fit.field.nebulas(y, x, strengths), [*own, bare2 @ own], strict=True):
         cover[np.diag_indices(len(y))] += noise
         factors.append(dpotrf(cover.T, lower=1, overwrite_a=1)[0])  # in Fortran order, the same matrix
-    return Rim(depth, along, mean, factors)
+    return Rim(depth, along, mean, factors[:-1], views.bare, factors[-1])
 
 
 def _strengths(fit: StarFit, edge: int, start: int, stop: int) -> list[float]:
@@ -229,8 +250,9 @@ class Search:
         self.shares = _usual_shares(fit)
         # such bright stars have ghosts
         self.least = 0.1 * brightest.min(1) if brightest.size else np.full(len(fit.laws), np.inf)
+        self.large = LARGE * fit.height[:, ~fit.outside].max(1, initial=1e4)
         self.most = BRIGHTER * fit.height[:, ~fit.outside].max(1, initial=BRIGHT)
-        self.whites = [Whitening(factor) for factor in rim.factors]
+        self.whites, self.bare = [Whitening(factor) for factor in rim.factors], Whitening(rim.bare_factor)
         # stars that might be there: where, whether only their ghosts are seen, and how they look, kept white
         self.places, self.by_ghost, self.tries = np.zeros((0, 2)), np.zeros(0, bool), np.zeros((*rim.value.shape, 0))
         self._doubt_inner(fit)
@@ -249,17 +271,21 @@ class Search:
         """Take for possible that stars near the edge were fitted wrongly, as long as what comes in was not known."""
         h, w = fit.data.shape[1] - 2 * PAD, fit.data.shape[2] - 2 * PAD
         start, stop = self.rim.along.min() - 6, self.rim.along.max() + 6
+        along, out = _turned(np.column_stack([fit.x.mean(0) - PAD, fit.y.mean(0) - PAD]), self.edge, h, w).T
+        near = (start < along) & (along < stop) & (-ZONES[1][1] < out) & (out <= 0)
+        bare = np.zeros((int(near.sum()), len(self.rim.depth)))
         for c, law in enumerate(fit.laws):
-            places = _turned(np.column_stack([fit.x[c] - PAD, fit.y[c] - PAD]), self.edge, h, w)
-            along, out = places.T
-            near = (start < along) & (along < stop) & (-ZONES[1][1] < out) & (out <= 0) & (fit.height[c] > 0)
-            height, at = fit.height[c, near][:, None], (along[near][:, None], out[near][:, None])
-            dx, dy = self.distances(at)
+            places = _turned(np.column_stack([fit.x[c] - PAD, fit.y[c] - PAD]), self.edge, h, w)[near]
+            dx, dy = self.distances((places[:, :1], places[:, 1:]))
+            height = np.maximum(fit.height[c, near][:, None], 0)
             across = [law.at(dx + a / 2, dy + b / 2) - law.at(dx - a / 2, dy - b / 2) for a, b in ((1, 0), (0, 1))]
             doubts = np.stack([(0.3 * height + 10) * law.at(dx, dy), *(0.2 * height * v for v in across)], 1)
             solved = self.whites[c].solved(doubts.reshape(-1, len(self.rim.depth)).T)
             for k in range(solved.shape[1]):
                 self.whites[c].allow(self.whites[c].further(solved[:, k]))
+            bare += self.rim.bare[c] * doubts[:, 0]
+        for light in bare:
+            self.bare.allow(self.bare(light[:, None])[:, 0])
 
     def white(self, columns: Array) -> Array:
         """Give (channel, cell, n) without what nebula and noise make alike."""
@@ -353,6 +379,18 @@ class Search:
         bounds, ends = (start - FARTHEST, start + FARTHEST), {"ftol": 1e-5, "xtol": 1e-4, "max_nfev": 20}
         found = least_squares(lambda v: at(v)[1], start, jac=slopes, loss="soft_l1", f_scale=3.0, bounds=bounds, **ends)
         return np.asarray(places + (found.x.reshape(-1, 2) - 10), np.float64)
+
+    def seen_bare(self, places: Array, ghostly: list[bool], heights: Array) -> float:
+        """Give how much likelier the last of these stars is than none, as a log odds, where hardly a nebula shines."""
+        white, mine = copy(self.bare), []
+        for (a, out), ghost, height in zip(places.tolist(), ghostly, heights.T, strict=True):
+            light = self.rim.bare * height @ self.star((a, out), ghost)
+            dx, dy = self.distances((a, out))
+            white.allow(white((TILT * light * np.log1p((dx**2 + dy**2) / self.widths[0] ** 2))[:, None])[:, 0])
+            mine.append(light)
+        drawn = white(np.column_stack([*mine, self.rim.bare @ self.rim.value]))
+        left = drawn[:, -1] - drawn[:, :-2].sum(1)
+        return float(left @ drawn[:, -2] - 0.5 * drawn[:, -2] @ drawn[:, -2])
 
     def doubt(self, place: Place, ghostly: bool, height: Array) -> None:
         """Take for possible that the law is a few percent off: a rest of that shape is no sign of another star."""
@@ -452,7 +490,9 @@ def _added(
             if not ghost or (tall[:, -1] > search.least).all():
                 outcomes.append((float(np.minimum(rest**2, 25).sum()), found, flags, tall))
         after, found, flags, tall = min(outcomes, key=lambda o: o[0])
-        if before - after < SURE**2 or not _starlike(fit, tall[:, -1:], 0.05 * tall[:, -1:], search.most)[0]:
+        starlike = _starlike(fit, tall[:, -1:], 0.05 * tall[:, -1:], search.most)[0]
+        least = BARE[int((tall[:, -1] > search.large).any())]
+        if before - after < SURE**2 or not starlike or search.seen_bare(found, flags, tall) < least:
             # not this one, nor one beside it
             barred |= (np.hypot(*(tries - tries[best]).T) < 2) & (by_ghost == by_ghost[best])
             continue

@@ -111,11 +111,18 @@ class Rings(NamedTuple):
 
 
 def mixtures_of(fit: StarFit, free: Mask) -> Array:
-    """Give the mixtures of channels (mixture, channel), each of unit noise, in which the nebula is uneven independently.
+    """Give the mixtures of channels (mixture, channel), each of unit noise, in which the nebula is uneven independently, the
+    least uneven first.
 
     Two lines in three channels leave one mixture in which hardly a nebula shines, but stars do: from it alone wings are
     told to a few percent that the nebula's structure hides in every channel.
     """
+    uneven = unevenness(fit, free)
+    return np.eye(len(fit.data)) if uneven is None else np.asarray(np.linalg.eigh(uneven)[1].T)
+
+
+def unevenness(fit: StarFit, free: Mask) -> Array | None:
+    """Give the covariance (channel, channel) of how the nebula differs from its surroundings, if enough of it is seen."""
     import cv2
 
     planes = fit.rest[:, PAD:-PAD, PAD:-PAD]
@@ -123,7 +130,7 @@ def mixtures_of(fit: StarFit, free: Mask) -> Array:
     known = [cv2.blur(weight, (k, k))[::8, ::8] for k in (41, 121)]
     use = known[0] > 0.3
     if use.sum() < 100:
-        return np.eye(len(planes))
+        return None
 
     few = _few(free)
 
@@ -133,7 +140,7 @@ def mixtures_of(fit: StarFit, free: Mask) -> Array:
         near, far = (a[use] / np.maximum(b[use], np.float32(1e-3)) for a, b in zip(sums, known, strict=True))
         return np.asarray(near - far, np.float64)
 
-    return np.asarray(np.linalg.eigh(np.cov(over(uneven, planes)).reshape(len(planes), len(planes)))[1].T)
+    return np.asarray(np.cov(over(uneven, planes)).reshape(len(planes), len(planes)), np.float64)
 
 
 def rings_around(fit: StarFit, chosen: Ints, nearest: float, longest: float) -> list[Rings]:
