@@ -7,12 +7,14 @@ often off the star, and most of all a ring where its edge is, once the star itse
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import numpy.typing as npt
 
 from nebulakit.pixels.stars.fit import StarFit
 from nebulakit.pixels.stars.law import PAD, Ghost, box_around, disc
+from nebulakit.pixels.stars.rings import mixtures_of, untouched
 
 Array = npt.NDArray[np.float64]
 
@@ -21,6 +23,7 @@ BOTH = 6.5  # or in each of two (measured on 24 scenes: true discs 9-37, two cha
 ENOUGH = 3  # stars in the middle of the picture with which those near its edges are left out
 CLEAR = 0.6  # of the surest circle's sureness: such circles are looked at
 ASIDE = 0.5  # of its radius: how far off its star a disc may lie (further off, the ends of the pictures that are laid over one another stand out)
+SEEN = 4.0  # times its error a disc must stand out
 RIM = 12.0  # px: no farther from its edge is a disc measured that is known; in the middle the star's own flank errs
 LEAST, MOST = 8.0, 90.0  # px: radii looked for
 
@@ -36,26 +39,63 @@ def find_ghosts(fit: StarFit) -> list[Ghost | None]:
         return none
     most = min(MOST, 0.12 * min(fit.data.shape[1:]))
     half = 2 * (math.ceil(1.7 * most) // 2) + 1
-    stacks = [_stack(fit, c, stars, half) for c in range(len(fit.data))]
+    stacks = [_stack(fit, mix, stars, half) for mix in np.eye(len(fit.data))]
     if any(fit.ghosts):
         best = max(range(len(stacks)), key=lambda c: 0.0 if (g := fit.ghosts[c]) is None else g.bright)
         g = fit.ghosts[best]
-        return none if g is None else _all(stacks, best, (g.dx, g.dy, g.radius), g)
-    seen = [_search(*_binned(value, weight), most) for value, weight in stacks]
-    best = max(range(len(seen)), key=lambda c: seen[c][0])
-    if not _believed(seen, best):
-        return none
-    return _all(stacks, best, seen[best][1], None)
+        assert g is not None
+        first = _refine(*stacks[best], (g.dx, g.dy, g.radius), g)
+        if first is None:
+            again = [_refine(*_stack(fit, mix, stars, half), (g.dx, g.dy, g.radius), g) for mix in _mixtures(fit)]
+            first = max((a for a in again if a is not None), key=lambda a: a.bright, default=None)
+    else:
+        seen = [_search(*_binned(value, weight), most) for value, weight in stacks]
+        best = max(range(len(seen)), key=lambda c: seen[c][0])
+        first = None
+        if _believed(seen, best):
+            first = _refine(*stacks[best], seen[best][1], None)
+        else:
+            mixed = [_stack(fit, mix, stars, half) for mix in _mixtures(fit)]
+            seen = [_search(*_binned(value, weight), most) for value, weight in mixed]
+            best = max(range(len(seen)), key=lambda c: seen[c][0])
+            if seen[best][0] > SURE:
+                first = _refine(*mixed[best], seen[best][1], None)
+    return none if first is None else _all(stacks, first)
 
 
-def _all(
-    stacks: list[tuple[Array, Array]], best: int, place: tuple[float, float, float], like: Ghost | None
-) -> list[Ghost | None]:
-    """Fit the disc where it is clearest; in the other channels it is as large and lies as far off, for the optics are the same."""
-    first = _refine(*stacks[best], place, like)
-    if first is None:
-        return [None] * len(stacks)
-    return [first if c == best else _refine(*s, place, first, True) for c, s in enumerate(stacks)]
+def _mixtures(fit: StarFit) -> list[Array]:
+    """Give the mixtures of channels in which the nebula is uneven independently, with either sign.
+
+    Where a bright nebula hides a reflection in every channel it may still stand out of such a mixture; and there it may be dark.
+    """
+    mixtures = mixtures_of(fit, untouched(fit)) if len(fit.data) > 1 else np.zeros((0, 1))
+    return [sign * mix for mix in mixtures for sign in (1.0, -1.0)]
+
+
+def _all(stacks: list[tuple[Array, Array]], first: Ghost) -> list[Ghost | None]:
+    """Fit the disc's brightness in all channels: it is as large and lies as far off, for the optics are the same.
+
+    What the nebula gives such discs beside the place, it gives in all channels together; a channel has the disc only where
+    that explains more than ``SEEN`` squared.
+    """
+    amounts, errors, beside = zip(*(_amounts(*s, first) for s in stacks), strict=True)
+    there = np.isfinite(np.array(beside)).all(0)
+    others = np.array(beside)[:, there]
+    cover = np.diag(np.square(errors))
+    if there.sum() >= 4:
+        cover += others @ others.T / others.shape[1]
+    inverse = np.linalg.inv(cover)
+    best, chosen, bright = math.inf, np.zeros(len(stacks), bool), np.zeros(len(stacks))
+    for code in range(2 ** len(stacks)):
+        use = np.array([code >> c & 1 for c in range(len(stacks))], bool)
+        own = np.zeros(len(stacks))
+        if use.any():
+            own[use] = np.linalg.solve(inverse[np.ix_(use, use)], (inverse @ np.array(amounts))[use])
+        left = np.array(amounts) - own
+        merit = float(left @ inverse @ left) + SEEN**2 * use.sum()
+        if (own[use] > 0).all() and merit < best:
+            best, chosen, bright = merit, use, own
+    return [replace(first, bright=float(b)) if u else None for u, b in zip(chosen, bright, strict=True)]
 
 
 def _believed(seen: list[tuple[float, tuple[float, float, float]]], best: int) -> bool:
@@ -78,44 +118,50 @@ def _binned(value: Array, weight: Array) -> tuple[Array, Array]:
     return np.divide(v.reshape(2 * n, 2, 2 * n, 2).sum((1, 3)), total, out=np.zeros_like(total), where=total > 0), total
 
 
-def _stack(fit: StarFit, c: int, stars: npt.NDArray[np.int_], half: int) -> tuple[Array, Array]:
-    """Lay what is left around the stars on one another: mean per height, and its weight."""
+def _stack(fit: StarFit, mix: Array, stars: npt.NDArray[np.int_], half: int) -> tuple[Array, Array]:
+    """Lay what is left around the stars in a mixture of channels on one another: mean per height, and its weight."""
     h, w = fit.rest.shape[1:]
     size = 2 * half + 1
     total, weight = np.zeros((size, size)), np.zeros((size, size))
-    lit = fit.data[c] - fit.rest[c]
-    flanks = fit.flanks(c)
-    known, span = fit.ghosts[c], np.arange(-half, half + 1.0)
-    shape = np.zeros((size, size)) if known is None else known.at(span[None, :], span[:, None])
+    used = np.flatnonzero(np.abs(mix) > 1e-6).tolist()
+    flanks = sum(np.float32(abs(mix[c])) * fit.flanks(c) for c in used)
+    span = np.arange(-half, half + 1.0)
+    shapes = {c: g.at(span[None, :], span[:, None]).astype(np.float64) for c in used if (g := fit.ghosts[c]) is not None}
+    lead = max(used, key=lambda c: abs(mix[c]) * float(fit.height[c, stars].sum()))
+    xs, ys = fit.x[lead, stars], fit.y[lead, stars]
     # where a star's surroundings end at the edge of the picture the mean of the others steps: better without such stars
-    deep = np.minimum.reduce(
-        [fit.x[c, stars] - PAD, fit.y[c, stars] - PAD, w - 1 - PAD - fit.x[c, stars], h - 1 - PAD - fit.y[c, stars]]
-    )
+    deep = np.minimum.reduce([xs - PAD, ys - PAD, w - 1 - PAD - xs, h - 1 - PAD - ys])
     if (deep > half + 1).sum() >= ENOUGH:
         stars = stars[deep > half + 1]
     for i in stars:
-        px, py = round(float(fit.x[c, i])), round(float(fit.y[c, i]))
+        px, py = round(float(fit.x[lead, i])), round(float(fit.y[lead, i]))
         y0, y1, x0, x1 = box_around(px, py, half, (h, w), PAD)
         if y1 - y0 < half or x1 - x0 < half:
             continue
         box = np.s_[y0:y1, x0:x1]
         own = np.s_[y0 - py + half : y1 - py + half, x0 - px + half : x1 - px + half]
-        rest = fit.rest[c][box].astype(np.float64)
-        # as bright as it was taken to be here
-        height = float(fit.height[c, i])
-        disc_here = height * float(fit.ghostly[c, i]) * shape[own]
-        # neighbours' cores say nothing, be they cut off themselves
-        dx, dy = np.arange(x0, x1)[None, :] - float(fit.x[c, i]), np.arange(y0, y1)[:, None] - float(fit.y[c, i])
-        free = ~fit.hidden[c][box] & (lit[box] - height * fit.laws[c].at(dx, dy) - disc_here < 60)
+        rest, discs = np.zeros((y1 - y0, x1 - x0)), np.zeros((y1 - y0, x1 - x0))
+        free, tall = np.ones(rest.shape, bool), 0.0
+        for c in used:
+            height, mine = float(fit.height[c, i]), fit.rest[c][box].astype(np.float64)
+            # as bright as it was taken to be here
+            disc_here = height * float(fit.ghostly[c, i]) * shapes[c][own] if c in shapes else np.zeros(rest.shape)
+            # neighbours' cores say nothing, be they cut off themselves
+            dx, dy = np.arange(x0, x1)[None, :] - float(fit.x[c, i]), np.arange(y0, y1)[:, None] - float(fit.y[c, i])
+            free &= ~fit.hidden[c][box]
+            free &= fit.data[c][box] - fit.rest[c][box] - height * fit.laws[c].at(dx, dy) - disc_here < 60
+            rest += mix[c] * mine
+            discs += mix[c] * disc_here
+            tall += abs(mix[c]) * height
         if free.sum() < 100:
             continue
         level = float(np.median(rest[free]))
         spread = max(1.4826 * float(np.median(np.abs(rest[free] - level))), 1.0)
         # close to the star the law is not right: by a few percent, and more as long as a disc was taken for its flank
-        good = free / (spread**2 + ((0.3 if known is None else 0.05) * flanks[box]) ** 2)
-        value = np.clip(rest - level, -200, 200 + 0.1 * flanks[box]) + disc_here
-        total[own] += good * value * height
-        weight[own] += good * height**2
+        good = free / (spread**2 + ((0.05 if shapes else 0.3) * flanks[box]) ** 2)
+        value = np.clip(rest - level, -200, 200 + 0.1 * flanks[box]) + discs
+        total[own] += good * value * tall
+        weight[own] += good * tall**2
     return np.divide(total, weight, out=np.zeros_like(total), where=weight > 0), weight
 
 
@@ -160,47 +206,39 @@ def _search(value: Array, weight: Array, most: float) -> tuple[float, tuple[floa
     return best[0], best[2]
 
 
-def _refine(
-    value: Array, weight: Array, place: tuple[float, float, float], like: Ghost | None = None, fixed: bool = False
-) -> Ghost | None:
-    """Fit a disc near ``place``, on a smooth ground with a halo around the star, to the stack; ``fixed``: only the brightness of ``like``."""
+def _refine(value: Array, weight: Array, place: tuple[float, float, float], like: Ghost | None) -> Ghost | None:
+    """Fit a disc near ``place``, on a smooth ground with a halo around the star, to the stack; ``like``: as it was known before."""
     from scipy.optimize import least_squares
 
-    if fixed and like is not None:
-        place = (like.dx, like.dy, like.radius)
     around = _Around(value, weight, place, RIM if like is not None else place[2])
     if around.x.size < 100:
         return None
-    if fixed and like is not None:
-        p = np.array([*place, math.log(like.soft)])
-    else:
-        start = np.array([*place, math.log(like.soft if like else 1.0)])
-        room = np.array([6, 6, 6, 1.6]) if like is None else np.array([3, 3, 3, 0.7])
-        p = least_squares(
-            lambda q: around.solve(q)[0],
-            start,
-            bounds=(start - room, start + room),
-            loss="soft_l1",
-            max_nfev=40,
-            x_scale=[1, 1, 1, 0.5],
-        ).x
-        if (np.abs(p - start) > 0.98 * room).any():  # nothing there has the shape of a disc
-            return None
-    left, amount, flat = around.solve(p)
-    # neighbouring pixels err together: the nebula's patches are some 5 px wide
-    error = math.sqrt(25 * float((left**2).mean()) / max(float(((flat - flat.mean()) ** 2).sum()), 1e-300))
-    if fixed:  # what the nebula alone gives such discs, beside the place
-        beside = []
-        for turn in np.arange(8) * (math.pi / 4):
-            there = (p[0] + 1.5 * p[2] * math.cos(turn), p[1] + 1.5 * p[2] * math.sin(turn), p[2])
-            other = _Around(value, weight, there, RIM)
-            if other.x.size >= 100:
-                beside.append(other.solve(np.array([*there, p[3]]))[1])
-        if len(beside) >= 4:
-            error = max(error, math.sqrt(float(np.mean(np.square(beside)))))
-    if amount < 4 * error:
+    start = np.array([*place, math.log(like.soft if like else 1.0)])
+    room = np.array([6, 6, 6, 1.6]) if like is None else np.array([3, 3, 3, 0.7])
+    p = least_squares(
+        lambda q: around.solve(q)[0],
+        start,
+        bounds=(start - room, start + room),
+        loss="soft_l1",
+        max_nfev=40,
+        x_scale=[1, 1, 1, 0.5],
+    ).x
+    if (np.abs(p - start) > 0.98 * room).any():  # nothing there has the shape of a disc
         return None
-    return Ghost(float(p[0]), float(p[1]), float(p[2]), math.exp(float(p[3])), amount)
+    amount, error = around.amount(p)
+    return Ghost(float(p[0]), float(p[1]), float(p[2]), math.exp(float(p[3])), amount) if amount > SEEN * error else None
+
+
+def _amounts(value: Array, weight: Array, like: Ghost) -> tuple[float, float, list[float]]:
+    """Give the brightness of such a disc in a stack, its error, and that of equal discs beside the place (NaN: not seen)."""
+    p = np.array([like.dx, like.dy, like.radius, math.log(like.soft)])
+    found = _Around(value, weight, (like.dx, like.dy, like.radius), RIM).amount(p)
+    beside = []
+    for turn in np.arange(8) * (math.pi / 4):
+        there = like.dx + 1.5 * like.radius * math.cos(turn), like.dy + 1.5 * like.radius * math.sin(turn)
+        around = _Around(value, weight, (*there, like.radius), RIM)
+        beside.append(around.amount(np.array([*there, *p[2:]]))[0] if around.x.size >= 100 else math.nan)
+    return *found, beside
 
 
 class _Around:
@@ -218,6 +256,14 @@ class _Around:
         s = place[2] + 12
         x, y, r = (self.x - place[0]) / s, (self.y - place[1]) / s, r[use]
         self.ground = np.stack([np.ones_like(x), x, y, x * y, x * x, y * y, *(np.exp(-r / q) for q in (5, 10, 20))], 1)
+
+    def amount(self, p: Array) -> tuple[float, float]:
+        """Give the brightness of a disc (dx, dy, radius, log softness), and its error."""
+        if self.x.size < 100:
+            return 0.0, math.inf
+        left, amount, flat = self.solve(p)
+        # neighbouring pixels err together: the nebula's patches are some 5 px wide
+        return amount, math.sqrt(25 * float((left**2).mean()) / max(float(((flat - flat.mean()) ** 2).sum()), 1e-300))
 
     def solve(self, p: Array) -> tuple[Array, float, Array]:
         """Give what a disc (dx, dy, radius, log softness) leaves, its brightness, and its shape, all times the weights' roots."""
