@@ -84,6 +84,23 @@ def test_heights_in_blurred_noise_are_right_after_two_rounds():
     assert abs(shares[0] - 1) < 0.01  # each height is known to about 2 %, and in blurred noise stars are some 1 % apart
 
 
+def test_a_flank_that_the_law_does_not_know_does_not_bend_a_giant():
+    """Of a cut-off star only the flank is seen; where it is 4 % off all around, the star is neither wider nor lower for it."""
+    rng = np.random.default_rng(3)
+    r = starlaw.RADII
+    off = starlaw.Law((1.0, 0.0, 1.0), (LAW.table * (1 + 0.04 * np.clip((r - 5) / 4, 0, 1))).astype(np.float32))
+    planes = np.stack([drawn(off, np.array([60.0]), np.array([60.0]), np.array([1e6]), (120, 120))] * 3)
+    fit = fit_of((planes + rng.normal(0, 1, planes.shape)).astype(np.float32))
+    fit.hidden[:, PAD + 55 : PAD + 66, PAD + 55 : PAD + 66] = True
+    fit.add(np.array([60.0]), np.array([60.0]), np.full((3, 1), 1e6), np.ones(1, bool))
+    fit.freedom[:], fit.misfit[:] = 0.01, 0.001  # as clear stars tell
+    for _ in range(3):
+        fit.redraw()
+        fit.sweep(np.arange(1))
+    assert np.abs(fit.modes).max() < 0.01  # as far as stars may be bent
+    assert fit.height == pytest.approx(np.full((3, 1), 1e6), rel=0.04)  # as far as the flank is off
+
+
 @pytest.mark.parametrize("out", [1.5, 8.0, 14.0])
 def test_a_giant_beyond_the_edge_is_found_where_it_is(out):
     """With a faint star before it, whose light is not taken for the giant's."""

@@ -124,7 +124,7 @@ def _stack(fit: StarFit, mix: Array, stars: npt.NDArray[np.int_], half: int) -> 
     size = 2 * half + 1
     total, weight = np.zeros((size, size)), np.zeros((size, size))
     used = np.flatnonzero(np.abs(mix) > 1e-6).tolist()
-    flanks = sum(np.float32(abs(mix[c])) * fit.flanks(c) for c in used)
+    flanks = np.sum([np.float32(abs(mix[c])) * fit.flanks(c) for c in used], axis=0, dtype=np.float32)
     span = np.arange(-half, half + 1.0)
     shapes = {c: g.at(span[None, :], span[:, None]).astype(np.float64) for c in used if (g := fit.ghosts[c]) is not None}
     lead = max(used, key=lambda c: abs(mix[c]) * float(fit.height[c, stars].sum()))
