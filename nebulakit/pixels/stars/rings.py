@@ -110,8 +110,10 @@ class Rings(NamedTuple):
     nebula: Array  # and of what the nebula does
 
 
-def mixtures_of(fit: StarFit, free: Mask) -> Array:
+def mixtures_of(fit: StarFit, free: Mask, few: tuple[Ints, Ints] | None = None) -> Array:
     """Give the mixtures of channels (mixture, channel), each of unit noise, in which the nebula is uneven independently.
+
+    ``few``: rows and columns of some pixels that are ``free``, where they are known.
 
     Two lines in three channels leave one mixture in which hardly a nebula shines, but stars do: from it alone wings are
     told to a few percent that the nebula's structure hides in every channel.
@@ -125,7 +127,7 @@ def mixtures_of(fit: StarFit, free: Mask) -> Array:
     if use.sum() < 100:
         return np.eye(len(planes))
 
-    few = _few(free)
+    few = _few(free) if few is None else few
 
     def uneven(plane: Plane) -> Array:
         value = np.where(free, plane - np.float32(np.median(plane[few])), np.float32(0))
@@ -141,7 +143,8 @@ def rings_around(fit: StarFit, chosen: Ints, nearest: float, longest: float) -> 
     from scipy.linalg import block_diag
 
     lead, free = leading(fit), untouched(fit)
-    mixtures = mixtures_of(fit, free)
+    few = _few(free)
+    mixtures = mixtures_of(fit, free, few)
     first = int(np.searchsorted(NODES, nearest))
     edges = NODES[first:][NODES[first:] <= longest + 1]
     if len(edges) < 6:
@@ -150,7 +153,7 @@ def rings_around(fit: StarFit, chosen: Ints, nearest: float, longest: float) -> 
     def look(share: Array) -> tuple[Profile, Array, Array]:
         seen = mixed(fit, share, lead)
         found = profile(fit, lead, chosen, longest, seen)
-        return found, *ring_statistics(seen.rest[PAD:-PAD, PAD:-PAD], free, edges)
+        return found, *ring_statistics(seen.rest[PAD:-PAD, PAD:-PAD], free, few, edges)
 
     views = over(look, mixtures)
     found, stars = views[0][0], []
@@ -211,10 +214,10 @@ def _few(free: Mask) -> tuple[Ints, Ints]:
     return rows, columns
 
 
-def ring_statistics(plane: Plane, free: Mask, edges: Array) -> tuple[Array, Array]:
+def ring_statistics(plane: Plane, free: Mask, few: tuple[Ints, Ints], edges: Array) -> tuple[Array, Array]:
     """Give mean and covariance of what nebula and sky are on rings (between ``edges``, px) around any place; the first is 0.
 
-    The mean is not 0 where the sky is a bowl.
+    The mean is not 0 where the sky is a bowl. ``few``: rows and columns of some pixels that are ``free``.
     """
     import cv2
 
@@ -227,7 +230,7 @@ def ring_statistics(plane: Plane, free: Mask, edges: Array) -> tuple[Array, Arra
         return np.pad(mean * np.float32(COARSE**2), reach)
 
     reach = math.ceil(edges[-1] / COARSE)
-    level = np.float32(np.median(plane[_few(free)])) if free.any() else np.float32(0)
+    level = np.float32(np.median(plane[few])) if len(few[0]) else np.float32(0)
     weight = blocks(free.astype(np.float32))
     value = blocks(np.where(free, plane - level, np.float32(0)))
     # places all over the picture, as many as tell the covariance well
