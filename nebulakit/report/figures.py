@@ -174,7 +174,7 @@ def histogram(before: Floats | None, after: Floats, channels: Sequence[str], tit
     centres = (bins[1:] + bins[:-1]) / 2
 
     def root(plane: Floats) -> Floats:
-        count = np.sqrt(np.histogram(plane, len(centres), (0, 1))[0].astype(float))
+        count = np.sqrt(np.histogram(plane, bins)[0].astype(float))
         return np.asarray(count / max(float(count.max()), 1.0))
 
     plot = Plot((0, 1), (0, 1), across="as shown, black to white", up="", graded=False)
