@@ -23,6 +23,7 @@ Floats = npt.NDArray[np.float64]
 
 BETA = 3.0  # of the Moffat law used for first estimates of flux and reach, before the PSF is measured
 CHUNK = 4096  # stars whose cut-outs are held at once
+ROWS = 64  # that are worked on in one go
 
 
 class Band(NamedTuple):
@@ -260,7 +261,14 @@ def _maxima(
     import cv2
 
     top = cv2.dilate(band, np.ones((5, 5), np.uint8), borderType=cv2.BORDER_REPLICATE)
-    ok = (band == top) & (band > threshold * sigma * (1 if level is None else level)) & ~bad
+    ok = np.empty(band.shape, bool)
+
+    def look(first: int) -> None:
+        rows = slice(first, first + ROWS)
+        least = threshold * sigma * (1 if level is None else level[rows])
+        ok[rows] = (band[rows] == top[rows]) & (band[rows] > least) & ~bad[rows]
+
+    over(look, range(0, len(band), ROWS))
     ok[[0, -1]] = ok[:, [0, -1]] = False
     ys, xs = np.nonzero(ok)
     value = band[ys, xs].astype(np.float64)

@@ -11,6 +11,7 @@ import math
 import numpy as np
 import numpy.typing as npt
 
+from nebulakit.pixels.parallel import over
 from nebulakit.pixels.stars.fit import StarFit
 from nebulakit.pixels.stars.law import PAD, Ghost, box_around, disc
 
@@ -36,12 +37,12 @@ def find_ghosts(fit: StarFit) -> list[Ghost | None]:
         return none
     most = min(MOST, 0.12 * min(fit.data.shape[1:]))
     half = 2 * (math.ceil(1.7 * most) // 2) + 1
-    stacks = [_stack(fit, c, stars, half) for c in range(len(fit.data))]
+    stacks = over(lambda c: _stack(fit, c, stars, half), range(len(fit.data)))
     if any(fit.ghosts):
         best = max(range(len(stacks)), key=lambda c: 0.0 if (g := fit.ghosts[c]) is None else g.bright)
         g = fit.ghosts[best]
         return none if g is None else _all(stacks, best, (g.dx, g.dy, g.radius), g)
-    seen = [_search(*_binned(value, weight), most) for value, weight in stacks]
+    seen = over(lambda stack: _search(*_binned(*stack), most), stacks)
     best = max(range(len(seen)), key=lambda c: seen[c][0])
     if not _believed(seen, best):
         return none

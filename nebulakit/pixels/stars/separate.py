@@ -88,7 +88,7 @@ def separate(
         whole = over(fit.model, range(len(planes)))
         _without_halos(fit)
         for sigma, plane, had, has in zip(noise.sigma, rest, whole, over(fit.model, range(len(planes))), strict=True):
-            plane[touched] -= (np.float32(sigma) * inner(had - has))[touched]
+            np.subtract(plane, np.float32(sigma) * inner(had - has), out=plane, where=touched)
     return Parted(nebula, rest, touched, listed, record)
 
 
