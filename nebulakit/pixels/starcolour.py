@@ -97,22 +97,23 @@ def apply_balance(planes: Planes, matrix: Array, even: StarList | None, fluxes: 
     The colour of a place is that of the stars whose light falls there, each by its share. Where they do not account for the
     light (a star that is not in the list), the pixel keeps its own colour.
     """
+    h, w = planes.shape[1:]
     out = np.empty(planes.shape, np.float32)
 
     def mix(rows: slice) -> None:
         for c, row in enumerate(matrix.tolist()):
             out[c, rows] = sum(np.float32(m) * p for m, p in zip(row, planes[:, rows], strict=True))
 
-    by_rows(mix, planes.shape[1:])
+    by_rows(mix, (h, w))
     if even is None or not len(even):
         return out
-    shares = _shed(planes.shape[1:], even, np.maximum(fluxes @ matrix.T, 0), fwhm)
-    model = np.empty(planes.shape[1:], np.float32)
+    shares = _shed((h, w), even, np.maximum(fluxes @ matrix.T, 0), fwhm)
+    model = np.empty((h, w), np.float32)
 
     def sum_up(rows: slice) -> None:
         model[rows] = shares[:, rows].mean(0)
 
-    by_rows(sum_up, model.shape)
+    by_rows(sum_up, (h, w))
     least = 1e-9 * float(model.max(initial=0))
 
     def colour(rows: slice) -> None:
@@ -123,7 +124,7 @@ def apply_balance(planes: Planes, matrix: Array, even: StarList | None, fluxes: 
         for mine, share in zip(out[:, rows], shares[:, rows], strict=True):
             mine += trust * (light * (share / told) - mine)
 
-    by_rows(colour, model.shape)
+    by_rows(colour, (h, w))
     return out
 
 

@@ -7,6 +7,7 @@ reconstruction, Gilbert 1972, J. theor. Biol. 36:105; falling by pooling adjacen
 
 from __future__ import annotations
 
+from functools import partial
 from typing import NamedTuple
 
 import numpy as np
@@ -47,14 +48,14 @@ def tell_profiles(u: Plane, seen: Mask, x: Array, y: Array, reach: Ints) -> Prof
     first = np.concatenate([[0], np.cumsum(reach)]).astype(np.int64)
     out, total = Profiles(x, y, first, np.zeros(first[-1])), np.zeros(u.shape)
     turn = np.zeros(len(x), np.int64)
-    _turns(*u.shape, x, y, reach.astype(np.int64), turn)
+    _turns(u.shape[0], u.shape[1], x, y, reach.astype(np.int64), turn)
     # stars of one turn do not touch, and those that do come in their order: the same for any number of threads
     order = np.argsort(turn, kind="stable")
     turns = np.split(order, np.flatnonzero(np.diff(turn[order])) + 1)
     parts = [np.array_split(stars, len(stars) // SHARE + 1) for stars in turns]
     for work in (_begin_all, *[_tell] * ROUNDS):
         for part in parts:
-            over(lambda stars, work=work: work(u, seen, total, *out, stars), part)
+            over(partial(work, u, seen, total, *out), part)
     return out
 
 
@@ -157,8 +158,9 @@ def _turns(h: int, w: int, xs: Array, ys: Array, reach: Ints, out: Ints) -> None
     last = np.zeros((h // CELL + 1, w // CELL + 1), np.int64)
     for i in range(len(xs)):
         far = reach[i] + 2
-        y0, y1 = max(int(ys[i]) - far, 0) // CELL, min(int(ys[i]) + far, h - 1) // CELL + 1
-        x0, x1 = max(int(xs[i]) - far, 0) // CELL, min(int(xs[i]) + far, w - 1) // CELL + 1
+        # one that is listed outside reaches no cell
+        y0, y1 = max(int(ys[i]) - far, 0) // CELL, max(min(int(ys[i]) + far, h - 1), -1) // CELL + 1
+        x0, x1 = max(int(xs[i]) - far, 0) // CELL, max(min(int(xs[i]) + far, w - 1), -1) // CELL + 1
         for row in range(y0, y1):
             for col in range(x0, x1):
                 out[i] = max(out[i], last[row, col] + 1)
