@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import traceback
+from functools import partial
 from pathlib import Path
 from types import TracebackType
 from typing import TYPE_CHECKING, Any, Literal
@@ -194,17 +195,23 @@ def run_told(job: Job, report: bool = True) -> Done:
             return run_job(job, before=progress.before, after=progress.after)
         from nebulakit.report.collect import Collector
         from nebulakit.report.page import report_of, report_of_failure
+        from nebulakit.runner.background import Background
 
         collected = Collector(job.recipe, job.store)
         page = Page()
+        beside = Background()  # the page looks at a step while the next one runs
 
-        def after(done: StepRun, layers: dict[Ref, Image]) -> None:
+        def look(done: StepRun, layers: dict[Ref, Image]) -> None:
             with page:
                 if not page.broken:
                     collected.after(done, layers)
+
+        def after(done: StepRun, layers: dict[Ref, Image]) -> None:
+            beside.put(partial(look, done, dict(layers)))
             progress.after(done, layers)
 
         def finish(done: Done, folder: Path) -> list[Path]:
+            beside.wait()
             text = ""
             with page:
                 text = report_of(done, collected)
@@ -216,6 +223,7 @@ def run_told(job: Job, report: bool = True) -> Done:
         try:
             return run_job(job, before=progress.before, after=after, finish=finish)
         except NebulakitError as fault:
+            beside.wait()
             with page:
                 where = report_of_failure(job, collected, fault)
                 if where is not None:

@@ -23,11 +23,12 @@ def push_pull(plane: Plane, hole: Mask) -> Plane:
     """
     import cv2
 
-    hole = hole | ~np.isfinite(plane)
-    if not hole.any():
+    seen = np.isfinite(plane) & ~hole
+    if seen.all():
         return plane.copy()
-    weight = (~hole).astype(np.float32)
-    value = np.where(hole, np.float32(0), plane)
+    weight = seen.astype(np.float32)
+    value = np.zeros(plane.shape, np.float32)
+    np.copyto(value, plane, where=seen)
     levels = [(value, weight)]
     while not (weight > 0.5).all() and max(weight.shape) > 1:
         value, weight = _half(value), _half(weight)
@@ -40,7 +41,8 @@ def push_pull(plane: Plane, hole: Mask) -> Plane:
         filled = value + (1 - weight) * filled
     if levels:  # on the finest level a pixel has its own value, or none
         filled = cv2.pyrUp(filled, dstsize=plane.shape[::-1])
-    return np.where(hole, filled, plane).astype(np.float32, copy=False)
+    np.copyto(filled, plane, where=seen)
+    return filled
 
 
 def harmonic(plane: Plane, hole: Mask, sweeps: int = 60) -> Plane:

@@ -7,8 +7,10 @@ import math
 import numpy as np
 import numpy.typing as npt
 
+from nebulakit.pixels.colour import by_rows
 from nebulakit.pixels.facts import StarList
 from nebulakit.pixels.masks import blurred
+from nebulakit.pixels.parallel import over
 
 Plane = npt.NDArray[np.float32]
 Planes = npt.NDArray[np.float32]
@@ -95,19 +97,34 @@ def apply_balance(planes: Planes, matrix: Array, even: StarList | None, fluxes: 
     The colour of a place is that of the stars whose light falls there, each by its share. Where they do not account for the
     light (a star that is not in the list), the pixel keeps its own colour.
     """
-    flat = planes.reshape(len(planes), -1)
-    out = np.stack([sum(np.float32(m) * p for m, p in zip(row, flat, strict=True)) for row in matrix.tolist()])
-    out = np.asarray(out, np.float32).reshape(planes.shape)
+    h, w = planes.shape[1:]
+    out = np.empty(planes.shape, np.float32)
+
+    def mix(rows: slice) -> None:
+        for c, row in enumerate(matrix.tolist()):
+            out[c, rows] = sum(np.float32(m) * p for m, p in zip(row, planes[:, rows], strict=True))
+
+    by_rows(mix, (h, w))
     if even is None or not len(even):
         return out
-    light = out.mean(0)
-    shares = _shed(planes.shape[1:], even, np.maximum(fluxes @ matrix.T, 0), fwhm)
-    model = shares.mean(0)
-    trust = np.clip(2 * model / np.maximum(np.abs(np.nan_to_num(light)), 1e-12), 0, 1)
-    trust = np.where(model > 1e-9 * float(model.max(initial=0)), trust, np.float32(0)).astype(np.float32)
-    tint = shares / np.maximum(model, 1e-20)
-    for c in range(len(out)):
-        out[c] += trust * (light * tint[c] - out[c])
+    shares = _shed((h, w), even, np.maximum(fluxes @ matrix.T, 0), fwhm)
+    model = np.empty((h, w), np.float32)
+
+    def sum_up(rows: slice) -> None:
+        model[rows] = shares[:, rows].mean(0)
+
+    by_rows(sum_up, (h, w))
+    least = 1e-9 * float(model.max(initial=0))
+
+    def colour(rows: slice) -> None:
+        light, told = out[:, rows].mean(0), model[rows]
+        trust = np.clip(2 * told / np.maximum(np.abs(np.nan_to_num(light)), 1e-12), 0, 1)
+        trust[~(told > least)] = 0
+        told = np.maximum(told, 1e-20)
+        for mine, share in zip(out[:, rows], shares[:, rows], strict=True):
+            mine += trust * (light * (share / told) - mine)
+
+    by_rows(colour, (h, w))
     return out
 
 
@@ -121,4 +138,12 @@ def _shed(shape: tuple[int, int], stars: StarList, fluxes: Array, fwhm: float) -
         inside = (x0 + dx >= 0) & (x0 + dx < w) & (y0 + dy >= 0) & (y0 + dy < h)
         for c in range(len(points)):
             np.add.at(points[c], (y0[inside] + dy, x0[inside] + dx), (part * fluxes[:, c])[inside].astype(np.float32))
-    return np.stack([sum(np.float32(a) * blurred(p, s * fwhm) for s, a in LIGHT) for p in points]).astype(np.float32)
+
+    def spread(plane: Plane) -> None:
+        light = np.zeros_like(plane)
+        for s, a in LIGHT:
+            light += np.float32(a) * blurred(plane, s * fwhm)
+        plane[:] = light
+
+    over(spread, points)
+    return points

@@ -48,7 +48,7 @@ def figures(image: Image, small: Planes, small_zero: Planes) -> Figures:
     if image.content == "mask":
         return Figures(True, [], [], [], None, None, None, None, float(np.nanmean(small)))
     middle = _middle(image.planes)
-    corners = np.stack([look.levels(t) for t in _tiles(small)])
+    corners = np.stack([look.levels(look.thin(t, 10_000)) for t in _tiles(small)])
     display = image.scale == "display"
     return Figures(
         display,

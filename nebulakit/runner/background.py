@@ -1,4 +1,4 @@
-"""Work that goes on beside the steps: writing what is finished."""
+"""Work that goes on beside the steps: writing what is finished, looking at it for the page."""
 
 from __future__ import annotations
 

@@ -10,6 +10,7 @@ import numpy.typing as npt
 
 from nebulakit.errors import StepError
 from nebulakit.image import Image
+from nebulakit.pixels.colour import by_rows
 from nebulakit.pixels.facts import Noise
 
 Weight = npt.NDArray[np.float32]
@@ -34,7 +35,14 @@ def blend_back(before: Image, after: Image, mask: Image | None, amount: float) -
             f"the mask is {mask.shape[1]}x{mask.shape[0]} px but the layer is {after.shape[1]}x{after.shape[0]} px; make the mask after the crop"
         )
     weight = np.full((1, 1), amount, np.float32) if mask is None else np.nan_to_num(mask.planes[0]) * np.float32(amount)
-    planes = before.planes + weight * (after.planes - before.planes)
+    planes = np.empty_like(after.planes)
+
+    def blend(rows: slice) -> None:
+        part = weight if mask is None else weight[rows]
+        was = before.planes[:, rows]
+        np.add(was, part * (after.planes[:, rows] - was), out=planes[:, rows])
+
+    by_rows(blend, after.shape)
     return dataclasses.replace(after, planes=planes, **_facts(before, after, weight))
 
 

@@ -72,8 +72,11 @@ def _first(image: Image) -> tuple[list[Notice], Callable[[], list[Notice]]]:
         if unnamed:
             return unnamed, nothing  # what follows means nothing on a mosaic
     found = list(_of_header(image))
-    alike = image.is_rgb and np.array_equal(image.planes[0], image.planes[1], equal_nan=True)
-    if alike and np.array_equal(image.planes[1], image.planes[2], equal_nan=True):
+    # row by row: mostly the first row is another
+    if image.is_rgb and all(
+        np.array_equal(red, green, equal_nan=True) and np.array_equal(green, blue, equal_nan=True)
+        for red, green, blue in zip(*image.planes, strict=True)
+    ):
         found.append(
             Notice(
                 "three-equal-planes",

@@ -18,6 +18,7 @@ import os
 import shutil
 import tempfile
 import time
+import weakref
 from collections import Counter
 from collections.abc import Iterable, Mapping
 from pathlib import Path
@@ -154,7 +155,8 @@ class Store:
         self.notices: list[Notice] = []
         self.damaged: set[str] = set()  # keys of layers found damaged by this process
         self._mine: set[str] = set()  # names of files that the running recipe may still need
-        self._good: dict[str, tuple[int, int]] = {}  # arrays checked by this process: size and date then
+        self._good: dict[str, tuple[int, int]] = {}  # arrays checked or written by this process: size and date then
+        self._hashed: dict[int, tuple[weakref.ref[npt.NDArray[Any]], str]] = {}  # arrays by where they lie
         self._writer = Background()
 
     def begin(self, keys: Keys) -> None:
@@ -293,14 +295,28 @@ class Store:
             raise
 
     def _keep_array(self, array: npt.NDArray[Any]) -> str:
-        sha = array_hash(array)
+        sha = self._hash(array)
         path = self._array_path(sha)
         try:
             self._array(sha)
             self._touch(path)  # another run that makes room leaves young arrays alone
         except (OSError, ValueError, EOFError):
             self.write(path, np.ascontiguousarray(array))
+            self._trust(sha, path.stat())
         return sha
+
+    def _hash(self, array: npt.NDArray[Any]) -> str:
+        """Give the hash of an array, taken once: layers share their coverage and the map of their noise, and nothing changes them."""
+        found, sha = self._hashed.get(id(array), (None, ""))
+        if found is None or found() is not array:
+            sha = array_hash(array)
+            self._hashed = {k: v for k, v in self._hashed.items() if v[0]() is not None}
+            self._hashed[id(array)] = weakref.ref(array), sha
+        return sha
+
+    def _trust(self, sha: str, state: os.stat_result) -> None:
+        """Take an array as whole while its file is in this state."""
+        self._good[sha] = (state.st_size, state.st_mtime_ns)
 
     def _array(self, sha: str) -> npt.NDArray[Any]:
         """Open an array and check it against its name, once in the life of this process while it is not written to."""
@@ -311,7 +327,7 @@ class Store:
             if self._good.get(sha) != (state.st_size, state.st_mtime_ns):
                 if array_hash(array) != sha:
                     raise ValueError("other contents than were written")
-                self._good[sha] = (state.st_size, state.st_mtime_ns)
+                self._trust(sha, state)
         except FileNotFoundError:
             raise
         except (OSError, ValueError, EOFError):

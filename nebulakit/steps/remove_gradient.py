@@ -101,7 +101,8 @@ def remove_gradient(
     if protect is not None:
         left_out = left_out | (np.nan_to_num(protect.planes[0]) > 0.5)
     sigma = np.asarray(known.noise.sigma)
-    sigma = np.where(sigma > 0, sigma, max(float(np.nanstd(image.planes)) * 1e-3, 1e-12))
+    if not (sigma > 0).all():
+        sigma = np.where(sigma > 0, sigma, max(float(np.nanstd(image.planes)) * 1e-3, 1e-12))
     zones = _seams(image, sigma, left_out) if seams == "auto" and by == "subtract" else None
     steps = None if zones is None or image.coverage is None else edges.surface(zones, image.coverage)
     found = glow.decide_gradient(

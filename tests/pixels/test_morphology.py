@@ -15,6 +15,8 @@ from nebulakit.pixels import borders, morphology
 from nebulakit.pixels import shrinking as mo
 from nebulakit.pixels.borders import black_border
 from nebulakit.pixels.facts import StarList
+from nebulakit.pixels.parallel import threads
+from nebulakit.pixels.shrinking import profiles
 from nebulakit.steps import reduce_stars, rotate, stretch_asinh
 
 
@@ -245,6 +247,30 @@ def test_stars_of_a_crowd_are_made_smaller_as_each_is_by_itself(seed):
     off = small - (1 - dark)
     assert np.sqrt((off**2).mean()) < 0.0115  # it was 0.012 to 0.037; what is left lies in cores on others' flanks
     assert np.percentile(np.abs(off), 95) < 0.02  # it was 0.026 to 0.053
+
+
+def test_profiles_are_told_alike_by_any_number_of_threads():
+    """Those that touch one after the other, in their order, also beside stars that are listed outside."""
+    rng = np.random.default_rng(5)
+    n, shape = 240, (150, 210)
+    y, x = (rng.uniform(-30, side + 30, n) for side in shape)
+    reach = rng.integers(3, 16, n)
+    turn = np.zeros(n, np.int64)
+    profiles._turns(*shape, x, y, reach, turn)
+    far = reach[:, None] + reach[None] + 2
+    touch = (np.abs(x[:, None] - x[None]) < far) & (np.abs(y[:, None] - y[None]) < far)
+    inside = (y > -1) & (x > -1) & (y < shape[0]) & (x < shape[1])
+    pairs = np.argwhere(np.triu(touch & inside & inside[:, None], 1))
+    assert len(pairs) > 300  # else nothing is tested
+    assert (turn[pairs[:, 0]] < turn[pairs[:, 1]]).all()
+    light = sum(star(shape, float(a), float(b), 4, 1.0) for a, b in zip(x, y, strict=True))
+    told = []
+    for number in (1, 3):
+        token = threads.set(number)
+        told.append(profiles.tell_profiles(np.minimum(light, 4.6).astype(np.float32), light < 9, x, y, reach).u)
+        threads.reset(token)
+    assert told[0].tobytes() == told[1].tobytes()
+    assert told[0].max() > 1
 
 
 def test_stars_listed_outside_do_no_harm():

@@ -11,7 +11,7 @@ from nebulakit.image import Image
 from nebulakit.pixels import starlet
 from nebulakit.pixels.facts import Noise
 from nebulakit.pixels.noise import measure_noise
-from nebulakit.pixels.stars.find import find_stars, star_coloured, white_level
+from nebulakit.pixels.stars.find import clear_shares, find_stars, star_coloured, white_level
 
 SHAPE = (300, 400)
 
@@ -171,6 +171,19 @@ def test_light_of_one_line_is_no_star():
     heights = np.array([[10.0] * 20 + [10.0], [8.0] * 20 + [0.4], [9.0] * 20 + [0.2]])
     assert star_coloured(heights, np.full(heights.shape, 0.01)).tolist() == [True] * 20 + [False]
     assert star_coloured(heights[:1], np.full((1, 21), 0.01)).all()
+
+
+@pytest.mark.parametrize("strict", [False, True])
+def test_stars_that_tell_the_usual_colour_may_be_told_before(strict):
+    rng = np.random.default_rng(3)
+    heights = rng.lognormal(5, 0.15, (3, 60)) * np.array([[1.0], [0.6], [0.4]])
+    heights[1:, ::7] *= 0.01  # knots of one line
+    error = 0.02 * heights + 0.1
+    whole = star_coloured(heights, error, strict)
+    parts = star_coloured(heights[:, 50:], error[:, 50:], strict, clear_shares(heights[:, :50], error[:, :50]))
+    assert parts.tolist() == whole[50:].tolist()
+    assert whole[::7].sum() == 0
+    assert whole.sum() > 40
 
 
 def test_stars_are_seen_beside_the_structure_of_one_line():

@@ -9,6 +9,7 @@ from nebulakit.image import Frame, Image
 from nebulakit.pixels.facts import Noise, Psf, StarList
 from nebulakit.recipe import loads
 from nebulakit.recipe.model import Ref
+from nebulakit.runner.packing import array_hash
 from nebulakit.runner.store import Keys, Store, digest
 
 RECIPE = """version: 1
@@ -44,6 +45,24 @@ def a_full_image() -> Image:
         Frame((50, 60), ((1.0, 0.0, 3.0), (0.0, 1.0, 4.0))), ("one", "two"),
         line_hues=(20.0, 200.0), by_levels=True,
     )  # fmt: skip
+
+
+def test_what_layers_share_is_hashed_and_written_once(tmp_path, monkeypatch):
+    hashed, image, store = [], a_full_image(), Store(tmp_path)
+    monkeypatch.setattr("nebulakit.runner.store.array_hash", lambda a: hashed.append(a) or array_hash(a))
+    store.keep("one", image)
+    first = len(hashed)
+    store.keep("two", image.replace(image.planes + 1))
+    again = [a for a in hashed[first:] if any(np.shares_memory(a, b) for b in hashed[:first])]
+    assert (first > 3, len(hashed) > first, again) == (True, True, [])
+    assert np.array_equal(Store(tmp_path).open("two").coverage, image.coverage)
+
+
+def test_an_array_where_another_lay_before_is_hashed_anew(tmp_path):
+    store = Store(tmp_path)
+    for k in range(20):  # a new array often lies where one that is gone did
+        store.keep(f"k{k}", Image(np.full((1, 3, 4), k, np.float32), ("ha",)))
+    assert [float(Store(tmp_path).open(f"k{k}").planes[0, 0, 0]) for k in range(20)] == list(range(20))
 
 
 def test_a_layer_comes_back_with_every_fact(tmp_path):

@@ -7,12 +7,14 @@ reconstruction, Gilbert 1972, J. theor. Biol. 36:105; falling by pooling adjacen
 
 from __future__ import annotations
 
+from functools import partial
 from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
 
 from nebulakit.pixels.compiling import compiled
+from nebulakit.pixels.parallel import over
 from nebulakit.pixels.shrinking.plan import Pull
 
 Plane = npt.NDArray[np.float32]
@@ -23,6 +25,8 @@ Mask = npt.NDArray[np.bool_]
 CUT = 4.625  # of u, a 32-bit float: 99 % of white, from where a star is no more told than "at least so bright"
 START = 0.35  # share of the pixels of a ring that are darker than what a profile starts from: neighbours raise the others
 ROUNDS = 8
+CELL = 8  # px: of the map that tells which stars touch
+SHARE = 64  # stars that a thread works on at a time
 LEVEL = 0.01  # of u: below it no star is told from another
 TAIL = 0.001  # of u: by this an ended profile goes on, so that what is left beyond it shrinks with the star
 
@@ -42,8 +46,16 @@ def tell_profiles(u: Plane, seen: Mask, x: Array, y: Array, reach: Ints) -> Prof
     Only pixels that are ``seen`` count; u must not hold NaN, and is ``CUT`` itself where it is cut off.
     """
     first = np.concatenate([[0], np.cumsum(reach)]).astype(np.int64)
-    out = Profiles(x, y, first, np.zeros(first[-1]))
-    _tell(u, seen, *out)
+    out, total = Profiles(x, y, first, np.zeros(first[-1])), np.zeros(u.shape)
+    turn = np.zeros(len(x), np.int64)
+    _turns(u.shape[0], u.shape[1], x, y, reach.astype(np.int64), turn)
+    # stars of one turn do not touch, and those that do come in their order: the same for any number of threads
+    order = np.argsort(turn, kind="stable")
+    turns = np.split(order, np.flatnonzero(np.diff(turn[order])) + 1)
+    parts = [np.array_split(stars, len(stars) // SHARE + 1) for stars in turns]
+    for work in (_begin_all, *[_tell] * ROUNDS):
+        for part in parts:
+            over(partial(work, u, seen, total, *out), part)
     return out
 
 
@@ -141,41 +153,60 @@ def _begin(u: Plane, seen: Mask, total: Array, x: float, y: float, out: Array) -
 
 
 @compiled
-def _tell(u: Plane, seen: Mask, xs: Array, ys: Array, first: Ints, out: Array) -> None:
-    total = np.zeros(u.shape)
-    h, w = u.shape
+def _turns(h: int, w: int, xs: Array, ys: Array, reach: Ints, out: Ints) -> None:
+    """Number stars so that each comes after those before it in the list whose light it may touch."""
+    last = np.zeros((h // CELL + 1, w // CELL + 1), np.int64)
     for i in range(len(xs)):
+        far = reach[i] + 2
+        # one that is listed outside reaches no cell
+        y0, y1 = max(int(ys[i]) - far, 0) // CELL, max(min(int(ys[i]) + far, h - 1), -1) // CELL + 1
+        x0, x1 = max(int(xs[i]) - far, 0) // CELL, max(min(int(xs[i]) + far, w - 1), -1) // CELL + 1
+        for row in range(y0, y1):
+            for col in range(x0, x1):
+                out[i] = max(out[i], last[row, col] + 1)
+        last[y0:y1, x0:x1] = out[i]
+
+
+@compiled
+def _begin_all(u: Plane, seen: Mask, total: Array, xs: Array, ys: Array, first: Ints, out: Array, which: Ints) -> None:
+    """Start the profiles of ``which`` stars, and add their light to ``total``."""
+    for i in which:
         mine = out[first[i] : first[i + 1]]
         _begin(u, seen, total, xs[i], ys[i], mine)
         _add(total, xs[i], ys[i], mine, 1.0)
-    for _ in range(ROUNDS):
-        for i in range(len(xs)):
-            x, y, mine = xs[i], ys[i], out[first[i] : first[i + 1]]
-            reach = min(_ends(mine) + 3, len(mine))  # it may grow
-            better, weight = np.zeros(reach), np.full(reach, 1e-9)
-            for row in range(max(int(y) - reach, 0), min(int(y) + reach + 2, h)):
-                for col in range(max(int(x) - reach, 0), min(int(x) + reach + 2, w)):
-                    r = np.sqrt((row - y) ** 2 + (col - x) ** 2)
-                    if r >= reach or not seen[row, col]:
-                        continue
-                    own = _at(mine[:reach], r)
-                    rest = u[row, col] - total[row, col]
-                    if u[row, col] >= CUT and rest < 0:
-                        rest = 0.0
-                    # where others shine more, little is told of this one
-                    share = (own + LEVEL) / (total[row, col] + LEVEL)
-                    share *= share
-                    k = int(r)
-                    t = r - k
-                    better[k] += share * (1 - t) * rest
-                    weight[k] += share * (1 - t)
-                    if k + 1 < reach:
-                        better[k + 1] += share * t * rest
-                        weight[k + 1] += share * t
-            new = mine[:reach] + better / weight
-            _fall(new, weight)
-            _add(total, x, y, new - mine[:reach], 1.0)
-            mine[:reach] = new
+
+
+@compiled
+def _tell(u: Plane, seen: Mask, total: Array, xs: Array, ys: Array, first: Ints, out: Array, which: Ints) -> None:
+    """Tell the profiles of ``which`` stars better from what the others leave, once."""
+    h, w = u.shape
+    for i in which:
+        x, y, mine = xs[i], ys[i], out[first[i] : first[i + 1]]
+        reach = min(_ends(mine) + 3, len(mine))  # it may grow
+        better, weight = np.zeros(reach), np.full(reach, 1e-9)
+        for row in range(max(int(y) - reach, 0), min(int(y) + reach + 2, h)):
+            for col in range(max(int(x) - reach, 0), min(int(x) + reach + 2, w)):
+                r = np.sqrt((row - y) ** 2 + (col - x) ** 2)
+                if r >= reach or not seen[row, col]:
+                    continue
+                own = _at(mine[:reach], r)
+                rest = u[row, col] - total[row, col]
+                if u[row, col] >= CUT and rest < 0:
+                    rest = 0.0
+                # where others shine more, little is told of this one
+                share = (own + LEVEL) / (total[row, col] + LEVEL)
+                share *= share
+                k = int(r)
+                t = r - k
+                better[k] += share * (1 - t) * rest
+                weight[k] += share * (1 - t)
+                if k + 1 < reach:
+                    better[k + 1] += share * t * rest
+                    weight[k + 1] += share * t
+        new = mine[:reach] + better / weight
+        _fall(new, weight)
+        _add(total, x, y, new - mine[:reach], 1.0)
+        mine[:reach] = new
 
 
 @compiled

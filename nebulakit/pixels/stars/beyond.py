@@ -14,7 +14,7 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from nebulakit.pixels.stars.find import star_coloured
+from nebulakit.pixels.stars.find import clear_shares, star_coloured
 from nebulakit.pixels.stars.fit import StarFit
 from nebulakit.pixels.stars.law import GHOSTLY, PAD
 from nebulakit.pixels.stars.rings import unevenness, untouched
@@ -248,6 +248,8 @@ class Search:
         self.widths = [law.width for law in fit.laws]
         brightest = fit.height[:, fit.saturated & ~fit.outside]
         self.shares = _usual_shares(fit)
+        self.sigma = np.asarray(fit.sigma)[:, None]
+        self.clear = clear_shares(fit.height * self.sigma, (2 + 0.02 * fit.height) * self.sigma)
         # such bright stars have ghosts
         self.least = 0.1 * brightest.min(1) if brightest.size else np.full(len(fit.laws), np.inf)
         self.large = LARGE * fit.height[:, ~fit.outside].max(1, initial=1e4)
@@ -343,6 +345,12 @@ class Search:
         usual, own = (spread * share * light) ** -2, errors**-2
         return np.asarray((own * heights + usual * share * light) / (own + usual))
 
+    def starlike(self, heights: Array, error: Array) -> npt.NDArray[np.bool_]:
+        """Say which heights (channel, star), known within errors, are those of stars, going by the stars of the picture."""
+        errors = (error + 0.1 * heights) * self.sigma
+        coloured = star_coloured(heights * self.sigma, errors, strict=True, others=self.clear)
+        return np.asarray(coloured & (heights <= self.most[:, None]).all(0))
+
     def refine(self, places: Array, ghostly: list[bool]) -> Array:
         """Move stars to where they explain most."""
         from scipy.optimize import least_squares
@@ -424,14 +432,6 @@ def _usual_shares(fit: StarFit) -> Array | None:
     return np.stack([usual, np.clip(spread, 0.1, 0.5)])
 
 
-def _starlike(fit: StarFit, heights: Array, error: Array, most: Array) -> npt.NDArray[np.bool_]:
-    """Say which heights (channel, star), known within errors, are those of stars, going by the stars of the picture; none is over ``most``."""
-    sigma = np.asarray(fit.sigma)[:, None]
-    known = np.concatenate([fit.height, heights], 1) * sigma
-    errors = np.concatenate([2 + 0.02 * fit.height, error + 0.1 * heights], 1) * sigma
-    return np.asarray(star_coloured(known, errors, strict=True)[fit.count :] & (heights <= most[:, None]).all(0))
-
-
 def _explain(fit: StarFit, edge: int, rim: Rim, bumps: list[float], old: list[tuple[float, float, bool]]) -> list[Beyond]:
     """Explain what comes in along a stretch of an edge by as few stars as do.
 
@@ -476,7 +476,7 @@ def _added(
         amount = np.maximum(fits / norms, 0)  # channel, try
         amount[:, by_ghost] = search.likely(amount[:, by_ghost], 1 / np.sqrt(norms[:, by_ghost]))
         gain = (2 * fits * amount - amount**2 * norms).sum(0) - RARE * np.log(np.maximum(amount.max(0), 1.0))
-        gain[barred | ~_starlike(fit, amount, 1 / np.sqrt(norms), search.most)] = -np.inf
+        gain[barred | ~search.starlike(amount, 1 / np.sqrt(norms))] = -np.inf
         gain[by_ghost & (amount < search.least[:, None]).any(0)] = -np.inf
         best = int(np.argmax(gain))
         if not gain[best] > SURE**2:
@@ -490,7 +490,7 @@ def _added(
             if not ghost or (tall[:, -1] > search.least).all():
                 outcomes.append((float(np.minimum(rest**2, 25).sum()), found, flags, tall))
         after, found, flags, tall = min(outcomes, key=lambda o: o[0])
-        starlike = _starlike(fit, tall[:, -1:], 0.05 * tall[:, -1:], search.most)[0]
+        starlike = search.starlike(tall[:, -1:], 0.05 * tall[:, -1:])[0]
         least = BARE[int((tall[:, -1] > search.large).any())]
         if before - after < SURE**2 or not starlike or search.seen_bare(found, flags, tall) < least:
             # not this one, nor one beside it

@@ -23,6 +23,7 @@ Floats = npt.NDArray[np.float64]
 
 BETA = 3.0  # of the Moffat law used for first estimates of flux and reach, before the PSF is measured
 CHUNK = 4096  # stars whose cut-outs are held at once
+ROWS = 64  # that are worked on in one go
 
 
 class Band(NamedTuple):
@@ -178,12 +179,19 @@ def find_stars(
     return StarList(*(a[there][order] for a in (x, y, flux, peak, radius, saturated)))
 
 
-def star_coloured(heights: Floats, error: Floats, strict: bool = False) -> npt.NDArray[np.bool_]:
+def clear_shares(heights: Floats, error: Floats) -> Floats:
+    """Give the logarithms of the channels' shares in the light of those stars (channel, star) that are clear in all of them."""
+    clear = (heights > 10 * error).all(0)
+    return np.asarray(np.log(heights[:, clear] / heights.sum(0)[clear]), np.float64)
+
+
+def star_coloured(heights: Floats, error: Floats, strict: bool = False, others: Floats | None = None) -> npt.NDArray[np.bool_]:
     """Say which of the stars (channel, star) have light in all channels, as stars have: a knot of a nebula shines in one line.
 
     Each channel must hold a fifth of the share it usually has, or could hold it within three errors. ``strict``: a share
     within four times the spread of the clear stars' shares (and 60 % to 160 % are always well), for stars that are
-    known to a few errors. With fewer than three channels, or ten stars to tell the usual from, all do.
+    known to a few errors. With fewer than three channels, or ten stars to tell the usual from, all do. ``others``: what
+    :func:`clear_shares` gives of further stars, which tell the usual, too.
 
     >>> heights = np.array([[5.0] * 12 + [5.0, 9.0], [4.0] * 12 + [0.2, 4.0], [5.0] * 12 + [0.1, 2.0]])
     >>> star_coloured(heights, np.full((3, 14), 0.01)).tolist()[-3:]
@@ -191,11 +199,11 @@ def star_coloured(heights: Floats, error: Floats, strict: bool = False) -> npt.N
     >>> star_coloured(heights, np.full((3, 14), 0.01), strict=True).tolist()[-3:]
     [True, False, False]
     """
-    total = heights.sum(0)
-    bright = (heights > 10 * error).all(0)
-    if len(heights) < 3 or bright.sum() < 10:
+    total, shares = heights.sum(0), clear_shares(heights, error)
+    if others is not None:
+        shares = np.concatenate([others, shares], 1)
+    if len(heights) < 3 or shares.shape[1] < 10:
         return np.ones(heights.shape[1], bool)
-    shares = np.log(heights[:, bright] / total[bright])
     usual = np.median(shares, axis=1)
     if not strict:
         return np.asarray((heights + 3 * error > 0.2 * np.exp(usual)[:, None] * total).all(0))
@@ -253,7 +261,14 @@ def _maxima(
     import cv2
 
     top = cv2.dilate(band, np.ones((5, 5), np.uint8), borderType=cv2.BORDER_REPLICATE)
-    ok = (band == top) & (band > threshold * sigma * (1 if level is None else level)) & ~bad
+    ok = np.empty(band.shape, bool)
+
+    def look(first: int) -> None:
+        rows = slice(first, first + ROWS)
+        least = threshold * sigma * (1 if level is None else level[rows])
+        ok[rows] = (band[rows] == top[rows]) & (band[rows] > least) & ~bad[rows]
+
+    over(look, range(0, len(band), ROWS))
     ok[[0, -1]] = ok[:, [0, -1]] = False
     ys, xs = np.nonzero(ok)
     value = band[ys, xs].astype(np.float64)

@@ -12,6 +12,7 @@ from dataclasses import replace
 import numpy as np
 import numpy.typing as npt
 
+from nebulakit.pixels.parallel import over
 from nebulakit.pixels.stars.fit import StarFit
 from nebulakit.pixels.stars.law import PAD, Ghost, box_around, disc
 from nebulakit.pixels.stars.rings import mixtures_of, untouched
@@ -39,37 +40,38 @@ def find_ghosts(fit: StarFit) -> list[Ghost | None]:
         return none
     most = min(MOST, 0.12 * min(fit.data.shape[1:]))
     half = 2 * (math.ceil(1.7 * most) // 2) + 1
-    stacks = [_stack(fit, mix, stars, half) for mix in np.eye(len(fit.data))]
+    flanks = over(fit.flanks, range(len(fit.data)))
+    stacks = over(lambda mix: _stack(fit, mix, stars, half, flanks), np.eye(len(fit.data)))
+
+    def mixed() -> list[tuple[Array, Array]]:
+        both = over(lambda mix: _stack(fit, mix, stars, half, flanks), mixtures_of(fit, untouched(fit)))
+        return [(sign * value, weight) for value, weight in both for sign in (1.0, -1.0)]
+
     if any(fit.ghosts):
-        best = max(range(len(stacks)), key=lambda c: 0.0 if (g := fit.ghosts[c]) is None else g.bright)
-        g = fit.ghosts[best]
-        assert g is not None
-        first = _refine(*stacks[best], (g.dx, g.dy, g.radius), g)
+        g = max((g for g in fit.ghosts if g is not None), key=lambda g: g.bright)
+        first = _refine(*stacks[fit.ghosts.index(g)], (g.dx, g.dy, g.radius), g)
         if first is None:
-            again = [_refine(*_stack(fit, mix, stars, half), (g.dx, g.dy, g.radius), g) for mix in _mixtures(fit)]
+            again = [_refine(*stack, (g.dx, g.dy, g.radius), g) for stack in mixed()]
             first = max((a for a in again if a is not None), key=lambda a: a.bright, default=None)
-    else:
-        seen = [_search(*_binned(value, weight), most) for value, weight in stacks]
-        best = max(range(len(seen)), key=lambda c: seen[c][0])
-        first = None
-        if _believed(seen, best):
-            first = _refine(*stacks[best], seen[best][1], None)
-        else:
-            mixed = [_stack(fit, mix, stars, half) for mix in _mixtures(fit)]
-            seen = [_search(*_binned(value, weight), most) for value, weight in mixed]
-            best = max(range(len(seen)), key=lambda c: seen[c][0])
-            if seen[best][0] > SURE:
-                first = _refine(*mixed[best], seen[best][1], None)
+        return none if first is None else _all(stacks, first)
+    first, place = None, _place(stacks, most)
+    if place is not None:
+        first = _refine(*place, None)
+    elif len(stacks) > 1:
+        # a nebula that hides it in every channel hardly shines in one of their mixtures; it may be dark there
+        place = _place(mixed(), most, agree=False)
+        first = None if place is None else _refine(*place, None)
     return none if first is None else _all(stacks, first)
 
 
-def _mixtures(fit: StarFit) -> list[Array]:
-    """Give the mixtures of channels in which the nebula is uneven independently, with either sign.
-
-    Where a bright nebula hides a reflection in every channel it may still stand out of such a mixture; and there it may be dark.
-    """
-    mixtures = mixtures_of(fit, untouched(fit)) if len(fit.data) > 1 else np.zeros((0, 1))
-    return [sign * mix for mix in mixtures for sign in (1.0, -1.0)]
+def _place(
+    stacks: list[tuple[Array, Array]], most: float, agree: bool = True
+) -> tuple[Array, Array, tuple[float, float, float]] | None:
+    """Give the stack in which a disc is clearest, and its place (dx, dy, radius), if it is believed; in one, or if two ``agree``."""
+    seen = over(lambda stack: _search(*_binned(*stack), most), stacks)
+    best = max(range(len(seen)), key=lambda c: seen[c][0])
+    believed = _believed(seen, best) if agree else seen[best][0] > SURE
+    return (*stacks[best], seen[best][1]) if believed else None
 
 
 def _all(stacks: list[tuple[Array, Array]], first: Ghost) -> list[Ghost | None]:
@@ -118,13 +120,14 @@ def _binned(value: Array, weight: Array) -> tuple[Array, Array]:
     return np.divide(v.reshape(2 * n, 2, 2 * n, 2).sum((1, 3)), total, out=np.zeros_like(total), where=total > 0), total
 
 
-def _stack(fit: StarFit, mix: Array, stars: npt.NDArray[np.int_], half: int) -> tuple[Array, Array]:
+def _stack(
+    fit: StarFit, mix: Array, stars: npt.NDArray[np.int_], half: int, flanks_of: list[npt.NDArray[np.float32]]
+) -> tuple[Array, Array]:
     """Lay what is left around the stars in a mixture of channels on one another: mean per height, and its weight."""
     h, w = fit.rest.shape[1:]
     size = 2 * half + 1
     total, weight = np.zeros((size, size)), np.zeros((size, size))
     used = np.flatnonzero(np.abs(mix) > 1e-6).tolist()
-    flanks = np.sum([np.float32(abs(mix[c])) * fit.flanks(c) for c in used], axis=0, dtype=np.float32)
     span = np.arange(-half, half + 1.0)
     shapes = {c: g.at(span[None, :], span[:, None]).astype(np.float64) for c in used if (g := fit.ghosts[c]) is not None}
     lead = max(used, key=lambda c: abs(mix[c]) * float(fit.height[c, stars].sum()))
@@ -141,7 +144,7 @@ def _stack(fit: StarFit, mix: Array, stars: npt.NDArray[np.int_], half: int) -> 
         box = np.s_[y0:y1, x0:x1]
         own = np.s_[y0 - py + half : y1 - py + half, x0 - px + half : x1 - px + half]
         rest, discs = np.zeros((y1 - y0, x1 - x0)), np.zeros((y1 - y0, x1 - x0))
-        free, tall = np.ones(rest.shape, bool), 0.0
+        free, flanks, tall = np.ones(rest.shape, bool), np.zeros(rest.shape), 0.0
         for c in used:
             height, mine = float(fit.height[c, i]), fit.rest[c][box].astype(np.float64)
             # as bright as it was taken to be here
@@ -152,14 +155,15 @@ def _stack(fit: StarFit, mix: Array, stars: npt.NDArray[np.int_], half: int) -> 
             free &= fit.data[c][box] - fit.rest[c][box] - height * fit.laws[c].at(dx, dy) - disc_here < 60
             rest += mix[c] * mine
             discs += mix[c] * disc_here
+            flanks += abs(mix[c]) * flanks_of[c][box]
             tall += abs(mix[c]) * height
         if free.sum() < 100:
             continue
         level = float(np.median(rest[free]))
         spread = max(1.4826 * float(np.median(np.abs(rest[free] - level))), 1.0)
         # close to the star the law is not right: by a few percent, and more as long as a disc was taken for its flank
-        good = free / (spread**2 + ((0.05 if shapes else 0.3) * flanks[box]) ** 2)
-        value = np.clip(rest - level, -200, 200 + 0.1 * flanks[box]) + discs
+        good = free / (spread**2 + ((0.05 if shapes else 0.3) * flanks) ** 2)
+        value = np.clip(rest - level, -200, 200 + 0.1 * flanks) + discs
         total[own] += good * value * tall
         weight[own] += good * tall**2
     return np.divide(total, weight, out=np.zeros_like(total), where=weight > 0), weight

@@ -28,6 +28,7 @@ TOLD = 0.01  # how far off a single star's ring may be, as a share of its light
 HEIGHT = 0.003, 0.03  # how far off the height of a star may be; and of one that is cut off
 RIM = 0.03  # how far off a ghost's shape may be, ring by ring
 COARSE = 4  # px: the nebula's ring means are measured on a picture binned by this
+ROWS = 64  # that are worked on in one go
 PLACES = 4000  # around which they are measured
 
 
@@ -110,18 +111,20 @@ class Rings(NamedTuple):
     nebula: Array  # and of what the nebula does
 
 
-def mixtures_of(fit: StarFit, free: Mask) -> Array:
+def mixtures_of(fit: StarFit, free: Mask, few: tuple[Ints, Ints] | None = None) -> Array:
     """Give the mixtures of channels (mixture, channel), each of unit noise, in which the nebula is uneven independently, the
     least uneven first.
+
+    ``few``: rows and columns of some pixels that are ``free``, where they are known.
 
     Two lines in three channels leave one mixture in which hardly a nebula shines, but stars do: from it alone wings are
     told to a few percent that the nebula's structure hides in every channel.
     """
-    uneven = unevenness(fit, free)
+    uneven = unevenness(fit, free, few)
     return np.eye(len(fit.data)) if uneven is None else np.asarray(np.linalg.eigh(uneven)[1].T)
 
 
-def unevenness(fit: StarFit, free: Mask) -> Array | None:
+def unevenness(fit: StarFit, free: Mask, few: tuple[Ints, Ints] | None = None) -> Array | None:
     """Give the covariance (channel, channel) of how the nebula differs from its surroundings, if enough of it is seen."""
     import cv2
 
@@ -132,7 +135,7 @@ def unevenness(fit: StarFit, free: Mask) -> Array | None:
     if use.sum() < 100:
         return None
 
-    few = _few(free)
+    few = _few(free) if few is None else few
 
     def uneven(plane: Plane) -> Array:
         value = np.where(free, plane - np.float32(np.median(plane[few])), np.float32(0))
@@ -148,7 +151,8 @@ def rings_around(fit: StarFit, chosen: Ints, nearest: float, longest: float) -> 
     from scipy.linalg import block_diag
 
     lead, free = leading(fit), untouched(fit)
-    mixtures = mixtures_of(fit, free)
+    few = _few(free)
+    mixtures = mixtures_of(fit, free, few)
     first = int(np.searchsorted(NODES, nearest))
     edges = NODES[first:][NODES[first:] <= longest + 1]
     if len(edges) < 6:
@@ -157,7 +161,7 @@ def rings_around(fit: StarFit, chosen: Ints, nearest: float, longest: float) -> 
     def look(share: Array) -> tuple[Profile, Array, Array]:
         seen = mixed(fit, share, lead)
         found = profile(fit, lead, chosen, longest, seen)
-        return found, *ring_statistics(seen.rest[PAD:-PAD, PAD:-PAD], free, edges)
+        return found, *ring_statistics(seen.rest[PAD:-PAD, PAD:-PAD], free, few, edges)
 
     views = over(look, mixtures)
     found, stars = views[0][0], []
@@ -208,8 +212,15 @@ def mixed(fit: StarFit, share: Array, lead: int) -> Left:
 
 def untouched(fit: StarFit) -> Mask:
     """Say which pixels, without the margin, tell of the nebula in every channel."""
-    told = ~(fit.cores | fit.hidden) & ~(fit.doubt > np.float16(3 * DOUBT))
-    return np.asarray(np.logical_and.reduce(told)[PAD:-PAD, PAD:-PAD], bool)
+    out = np.empty(fit.cores.shape[1:], bool)
+
+    def look(first: int) -> None:
+        rows = slice(first, first + ROWS)
+        untold = fit.cores[:, rows] | fit.hidden[:, rows] | (fit.doubt[:, rows] > np.float16(3 * DOUBT))
+        out[rows] = ~np.logical_or.reduce(untold)
+
+    over(look, range(0, len(out), ROWS))
+    return out[PAD:-PAD, PAD:-PAD]
 
 
 def _few(free: Mask) -> tuple[Ints, Ints]:
@@ -218,10 +229,10 @@ def _few(free: Mask) -> tuple[Ints, Ints]:
     return rows, columns
 
 
-def ring_statistics(plane: Plane, free: Mask, edges: Array) -> tuple[Array, Array]:
+def ring_statistics(plane: Plane, free: Mask, few: tuple[Ints, Ints], edges: Array) -> tuple[Array, Array]:
     """Give mean and covariance of what nebula and sky are on rings (between ``edges``, px) around any place; the first is 0.
 
-    The mean is not 0 where the sky is a bowl.
+    The mean is not 0 where the sky is a bowl. ``few``: rows and columns of some pixels that are ``free``.
     """
     import cv2
 
@@ -234,7 +245,7 @@ def ring_statistics(plane: Plane, free: Mask, edges: Array) -> tuple[Array, Arra
         return np.pad(mean * np.float32(COARSE**2), reach)
 
     reach = math.ceil(edges[-1] / COARSE)
-    level = np.float32(np.median(plane[_few(free)])) if free.any() else np.float32(0)
+    level = np.float32(np.median(plane[few])) if len(few[0]) else np.float32(0)
     weight = blocks(free.astype(np.float32))
     value = blocks(np.where(free, plane - level, np.float32(0)))
     # places all over the picture, as many as tell the covariance well

@@ -57,7 +57,7 @@ def fit_stars(
     hidden = ~np.isfinite(planes)
     if coverage is not None:
         hidden = hidden | (coverage <= 0)
-    z = np.stack([push_pull(p, h) for p, h in zip(planes, hidden, strict=True)])
+    z = np.stack(over(lambda c: push_pull(planes[c], hidden[c]), range(len(planes))))
     z /= sigma[:, None, None]
     if white is not None:
         hidden = hidden | _cut(planes, white)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import dataclasses
 import math
 from collections.abc import Sequence
+from copy import copy
 from functools import partial
 from typing import Any, Literal, NamedTuple
 
@@ -85,10 +86,15 @@ def separate(
         "resampled_linearly": [float(law.linear) for law in laws],
     }
     if halos == "dropped":
-        whole = over(fit.model, range(len(planes)))
-        _without_halos(fit)
-        for sigma, plane, had, has in zip(noise.sigma, rest, whole, over(fit.model, range(len(planes))), strict=True):
-            plane[touched] -= (np.float32(sigma) * inner(had - has))[touched]
+        bare = copy(fit)
+        _without_halos(bare)
+
+        def shed(c: int) -> None:
+            halo = fit.model(c)
+            halo -= bare.model(c)
+            np.subtract(rest[c], np.float32(noise.sigma[c]) * inner(halo), out=rest[c], where=touched)
+
+        over(shed, range(len(planes)))
     return Parted(nebula, rest, touched, listed, record)
 
 
