@@ -50,8 +50,8 @@ def star_fluxes(
         flux[part] = (cuts * aperture).sum((2, 3)).T
         whole[part] = ~(cuts >= limits[:, None, None, None]).any((0, 2, 3))
     whole &= ~stars.saturated
-    edges = {}
-    for i in np.flatnonzero(~whole):
+    edges: dict[int, float] = {}
+    for i in np.flatnonzero(~whole).tolist():
         flux[i], edges[i] = _ring(planes, float(stars.x[i]), float(stars.y[i]), fwhm, limits)
     falls = _falls(planes, stars, np.maximum(flux, 0), whole, fwhm, sorted(set(edges.values())))
     for i, inner in edges.items():
@@ -100,7 +100,8 @@ def _falls(
     """
     from scipy.spatial import cKDTree
 
-    told, last = {}, np.ones(len(planes))
+    told: dict[float, Array] = {}
+    last: Array = np.ones(len(planes))
     if not edges:
         return told
     wide = max(1.5, fwhm)
