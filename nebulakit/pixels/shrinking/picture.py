@@ -70,6 +70,10 @@ def picture_reduced(planes: Planes, plan: Shrinking) -> Planes:
             mine = core * plane[rows] * factor + (1 - core) * sources[1 + c].at(x + shift_x, y + shift_y)
             mine = np.where(moved, mine, plane[rows])
             nearer = behind[c].at(x + large_x, y + large_y)
+            # no more of a flank comes back than was taken away: on uneven ground rings tell too bright a flank, of which
+            # the dark side has nothing to give, and it would become a disc
+            taken = 1 - (1 - filled[c, rows]) / np.maximum(1 - plane[rows], np.float32(1e-6))
+            nearer = np.minimum(nearer, np.maximum(taken, 0))
             mine = np.where(drawn, mine + nearer * (1 - mine), filled[c, rows])
             out[c, rows] = mine if plan.empty is None else np.where(plan.empty[rows], planes[c, rows], mine)
 
