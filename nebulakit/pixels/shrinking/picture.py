@@ -145,6 +145,7 @@ def _flanks(planes: Planes, plan: Shrinking, large: Mask) -> tuple[Planes, Plane
             # a little below the middle, so that neighbours on more than half of a ring do not raise it
             profile = ordered[np.minimum(first + (count * RING).astype(int), len(ordered) - 1)]
             profile = np.minimum.accumulate(np.where(count > 0, profile, values.max()))[: reach + 1]
+            profile = _smooth_outside(profile, wide)
             base = float(profile[-1])
             above = (profile - base) / (1 - min(base, 0.9))
             mine = np.interp(away, np.arange(len(profile)), above, right=0.0).astype(np.float32)
@@ -158,6 +159,18 @@ def _flanks(planes: Planes, plan: Shrinking, large: Mask) -> tuple[Planes, Plane
     rest += np.clip(2.5 * out - 0.75, 0, 1) * np.maximum(under - rest, 0)
     rest = np.where(out > 0, rest, planes)
     return out, rest if plan.empty is None else known(rest, plan.empty)
+
+
+def _smooth_outside(profile: Plane, wide: float) -> Plane:
+    """Give a falling profile told pixel by pixel with its outer part averaged over a tenth of the radius to either side.
+
+    Where the ground is uneven it falls in steps, which would be drawn in as rings.
+    """
+    radius = np.arange(len(profile))
+    half = np.where(radius > wide, radius // 10, 0)
+    total = np.concatenate([[0.0], np.cumsum(profile, dtype=np.float64)])
+    low, high = np.maximum(radius - half, 0), np.minimum(radius + half + 1, len(profile))
+    return np.asarray(np.minimum.accumulate((total[high] - total[low]) / (high - low)), np.float32)
 
 
 class _Source:
