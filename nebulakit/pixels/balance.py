@@ -20,6 +20,7 @@ _SKY = 0.25  # how well the sky's level is known, in a pixel's noise: light belo
 
 
 _SCALES = 4  # coarser ones hardly fit into a block of 48 px
+_REST = 0.1  # what stars and glow leave at coarser scales, in noises: 0.02-0.5 on eight scenes, 0.1 in the median
 _QUIET = 2.5  # how much noisier a typical block of empty sky is than the quietest tenth, after denoising
 
 
@@ -90,13 +91,13 @@ def light(plane: Plane, noise: Noise, sky: float, side: int) -> Light:
     return Light(len(shining) / total, float(np.quantile(shining, 0.95)) if len(shining) else 0.0, len(shining))
 
 
-def noise_left(plane: Plane, before: tuple[float, ...] = ()) -> float:
+def noise_left(plane: Plane, before: Noise | None = None) -> float:
     """Measure the noise that is in a plane now, blotches included: the deviation within blocks of 48 px.
 
     It is what is left after denoising, where the noise of the linear stack is what was there before. The darkest third
     of the blocks speaks for the sky; where even these hold structure, the quietest tenth does, times the usual ratio.
-    Where all hold structure that would still be taken for noise: ``before``, the deviations of w_1..w_J of the linear
-    stack's noise, says how much there can be of each scale.
+    Where all hold structure that would still be taken for noise: ``before``, the noise of the linear stack, says how much
+    there can be of each scale.
     """
     side = 48
     h, w = plane.shape
@@ -128,14 +129,15 @@ def noise_left(plane: Plane, before: tuple[float, ...] = ()) -> float:
         return min(float(np.median(deviation[dark])), _QUIET * float(np.quantile(deviation, 0.1)))
 
     left = typical(cells)
-    scales = min(len(before), _SCALES, int(math.log2(side)) - 1)
-    if scales < 1:
+    known = before.scales[0] if before is not None else ()
+    scales = min(len(known), _SCALES, int(math.log2(side)) - 1)
+    if before is None or scales < 1:
         return left
     parts = [starlet.transform(np.ascontiguousarray(c, np.float32), scales) for c in cells]
     bands = [np.stack([w[j] for w, _ in parts]) for j in range(scales)] + [np.stack([c for _, c in parts])]
     seen = [typical(b.astype(np.float64)) for b in bands]
-    # what is coarser than the last scale looked at: each further scale has half of the one before
-    most = [*before[:scales], before[scales - 1] / math.sqrt(3)]
+    # what is coarser than the last scale looked at: each further scale has half of the one before; stars and glow leave some
+    most = [*known[:scales], math.hypot(known[scales - 1] / math.sqrt(3), _REST * before.sigma[0])]
     # bands overlap, so that only the share tells
     return left * math.hypot(*map(min, seen, most)) / max(math.hypot(*seen), 1e-30)
 
@@ -156,7 +158,7 @@ def decide_gain(
     stretch (sky at a tenth), stays under ``most`` of the display's range at the sky level; [O III] that is too noisy as
     it is gets less than 1.
     """
-    left = noise_left(oiii, noises[1].scales[0])
+    left = noise_left(oiii, noises[1])
     first, second = (_anchors(p, s, n.sigma[0]) for p, s, n in zip((ha, oiii), skies, noises, strict=True))
     slope = _slope(first)
     limit = most / (slope * left) if slope * left > 0 else math.inf

@@ -143,7 +143,7 @@ def test_structure_all_over_the_frame_is_not_taken_for_noise() -> None:
     seen = oiii.replace(oiii.planes + rng.normal(0, 0.004, oiii.planes.shape).astype(np.float32))
     calm = denoise_wavelet(seen)
     true = balance.noise_left((calm.planes - oiii.planes)[0])
-    assert 0.5 < balance.noise_left(calm.planes[0], white(0.004).scales[0]) / true < 2
+    assert 0.5 < balance.noise_left(calm.planes[0], white(0.004)) / true < 2
     assert balance.noise_left(calm.planes[0]) > 5 * true  # which is why what was there before must be asked
     told = balance_lines(ha, calm)[0].record
     assert told["why"] == "equal heights"
@@ -153,9 +153,9 @@ def test_structure_all_over_the_frame_is_not_taken_for_noise() -> None:
 def test_noise_of_a_sky_is_told_as_it_is() -> None:
     """What there was before says no more than the most there can be, of fine grain and of blotches alike."""
     grain = np.random.default_rng(4).normal(0, 1, (400, 500)).astype(np.float32)
-    assert balance.noise_left(grain, white(1.0).scales[0]) == pytest.approx(balance.noise_left(grain), rel=0.02)
+    assert balance.noise_left(grain, white(1.0)) == pytest.approx(balance.noise_left(grain), rel=0.02)
     calm = starlet.smooth(starlet.smooth(grain, 1), 2)
-    assert balance.noise_left(calm, white(1.0).scales[0]) == pytest.approx(balance.noise_left(calm), rel=0.05)
+    assert balance.noise_left(calm, white(1.0)) == pytest.approx(balance.noise_left(calm), rel=0.05)
 
 
 def test_a_bright_place_in_a_faint_field_is_not_burnt() -> None:
