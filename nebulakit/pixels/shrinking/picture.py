@@ -67,7 +67,10 @@ def picture_reduced(planes: Planes, plan: Shrinking) -> Planes:
         factor = np.divide(light, mean, out=np.ones_like(mean), where=mean > 1e-7)
         factor = np.where(drawn, np.clip(factor, 0, 1), np.float32(1))
         for c, plane in enumerate(rest):
-            mine = core * plane[rows] * factor + (1 - core) * sources[1 + c].at(x + shift_x, y + shift_y)
+            moved_in = sources[1 + c].at(x + shift_x, y + shift_y)
+            mine = core * plane[rows] * factor + (1 - core) * moved_in
+            # one factor keeps a core's colour, but would take ground from channels in which the star is weak
+            mine = np.maximum(mine, np.minimum(plane[rows], moved_in))
             mine = np.where(moved, mine, plane[rows])
             nearer = behind[c].at(x + large_x, y + large_y)
             # no more of a flank comes back than was taken away: on uneven ground rings tell too bright a flank, of which
