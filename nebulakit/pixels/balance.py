@@ -19,6 +19,8 @@ SURE = 3.0
 _SKY = 0.25  # how well the sky's level is known, in a pixel's noise: light below SURE times this is no light
 
 
+_SCALES = 4  # coarser ones hardly fit into a block of 48 px
+_REST = 0.1  # what stars and glow leave at coarser scales, in noises: 0.02-0.5 on eight scenes, 0.1 in the median
 _QUIET = 2.5  # how much noisier a typical block of empty sky is than the quietest tenth, after denoising
 
 
@@ -89,11 +91,13 @@ def light(plane: Plane, noise: Noise, sky: float, side: int) -> Light:
     return Light(len(shining) / total, float(np.quantile(shining, 0.95)) if len(shining) else 0.0, len(shining))
 
 
-def noise_left(plane: Plane) -> float:
+def noise_left(plane: Plane, before: Noise | None = None) -> float:
     """Measure the noise that is in a plane now, blotches included: the deviation within blocks of 48 px.
 
     It is what is left after denoising, where the noise of the linear stack is what was there before. The darkest third
     of the blocks speaks for the sky; where even these hold structure, the quietest tenth does, times the usual ratio.
+    Where all hold structure that would still be taken for noise: ``before``, the noise of the linear stack, says how much
+    there can be of each scale.
     """
     side = 48
     h, w = plane.shape
@@ -119,22 +123,47 @@ def noise_left(plane: Plane) -> float:
     unit = float((axis**2).mean())
     for a in (axis[None, :, None], axis[None, None, :]):  # a tilt is no noise
         cells = cells - (cells * a).mean((1, 2), keepdims=True) / unit * a
-    deviation = np.sqrt((cells**2).mean((1, 2)))
-    return min(float(np.median(deviation[dark])), _QUIET * float(np.quantile(deviation, 0.1)))
+
+    def typical(parts: Floats) -> float:
+        deviation = np.sqrt((parts**2).mean((1, 2)))
+        return min(float(np.median(deviation[dark])), _QUIET * float(np.quantile(deviation, 0.1)))
+
+    left = typical(cells)
+    known = before.scales[0] if before is not None else ()
+    scales = min(len(known), _SCALES, int(math.log2(side)) - 1)
+    if before is None or scales < 1:
+        return left
+    parts = [starlet.transform(np.ascontiguousarray(c, np.float32), scales) for c in cells]
+    bands = [np.stack([w[j] for w, _ in parts]) for j in range(scales)] + [np.stack([c for _, c in parts])]
+    seen = [typical(b.astype(np.float64)) for b in bands]
+    # what is coarser than the last scale looked at: each further scale has half of the one before; stars and glow leave some
+    most = [*known[:scales], math.hypot(known[scales - 1] / math.sqrt(3), _REST * before.sigma[0])]
+    # bands overlap, so that only the share tells
+    return left * math.hypot(*map(min, seen, most)) / max(math.hypot(*seen), 1e-30)
 
 
-def decide_gain(ha: Plane, oiii: Plane, ha_sky: float, ha_noise: float, lights: tuple[Light, Light], most: float) -> Gain:
-    """Decide by how much [O III] is multiplied.
+def decide_gain(
+    ha: Plane,
+    oiii: Plane,
+    skies: tuple[float, float],
+    noises: tuple[Noise, Noise],
+    lights: tuple[Light, Light],
+    most: float,
+) -> Gain:
+    """Decide by how much [O III] is multiplied; ``noises`` are those of the linear stack in these layers.
 
-    Wanted: that the brightest parts of both lines stand equally high (their 95 % quantiles). Limit: the noise left in
-    [O III], lifted by the gain and shown by the stretch that suits H-alpha (sky at a tenth), stays under ``most`` of
-    the display's range at the sky level; [O III] that is too noisy as it is gets less than 1.
+    Wanted: that the brightest parts of both lines stand equally high (their 95 % quantiles), and no more of the light of
+    [O III] is burnt than the stretch of H-alpha burns of that (where [O III] shines bright in one place and faintly all
+    over, quantiles of boxes tell the faint part). Limit: the noise left in [O III], lifted by the gain and shown by that
+    stretch (sky at a tenth), stays under ``most`` of the display's range at the sky level; [O III] that is too noisy as
+    it is gets less than 1.
     """
-    left = noise_left(oiii)
-    slope = sky_slope(ha, ha_sky, ha_noise)
+    left = noise_left(oiii, noises[1])
+    first, second = (_anchors(p, s, n.sigma[0]) for p, s, n in zip((ha, oiii), skies, noises, strict=True))
+    slope = _slope(first)
     limit = most / (slope * left) if slope * left > 0 else math.inf
     a, b = lights
-    wanted = a.bright / b.bright if a.boxes and b.boxes else 1.0
+    wanted = min(a.bright / b.bright, first.bright / second.bright) if a.boxes and b.boxes else 1.0
     return Gain(min(wanted, limit), wanted, limit, left, slope)
 
 
@@ -143,8 +172,15 @@ def sky_slope(plane: Plane, sky: float, noise: float) -> float:
 
     ``noise`` is that of the linear stack in this layer.
     """
+    return _slope(_anchors(plane, sky, noise))
+
+
+def _anchors(plane: Plane, sky: float, noise: float) -> tone.Anchors:
     grain = tone.pixel_noise(plane[None])
-    found = tone.anchors(plane[None], (sky,), grain, stars=False, least=tone.FAINTEST * noise)
+    return tone.anchors(plane[None], (sky,), grain, stars=False, least=tone.FAINTEST * noise)
+
+
+def _slope(found: tone.Anchors) -> float:
     softening, white = tone.decide_asinh(found, sky=0.1, lift=0.4, softening=None, white=None)
     return tone.Stretch("asinh", softening, 0.0, white, 0.1).slope
 

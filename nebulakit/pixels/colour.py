@@ -162,11 +162,12 @@ EDGE = decode1(0.004), decode1(0.996)
 """Light a little above 0 and below 1: colours made stronger or lighter end here, so that no channel is cut."""
 
 
-def fit(lab: Array, before: Array | None = None) -> Array:
+def fit(lab: Array, before: Array | None = None, limit: Array | None = None) -> Array:
     """Give the light of OKLab colours (3, n...), the chroma of those that no picture can show brought down until it fits.
 
     Lightness and hue stay; clipping each channel by itself would turn the hue. Found by halving, on these pixels only.
-    ``before``: the light that the colours were made of; channels then end at EDGE, or where they were if that is beyond.
+    ``before``: the light that the colours were made of; channels then end at EDGE, or where they were if that is beyond,
+    and no higher than ``limit`` in each pixel.
     ``lab`` may be changed.
     """
     np.clip(lab[0], 0, 1, out=lab[0])
@@ -174,7 +175,9 @@ def fit(lab: Array, before: Array | None = None) -> Array:
     low: float | Array = -GRAIN
     high: float | Array = 1 + GRAIN
     if before is not None:
-        low, high = np.minimum(_least(before), EDGE[0]).ravel(), np.maximum(_most(before), EDGE[1]).ravel()
+        low, high = np.minimum(_least(before), EDGE[0]).ravel(), np.maximum(most_of(before), EDGE[1]).ravel()
+        if limit is not None:
+            high = np.minimum(high, limit.ravel())
     flat = light.reshape(3, -1)
     where = np.flatnonzero(_outside(flat, low, high))
     if len(where):
@@ -218,7 +221,8 @@ def _share_that_fits(lab: Array, low: float | Array, high: float | Array) -> Arr
     return np.maximum(share, 0, out=share)
 
 
-def _most(light: Array) -> Array:
+def most_of(light: Array) -> Array:
+    """Give the brightest channel of light (3, n...)."""
     return np.asarray(np.maximum(np.maximum(light[0], light[1]), light[2]))
 
 
@@ -228,7 +232,7 @@ def _least(light: Array) -> Array:
 
 def _outside(light: Array, low: float | Array, high: float | Array) -> npt.NDArray[np.bool_]:
     """Tell where light is below ``low`` or above ``high`` in any channel; NaN is not."""
-    return np.asarray((_most(light) > np.asarray(high, np.float32)) | (_least(light) < np.asarray(low, np.float32)))
+    return np.asarray((most_of(light) > np.asarray(high, np.float32)) | (_least(light) < np.asarray(low, np.float32)))
 
 
 def cusp(hue: float) -> tuple[float, float]:

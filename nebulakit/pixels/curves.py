@@ -71,10 +71,15 @@ def _slopes(width: npt.NDArray[np.float64], chord: npt.NDArray[np.float64]) -> n
     return np.concatenate([ends[:1], inner, ends[1:]])
 
 
+CALM = 0.7
+"""Share of the way from its grey to white that the brightest channel of a colour goes before a curve costs it chroma."""
+
+
 def lightness_curve(planes: Array, curve: Callable[[Array], Array]) -> Array:
     """Run lightness (OKLab, told as the level of the grey of that lightness) through a curve; hue and purity stay.
 
-    A pixel's light is multiplied by one factor; what then leaves 0..1 loses chroma.
+    A pixel's light is multiplied by one factor. Where that would bring its brightest channel near white or beyond, it loses
+    chroma, the more the nearer: all of it at once, as soon as the channel is at white, made pale areas with edges.
     """
     out = np.empty_like(planes)
 
@@ -82,14 +87,33 @@ def lightness_curve(planes: Array, curve: Callable[[Array], Array]) -> Array:
         before = colour.decode(np.ascontiguousarray(planes[:, rows]))
         lab = colour.to_lab(before)
         old = lab[0].copy()
-        light = curve(colour.encode(old * old * old))
+        grey = colour.encode(old * old * old)
+        light = curve(grey)
         new = np.cbrt(colour.decode(light))
         new /= np.maximum(old, np.float32(1e-6))
         lab *= new
-        out[:, rows] = colour.encode(colour.fit(lab, before))
+        top = colour.most_of(before)
+        limit = _limit(grey, colour.encode(top), light, colour.encode(top * (new * new * new)))
+        out[:, rows] = colour.encode(colour.fit(lab, before, limit))
 
     colour.by_rows(work, (planes.shape[1], planes.shape[2]))
     return out
+
+
+def _limit(grey: Array, top: Array, light: Array, wanted: Array) -> Array:
+    """Give the light up to which the brightest channel may go, from levels: of the grey and of that channel, before and after.
+
+    How far the channel is on the way from the grey to white (0..1) nears 1 from where it was, or from CALM, and never gets
+    there; a channel that gets no further on that way is let be.
+    """
+    was = np.clip((top - grey) / np.maximum(1 - grey, np.float32(1e-6)), 0, 1)
+    room = np.maximum(1 - light, np.float32(1e-6))
+    start = np.maximum(was, np.float32(CALM))
+    more = np.maximum((wanted - light) / room - start, 0)
+    left = 1 - start
+    way = start + left * more / np.maximum(left + more, np.float32(1e-6))
+    limit = colour.decode(np.minimum(light + way * room, 1))
+    return colour.choose(more <= 0, np.full_like(limit, 2), limit)
 
 
 def channel_curve(planes: Array, curve: Callable[[Array], Array], channels: Sequence[int]) -> Array:

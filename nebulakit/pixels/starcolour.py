@@ -20,6 +20,11 @@ Array = npt.NDArray[np.float64]
 LIGHT = ((0.45, 0.62), (1.1, 0.28), (2.7, 0.07), (6.5, 0.02), (16.0, 0.01))
 GAIN_RANGE = (0.2, 5.0)
 
+# how channels fall from core to ring is told by as many whole stars, in whose ring others shed less than this of its light
+FALL_STARS = 60
+FALL_LEAST = 5
+FALL_OTHERS = 0.3
+
 
 def star_fluxes(
     planes: Planes, stars: StarList, fwhm: float, white: tuple[float, ...] | None
@@ -27,7 +32,8 @@ def star_fluxes(
     """Give the light of every star per channel (star, channel), and which stars were not cut off.
 
     Unclipped stars are summed within 0.8 fwhm. Of a star whose core is cut off the colour is read on the first ring
-    outside that core, one fwhm wide. NaN counts as no light.
+    outside that core, one fwhm wide, and whole stars tell how much more of it a wider channel has there. NaN counts as
+    no light.
     """
     n, (channels, h, w) = len(stars), planes.shape
     flux, whole = np.zeros((n, channels)), np.ones(n, bool)
@@ -46,19 +52,26 @@ def star_fluxes(
         flux[part] = (cuts * aperture).sum((2, 3)).T
         whole[part] = ~(cuts >= limits[:, None, None, None]).any((0, 2, 3))
     whole &= ~stars.saturated
-    for i in np.flatnonzero(~whole):
-        flux[i] = _ring(planes, float(stars.x[i]), float(stars.y[i]), fwhm, limits)
+    edges: dict[int, float] = {}
+    for i in np.flatnonzero(~whole).tolist():
+        flux[i], edges[i] = _ring(planes, float(stars.x[i]), float(stars.y[i]), fwhm, limits)
+    falls = _falls(planes, stars, np.maximum(flux, 0), whole, fwhm, sorted(set(edges.values())))
+    for i, inner in edges.items():
+        flux[i] /= falls[inner]
     return np.maximum(flux, 0), whole
 
 
-def _ring(planes: Planes, x: float, y: float, fwhm: float, limits: Array) -> Array:
-    """Give the light per channel of a star with a cut-off core, scaled from the first ring that is whole in all channels."""
+def _ring(planes: Planes, x: float, y: float, fwhm: float, limits: Array) -> tuple[Array, float]:
+    """Give the light per channel of a star with a cut-off core, scaled from the first ring that is whole in all channels.
+
+    Second is where that ring begins.
+    """
     h, w = planes.shape[1:]
     far = min(120, max(h, w))
     y0, y1, x0, x1 = max(round(y) - far, 0), min(round(y) + far + 1, h), max(round(x) - far, 0), min(round(x) + far + 1, w)
     cut = planes[:, y0:y1, x0:x1]
     if not cut.size:
-        return np.zeros(len(planes))
+        return np.zeros(len(planes)), 0.5
     distance = np.hypot(np.arange(x0, x1)[None] - x, np.arange(y0, y1)[:, None] - y)
     over = (np.nan_to_num(cut) >= limits[:, None, None]).any(0)
     # the core reaches as far as rings are mostly cut off
@@ -67,11 +80,69 @@ def _ring(planes: Planes, x: float, y: float, fwhm: float, limits: Array) -> Arr
     inner = int(np.argmax(share < 0.05)) + 0.5
     ring = (distance >= inner) & (distance < inner + max(1.5, fwhm)) & ~over & np.isfinite(cut).all(0)
     if not ring.any():
-        return np.zeros(len(planes))
-    level = cut[:, ring].mean(1, dtype=np.float64)
-    middle = inner + max(1.5, fwhm) / 2
-    profile = sum(a * math.exp(-(middle**2) / (2 * (s * fwhm) ** 2)) / (2 * math.pi * (s * fwhm) ** 2) for s, a in LIGHT)
-    return np.asarray(level / max(profile, 1e-12))
+        return np.zeros(len(planes)), inner
+    return np.asarray(cut[:, ring].mean(1, dtype=np.float64) / _law(inner + max(1.5, fwhm) / 2, fwhm)), inner
+
+
+def _law(distance: Array | float, fwhm: float) -> Array:
+    """Give the light per pixel of a star of light 1, so far from its middle."""
+    square = np.asarray(distance, float) ** 2
+    parts = (a * np.exp(-square / (2 * (s * fwhm) ** 2)) / (2 * math.pi * (s * fwhm) ** 2) for s, a in LIGHT)
+    return np.asarray(np.maximum(sum(parts), 1e-12))
+
+
+def _falls(
+    planes: Planes, stars: StarList, flux: Array, whole: npt.NDArray[np.bool_], fwhm: float, edges: list[float]
+) -> dict[float, Array]:
+    """Give how much more than the mean channel each has, of the light in the core, in the ring that begins at each edge.
+
+    Told by the brightest whole stars that reach so far: the flank of a channel wider by a tenth is brighter by half, and
+    a star read there would take that channel's colour. Beyond the last ring that enough stars reach, flanks keep their
+    ratio, as those of all channels fall by one power.
+    """
+    from scipy.spatial import cKDTree
+
+    told: dict[float, Array] = {}
+    last: Array = np.ones(len(planes))
+    if not edges:
+        return told
+    wide = max(1.5, fwhm)
+    total = flux.sum(1)
+    clear = np.flatnonzero(whole & (flux > 0).all(1))
+    clear = clear[np.argsort(-total[clear], kind="stable")]
+    places = np.column_stack([stars.x, stars.y])
+    tree, giants = cKDTree(places), np.flatnonzero(~whole)
+    for inner in edges:
+        middle = inner + wide / 2
+        ratios: list[Array] = []
+        for i in clear[stars.radius[clear] > inner + wide][: 3 * FALL_STARS]:
+            # a neighbour may lie on the ring itself; what shines further away only giants do
+            near = np.union1d(np.asarray(tree.query_ball_point(places[i], inner + 8 * fwhm), int), giants)
+            away = np.hypot(*(places[near] - places[i]).T)
+            others = float((total[near] * _law(np.abs(away - middle), fwhm))[near != i].sum())
+            if others > FALL_OTHERS * total[i] * float(_law(middle, fwhm)):
+                continue
+            level = _annulus(planes, float(stars.x[i]), float(stars.y[i]), inner, inner + wide)
+            if (level > 0).all():
+                ratios.append(np.log(level / flux[i]))
+            if len(ratios) == FALL_STARS:
+                break
+        if len(ratios) >= FALL_LEAST:
+            usual = np.median(ratios, axis=0)
+            last = np.exp(usual - usual.mean())
+        told[inner] = last
+    return told
+
+
+def _annulus(planes: Planes, x: float, y: float, inner: float, outer: float) -> Array:
+    """Give the mean per channel between two distances from a place, without pixels that hold nothing."""
+    h, w = planes.shape[1:]
+    far = math.ceil(outer)
+    y0, y1, x0, x1 = max(round(y) - far, 0), min(round(y) + far + 1, h), max(round(x) - far, 0), min(round(x) + far + 1, w)
+    cut = planes[:, y0:y1, x0:x1]
+    distance = np.hypot(np.arange(x0, x1)[None] - x, np.arange(y0, y1)[:, None] - y)
+    ring = (distance >= inner) & (distance < outer) & np.isfinite(cut).all(0)
+    return np.asarray(cut[:, ring].mean(1, dtype=np.float64) if ring.any() else np.zeros(len(planes)))
 
 
 def decide_balance(fluxes: Array, good: npt.NDArray[np.bool_]) -> tuple[float, ...] | None:

@@ -165,8 +165,9 @@ def _coloured(light: Array, how: Stretch) -> Array:
     most = np.maximum(np.maximum(shown[0], shown[1]), shown[2])
     if np.nanmax(most, initial=0) > colour.decode1(KNEE):
         shown *= colour.decode(roll_off(colour.encode(most))) / np.maximum(most, np.float32(1e-12))
-    # the grey turns the hue of what stands above the sky, so that is set again
-    lab, wanted = colour.to_lab(shown), colour.to_lab(light)
+    # the grey turns the hue of what stands above the sky, so that is set again; a channel below the sky holds no light,
+    # and as less than none it would make hues that no light has: olive and violet where red is faint
+    lab, wanted = colour.to_lab(shown), colour.to_lab(np.maximum(light, 0))
     length = np.sqrt(wanted[1] * wanted[1] + wanted[2] * wanted[2])
     chroma = np.sqrt(lab[1] * lab[1] + lab[2] * lab[2])
     chroma /= np.maximum(length, np.float32(1e-20))

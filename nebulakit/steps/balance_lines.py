@@ -46,7 +46,8 @@ def balance_lines(
     """Bring [O III] to H-alpha's display scale, so that a stretch alike for both shows two colours.
 
     The gain wanted makes the brightest parts equal: the 95 % quantiles of the boxes (2 fwhm wide) that shine more than
-    3 noises above the sky. It is held where the noise that is still in [O III] (after denoising, so denoise before)
+    3 noises above the sky, but no more of the light of [O III] comes over white than of H-alpha's (2 %). It is held where
+    the noise that is still in [O III] (after denoising, so denoise before; never more than the stack had at that scale)
     would show more than ``noise_shown`` at the sky, in the stretch that `stretch_asinh` chooses for H-alpha with the
     sky at a tenth. Where [O III] is the stronger line the gain lies below 1 and dims it. How much of the frame shines in
     each line is recorded, and said in words where another recipe suits better. Own method, from quantiles.
@@ -71,7 +72,14 @@ def balance_lines(
         balance.light(red.planes[0], red.noise, red.sky[0], side),
         balance.light(blue.planes[0], blue.noise, blue.sky[0], side),
     )
-    found = balance.decide_gain(red.planes[0], blue.planes[0], red.sky[0], red.noise.sigma[0], lights, noise_shown.fraction)
+    found = balance.decide_gain(
+        red.planes[0],
+        blue.planes[0],
+        (red.sky[0], blue.sky[0]),
+        (red.noise, blue.noise),
+        lights,
+        noise_shown.fraction,
+    )
     used = found.gain if gain == "auto" else gain
     lifted = oiii.replace(
         oiii.planes * float(used),

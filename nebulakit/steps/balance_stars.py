@@ -39,7 +39,8 @@ def balance_stars(
 
     For a layer of stars, linear or stretched (it is worked on in light either way). Behind a line filter star colours
     mean little, so white on average is as true as any. The colour of every star is measured within 0.8 fwhm, of a star
-    whose core is cut off on the ring around it; the factors bring the median of the whole stars to white and keep its
+    whose core is cut off on the ring around it, beside what whole stars have there (a wider channel has more of it); the factors
+    bring the median of the whole stars to white and keep its
     light. Where channels differ in star width, rims are coloured; with ``rims: even`` every pixel takes the colour of
     the stars whose light falls on it, each by its share, and keeps its brightness. Method: own.
 

@@ -13,7 +13,7 @@ from nebulakit.image import Image
 from nebulakit.pixels import balance, starlet
 from nebulakit.pixels.facts import Noise
 from nebulakit.pixels.noise import measure_noise
-from nebulakit.steps import stretch_asinh
+from nebulakit.steps import balance_lines, denoise_wavelet, stretch_asinh
 
 
 def white(sigma: float) -> Noise:
@@ -98,7 +98,7 @@ def lines(peak: float, noise: float, seed: int = 5) -> tuple[np.ndarray, np.ndar
 def gain(peak: float, noise: float, most: float = 0.01) -> balance.Gain:
     ha, oiii = lines(peak, noise)
     lights = tuple(balance.light(p, white(noise), 0.0, 6) for p in (ha, oiii))
-    return balance.decide_gain(ha, oiii, 0.0, 0.0, (lights[0], lights[1]), most)
+    return balance.decide_gain(ha, oiii, (0.0, 0.0), (white(noise), white(noise)), (lights[0], lights[1]), most)
 
 
 def test_without_noise_in_the_way_heights_become_equal() -> None:
@@ -125,6 +125,52 @@ def test_no_oiii_is_not_lifted() -> None:
     assert gain(0, 0.05).gain == 1
     found = gain(0, 0.5)
     assert found.gain * found.noise_left * found.slope <= 0.01 * (1 + 1e-9)
+
+
+def everywhere(seed: int) -> np.ndarray:
+    """Light of 0.15 to 1 with structure in every block, no sky: waves of many lengths, folded into ridges."""
+    rng = np.random.default_rng(seed)
+    k = np.hypot(np.fft.fftfreq(300)[:, None], np.fft.rfftfreq(400)[None])
+    power = np.where(k > 0, np.maximum(k, 1e-3) ** -1.2 * np.exp(-((8 * k) ** 2)), 0)
+    waves = np.fft.irfft2(power * np.exp(2j * np.pi * rng.random(k.shape)), s=(300, 400))
+    return np.asarray(0.15 + 0.85 * np.exp(-np.abs(waves / waves.std()) * 1.5), np.float32)
+
+
+def test_structure_all_over_the_frame_is_not_taken_for_noise() -> None:
+    """The noise left is told within a factor 2; [O III], three times as faint, is lifted as if there were no noise."""
+    ha, oiii = (Image.from_array(k * everywhere(s), noise=white(0.004), sky=(0.0,), fwhm=3.0) for k, s in ((3, 1), (1, 2)))
+    rng = np.random.default_rng(3)
+    seen = oiii.replace(oiii.planes + rng.normal(0, 0.004, oiii.planes.shape).astype(np.float32))
+    calm = denoise_wavelet(seen)
+    true = balance.noise_left((calm.planes - oiii.planes)[0])
+    assert 0.5 < balance.noise_left(calm.planes[0], white(0.004)) / true < 2
+    assert balance.noise_left(calm.planes[0]) > 5 * true  # which is why what was there before must be asked
+    told = balance_lines(ha, calm)[0].record
+    assert told["why"] == "equal heights"
+    assert told["gain"] == pytest.approx(3, rel=0.1)
+
+
+def test_noise_of_a_sky_is_told_as_it_is() -> None:
+    """What there was before says no more than the most there can be, of fine grain and of blotches alike."""
+    grain = np.random.default_rng(4).normal(0, 1, (400, 500)).astype(np.float32)
+    assert balance.noise_left(grain, white(1.0)) == pytest.approx(balance.noise_left(grain), rel=0.02)
+    calm = starlet.smooth(starlet.smooth(grain, 1), 2)
+    assert balance.noise_left(calm, white(1.0)) == pytest.approx(balance.noise_left(calm), rel=0.05)
+
+
+def test_a_bright_place_in_a_faint_field_is_not_burnt() -> None:
+    """The boxes of [O III] tell of the field; no more of its light is to be over white than of H-alpha's."""
+    rng = np.random.default_rng(6)
+    y, x = np.mgrid[0:300, 0:400]
+    bright = 1 / (1 + np.exp(np.hypot(x - 200, y - 150) - 32))
+    ha, oiii = (
+        Image.from_array(p, noise=white(0.01), sky=(0.0,), fwhm=3.0, content="starless") for p in (everywhere(1), 0.1 + bright)
+    )
+    lifted = balance_lines(ha, oiii.replace(oiii.planes + rng.normal(0, 1e-4, oiii.planes.shape).astype(np.float32)))[1]
+    white_at = stretch_asinh(ha).record["white"]
+    light = lifted.planes[0].clip(0)
+    # the place is even, so that it comes to white as a whole; white is told by averaged pixels
+    assert light[light > 1.1 * white_at].sum() < 0.02 * light.sum()
 
 
 def test_the_slope_is_that_of_the_stretch() -> None:

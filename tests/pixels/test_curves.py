@@ -53,6 +53,21 @@ def test_a_curve_of_lightness_keeps_hue_and_purity() -> None:
     np.testing.assert_allclose(curves.lightness_curve(grey, curves.Curve([(0, 0), (0.4, 0.5), (1, 1)])), 0.5, atol=1e-5)
 
 
+@pytest.mark.parametrize("hue", [25.0, 80.0, 205.0])
+def test_bright_colours_are_made_lighter_without_an_edge(hue: float) -> None:
+    """From dim to bright of one hue its purity falls smoothly; it bent all at once where a channel had come to white."""
+    full = np.array(colour.line_light(hue, 0.95))
+    ramp = np.linspace(0.2, 0.98, 400)
+    planes = colour.encode((full[:, None, None] * ramp**2.4).astype(np.float32))
+    lighter = curves.lightness_curve(planes, curves.Curve([(0, 0), (0.12, 0.115), (0.5, 0.55), (0.85, 0.9), (1, 1)]))
+    lab = colour.to_lab(colour.decode(lighter))[:, 0].astype(float)
+    purity = np.hypot(lab[1], lab[2]) / lab[0]
+    slope = np.diff(np.convolve(purity, np.ones(9) / 9, "valid")) / np.diff(ramp[4:-4])
+    # how much the slope changes over a hundredth of the range, in purity per range
+    assert np.abs(slope[5:] - slope[:-5]).max() < 0.25
+    assert lighter.max() < 1
+
+
 def test_only_the_named_channel_changes() -> None:
     planes = np.random.default_rng(0).random((3, 30, 40), np.float32)
     got = curves.channel_curve(planes, curves.Curve([(0, 0), (0.5, 0.7), (1, 1)]), [1])

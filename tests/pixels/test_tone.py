@@ -160,6 +160,25 @@ def test_colour_is_multiplied_by_one_factor() -> None:
     np.testing.assert_allclose(np.median(ratio[1, dim] / ratio[0, dim]), 1, atol=1e-4)
 
 
+@pytest.mark.parametrize("faint", [0.0, 0.02, 0.05])
+def test_a_channel_below_the_sky_turns_no_red_into_olive(faint: float) -> None:
+    """Faint red light over a glow that is a little off in green and blue: the hue stays that of the light there is.
+
+    Less than no light would be a hue of no light, which ends in olive or violet and steps where another channel sinks.
+    """
+    below = np.linspace(0, 0.04, 200, dtype=np.float32)
+    light = np.stack([np.full_like(below, 0.2), np.full_like(below, faint), -below])[:, None]
+    light[1, 0, 100:] -= 0.06
+    shown = tone.stretched(light, (0.0,) * 3, tone.Stretch("asinh", 0.1, 0.01, 1.0, 0.1))
+    lab = colour.to_lab(colour.decode(shown))[:, 0].astype(float)
+    hue = np.degrees(np.arctan2(lab[2], lab[1]))
+    own = colour.to_lab(np.array([0.2, faint, 0.0], np.float32)[:, None])[:, 0].astype(float)
+    assert np.hypot(lab[1], lab[2]).min() > 0.05
+    # between the hue of what is there and that of red alone, give or take a degree of rounding
+    assert hue.min() > 29.2 - 1
+    assert hue.max() < math.degrees(math.atan2(own[2], own[1])) + 1
+
+
 @pytest.mark.parametrize("channels", [1, 3])
 def test_noise_at_the_sky_comes_out_as_told(channels: int) -> None:
     stretch = how("asinh", 0.2)

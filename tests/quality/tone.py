@@ -76,7 +76,7 @@ def figures(night: Any) -> dict[str, float]:
     def cut(p: Any) -> float:
         return 100 * float(((p <= 0.001) | (p >= 0.999)).any(0).mean())
 
-    before = colour.to_lab(planes)
+    before = colour.to_lab(np.maximum(planes, 0))  # a channel that noise brings below the sky holds no light
     for stretch in (steps.stretch_asinh, steps.stretch_midtone):
         shown = stretch(image).planes
         if has_sky:

@@ -102,7 +102,8 @@ def test_a_deeper_stack_looks_the_same(name: str) -> None:
 def test_hues_are_those_of_the_light(name: str) -> None:
     image = rgb()
     shown = run(name, image)
-    before, after = colour.to_lab(image.planes), colour.to_lab(colour.decode(shown.planes))
+    # a channel that noise brings below the sky holds no light
+    before, after = colour.to_lab(np.maximum(image.planes, 0)), colour.to_lab(colour.decode(shown.planes))
     turned = np.degrees(np.arctan2(before[2], before[1]) - np.arctan2(after[2], after[1]))
     off = np.abs((turned + 180) % 360 - 180)
     seen = (image.planes.mean(0) > 5) & (shown.planes.max(0) < 0.95)

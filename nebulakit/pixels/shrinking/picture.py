@@ -67,9 +67,16 @@ def picture_reduced(planes: Planes, plan: Shrinking) -> Planes:
         factor = np.divide(light, mean, out=np.ones_like(mean), where=mean > 1e-7)
         factor = np.where(drawn, np.clip(factor, 0, 1), np.float32(1))
         for c, plane in enumerate(rest):
-            mine = core * plane[rows] * factor + (1 - core) * sources[1 + c].at(x + shift_x, y + shift_y)
+            moved_in = sources[1 + c].at(x + shift_x, y + shift_y)
+            mine = core * plane[rows] * factor + (1 - core) * moved_in
+            # one factor keeps a core's colour, but would take ground from channels in which the star is weak
+            mine = np.maximum(mine, np.minimum(plane[rows], moved_in))
             mine = np.where(moved, mine, plane[rows])
             nearer = behind[c].at(x + large_x, y + large_y)
+            # no more of a flank comes back than was taken away: on uneven ground rings tell too bright a flank, of which
+            # the dark side has nothing to give, and it would become a disc
+            taken = 1 - (1 - filled[c, rows]) / np.maximum(1 - plane[rows], np.float32(1e-6))
+            nearer = np.minimum(nearer, np.maximum(taken, 0))
             mine = np.where(drawn, mine + nearer * (1 - mine), filled[c, rows])
             out[c, rows] = mine if plan.empty is None else np.where(plan.empty[rows], planes[c, rows], mine)
 
@@ -141,6 +148,7 @@ def _flanks(planes: Planes, plan: Shrinking, large: Mask) -> tuple[Planes, Plane
             # a little below the middle, so that neighbours on more than half of a ring do not raise it
             profile = ordered[np.minimum(first + (count * RING).astype(int), len(ordered) - 1)]
             profile = np.minimum.accumulate(np.where(count > 0, profile, values.max()))[: reach + 1]
+            profile = _smooth_outside(profile, wide)
             base = float(profile[-1])
             above = (profile - base) / (1 - min(base, 0.9))
             mine = np.interp(away, np.arange(len(profile)), above, right=0.0).astype(np.float32)
@@ -154,6 +162,18 @@ def _flanks(planes: Planes, plan: Shrinking, large: Mask) -> tuple[Planes, Plane
     rest += np.clip(2.5 * out - 0.75, 0, 1) * np.maximum(under - rest, 0)
     rest = np.where(out > 0, rest, planes)
     return out, rest if plan.empty is None else known(rest, plan.empty)
+
+
+def _smooth_outside(profile: Plane, wide: float) -> Plane:
+    """Give a falling profile told pixel by pixel with its outer part averaged over a tenth of the radius to either side.
+
+    Where the ground is uneven it falls in steps, which would be drawn in as rings.
+    """
+    radius = np.arange(len(profile))
+    half = np.where(radius > wide, radius // 10, 0)
+    total = np.concatenate([[0.0], np.cumsum(profile, dtype=np.float64)])
+    low, high = np.maximum(radius - half, 0), np.minimum(radius + half + 1, len(profile))
+    return np.asarray(np.minimum.accumulate((total[high] - total[low]) / (high - low)), np.float32)
 
 
 class _Source:
