@@ -30,7 +30,8 @@ GHOSTS_AT = (9.5, 12.5, 15.5, 18.5, 21.5, 24.5, 27.5, 30.5)  # px beyond the edg
 SURE = 8.0
 # log odds that a star is there, where hardly a nebula shines, that it must reach; and one so many times brighter than any in
 # the picture, for what would take it may well be a ridge that runs out over the edge
-BARE, LARGE = (-8.0, 6.0), 3.0
+BARE, LARGE = (-3.0, 30.0), 3.0
+GRAIN = 0.1  # variance of the noise over what is compared, in that of a pixel
 UNLIKE = 2.0  # how much more nebula may be left there
 NOISE = 0.33  # sigma: of the mean of three rows
 ASTEP, FARTHEST = 0.05, 3.0  # px: smaller steps than this drown in float32; further, stars beside each other change places
@@ -61,7 +62,8 @@ class Views(NamedTuple):
     """Mixtures of channels (mixture, channel), in which what a star brings is positive: their mean, and those in which the
     nebula is uneven independently. A bright nebula hides a reflection in every channel, but not where it hardly shines.
 
-    ``bare`` is that mixture, ``calm`` the variance of what nebula is left there, over that of channels mixed at random.
+    ``bare`` is the mixture in which stars stand out of the nebula best (linear discriminant, Fisher 1936, Annals of Eugenics
+    7:179), ``calm`` the variance of what nebula is left there, over that of channels mixed at random.
     """
 
     all: Array
@@ -146,11 +148,14 @@ def _views(fit: StarFit) -> Views:
     """Give the mixtures of channels that are looked at."""
     uneven = unevenness(fit, untouched(fit))
     if uneven is None:
-        uneven = np.diag(np.arange(1.0, len(fit.data) + 1))
-    variances, mixtures = np.linalg.eigh(uneven)
-    mixtures = mixtures.T * np.where(mixtures.T @ fit.height[:, ~fit.outside].sum(1) < 0, -1.0, 1.0)[:, None]
-    calm = max(float(variances[0] / (mixtures[0] ** 2 @ np.diag(uneven))), 1e-6)
-    return Views(np.concatenate([np.full((1, len(mixtures)), 1 / len(mixtures)), mixtures]), mixtures[0], calm)
+        uneven = np.eye(len(fit.data))
+    light = fit.height[:, ~fit.outside].sum(1)
+    mixtures = np.linalg.eigh(uneven)[1].T
+    mixtures *= np.where(mixtures @ light < 0, -1.0, 1.0)[:, None]
+    bare = np.linalg.solve(uneven + GRAIN * np.eye(len(uneven)), light + 1e-9)
+    bare /= np.linalg.norm(bare)
+    calm = float(bare @ uneven @ bare) / max(float(bare**2 @ np.diag(uneven)), 1e-12)
+    return Views(np.concatenate([np.full((1, len(mixtures)), 1 / len(mixtures)), mixtures]), bare, calm)
 
 
 def _stretches(fit: StarFit, edge: int, length: int, views: Views) -> list[tuple[int, int, list[float]]]:
@@ -252,7 +257,7 @@ class Search:
         self.clear = clear_shares(fit.height * self.sigma, (2 + 0.02 * fit.height) * self.sigma)
         # such bright stars have ghosts
         self.least = 0.1 * brightest.min(1) if brightest.size else np.full(len(fit.laws), np.inf)
-        self.large = LARGE * fit.height[:, ~fit.outside].max(1, initial=1e4)
+        self.large = LARGE * fit.height[:, ~fit.outside].max(1, initial=BRIGHT / LARGE)
         self.most = BRIGHTER * fit.height[:, ~fit.outside].max(1, initial=BRIGHT)
         self.whites, self.bare = [Whitening(factor) for factor in rim.factors], Whitening(rim.bare_factor)
         # stars that might be there: where, whether only their ghosts are seen, and how they look, kept white
@@ -491,7 +496,7 @@ def _added(
                 outcomes.append((float(np.minimum(rest**2, 25).sum()), found, flags, tall))
         after, found, flags, tall = min(outcomes, key=lambda o: o[0])
         starlike = search.starlike(tall[:, -1:], 0.05 * tall[:, -1:])[0]
-        least = BARE[int((tall[:, -1] > search.large).any())]
+        least = BARE[int((tall[:, -1] > search.large).all())]
         if before - after < SURE**2 or not starlike or search.seen_bare(found, flags, tall) < least:
             # not this one, nor one beside it
             barred |= (np.hypot(*(tries - tries[best]).T) < 2) & (by_ghost == by_ghost[best])
