@@ -21,6 +21,10 @@ _SKY = 0.25  # how well the sky's level is known, in a pixel's noise: light belo
 
 _SCALES = 4  # coarser ones hardly fit into a block of 48 px
 _REST = 0.1  # what stars and glow leave at coarser scales, in noises: 0.02-0.5 on eight scenes, 0.1 in the median
+# what can just be seen rises with the contrast of what lies over it to this power (Legge & Foley 1980, JOSA 70:1458; value
+# from memory)
+_MASKING = 0.62
+_SURELY = 0.9  # of what deviates must be noise, or it is chance that the rest is structure
 _QUIET = 2.5  # how much noisier a typical block of empty sky is than the quietest tenth, after denoising
 
 
@@ -31,6 +35,14 @@ class Light:
     share: float
     bright: float
     boxes: int
+
+
+@dataclass(frozen=True)
+class Left:
+    """Noise that is left in a plane, and by how much ``structure`` is stronger where it is calmest: 1 where there is none."""
+
+    noise: float
+    structure: float = 1.0
 
 
 @dataclass(frozen=True)
@@ -91,13 +103,13 @@ def light(plane: Plane, noise: Noise, sky: float, side: int) -> Light:
     return Light(len(shining) / total, float(np.quantile(shining, 0.95)) if len(shining) else 0.0, len(shining))
 
 
-def noise_left(plane: Plane, before: Noise | None = None) -> float:
+def noise_left(plane: Plane, before: Noise | None = None) -> Left:
     """Measure the noise that is in a plane now, blotches included: the deviation within blocks of 48 px.
 
     It is what is left after denoising, where the noise of the linear stack is what was there before. The darkest third
     of the blocks speaks for the sky; where even these hold structure, the quietest tenth does, times the usual ratio.
     Where all hold structure that would still be taken for noise: ``before``, the noise of the linear stack, says how much
-    there can be of each scale.
+    there can be of each scale, and the rest is structure.
     """
     side = 48
     h, w = plane.shape
@@ -105,7 +117,7 @@ def noise_left(plane: Plane, before: Noise | None = None) -> float:
         side = max(1, min(h, w))
     rows, cols = h // side, w // side
     if side < 4:
-        return 0.0
+        return Left(0.0)
     every = max(1, math.ceil(math.sqrt(rows * cols / 600)))  # enough of them for a quantile
     found = []
     for y in range(0, rows, every):
@@ -114,7 +126,7 @@ def noise_left(plane: Plane, before: Noise | None = None) -> float:
             if np.isfinite(cell).all():
                 found.append(cell)
     if not found:
-        return 0.0
+        return Left(0.0)
     cells = np.asarray(found, np.float64)
     axis = np.arange(side) - (side - 1) / 2
     level = cells.mean((1, 2), keepdims=True)
@@ -132,14 +144,15 @@ def noise_left(plane: Plane, before: Noise | None = None) -> float:
     known = before.scales[0] if before is not None else ()
     scales = min(len(known), _SCALES, int(math.log2(side)) - 1)
     if before is None or scales < 1:
-        return left
+        return Left(left)
     parts = [starlet.transform(np.ascontiguousarray(c, np.float32), scales) for c in cells]
     bands = [np.stack([w[j] for w, _ in parts]) for j in range(scales)] + [np.stack([c for _, c in parts])]
     seen = [typical(b.astype(np.float64)) for b in bands]
     # what is coarser than the last scale looked at: each further scale has half of the one before; stars and glow leave some
     most = [*known[:scales], math.hypot(known[scales - 1] / math.sqrt(3), _REST * before.sigma[0])]
     # bands overlap, so that only the share tells
-    return left * math.hypot(*map(min, seen, most)) / max(math.hypot(*seen), 1e-30)
+    share = math.hypot(*map(min, seen, most)) / max(math.hypot(*seen), 1e-30)
+    return Left(left * share, max(_SURELY / max(share, 1e-3), 1.0))
 
 
 def decide_gain(
@@ -155,13 +168,14 @@ def decide_gain(
     Wanted: that the brightest parts of both lines stand equally high (their 95 % quantiles), and no more of the light of
     [O III] is burnt than the stretch of H-alpha burns of that (where [O III] shines bright in one place and faintly all
     over, quantiles of boxes tell the faint part). Limit: the noise left in [O III], lifted by the gain and shown by that
-    stretch (sky at a tenth), stays under ``most`` of the display's range at the sky level; [O III] that is too noisy as
-    it is gets less than 1.
+    stretch (sky at a tenth), stays under ``most`` of the display's range at the sky level; where structure lies all over,
+    the more so the stronger that is, for it hides grain. [O III] that is too noisy as it is gets less than 1.
     """
-    left = noise_left(oiii, noises[1])
+    found = noise_left(oiii, noises[1])
+    left = found.noise
     first, second = (_anchors(p, s, n.sigma[0]) for p, s, n in zip((ha, oiii), skies, noises, strict=True))
     slope = _slope(first)
-    limit = most / (slope * left) if slope * left > 0 else math.inf
+    limit = most * found.structure**_MASKING / (slope * left) if slope * left > 0 else math.inf
     a, b = lights
     wanted = min(a.bright / b.bright, first.bright / second.bright) if a.boxes and b.boxes else 1.0
     return Gain(min(wanted, limit), wanted, limit, left, slope)

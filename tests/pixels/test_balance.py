@@ -79,12 +79,12 @@ def test_noise_left_sees_blotches_and_not_the_nebula() -> None:
     y, x = np.mgrid[0:400, 0:500]
     nebula = 30 * np.exp(-((x - 250) ** 2 + (y - 200) ** 2) / 2 / 60**2)
     grain = rng.normal(0, 1, (400, 500)).astype(np.float32)
-    assert balance.noise_left((grain + nebula + 0.01 * x).astype(np.float32)) == pytest.approx(1, rel=0.05)
+    assert balance.noise_left((grain + nebula + 0.01 * x).astype(np.float32)).noise == pytest.approx(1, rel=0.05)
     blotches = cv2.GaussianBlur(rng.normal(0, 40, (400, 500)).astype(np.float32), (0, 0), 8)
-    left = balance.noise_left(blotches)
+    left = balance.noise_left(blotches).noise
     assert 0.5 * blotches.std() < left < 1.1 * blotches.std()
-    assert balance.noise_left(np.full((100, 100), np.nan, np.float32)) == 0
-    assert balance.noise_left(np.zeros((100, 100), np.float32)) == 0
+    assert balance.noise_left(np.full((100, 100), np.nan, np.float32)).noise == 0
+    assert balance.noise_left(np.zeros((100, 100), np.float32)).noise == 0
 
 
 def lines(peak: float, noise: float, seed: int = 5) -> tuple[np.ndarray, np.ndarray]:
@@ -142,20 +142,30 @@ def test_structure_all_over_the_frame_is_not_taken_for_noise() -> None:
     rng = np.random.default_rng(3)
     seen = oiii.replace(oiii.planes + rng.normal(0, 0.004, oiii.planes.shape).astype(np.float32))
     calm = denoise_wavelet(seen)
-    true = balance.noise_left((calm.planes - oiii.planes)[0])
-    assert 0.5 < balance.noise_left(calm.planes[0], white(0.004)) / true < 2
-    assert balance.noise_left(calm.planes[0]) > 5 * true  # which is why what was there before must be asked
+    true = balance.noise_left((calm.planes - oiii.planes)[0]).noise
+    assert 0.5 < balance.noise_left(calm.planes[0], white(0.004)).noise / true < 2
+    assert balance.noise_left(calm.planes[0]).noise > 5 * true  # which is why what was there before must be asked
     told = balance_lines(ha, calm)[0].record
     assert told["why"] == "equal heights"
     assert told["gain"] == pytest.approx(3, rel=0.1)
 
 
+def test_structure_all_over_the_frame_hides_grain() -> None:
+    """More of it may show than at a sky: no place is dark and even enough to see a carpet of it."""
+    ha, oiii = (Image.from_array(k * everywhere(s), noise=white(0.05), sky=(0.0,), fwhm=3.0) for k, s in ((3, 1), (1, 2)))
+    grain = np.random.default_rng(3).normal(0, 0.05, oiii.planes.shape).astype(np.float32)
+    told = balance_lines(ha, oiii.replace(oiii.planes + grain))[0].record
+    assert told["oiii_noise_shown"] > 0.0125
+    sky = balance_lines(ha, oiii.replace(grain))[0].record
+    assert sky["oiii_noise_shown"] <= 0.01 * (1 + 1e-9)
+
+
 def test_noise_of_a_sky_is_told_as_it_is() -> None:
     """What there was before says no more than the most there can be, of fine grain and of blotches alike."""
     grain = np.random.default_rng(4).normal(0, 1, (400, 500)).astype(np.float32)
-    assert balance.noise_left(grain, white(1.0)) == pytest.approx(balance.noise_left(grain), rel=0.02)
+    assert balance.noise_left(grain, white(1.0)).noise == pytest.approx(balance.noise_left(grain).noise, rel=0.02)
     calm = starlet.smooth(starlet.smooth(grain, 1), 2)
-    assert balance.noise_left(calm, white(1.0)) == pytest.approx(balance.noise_left(calm), rel=0.05)
+    assert balance.noise_left(calm, white(1.0)).noise == pytest.approx(balance.noise_left(calm).noise, rel=0.05)
 
 
 def test_a_bright_place_in_a_faint_field_is_not_burnt() -> None:
