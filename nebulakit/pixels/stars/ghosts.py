@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
+from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -29,6 +30,14 @@ RIM = 12.0  # px: no farther from its edge is a disc measured that is known; in 
 LEAST, MOST = 8.0, 90.0  # px: radii looked for
 
 
+class Circle(NamedTuple):
+    """How far the edge of a disc stands out, where it is (dx, dy, radius; whole px), and whether it is bright (1) or dark (-1)."""
+
+    sure: float
+    place: tuple[float, float, float]
+    sign: float
+
+
 def find_ghosts(fit: StarFit) -> list[Ghost | None]:
     """Look in every channel for the disc that the cut-off stars share; they must have been taken off already.
 
@@ -44,34 +53,26 @@ def find_ghosts(fit: StarFit) -> list[Ghost | None]:
     stacks = over(lambda mix: _stack(fit, mix, stars, half, flanks), np.eye(len(fit.data)))
 
     def mixed() -> list[tuple[Array, Array]]:
-        both = over(lambda mix: _stack(fit, mix, stars, half, flanks), mixtures_of(fit, untouched(fit)))
-        return [(sign * value, weight) for value, weight in both for sign in (1.0, -1.0)]
+        return over(lambda mix: _stack(fit, mix, stars, half, flanks), mixtures_of(fit, untouched(fit)))
 
     if any(fit.ghosts):
         g = max((g for g in fit.ghosts if g is not None), key=lambda g: g.bright)
         first = _refine(*stacks[fit.ghosts.index(g)], (g.dx, g.dy, g.radius), g)
         if first is None:
-            again = [_refine(*stack, (g.dx, g.dy, g.radius), g) for stack in mixed()]
+            again = [_refine(sign * v, w, (g.dx, g.dy, g.radius), g) for v, w in mixed() for sign in (1.0, -1.0)]
             first = max((a for a in again if a is not None), key=lambda a: a.bright, default=None)
         return none if first is None else _all(stacks, first)
-    first, place = None, _place(stacks, most)
-    if place is not None:
-        first = _refine(*place, None)
-    elif len(stacks) > 1:
-        # a nebula that hides it in every channel hardly shines in one of their mixtures; it may be dark there
-        place = _place(mixed(), most, agree=False)
-        first = None if place is None else _refine(*place, None)
-    return none if first is None else _all(stacks, first)
-
-
-def _place(
-    stacks: list[tuple[Array, Array]], most: float, agree: bool = True
-) -> tuple[Array, Array, tuple[float, float, float]] | None:
-    """Give the stack in which a disc is clearest, and its place (dx, dy, radius), if it is believed; in one, or if two ``agree``."""
     seen = over(lambda stack: _search(*_binned(*stack), most), stacks)
-    best = max(range(len(seen)), key=lambda c: seen[c][0])
-    believed = _believed(seen, best) if agree else seen[best][0] > SURE
-    return (*stacks[best], seen[best][1]) if believed else None
+    best = max(range(len(seen)), key=lambda c: seen[c].sure)
+    first = _refine(*stacks[best], seen[best].place, None) if _believed(seen, best) else None
+    if len(stacks) > 1 and first is None:
+        # a nebula that hides it in every channel hardly shines in one of their mixtures
+        both = mixed()
+        seen = over(lambda stack: _search(*_binned(*stack), most, either=True), both)
+        best = max(range(len(seen)), key=lambda c: seen[c].sure)
+        value, weight = both[best]
+        first = _refine(seen[best].sign * value, weight, seen[best].place, None) if seen[best].sure > SURE else None
+    return none if first is None else _all(stacks, first)
 
 
 def _all(stacks: list[tuple[Array, Array]], first: Ghost) -> list[Ghost | None]:
@@ -83,7 +84,7 @@ def _all(stacks: list[tuple[Array, Array]], first: Ghost) -> list[Ghost | None]:
     amounts, errors, beside = zip(*(_amounts(*s, first) for s in stacks), strict=True)
     there = np.isfinite(np.array(beside)).all(0)
     others = np.array(beside)[:, there]
-    cover = np.diag(np.square(errors))
+    cover = np.diag(np.square(np.minimum(errors, 1.0)))
     if there.sum() >= 4:
         cover += others @ others.T / others.shape[1]
     inverse = np.linalg.inv(cover)
@@ -100,10 +101,10 @@ def _all(stacks: list[tuple[Array, Array]], first: Ghost) -> list[Ghost | None]:
     return [replace(first, bright=float(b)) if u else None for u, b in zip(chosen, bright, strict=True)]
 
 
-def _believed(seen: list[tuple[float, tuple[float, float, float]]], best: int) -> bool:
+def _believed(seen: list[Circle], best: int) -> bool:
     """Say whether what :func:`_search` found is a reflection: one channel is sure, or two agree."""
-    sure, (x, y, radius) = seen[best]
-    for c, (other, (a, b, size)) in enumerate(seen):
+    sure, (x, y, radius), _ = seen[best]
+    for c, (other, (a, b, size), _) in enumerate(seen):
         if c != best and min(sure, other) > BOTH and math.hypot(a - x, b - y) < 5 and abs(size - radius) < 5:
             return True
     return sure > SURE
@@ -169,8 +170,8 @@ def _stack(
     return np.divide(total, weight, out=np.zeros_like(total), where=weight > 0), weight
 
 
-def _search(value: Array, weight: Array, most: float) -> tuple[float, tuple[float, float, float]]:
-    """Give how sure, and where, the clearest disc edge is in a stack of half scale: (dx, dy, radius) in whole pixels."""
+def _search(value: Array, weight: Array, most: float, either: bool = False) -> Circle:
+    """Give the clearest disc edge in a stack of half scale; ``either``: of a bright disc or, in a mixture of channels, a dark one."""
     from scipy.fft import irfft2, next_fast_len, rfft2
 
     size = len(value)
@@ -200,14 +201,16 @@ def _search(value: Array, weight: Array, most: float) -> tuple[float, tuple[floa
         edge = step / np.sqrt(sures[k] + 0.25 * (sures[k - 3] + sures[k + 3]))
         others = edge[near < near.max() - radii[k]]
         spread = 1.4826 * float(np.median(np.abs(others - np.median(others)))) if others.size > 50 else np.inf
-        j = int(np.argmax(np.where(off <= max(ASIDE * radii[k], 6), edge, -np.inf)))
-        sure = float(edge.flat[j]) / max(spread, 1e-12)
-        found.append((sure, float(step.flat[j]), (float(xx.flat[j]), float(yy.flat[j]), float(radii[k]))))
+        for sign in (1.0, -1.0) if either else (1.0,):
+            j = int(np.argmax(np.where(off <= max(ASIDE * radii[k], 6), sign * edge, -np.inf)))
+            circle = Circle(
+                sign * float(edge.flat[j]) / max(spread, 1e-12), (float(xx.flat[j]), float(yy.flat[j]), radii[k]), sign
+            )
+            found.append((sign * float(step.flat[j]), circle))
     # circles that touch a clear edge from within stand out as well: the whole edge is where the step is highest
-    most_sure = max((f[0] for f in found), default=0.0)
-    clear = [f for f in found if f[0] > CLEAR * most_sure]
-    best = max(clear, key=lambda f: f[1], default=(0.0, 0.0, (0.0, 0.0, 0.0)))
-    return best[0], best[2]
+    most_sure = max((circle.sure for _, circle in found), default=0.0)
+    clear = [f for f in found if f[1].sure > CLEAR * most_sure]
+    return max(clear, key=lambda f: f[0], default=(0.0, Circle(0.0, (0.0, 0.0, 0.0), 1.0)))[1]
 
 
 def _refine(value: Array, weight: Array, place: tuple[float, float, float], like: Ghost | None) -> Ghost | None:
