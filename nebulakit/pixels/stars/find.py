@@ -22,6 +22,7 @@ Plane = npt.NDArray[np.float32]
 Floats = npt.NDArray[np.float64]
 
 BETA = 3.0  # of the Moffat law used for first estimates of flux and reach, before the PSF is measured
+LONG = 1.3  # times as long for its width as usual a plateau must be to be that of two stars
 CHUNK = 4096  # stars whose cut-outs are held at once
 ROWS = 64  # that are worked on in one go
 
@@ -154,13 +155,14 @@ def find_stars(
         more = _apart_from(places, (ys, xs), 2.5)
         ys, xs = np.concatenate([ys, places[0][more]]), np.concatenate([xs, places[1][more]])
     keep = np.ones(len(ys), bool)
-    for x, y, r in blobs:
+    for x, y, r, _ in blobs:
         keep &= np.hypot(xs - x, ys - y) > r + 0.7 * math.sqrt(usual) + 1.5
     xs, ys = xs[keep].astype(np.float64), ys[keep].astype(np.float64)
     fwhm = _fwhm_of(usual)
     r_sat = np.concatenate([np.zeros(len(xs)), blobs[:, 2]])
     x, y = np.concatenate([xs, blobs[:, 0]]), np.concatenate([ys, blobs[:, 1]])
-    x, y = _centroids(light, x, y, np.maximum(fwhm / 2.355, 0.8 * r_sat))
+    shared = np.concatenate([np.zeros(len(xs), bool), blobs[:, 3] > 0])  # its light would draw both to its middle
+    x[~shared], y[~shared] = _centroids(light, x[~shared], y[~shared], np.maximum(fwhm / 2.355, 0.8 * r_sat)[~shared])
     peaks = _peaks(planes, bad, x, y, r_sat, fwhm)
     where = (np.clip(np.rint(y), 0, light.shape[0] - 1).astype(int), np.clip(np.rint(x), 0, light.shape[1] - 1).astype(int))
     local = np.ones(len(x)) if level is None else level[where].astype(np.float64)
@@ -358,11 +360,11 @@ def _usual_area(roundness: Floats, area: Floats, snr: Floats, contrast: Floats) 
 
 
 def _plateaus(planes: Planes, white: tuple[float, ...] | None, bad: npt.NDArray[np.bool_]) -> Floats:
-    """Give (n, 3): x, y, radius of the connected plateaus at the white level."""
+    """Give (n, 4): x, y, radius of the connected plateaus at the white level, and 1 where two stars share one."""
     import cv2
 
     if white is None:
-        return np.zeros((0, 3))
+        return np.zeros((0, 4))
     cut, round_it = np.zeros(bad.shape, bool), np.zeros(bad.shape, bool)
     for plane, level in zip(planes, white, strict=True):
         if not np.isfinite(plane).any():
@@ -376,7 +378,7 @@ def _plateaus(planes: Planes, white: tuple[float, ...] | None, bad: npt.NDArray[
         round_it |= mine & (cv2.erode(bright, np.ones((3, 3), np.uint8), borderType=cv2.BORDER_REPLICATE) > 0)
     count, labels, stats, centres = cv2.connectedComponentsWithStats(cut.astype(np.uint8), connectivity=8)
     if count < 2:
-        return np.zeros((0, 3))
+        return np.zeros((0, 4))
     size, extent = stats[1:, cv2.CC_STAT_AREA], stats[1:, [cv2.CC_STAT_WIDTH, cv2.CC_STAT_HEIGHT]]
     stars = np.bincount(labels[round_it], minlength=count)[1:] > 0
     # a bright nebula cut off at white is large and ragged
@@ -386,7 +388,57 @@ def _plateaus(planes: Planes, white: tuple[float, ...] | None, bad: npt.NDArray[
         & (size > 0.4 * extent.prod(1))
         & (extent.max(1) <= 3 * extent.min(1))
     )
-    return np.column_stack([centres[1:][ok], np.sqrt(size[ok] / math.pi)])
+    blobs, at = [], []
+    for k in np.nonzero(ok)[0].tolist():
+        x0, y0, w, h = stats[k + 1, :4].tolist()
+        blobs.append(labels[y0 : y0 + h, x0 : x0 + w] == k + 1)
+        at.append((x0, y0))
+    usual = np.median([_form(b) for b in blobs], axis=0) if len(blobs) >= 3 else np.eye(2)
+    out = []
+    for k, blob, (x0, y0) in zip(np.nonzero(ok)[0].tolist(), blobs, at, strict=True):
+        two = _two_stars(blob, usual)
+        if two is None:
+            out.append((*centres[k + 1], math.sqrt(size[k] / math.pi), 0.0))
+        else:
+            out += [(x0 + x, y0 + y, r, 1.0) for x, y, r in two]
+    return np.array(out).reshape(-1, 4)
+
+
+def _form(blob: npt.NDArray[np.bool_]) -> Floats:
+    """Give the covariance (x, y) of a blob's pixels, its determinant brought to 1."""
+    ys, xs = np.nonzero(blob)
+    cover = np.cov(np.stack([xs, ys]), ddof=0) + np.eye(2) / 12
+    return np.asarray(cover / math.sqrt(float(np.linalg.det(cover))), np.float64)
+
+
+def _two_stars(blob: npt.NDArray[np.bool_], usual: Floats) -> list[tuple[float, float, float]] | None:
+    """Part a plateau that two cut-off stars share, far longer than the ``usual`` form: x, y, radius of the discs, made as oval
+    as that form, that cover it best.
+
+    >>> y, x = np.mgrid[:11, :16]
+    >>> blob = (np.hypot(x - 5, y - 5) < 5.3) | (np.hypot(x - 11, y - 6) < 4.3)
+    >>> [[round(v) for v in disc] for disc in sorted(_two_stars(blob, np.eye(2)))]
+    [[5, 5, 5], [11, 6, 4]]
+    """
+    if blob.sum() < 15:
+        return None
+    round_off = np.linalg.inv(np.linalg.cholesky(usual))
+    lengths, axes = np.linalg.eigh(round_off @ _form(blob) @ round_off.T)
+    if lengths[1] < LONG**2 * lengths[0]:
+        return None
+    turn = axes.T @ round_off
+    ys, xs = np.nonzero(blob)
+    middle = np.array([xs.mean(), ys.mean()])
+    gy, gx = np.mgrid[-2 : blob.shape[0] + 2, -2 : blob.shape[1] + 2]
+    here = np.pad(blob, 2)
+    across, along = np.tensordot(turn, np.stack([gx - middle[0], gy - middle[1]]), 1)
+    first, last = along[here].min() - 0.5, along[here].max() + 0.5
+    radii = np.arange(1.0, 0.45 * (last - first), 0.25)
+    lit = [[np.hypot(along - end, across) < r for end in (first + r, last - r)] for r in radii]
+    missed = np.array([[np.count_nonzero((a[0] | b[1]) != here) for b in lit] for a in lit])
+    a, b = (radii[k] for k in np.unravel_index(int(np.argmin(missed)), missed.shape))
+    back = np.linalg.inv(turn)[:, 1]
+    return [(*(middle + end * back), r) for end, r in ((first + a, a), (last - b, b))]
 
 
 def _cutouts(plane: Plane, x: Floats, y: Floats, half: int) -> tuple[npt.NDArray[np.float32], Floats, Floats]:

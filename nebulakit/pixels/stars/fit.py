@@ -346,6 +346,12 @@ class StarFit:
         height = np.where((far < radius + 3) & (others != stars[:, None]), self.height[:, others].max(0), 0)
         return x, y, height
 
+    def _shares_plateau(self, stars: Ints) -> Mask:
+        """Say which stars may share their plateau with another cut-off star, so that its middle is not theirs."""
+        others = self.beside[stars]
+        far = np.hypot(*(p[others] - p[stars, None] for p in self.origin.T))
+        return np.asarray((self.saturated[others] & (others != stars[:, None]) & (far < 3 * self.fwhm)).any(1), bool)
+
     def _solve(self, c: int, stars: Ints, radius: float) -> Seen:
         """Solve stars whose discs and rings do not touch; they are not drawn anew yet."""
         from nebulakit.pixels.stars import kernels
@@ -369,7 +375,7 @@ class StarFit:
         found, squares, unsure = np.zeros((n, 4 + NM)), np.zeros((n, NM)), np.zeros(n)
         seen, whole = np.zeros((n, len(disc.ky), 3), np.float32), np.zeros(n, bool)
         home = np.clip(self.origin[stars] - np.column_stack([x, y]), -1, 1)
-        tie = np.where(self.saturated[stars] & inside, 0.02, self.tie)
+        tie = np.where(self.saturated[stars] & inside & ~self._shares_plateau(stars), 0.02, self.tie)
         kernels.solve(
             (self.data[c], self.rest[c], self.behind[c], self.cores[c].view(np.uint8), self.hidden[c], self.lost[c]),
             (disc.ky, disc.kx, disc.ry, disc.rx, disc.weights, disc.spread),
