@@ -221,3 +221,18 @@ def test_a_channel_without_any_value_is_measured_without_a_word():
     known = Image.from_array(planes).measured("white", "noise", "stars", "fwhm", "sky", "psf")
     assert known.white is not None
     assert known.white[2] == max(known.white[:2])
+
+
+@pytest.mark.parametrize("oval", [0.0, 0.25])
+def test_two_cut_off_stars_may_share_a_plateau(oval):
+    """Also where all stars are as long as that; those by themselves stay one each."""
+    places = [(40.0, 40.0), (46.0, 40.5), (100.0, 30.0), (130.0, 80.0), (40.0, 90.0), (90.0, 95.0)]
+    plane = stars_on((120, 160), places, [2e5, 1e5, 2e5, 1e5, 3e5, 8e4], oval=-oval)
+    planes = np.minimum(plane, 20000).astype(np.float32)[None] + np.random.default_rng(2).normal(0, 1, (1, 120, 160)).astype(
+        np.float32
+    )
+    found = find_stars(planes, Noise((1.0,), (tuple(starlet.white_sigmas(6)),)), None, (20000.0,))
+    near = nearest(found, np.array(places))
+    assert found.saturated.sum() == len(places)
+    # plateaus are drawn in whole pixels; a star whose flank lifts the other's is not a disc's middle to better than a pixel
+    assert near.max() < 1.0

@@ -22,7 +22,8 @@ Plane = npt.NDArray[np.float32]
 Floats = npt.NDArray[np.float64]
 
 BETA = 3.0  # of the Moffat law used for first estimates of flux and reach, before the PSF is measured
-LONG = 1.3  # times as long for its width as usual a plateau must be to be that of two stars
+# times as long for its width as usual a plateau is where two stars share it; and more in one of few pixels, by px over its radius
+LONG, FEW = 1.25, 1.0
 CHUNK = 4096  # stars whose cut-outs are held at once
 ROWS = 64  # that are worked on in one go
 
@@ -420,11 +421,12 @@ def _two_stars(blob: npt.NDArray[np.bool_], usual: Floats) -> list[tuple[float, 
     >>> [[round(v) for v in disc] for disc in sorted(_two_stars(blob, np.eye(2)))]
     [[5, 5, 5], [11, 6, 4]]
     """
-    if blob.sum() < 15:
+    radius = math.sqrt(float(blob.sum()) / math.pi)
+    if radius < 2:
         return None
     round_off = np.linalg.inv(np.linalg.cholesky(usual))
     lengths, axes = np.linalg.eigh(round_off @ _form(blob) @ round_off.T)
-    if lengths[1] < LONG**2 * lengths[0]:
+    if math.sqrt(lengths[1] / lengths[0]) < LONG + FEW / radius:
         return None
     turn = axes.T @ round_off
     ys, xs = np.nonzero(blob)
