@@ -236,3 +236,15 @@ def test_two_cut_off_stars_may_share_a_plateau(oval):
     assert found.saturated.sum() == len(places)
     # plateaus are drawn in whole pixels; a star whose flank lifts the other's is not a disc's middle to better than a pixel
     assert near.max() < 1.0
+
+
+def test_a_plateau_that_an_edge_cuts_is_of_one_star():
+    places = [(-1.0, 60.0), (80.0, 120.0), (80.0, 40.0), (110.0, 80.0), (40.0, 30.0)]
+    plane = stars_on((120, 160), places, [2e5] * 5)
+    plane[119] = np.nan
+    plane[:70, 108] = np.nan
+    planes = np.minimum(plane, 4000).astype(np.float32)[None] + np.random.default_rng(2).normal(0, 1, (1, 120, 160)).astype(
+        np.float32
+    )
+    found = find_stars(planes, Noise((1.0,), (tuple(starlet.white_sigmas(6)),)), None, (4000.0,))
+    assert found.saturated.sum() == 5

@@ -397,7 +397,10 @@ def _plateaus(planes: Planes, white: tuple[float, ...] | None, bad: npt.NDArray[
     usual = np.median([_form(b) for b in blobs], axis=0) if len(blobs) >= 3 else np.eye(2)
     out = []
     for k, blob, (x0, y0) in zip(np.nonzero(ok)[0].tolist(), blobs, at, strict=True):
-        two = _two_stars(blob, usual)
+        # what an edge cuts is not as long as its star
+        rows, columns = slice(max(y0 - 1, 0), y0 + blob.shape[0] + 1), slice(max(x0 - 1, 0), x0 + blob.shape[1] + 1)
+        inside = y0 and x0 and rows.stop <= bad.shape[0] and columns.stop <= bad.shape[1] and not bad[rows, columns].any()
+        two = _two_stars(blob, usual) if inside else None
         if two is None:
             out.append((*centres[k + 1], math.sqrt(size[k] / math.pi), 0.0))
         else:
