@@ -40,8 +40,11 @@ _PILOT, _LIFT = (11, 7, 3), 0.3
 # structures cannot raise above _CAP; by less than _SURE it is taken for chance. Then Wiener's gain is the least that is kept.
 _FAINT, _CAP, _SURE = (47, 25, 15), 3.0, 0.2
 
-Share = tuple[float, float, float]  # of the second result, the first, and the noisy plane
-ALL_SECOND: Share = (1.0, 0.0, 0.0)
+# Of the second result, of the same smoothed, of the first result, of the noisy plane. What is missing to 1 is taken away,
+# but not where structure is clear: a rare star is no noise, whatever is best for the rest.
+Share = tuple[float, float, float, float]
+ALL_SECOND: Share = (1.0, 0.0, 0.0, 0.0)
+NONE: Share = (0.0, 0.0, 0.0, 0.0)
 # Shares are found for so many of the finest levels, on so many tiles of so many pixels, with so much more noise (in sigma).
 _MIXED, _SAMPLES, _SAMPLE, _NUDGE = 4, 16, 128, 0.1
 _WARY = 1.02  # so much more noise variance is reckoned with in what the noisy plane holds
@@ -278,13 +281,13 @@ def _shrink_tile(
     for level, gap in enumerate(gaps):
         size = min(stage * 2 + level, 2) // 2
         parts = [wavelets.analyse(t, gap) for t in lows]
-        kept.append(_shrink([list(p[1:]) for p in parts], variances[level][:3], inverse, size, shares[level]))
+        kept.append(_shrink([list(p[1:]) for p in parts], variances[level][:3], inverse, size, shares[level], gap))
         lows = [p[0] for p in parts]
     halves: list[Plane] = []
     if gaps[-1] == 2:
         halves = [np.ascontiguousarray(t[::2, ::2]) for t in lows]
         left = [[t - wavelets.between(h, t.shape)] for t, h in zip(lows, halves, strict=True)]
-        calm = _shrink(left, variances[-1][3:], inverse, 2, shares[-1])[0]
+        calm = _shrink(left, variances[-1][3:], inverse, 2, shares[-1], 2)[0]
     else:  # too small for more: the rest stays as it is
         calm = lows[0]
     for gap, bands in zip(reversed(gaps), reversed(kept), strict=True):
@@ -293,7 +296,7 @@ def _shrink_tile(
 
 
 def _shrink(
-    parts: list[list[Plane]], variances: list[float], inverse: Plane | None, size: int, share: Share = ALL_SECOND
+    parts: list[list[Plane]], variances: list[float], inverse: Plane | None, size: int, share: Share, gap: int
 ) -> list[Plane]:
     """Shrink the bands of one level: by their own energy, or by that of the pilot's bands, the second of ``parts``."""
     if len(parts) == 1:
@@ -308,7 +311,7 @@ def _shrink(
             ratio *= together
             np.sqrt(ratio, out=ratio)
     return [
-        _guided(band, pilot, ratio, _faint(np.square(band), variance, inverse, _FAINT[size]), share)
+        _guided(band, pilot, ratio, _faint(np.square(band), variance, inverse, _FAINT[size]), share, gap)
         for band, pilot, ratio, variance in zip(*parts, ratios, variances, strict=True)
     ]
 
@@ -374,7 +377,7 @@ def _by_own_energy(band: Plane, variance: float, inverse: Plane | None, size: in
     return gain
 
 
-def _guided(band: Plane, pilot: Plane, ratio: Plane, faint: Plane, share: Share) -> Plane:
+def _guided(band: Plane, pilot: Plane, ratio: Plane, faint: Plane, share: Share, gap: int) -> Plane:
     """Shrink a band where the ratio of light to noise is told, of clear structure and of faint texture; then mix by shares."""
     import cv2
 
@@ -383,13 +386,20 @@ def _guided(band: Plane, pilot: Plane, ratio: Plane, faint: Plane, share: Share)
     cv2.max(ratio, faint, dst=ratio)  # both gains are x / (x + 1)
     np.add(ratio, np.float32(1), out=lifted)
     ratio /= lifted
-    if share[0] != 1:
-        ratio *= np.float32(share[0])
-    if share[2]:
-        ratio += np.float32(share[2])
-    ratio *= band
+    second = ratio * band
+    if share == ALL_SECOND:
+        return second
+    for _ in range(3):  # the gain to the eighth
+        ratio *= ratio
+    ratio *= np.float32(1 - sum(share))
+    ratio += np.float32(share[0])
+    ratio *= second
     if share[1]:
-        _add_scaled(ratio, pilot, share[1])
+        _add_scaled(ratio, wavelets.softened(second, gap), share[1])
+    if share[2]:
+        _add_scaled(ratio, pilot, share[2])
+    if share[3]:
+        _add_scaled(ratio, band, share[3])
     return ratio
 
 
@@ -404,30 +414,29 @@ class _Level(NamedTuple):
 
 
 def _shares(plane: Plane, level: _Level, seed: int) -> list[Share]:
-    """Give per level the shares of second result, first result and noisy plane that leave the least error.
+    """Give per level the shares of the results and of the noisy plane that leave the least error.
 
     What is best differs from picture to picture: sharp edges want the first result, texture that is nowhere clear some of
     the noisy plane. The error is expected without knowing the truth (Stein 1981, Ann. Statist. 9:1135), the change with the
     noise from a second run on slightly noisier tiles (Ramani, Blu & Unser 2008, IEEE TIP 17:1540), the shares as in
     Luisier, Blu & Unser 2007 (IEEE TIP 16:593). Tiles are taken from the smoothest to the most structured.
     """
-    count = min(_MIXED, len(level.variances))
+    count, n = min(_MIXED, len(level.variances)), len(ALL_SECOND)
     tiles = _samples(plane)
     if not tiles:
         return [ALL_SECOND] * len(level.variances)
     found = over(lambda i: _normal(plane[tiles[i]], tiles[i], level, [seed, i]), range(len(tiles)))
     square, product = sum(f[0] for f in found), sum(f[1] for f in found)
-    places = [slice(3 * j, 3 * j + 3) for j in range(count)]
+    places = [slice(n * j, n * j + n) for j in range(count)]
     shares = np.tile(ALL_SECOND, count)
-    square = square + _USUAL * np.eye(3 * count)  # a little towards what is usual, where the tiles tell nothing
+    square = square + _USUAL * np.eye(n * count)  # a little towards what is usual, where the tiles tell nothing
     product = product + _USUAL * shares
     for _ in range(_SWEEPS):
         for at in places:
             own = square[at, at]
             shares[at] = _least(own, product[at] - square[at] @ shares + own @ shares[at])
-    return [(float(a), float(b), float(c)) for a, b, c in shares.reshape(-1, 3)] + [ALL_SECOND] * (
-        len(level.variances) - count
-    )
+    mixed: list[Share] = [tuple(row) for row in shares.reshape(count, n).tolist()]
+    return mixed + [ALL_SECOND] * (len(level.variances) - count)
 
 
 def _samples(plane: Plane) -> list[tuple[slice, slice]]:
@@ -448,18 +457,16 @@ def _normal(tile: Plane, place: tuple[slice, slice], level: _Level, seed: list[i
     count = min(_MIXED, len(level.variances))
     inverse = _inverse_variances(here, len(level.variances))
     variances = (level.variances * (level.factor**2)[:, None]).tolist()
-    now = _three(tile, variances, inverse)
-    then = _three(tile + np.float32(_NUDGE) * probe, variances, inverse)
-    rest = _together([[np.zeros_like(b) for b in bands] for bands in now[0][0][:count]] + now[0][0][count:], now[0][1])
-    parts, moved = [], []
-    for j in range(count):
-        for (before, _), (after, _) in zip(now, then, strict=True):
-            parts.append(_alone(before, j).ravel())
-            moved.append(_alone(after, j).ravel() - parts[-1])
-    part = np.array(parts, np.float64)
+    now = _parts(tile, variances, inverse)
+    then = _parts(tile + np.float32(_NUDGE) * probe, variances, inverse)
+    rest = _together(now[-1][:count] + now[0][count:], _apart(tile, len(variances))[1])
+    part, moved = (
+        np.array([(_alone(kind, j) - _alone(kinds[-1], j)).ravel() for j in range(count) for kind in kinds[:-1]], np.float64)
+        for kinds in (now, then)
+    )
     # what the noisy plane itself holds is trusted a little less: an error in the noise would all come back with it
-    doubt = np.ravel([[1.0, 1.0, _WARY * max(f, 1e-3) ** 2] for f in level.factor[:count]])
-    change = np.array(moved, np.float64) @ probe.ravel().astype(np.float64) / _NUDGE
+    doubt = np.ravel([[1.0, 1.0, 1.0, _WARY * max(f, 1e-3) ** 2] for f in level.factor[:count]])
+    change = (moved - part) @ probe.ravel().astype(np.float64) / _NUDGE
     return part @ part.T, part @ (tile - rest).ravel().astype(np.float64) - doubt * change
 
 
@@ -509,22 +516,24 @@ def _least(square: Floats, product: Floats) -> Floats:
     return best
 
 
-def _three(plane: Plane, variances: list[list[float]], inverse: list[Plane | None]) -> list[tuple[list[list[Plane]], Plane]]:
-    """Give the bands of the second result, of the first, and of the plane itself, each with what is coarser."""
-    levels = len(variances)
+def _parts(plane: Plane, variances: list[list[float]], inverse: list[Plane | None]) -> list[list[list[Plane]]]:
+    """Give the bands of all that is mixed, in the order of a share, and last of what stays where the shares are 0."""
+    levels = range(len(variances))
 
-    def calmed(*sets: list[list[Plane]]) -> list[list[Plane]]:
+    def calmed(share: Share, *sets: list[list[Plane]]) -> list[list[Plane]]:
         out = []
-        for j in range(levels):
-            weights = inverse[max(0, j - 1)]
-            bands = _shrink([s[j][:3] for s in sets], variances[j][:3], weights, int(j > 1))
-            left = _shrink([s[j][3:] for s in sets], variances[j][3:], weights, 2) if j else []
+        for j in levels:
+            weights, gap = inverse[max(0, j - 1)], 1 if j == 0 else 2
+            bands = _shrink([s[j][:3] for s in sets], variances[j][:3], weights, int(j > 1), share, gap)
+            left = _shrink([s[j][3:] for s in sets], variances[j][3:], weights, 2, share, 2) if j else []
             out.append(bands + left)
         return out
 
-    noisy, low = _apart(plane, levels)
-    pilot = _apart(_together(calmed(noisy), low), levels)[0]
-    return [(calmed(noisy, pilot), low), (pilot, low), (noisy, low)]
+    noisy, low = _apart(plane, len(variances))
+    pilot = _apart(_together(calmed(ALL_SECOND, noisy), low), len(variances))[0]
+    second = calmed(ALL_SECOND, noisy, pilot)
+    softer = [[wavelets.softened(b, 1 if j == 0 else 2) for b in second[j]] for j in levels]
+    return [second, softer, pilot, noisy, calmed(NONE, noisy, pilot)]
 
 
 def _apart(plane: Plane, levels: int) -> tuple[list[list[Plane]], Plane]:
