@@ -40,11 +40,10 @@ _PILOT, _LIFT = (11, 7, 3), 0.3
 # structures cannot raise above _CAP; by less than _SURE it is taken for chance. Then Wiener's gain is the least that is kept.
 _FAINT, _CAP, _SURE = (47, 25, 15), 3.0, 0.2
 
-# Of the second result, of the same smoothed, of the first result, of the noisy plane. What is missing to 1 is taken away,
-# but not where structure is clear: a rare star is no noise, whatever is best for the rest.
-Share = tuple[float, float, float, float]
-ALL_SECOND: Share = (1.0, 0.0, 0.0, 0.0)
-NONE: Share = (0.0, 0.0, 0.0, 0.0)
+# Of the second result, of the first, of the noisy plane. What is missing to 1 is taken away, but not where structure is
+# clear (gain to the eighth): a rare knot is no noise, whatever is best for all the rest.
+Share = tuple[float, float, float]
+_SECOND: Share = (1.0, 0.0, 0.0)
 # Shares are found for so many of the finest levels, on so many tiles of so many pixels, with so much more noise (in sigma).
 _MIXED, _SAMPLES, _SAMPLE, _NUDGE = 4, 16, 128, 0.1
 _WARY = 1.02  # so much more noise variance is reckoned with in what the noisy plane holds
@@ -281,13 +280,13 @@ def _shrink_tile(
     for level, gap in enumerate(gaps):
         size = min(stage * 2 + level, 2) // 2
         parts = [wavelets.analyse(t, gap) for t in lows]
-        kept.append(_shrink([list(p[1:]) for p in parts], variances[level][:3], inverse, size, shares[level], gap))
+        kept.append(_shrink([list(p[1:]) for p in parts], variances[level][:3], inverse, size, shares[level]))
         lows = [p[0] for p in parts]
     halves: list[Plane] = []
     if gaps[-1] == 2:
         halves = [np.ascontiguousarray(t[::2, ::2]) for t in lows]
         left = [[t - wavelets.between(h, t.shape)] for t, h in zip(lows, halves, strict=True)]
-        calm = _shrink(left, variances[-1][3:], inverse, 2, shares[-1], 2)[0]
+        calm = _shrink(left, variances[-1][3:], inverse, 2, shares[-1])[0]
     else:  # too small for more: the rest stays as it is
         calm = lows[0]
     for gap, bands in zip(reversed(gaps), reversed(kept), strict=True):
@@ -296,7 +295,7 @@ def _shrink_tile(
 
 
 def _shrink(
-    parts: list[list[Plane]], variances: list[float], inverse: Plane | None, size: int, share: Share, gap: int
+    parts: list[list[Plane]], variances: list[float], inverse: Plane | None, size: int, share: Share = _SECOND
 ) -> list[Plane]:
     """Shrink the bands of one level: by their own energy, or by that of the pilot's bands, the second of ``parts``."""
     if len(parts) == 1:
@@ -311,7 +310,7 @@ def _shrink(
             ratio *= together
             np.sqrt(ratio, out=ratio)
     return [
-        _guided(band, pilot, ratio, _faint(np.square(band), variance, inverse, _FAINT[size]), share, gap)
+        _guided(band, pilot, ratio, _faint(np.square(band), variance, inverse, _FAINT[size]), share)
         for band, pilot, ratio, variance in zip(*parts, ratios, variances, strict=True)
     ]
 
@@ -377,7 +376,7 @@ def _by_own_energy(band: Plane, variance: float, inverse: Plane | None, size: in
     return gain
 
 
-def _guided(band: Plane, pilot: Plane, ratio: Plane, faint: Plane, share: Share, gap: int) -> Plane:
+def _guided(band: Plane, pilot: Plane, ratio: Plane, faint: Plane, share: Share) -> Plane:
     """Shrink a band where the ratio of light to noise is told, of clear structure and of faint texture; then mix by shares."""
     import cv2
 
@@ -387,7 +386,7 @@ def _guided(band: Plane, pilot: Plane, ratio: Plane, faint: Plane, share: Share,
     np.add(ratio, np.float32(1), out=lifted)
     ratio /= lifted
     second = ratio * band
-    if share == ALL_SECOND:
+    if share == _SECOND:
         return second
     for _ in range(3):  # the gain to the eighth
         ratio *= ratio
@@ -395,11 +394,9 @@ def _guided(band: Plane, pilot: Plane, ratio: Plane, faint: Plane, share: Share,
     ratio += np.float32(share[0])
     ratio *= second
     if share[1]:
-        _add_scaled(ratio, wavelets.softened(second, gap), share[1])
+        _add_scaled(ratio, pilot, share[1])
     if share[2]:
-        _add_scaled(ratio, pilot, share[2])
-    if share[3]:
-        _add_scaled(ratio, band, share[3])
+        _add_scaled(ratio, band, share[2])
     return ratio
 
 
@@ -421,14 +418,14 @@ def _shares(plane: Plane, level: _Level, seed: int) -> list[Share]:
     noise from a second run on slightly noisier tiles (Ramani, Blu & Unser 2008, IEEE TIP 17:1540), the shares as in
     Luisier, Blu & Unser 2007 (IEEE TIP 16:593). Tiles are taken from the smoothest to the most structured.
     """
-    count, n = min(_MIXED, len(level.variances)), len(ALL_SECOND)
+    count, n = min(_MIXED, len(level.variances)), len(_SECOND)
     tiles = _samples(plane)
     if not tiles:
-        return [ALL_SECOND] * len(level.variances)
+        return [_SECOND] * len(level.variances)
     found = over(lambda i: _normal(plane[tiles[i]], tiles[i], level, [seed, i]), range(len(tiles)))
     square, product = sum(f[0] for f in found), sum(f[1] for f in found)
     places = [slice(n * j, n * j + n) for j in range(count)]
-    shares = np.tile(ALL_SECOND, count)
+    shares = np.tile(_SECOND, count)
     square = square + _USUAL * np.eye(n * count)  # a little towards what is usual, where the tiles tell nothing
     product = product + _USUAL * shares
     for _ in range(_SWEEPS):
@@ -436,7 +433,7 @@ def _shares(plane: Plane, level: _Level, seed: int) -> list[Share]:
             own = square[at, at]
             shares[at] = _least(own, product[at] - square[at] @ shares + own @ shares[at])
     mixed: list[Share] = [tuple(row) for row in shares.reshape(count, n).tolist()]
-    return mixed + [ALL_SECOND] * (len(level.variances) - count)
+    return mixed + [_SECOND] * (len(level.variances) - count)
 
 
 def _samples(plane: Plane) -> list[tuple[slice, slice]]:
@@ -457,17 +454,14 @@ def _normal(tile: Plane, place: tuple[slice, slice], level: _Level, seed: list[i
     count = min(_MIXED, len(level.variances))
     inverse = _inverse_variances(here, len(level.variances))
     variances = (level.variances * (level.factor**2)[:, None]).tolist()
-    now = _parts(tile, variances, inverse)
-    then = _parts(tile + np.float32(_NUDGE) * probe, variances, inverse)
-    rest = _together(now[-1][:count] + now[0][count:], _apart(tile, len(variances))[1])
-    part, moved = (
-        np.array([(_alone(kind, j) - _alone(kinds[-1], j)).ravel() for j in range(count) for kind in kinds[:-1]], np.float64)
-        for kinds in (now, then)
-    )
+    now, kept = _parts(tile, variances, inverse, count)
+    then, _ = _parts(tile + np.float32(_NUDGE) * probe, variances, inverse, count)
+    part = np.array([_alone(kind, j).ravel() for j in range(count) for kind in now], np.float64)
+    moved = [[[b - a for a, b in zip(*rows, strict=True)] for rows in zip(*kinds, strict=True)] for kinds in zip(now, then, strict=True)]
+    change = [float((_alone(kind, j) * probe).sum(dtype=np.float64)) for j in range(count) for kind in moved]
     # what the noisy plane itself holds is trusted a little less: an error in the noise would all come back with it
-    doubt = np.ravel([[1.0, 1.0, 1.0, _WARY * max(f, 1e-3) ** 2] for f in level.factor[:count]])
-    change = (moved - part) @ probe.ravel().astype(np.float64) / _NUDGE
-    return part @ part.T, part @ (tile - rest).ravel().astype(np.float64) - doubt * change
+    doubt = np.ravel([[1.0, 1.0, _WARY * max(f, 1e-3) ** 2] for f in level.factor[:count]])
+    return part @ part.T, part @ (tile - kept).ravel().astype(np.float64) - doubt * np.array(change) / _NUDGE
 
 
 def _alone(levels: list[list[Plane]], j: int) -> Plane:
@@ -516,24 +510,37 @@ def _least(square: Floats, product: Floats) -> Floats:
     return best
 
 
-def _parts(plane: Plane, variances: list[list[float]], inverse: list[Plane | None]) -> list[list[list[Plane]]]:
-    """Give the bands of all that is mixed, in the order of a share, and last of what stays where the shares are 0."""
-    levels = range(len(variances))
+def _parts(
+    plane: Plane, variances: list[list[float]], inverse: list[Plane | None], count: int
+) -> tuple[list[list[list[Plane]]], Plane]:
+    """Give what is mixed on so many levels, as bands in the order of a share, and the plane that is left where shares are 0."""
 
-    def calmed(share: Share, *sets: list[list[Plane]]) -> list[list[Plane]]:
+    def calmed(*sets: list[list[Plane]]) -> list[list[Plane]]:
         out = []
-        for j in levels:
-            weights, gap = inverse[max(0, j - 1)], 1 if j == 0 else 2
-            bands = _shrink([s[j][:3] for s in sets], variances[j][:3], weights, int(j > 1), share, gap)
-            left = _shrink([s[j][3:] for s in sets], variances[j][3:], weights, 2, share, 2) if j else []
-            out.append(bands + left)
+        for j in range(len(variances)):
+            weights = inverse[max(0, j - 1)]
+            bands = _shrink([s[j][:3] for s in sets], variances[j][:3], weights, int(j > 1))
+            out.append(bands + (_shrink([s[j][3:] for s in sets], variances[j][3:], weights, 2) if j else []))
         return out
 
     noisy, low = _apart(plane, len(variances))
-    pilot = _apart(_together(calmed(ALL_SECOND, noisy), low), len(variances))[0]
-    second = calmed(ALL_SECOND, noisy, pilot)
-    softer = [[wavelets.softened(b, 1 if j == 0 else 2) for b in second[j]] for j in levels]
-    return [second, softer, pilot, noisy, calmed(NONE, noisy, pilot)]
+    pilot = _apart(_together(calmed(noisy), low), len(variances))[0]
+    second = calmed(noisy, pilot)
+    clear = [[_clear(b, a) for a, b in zip(*rows, strict=True)] for rows in zip(noisy[:count], second[:count], strict=True)]
+    mixed = [
+        [[b - c for b, c in zip(*rows, strict=True)] for rows in zip(kind[:count], clear, strict=True)]
+        for kind in (second, pilot, noisy)
+    ]
+    return mixed, _together(clear + second[count:], low)
+
+
+def _clear(second: Plane, noisy: Plane) -> Plane:
+    """Give what stays of a second result whatever the shares: see :func:`_guided`."""
+    gain = np.divide(second, noisy, out=np.zeros_like(noisy), where=noisy != 0)
+    for _ in range(3):
+        gain *= gain
+    gain *= second
+    return gain
 
 
 def _apart(plane: Plane, levels: int) -> tuple[list[list[Plane]], Plane]:

@@ -41,8 +41,6 @@ def wavelet() -> Wavelet:
 # Between the points of a halved grid: six-point interpolation (Deslauriers & Dubuc 1989, Constr. Approx. 5:49).
 _BETWEEN = np.array([3, 0, -25, 0, 150, 256, 150, 0, -25, 0, 3]) / 256
 
-_SOFT = np.array([1, 2, 1]) / 4
-
 
 def analyse(plane: Plane, gap: int) -> tuple[Plane, Plane, Plane, Plane]:
     """Take a plane apart: low both ways; high across; high down; high both ways."""
@@ -72,11 +70,6 @@ def smooth_back(low: Plane, gap: int) -> Plane:
     """Put a plane together that has no bands."""
     back = wavelet().back
     return across_rows(down_columns(low, back, gap), back, gap)
-
-
-def softened(band: Plane, gap: int) -> Plane:
-    """Give a band without the finer half of its structure."""
-    return down_columns(across_rows(band, _SOFT, gap), _SOFT, gap)
 
 
 def across_rows(plane: Plane, taps: Floats, gap: int) -> Plane:
