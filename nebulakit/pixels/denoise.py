@@ -45,8 +45,8 @@ _FAINT, _CAP, _SURE = (47, 25, 15), 3.0, 0.2
 Share = tuple[float, float, float]
 _SECOND: Share = (1.0, 0.0, 0.0)
 # Shares are found for so many of the finest levels, on so many tiles of so many pixels, with so much more noise (in sigma).
-_MIXED, _SAMPLES, _SAMPLE, _NUDGE = 4, 16, 128, 0.1
-_WARY = 1.02  # so much more noise variance is reckoned with in what the noisy plane holds
+_MIXED, _SAMPLES, _SAMPLE, _NUDGE = 4, 12, 128, 0.1
+_WARY = 1.1  # so much more noise variance is reckoned with in what the noisy plane holds
 _USUAL, _SWEEPS = 4.0, 10
 
 
@@ -457,10 +457,13 @@ def _normal(tile: Plane, place: tuple[slice, slice], level: _Level, seed: list[i
     now, kept = _parts(tile, variances, inverse, count)
     then, _ = _parts(tile + np.float32(_NUDGE) * probe, variances, inverse, count)
     part = np.array([_alone(kind, j).ravel() for j in range(count) for kind in now], np.float64)
-    moved = [[[b - a for a, b in zip(*rows, strict=True)] for rows in zip(*kinds, strict=True)] for kinds in zip(now, then, strict=True)]
+    moved = [
+        [[b - a for a, b in zip(*rows, strict=True)] for rows in zip(*kinds, strict=True)]
+        for kinds in zip(now, then, strict=True)
+    ]
     change = [float((_alone(kind, j) * probe).sum(dtype=np.float64)) for j in range(count) for kind in moved]
     # what the noisy plane itself holds is trusted a little less: an error in the noise would all come back with it
-    doubt = np.ravel([[1.0, 1.0, _WARY * max(f, 1e-3) ** 2] for f in level.factor[:count]])
+    doubt = np.ravel([[min(1.0, f**2), min(1.0, f**2), _WARY * f**2] for f in level.factor[:count]])
     return part @ part.T, part @ (tile - kept).ravel().astype(np.float64) - doubt * np.array(change) / _NUDGE
 
 
