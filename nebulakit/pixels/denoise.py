@@ -46,7 +46,9 @@ Share = tuple[float, float, float]
 _SECOND: Share = (1.0, 0.0, 0.0)
 # Shares are found for so many of the finest levels, on so many tiles of so many pixels, with so much more noise (in sigma).
 _MIXED, _SAMPLES, _SAMPLE, _NUDGE = 4, 12, 128, 0.1
-_WARY = 1.1  # so much more noise variance is reckoned with in what the noisy plane holds
+# So much more noise variance, level by level, is reckoned with in what the noisy plane holds: where the noise is told a little
+# too low, that would come back whole.
+_WARY = (1.3, 1.07, 1.03, 1.03)
 _USUAL, _SWEEPS = 4.0, 10
 
 
@@ -171,7 +173,8 @@ def _band_variances(found: Floats, levels: int) -> Floats:
     taps = noise_model.kernel_of(found)
     more = found / noise_model.scales(taps, len(found))  # what the kernel does not explain: sharpening, for one
     levels_more = [more[min(level, len(more) - 1)] ** 2 for level in range(levels)]
-    return _kernel_variances(taps, levels) * np.array(levels_more)[:, None]
+    out: Floats = _kernel_variances(taps, levels) * np.array(levels_more)[:, None]
+    return out
 
 
 def _kernel_variances(taps: Floats, levels: int) -> Floats:
@@ -463,7 +466,7 @@ def _normal(tile: Plane, place: tuple[slice, slice], level: _Level, seed: list[i
     ]
     change = [float((_alone(kind, j) * probe).sum(dtype=np.float64)) for j in range(count) for kind in moved]
     # what the noisy plane itself holds is trusted a little less: an error in the noise would all come back with it
-    doubt = np.ravel([[min(1.0, f**2), min(1.0, f**2), _WARY * f**2] for f in level.factor[:count]])
+    doubt = np.ravel([[min(1.0, f**2), min(1.0, f**2), w * f**2] for f, w in zip(level.factor, _WARY, strict=False)])
     return part @ part.T, part @ (tile - kept).ravel().astype(np.float64) - doubt * np.array(change) / _NUDGE
 
 
