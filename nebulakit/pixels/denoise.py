@@ -4,7 +4,8 @@ Each plane is taken apart by the biorthogonal 9/7 wavelet without decimation (Co
 45:485; Starck & Murtagh 2006), from the third level on a halved grid; what the halving cannot hold is a band of its own.
 A first pass shrinks every coefficient by how far the energy round it stands above the noise of its band (Mihcak, Kozintsev,
 Ramchandran & Moulin 1999, IEEE SPL 6:300). A second pass shrinks the untouched coefficients again, by the energy of the
-first result's (empirical Wiener filter, Ghael, Sayeed & Baraniuk 1997, Proc. SPIE 3169:389). Planes of several channels
+first result's (empirical Wiener filter, Ghael, Sayeed & Baraniuk 1997, Proc. SPIE 3169:389). Level by level both results and
+the noisy plane are mixed by the shares from which the least error is to be expected (:func:`_shares`). Planes of several channels
 are first turned so that light gathers in the first of them while noise stays even and independent.
 """
 
@@ -40,8 +41,8 @@ _PILOT, _LIFT = (11, 7, 3), 0.3
 # structures cannot raise above _CAP; by less than _SURE it is taken for chance. Then Wiener's gain is the least that is kept.
 _FAINT, _CAP, _SURE = (47, 25, 15), 3.0, 0.2
 
-# Of the second result, of the first, of the noisy plane. What is missing to 1 is taken away, but not where structure is
-# clear (gain to the eighth): a rare knot is no noise, whatever is best for all the rest.
+# Of the second result, of the first, of the noisy plane. What is missing to 1 goes to the second result shrunk by its gains
+# once more: where structure is clear it stays, since a rare knot is no noise, whatever is best for all the rest.
 Share = tuple[float, float, float]
 _SECOND: Share = (1.0, 0.0, 0.0)
 # Shares are found for so many of the finest levels, on so many tiles of so many pixels, with so much more noise (in sigma).
@@ -391,8 +392,6 @@ def _guided(band: Plane, pilot: Plane, ratio: Plane, faint: Plane, share: Share)
     second = ratio * band
     if share == _SECOND:
         return second
-    for _ in range(3):  # the gain to the eighth
-        ratio *= ratio
     ratio *= np.float32(1 - sum(share))
     ratio += np.float32(share[0])
     ratio *= second
@@ -429,8 +428,9 @@ def _shares(plane: Plane, level: _Level, seed: int) -> list[Share]:
     square, product = sum(f[0] for f in found), sum(f[1] for f in found)
     places = [slice(n * j, n * j + n) for j in range(count)]
     shares = np.tile(_SECOND, count)
-    square = square + _USUAL * np.eye(n * count)  # a little towards what is usual, where the tiles tell nothing
-    product = product + _USUAL * shares
+    usual = _USUAL + 1e-12 * float(np.trace(square))  # a little towards what is usual, where the tiles tell nothing
+    square = square + usual * np.eye(n * count)
+    product = product + usual * shares
     for _ in range(_SWEEPS):
         for at in places:
             own = square[at, at]
@@ -543,8 +543,6 @@ def _parts(
 def _clear(second: Plane, noisy: Plane) -> Plane:
     """Give what stays of a second result whatever the shares: see :func:`_guided`."""
     gain = np.divide(second, noisy, out=np.zeros_like(noisy), where=noisy != 0)
-    for _ in range(3):
-        gain *= gain
     gain *= second
     return gain
 
