@@ -50,6 +50,7 @@ _MIXED, _SAMPLES, _SAMPLE, _NUDGE = 4, 12, 128, 0.1
 # So much more noise variance, level by level, is reckoned with in what the noisy plane holds: where the noise is told a little
 # too low, that would come back whole.
 _WARY = (1.3, 1.07, 1.03, 1.03)
+_CHANCE = 1.05  # the same in the first result, whose few remnants of noise tell the change with the noise by chance alone
 _USUAL, _SWEEPS = 4.0, 10
 
 
@@ -466,7 +467,7 @@ def _normal(tile: Plane, place: tuple[slice, slice], level: _Level, seed: list[i
     ]
     change = [float((_alone(kind, j) * probe).sum(dtype=np.float64)) for j in range(count) for kind in moved]
     # what the noisy plane itself holds is trusted a little less: an error in the noise would all come back with it
-    doubt = np.ravel([[min(1.0, f**2), min(1.0, f**2), w * f**2] for f, w in zip(level.factor, _WARY, strict=False)])
+    doubt = np.ravel([[min(1.0, f**2), _CHANCE * min(1.0, f**2), w * f**2] for f, w in zip(level.factor, _WARY, strict=False)])
     return part @ part.T, part @ (tile - kept).ravel().astype(np.float64) - doubt * np.array(change) / _NUDGE
 
 

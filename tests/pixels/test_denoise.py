@@ -188,12 +188,13 @@ def second_alone(values: dict[str, object]) -> dict[str, object]:
     return {**values, "shares": [[(1.0, 0.0, 0.0) for _ in row] for row in values["shares"]]}  # type: ignore[attr-defined]
 
 
-@pytest.mark.parametrize(("nebula", "more"), [("cove", 0.15), ("veil", 0.15), ("fans", 0.1), ("bubble", 0.1)])
+@pytest.mark.parametrize(("nebula", "more"), [("cove", 0.0), ("veil", 0.06), ("fans", 0.2), ("bubble", 0.2), ("none", 0.15)])
 def test_shares_leave_less_error(nebula: str, more: float) -> None:
     made, noisy, noise, well = scene(nebula)
     values = denoise.decide_denoise(noisy, noise)
     with_shares, without = (denoise.apply_denoise(noisy, v, noise.map) for v in (values, second_alone(values)))
     truth = made.nebula[:, well]
+    # half of what it was when this was written
     assert decibels(with_shares[:, well], truth) > decibels(without[:, well], truth) + more
 
 
