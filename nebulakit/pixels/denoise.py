@@ -56,7 +56,7 @@ def decide_denoise(
     variances = np.einsum("kc,clb->klb", axes**2, np.array([v for v, _ in each])) * (factor**2)[None, :, None]
     powers = np.einsum("kc,cyx->kyx", axes**2, np.array([p for _, p in each]))
     shares = [
-        find_shares(_mix(planes, (axis / sigma).astype(np.float32)), rows.tolist(), power, noise.map, seed)
+        find_shares(_mix(planes, (axis / sigma).astype(np.float32)), rows.tolist(), power, factor, noise.map, seed)
         for axis, rows, power in zip(axes, variances, powers, strict=True)
     ]
     return {"sigma": sigma.tolist(), "axes": axes.tolist(), "variances": variances.tolist(), "shares": shares}

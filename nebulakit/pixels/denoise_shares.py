@@ -30,16 +30,19 @@ _ALLOWED = np.array([s for s in np.ndindex(*3 * [_STEPS + 1]) if sum(s) <= _STEP
 
 
 def find_shares(
-    plane: Plane, variances: list[list[float]], power: Floats, noise_map: Plane | None, seed: int
+    plane: Plane, variances: list[list[float]], power: Floats, factor: Floats, noise_map: Plane | None, seed: int
 ) -> list[Share]:
-    """Give the shares of each level of a plane with noise of variances (level, band) and power (``SIDE``, ``SIDE``)."""
+    """Give the shares of each level of a plane with noise of a power over frequency (``SIDE``, ``SIDE``).
+
+    ``variances`` (level, band) are those that are reckoned with: of ``factor`` (level) times that noise.
+    """
     tiles = _choose_tiles(plane)
 
     def of(i: int) -> Floats:
         there = None if noise_map is None else noise_map[tiles[i]]
         white = np.random.default_rng([seed, i]).standard_normal((SIDE, SIDE))
         probe = np.fft.ifft2(np.fft.fft2(white) * np.sqrt(power)).real.astype(np.float32)
-        return _equations(plane[tiles[i]], variances[:_MIXED], there, probe)
+        return _equations(plane[tiles[i]], variances[:_MIXED], factor[:_MIXED], there, probe)
 
     mixed = _least(np.sum(over(of, range(len(tiles))), axis=0)) if tiles else []
     return mixed + [SECOND] * (len(variances) - len(mixed))
@@ -54,7 +57,7 @@ def _choose_tiles(plane: Plane) -> list[Tile]:
     return [tiles[i] for i in np.unique(np.linspace(0, len(tiles) - 1, _TILES).round().astype(int))]
 
 
-def _equations(tile: Plane, variances: list[list[float]], noise_map: Plane | None, probe: Plane) -> Floats:
+def _equations(tile: Plane, variances: list[list[float]], factor: Floats, noise_map: Plane | None, probe: Plane) -> Floats:
     """Give a tile's part in the normal equations (level, way, way or truth) of the shares.
 
     A way leads from the second result to another one; given are its products with the ways and with the way to the truth.
@@ -68,7 +71,9 @@ def _equations(tile: Plane, variances: list[list[float]], noise_map: Plane | Non
     moved = then[:, 1:] - then[:, :1] - ways
     lacks = ways[:, -1].sum(0)  # of the noisy plane; the truth is that less its noise, of which a way holds what follows the nudge
     ways, moved = (w.reshape(-1, tile.size) for w in (ways, moved))
-    return np.column_stack([ways @ ways.T, ways @ lacks - _WARY / _NUDGE**2 * (moved @ nudge.ravel())])
+    held = moved @ nudge.ravel() / _NUDGE**2
+    held *= np.ravel([[min(1.0, f**2), min(1.0, f**2), _WARY * f**2] for f in factor])
+    return np.column_stack([ways @ ways.T, ways @ lacks - held])
 
 
 def _results(plane: Plane, variances: list[list[float]], inverse: list[Plane | None]) -> Floats:
