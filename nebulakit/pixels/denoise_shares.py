@@ -25,7 +25,7 @@ _MIXED = 4  # so many of the finest levels are mixed: of coarser ones the tiles 
 _TILES, SIDE = 12, 128  # px
 _NUDGE = 0.1  # so much noise is added, in sigma: little enough that gains change in proportion, far above rounding
 _WARY = 1.05  # noise variance is told within some 5 %; too little, and the mixture would bring noise back everywhere
-_STEPS = 25  # shares are told to 0.04
+_STEPS = 20  # shares are told to 0.05
 _ALLOWED = np.array([s for s in np.ndindex(*3 * [_STEPS + 1]) if sum(s) <= _STEPS]) / _STEPS
 
 
