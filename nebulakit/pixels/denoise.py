@@ -226,17 +226,18 @@ def _shrink_tile(
     inverse: Plane | None,
     stage: int,
 ) -> tuple[Plane, list[Plane]]:
-    """Take tiles (and their pilot) apart, shrink, and put the details together again: (details, lows of the last level)."""
+    """Take tiles (and their pilot) apart, shrink, and put the details together again: (details, lows on the halved grid)."""
     lows, kept = tiles, []
     for level, gap in enumerate(gaps):
         parts = [wavelets.level_apart(low, gap) for low in lows]
         lows = [low for low, _ in parts]
         kept.append(shrink([bands for _, bands in parts], variances[level], inverse, 2 * stage + level, shares[level]))
-    calm = lows[0] if gaps[-1] == 1 else None  # too small for more: the rest stays as it is
+    halves = lows if gaps[-1] == 2 else []
+    calm = None if halves else lows[0]  # too small for more: the rest stays as it is
     for gap, bands in zip(reversed(gaps), reversed(kept), strict=True):
         calm = wavelets.level_back(calm, bands, gap)
     assert calm is not None
-    return calm, lows
+    return calm, halves
 
 
 def only(part: str, before: Planes, after: Planes) -> Planes:

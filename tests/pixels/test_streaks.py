@@ -9,6 +9,7 @@ import pytest
 from nebulakit.demo import make_scene
 from nebulakit.pixels import denoise, noise_model
 from nebulakit.pixels.noise import measure_noise
+from nebulakit.pixels.shrinkage import SECOND
 from nebulakit.pixels.streaks import Streaks, measure_streaks, spectrum
 
 
@@ -82,7 +83,7 @@ def test_denoising_takes_them_as_such() -> None:
     errors = []
     for told in (None, found):
         values = denoise.decide_denoise(planes, level, streaks=told)
-        alone = {**values, "shares": [[(1.0, 0.0, 0.0) for _ in row] for row in values["shares"]]}
+        alone = {**values, "shares": [[SECOND] * len(row) for row in values["shares"]]}
         for decided in (alone, values):
             after = denoise.apply_denoise(planes, decided, level.map)
             errors.append(float(((after - scene.nebula)[:, well] ** 2).mean()))
