@@ -4,9 +4,10 @@ Each plane is taken apart by the biorthogonal 9/7 wavelet without decimation (Co
 45:485; Starck & Murtagh 2006), from the third level on a halved grid; what the halving cannot hold is a band of its own.
 A first pass shrinks every coefficient by how far the energy round it stands above the noise of its band (Mihcak, Kozintsev,
 Ramchandran & Moulin 1999, IEEE SPL 6:300). A second pass shrinks the untouched coefficients again, by the energy of the
-first result's (empirical Wiener filter, Ghael, Sayeed & Baraniuk 1997, Proc. SPIE 3169:389). Level by level both results and
-the noisy plane are mixed by the shares from which the least error is to be expected (``denoise_shares.py``). Planes of several channels
-are first turned so that light gathers in the first of them while noise stays even and independent.
+first result's (empirical Wiener filter, Ghael, Sayeed & Baraniuk 1997, Proc. SPIE 3169:389; both in ``shrinkage.py``).
+Level by level these results and the noisy plane are mixed so that the least error is to be expected (``denoise_shares.py``).
+Planes of several channels are first turned so that light gathers in the first of them while noise stays even and
+independent.
 """
 
 from __future__ import annotations

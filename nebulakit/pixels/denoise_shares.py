@@ -1,10 +1,11 @@
-"""How much of the first result and of the noisy plane is mixed into the second result, level by level.
+"""How much of other results is mixed into the second result of denoising, level by level.
 
-What is best differs from picture to picture: sharp edges want some of the first result, texture that is nowhere clear some
-of the noisy plane. The error of a mixture is expected without knowing the truth (Stein 1981, Ann. Statist. 9:1135): what it
-changes of the plane is known, and so is how far it follows the noise, from a second run on a slightly noisier plane (Ramani,
-Blu & Unser 2008, IEEE TIP 17:1540). The least over mixtures is a small quadratic problem (Luisier, Blu & Unser 2007, IEEE TIP
-16:593). All is told on a few tiles, from the smoothest to the most structured.
+What is best differs from picture to picture: where nearly all is noise, the second result shrunk by its gains once more;
+beside sharp edges some of the first result; where texture is nowhere clear, some of the noisy plane. The error of a
+mixture is expected without knowing the truth (Stein 1981, Ann. Statist. 9:1135): what it changes of the plane is known,
+and so is how far it follows the noise, from a second run on a slightly noisier plane (Ramani, Blu & Unser 2008, IEEE TIP
+17:1540). The least over mixtures is a small quadratic problem (Luisier, Blu & Unser 2007, IEEE TIP 16:593). All is told
+on a few tiles, from the smoothest to the most structured.
 """
 
 from __future__ import annotations
@@ -21,11 +22,11 @@ Floats = npt.NDArray[np.float64]
 Tile = tuple[slice, slice]
 Bands = list[list[Plane]]  # of each level
 
-_MIXED = 4  # so many of the finest levels are mixed: of coarser ones the tiles hold too few independent places
-_TILES, SIDE = 12, 128  # px
-_NUDGE = 0.1  # so much noise is added, in sigma: little enough that gains change in proportion, far above rounding
-_WARY = 1.05  # noise variance is told within some 5 %; too little, and the mixture would bring noise back everywhere
-_STEPS = 20  # shares are told to 0.05
+_MIXED = 4  # so many of the finest levels are mixed: on coarser ones the tiles hold few independent places
+_TILES, SIDE = 12, 128  # px; half as many leave 0.01-0.02 dB
+_NUDGE = 0.1  # so much noise is added, in sigma: 0.3 changes gains out of proportion (0.07 dB), little drowns in rounding
+_WARY = 1.05  # noise variance is told within some 5 %; what is told too low, the noisy plane would bring back everywhere
+_STEPS = 20  # shares are told to a twentieth: finer ones gain nothing
 _ALLOWED = np.array([s for s in np.ndindex(*3 * [_STEPS + 1]) if sum(s) <= _STEPS]) / _STEPS
 
 
@@ -69,11 +70,13 @@ def _equations(tile: Plane, variances: list[list[float]], factor: Floats, noise_
     now, then = (_results(t, variances, inverse) for t in (tile, tile + nudge))
     ways = now[:, 1:] - now[:, :1]
     moved = then[:, 1:] - then[:, :1] - ways
-    lacks = ways[:, -1].sum(0)  # of the noisy plane; the truth is that less its noise, of which a way holds what follows the nudge
+    to_noisy = ways[:, -1].sum(0)
     ways, moved = (w.reshape(-1, tile.size) for w in (ways, moved))
+    # the truth is the noisy plane less its noise, of which a way holds as much as it follows the nudge
     held = moved @ nudge.ravel() / _NUDGE**2
+    # all results know already that more noise is to be reckoned with; the noisy plane alone does not
     held *= np.ravel([[min(1.0, f**2), min(1.0, f**2), _WARY * f**2] for f in factor])
-    return np.column_stack([ways @ ways.T, ways @ lacks - held])
+    return np.column_stack([ways @ ways.T, ways @ to_noisy - held])
 
 
 def _results(plane: Plane, variances: list[list[float]], inverse: list[Plane | None]) -> Floats:
@@ -119,4 +122,4 @@ def _least(equations: Floats) -> list[Share]:
         own = square[at, at]
         left = towards[at] - square[at] @ found + own @ found[at]
         found[at] = _ALLOWED[int(np.argmin(np.einsum("ij,jk,ik->i", _ALLOWED, own, _ALLOWED) - 2 * _ALLOWED @ left))]
-    return [tuple(row) for row in found.reshape(-1, n).tolist()]
+    return [(twice, first, noisy) for twice, first, noisy in found.reshape(-1, n).tolist()]
