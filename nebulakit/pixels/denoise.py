@@ -43,11 +43,11 @@ def decide_denoise(
     streaks: Streaks | None = None,
     seed: int = 0,
 ) -> dict[str, Any]:
-    """Find what :func:`apply_denoise` needs: the axes of colour and the noise variance of every band.
+    """Find what :func:`apply_denoise` needs: the axes of colour, the noise variance of every band, the shares of results.
 
     ``planes`` (channel, y, x) without NaN. ``strength`` multiplies the noise that is reckoned with, ``by_scale`` the same
     level by level. ``streaks`` are part of the noise, and fall into some bands more than into others. ``seed`` is that of
-    the noise by which the shares of both results are found.
+    the noise by which shares are found.
     """
     sigma = np.asarray(noise.sigma, float)
     axes = _axes(planes, sigma)

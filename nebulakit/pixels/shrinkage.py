@@ -138,7 +138,7 @@ def _guided(band: Plane, pilot: Plane, ratio: Plane, faint: Plane, share: Share)
     cv2.max(ratio, faint, dst=ratio)  # both gains are x / (x + 1)
     np.add(ratio, np.float32(1), out=lifted)
     ratio /= lifted
-    if share == SECOND:
+    if not any(share):
         ratio *= band
         return ratio
     twice, first, noisy = share
