@@ -22,7 +22,7 @@ Floats = npt.NDArray[np.float64]
 Tile = tuple[slice, slice]
 Bands = list[list[Plane]]  # of each level
 
-_MIXED = 4  # so many of the finest levels are mixed: on coarser ones the tiles hold few independent places
+_MIXED = 4  # so many of the finest levels: all six gain 0.00-0.02 dB more, and take a third longer
 _TILES, SIDE = 12, 128  # px; half as many leave 0.01-0.02 dB
 _NUDGE = 0.1  # so much noise is added, in sigma: 0.3 changes gains out of proportion (0.07 dB), little drowns in rounding
 _WARY = 1.05  # noise variance is told within some 5 %; what is told too low, the noisy plane would bring back everywhere
