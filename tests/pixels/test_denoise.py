@@ -36,7 +36,7 @@ def correlation(a: np.ndarray, b: np.ndarray) -> float:
     return float(np.corrcoef(a.ravel(), b.ravel())[0, 1])
 
 
-@pytest.mark.parametrize(("nebula", "least"), [("cove", 10.3), ("bubble", 11.4), ("veil", 7.3), ("fans", 14.1), ("none", 28.0)])
+@pytest.mark.parametrize(("nebula", "least"), [("cove", 10.3), ("bubble", 11.5), ("veil", 7.4), ("fans", 14.2), ("none", 31.0)])
 def test_the_result_is_much_nearer_to_the_truth(nebula: str, least: float) -> None:
     made, noisy, noise, well = scene(nebula)
     after = calm(noisy, noise)
@@ -188,7 +188,7 @@ def second_alone(values: dict[str, object]) -> dict[str, object]:
     return {**values, "shares": [[shrinkage.SECOND] * len(row) for row in values["shares"]]}  # type: ignore[attr-defined]
 
 
-@pytest.mark.parametrize(("nebula", "more"), [("cove", 0.0), ("veil", 0.06), ("fans", 0.2), ("bubble", 0.2), ("none", 0.15)])
+@pytest.mark.parametrize(("nebula", "more"), [("cove", 0.0), ("veil", 0.07), ("fans", 0.2), ("bubble", 0.25), ("none", 0.7)])
 def test_shares_leave_less_error(nebula: str, more: float) -> None:
     made, noisy, noise, well = scene(nebula)
     values = denoise.decide_denoise(noisy, noise)
@@ -214,7 +214,7 @@ def test_texture_that_is_nowhere_clear_is_kept_and_noise_alone_is_not() -> None:
     assert max(share[2] for share in denoise.decide_denoise(grain, noise)["shares"][0]) < 0.06
 
 
-@pytest.mark.parametrize(("peak", "kept"), [(8, 0.6), (30, 0.9)])
+@pytest.mark.parametrize(("peak", "kept"), [(8, 0.85), (30, 0.93)])
 def test_a_rare_knot_in_an_empty_frame_stays(peak: float, kept: float) -> None:
     noise = Noise((1.0,), (tuple(float(s) for s in starlet.white_sigmas(6)),), None)
     y, x = np.mgrid[:600, :600]
