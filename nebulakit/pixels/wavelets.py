@@ -66,6 +66,41 @@ def join(low: Plane, bands: list[Plane], gap: int) -> Plane:
     return out
 
 
+def level_apart(plane: Plane, gap: int) -> tuple[Plane, list[Plane]]:
+    """Take one level off a plane: (low, bands); with a gap of 2 low is halved, and what that cannot hold is a fourth band."""
+    low, *bands = analyse(plane, gap)
+    if gap == 1:
+        return low, bands
+    half = np.ascontiguousarray(low[::2, ::2])
+    low -= between(half, low.shape)
+    return half, [*bands, low]
+
+
+def level_back(low: Plane | None, bands: list[Plane], gap: int) -> Plane:
+    """Put together what :func:`level_apart` took apart; without ``low``, what the bands alone make of the plane."""
+    if gap == 2:
+        low = bands[3] if low is None else between(low, bands[3].shape) + bands[3]
+    elif low is None:
+        low = np.zeros_like(bands[0])
+    return join(low, bands[:3], gap)
+
+
+def apart(plane: Plane, levels: int) -> tuple[Plane, list[list[Plane]]]:
+    """Take a plane apart: (low, bands of each level), halved from the second level on."""
+    out, low = [], plane
+    for level in range(levels):
+        low, bands = level_apart(low, 2 if level else 1)
+        out.append(bands)
+    return low, out
+
+
+def together(low: Plane, levels: list[list[Plane]]) -> Plane:
+    """Put together what :func:`apart` took apart."""
+    for level in reversed(range(len(levels))):
+        low = level_back(low, levels[level], 2 if level else 1)
+    return low
+
+
 def smooth_back(low: Plane, gap: int) -> Plane:
     """Put a plane together that has no bands."""
     back = wavelet().back
@@ -102,14 +137,14 @@ def between(half: Plane, shape: tuple[int, ...]) -> Plane:
     return down_columns(across_rows(wide, _BETWEEN, 1), _BETWEEN, 1)
 
 
-def filtered(row: Floats, taps: Floats, gap: int) -> Floats:
+def _filtered(row: Floats, taps: Floats, gap: int) -> Floats:
     """Give the autocorrelation of noise after a filter with ``gap - 1`` zeros between the taps."""
     spread = np.zeros((len(taps) - 1) * gap + 1)
     spread[::gap] = taps
     return np.convolve(np.convolve(row, spread), spread)
 
 
-def left_by_halving(row: Floats) -> float:
+def _left_by_halving(row: Floats) -> float:
     """Give the mean variance of a plane less what interpolation makes of every other row and column of it."""
     place = np.array([-5, -3, -1, 1, 3, 5])
     taps = _BETWEEN[place + 5]
@@ -120,6 +155,22 @@ def left_by_halving(row: Floats) -> float:
     one_way = own * own - 2 * cross * own + made * own
     both_ways = own * own - 2 * cross * cross + made * made
     return float((2 * one_way + both_ways) / 4)
+
+
+def kernel_variances(taps: Floats, levels: int) -> Floats:
+    """Give the variance (level, band) of noise of a kernel whose pixels have 1; bands as in :func:`level_apart`."""
+    row = np.convolve(taps, taps)
+    row = row / row[len(row) // 2]
+    out, gap, w = [], 1, wavelet()
+    for level in range(levels):
+        low, high = _filtered(row, w.low, gap), _filtered(row, w.high, gap)
+        middle = len(low) // 2, len(high) // 2
+        left = 0.0
+        if level:
+            left = _left_by_halving(low)
+        out.append([high[middle[1]] * low[middle[0]]] * 2 + [high[middle[1]] ** 2, left])
+        row, gap = (low[middle[0] % 2 :: 2], 2) if level else (low, 2)
+    return np.array(out)
 
 
 def band_variances(power: Floats, levels: int) -> Floats:

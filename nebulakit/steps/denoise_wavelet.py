@@ -49,11 +49,13 @@ def denoise_wavelet(
 ) -> Image:
     """Lower the noise where nothing stands out of it, and leave alone what does.
 
-    An undecimated wavelet transform, each coefficient shrunk by how far the energy round it stands above the noise that
-    was measured for its size and place: first from the layer itself, then once more with the first result as guide
-    (local shrinkage after Mihcak et al. 1999; empirical Wiener filter after Ghael, Sayeed & Baraniuk 1997). Where frames
-    are fewer the noise is larger, and more is taken. Channels are worked on together along the axes on which their light
-    is least spread. The noise that steps go by stays that of the linear stack: `4 sigma` means the same before and after.
+    An undecimated wavelet transform, each coefficient shrunk by how far the energy round it stands above the noise
+    that was measured for its size and place: first from the layer itself, then once more with the first result as
+    guide (local shrinkage after Mihcak et al. 1999; empirical Wiener filter after Ghael, Sayeed & Baraniuk 1997). How
+    much of the two results, and of the layer itself, is best for each size of structure is told from the layer without
+    knowing the truth (Stein 1981; Ramani, Blu & Unser 2008). Where frames are fewer the noise is larger, and more is
+    taken. Channels are worked on together along the axes on which their light is least spread. The noise that steps go
+    by stays that of the linear stack: `4 sigma` means the same before and after.
 
     On a stretched layer the noise is measured there, with how it varies from place to place. NaN stays NaN, and so do
     values without coverage; neither spreads. Nothing is done, and said so, where there is no noise to win: on a layer that
