@@ -371,12 +371,12 @@ def _measure(image: Image, fact: str) -> dict[str, Any]:
     """Measure one fact, and what it rests on, on the pixels of ``image``."""
     from nebulakit.pixels import noise, psf
     from nebulakit.pixels.glow import surface
-    from nebulakit.pixels.stars import find
+    from nebulakit.pixels.stars import find, plateaus
 
     if fact == "noise":
         return {"noise": noise.measure_noise(image.planes, image.coverage)}
     if fact == "white":
-        return {"white": find.white_level(image.planes)}
+        return {"white": plateaus.white_level(image.planes)}
     known = image.measured("noise")
     assert known.noise is not None
     if fact == "sky":

@@ -11,7 +11,8 @@ from nebulakit.image import Image
 from nebulakit.pixels import starlet
 from nebulakit.pixels.facts import Noise
 from nebulakit.pixels.noise import measure_noise
-from nebulakit.pixels.stars.find import clear_shares, find_stars, star_coloured, white_level
+from nebulakit.pixels.stars.find import clear_shares, find_stars, star_coloured
+from nebulakit.pixels.stars.plateaus import white_level
 
 SHAPE = (300, 400)
 

@@ -1,4 +1,4 @@
-"""Finding stars, and the level at which they are cut off.
+"""Finding stars.
 
 Detection after the starlet: a star is a local maximum of the fine scales that stands out from the noise and from the
 structure around it, is round (so no filament), and as sharp as the other stars (so neither a hot pixel nor a knot).
@@ -16,14 +16,13 @@ from nebulakit.pixels import starlet
 from nebulakit.pixels.facts import Noise, StarList
 from nebulakit.pixels.inpaint import push_pull
 from nebulakit.pixels.parallel import over
+from nebulakit.pixels.stars.plateaus import plateaus
 
 Planes = npt.NDArray[np.float32]
 Plane = npt.NDArray[np.float32]
 Floats = npt.NDArray[np.float64]
 
 BETA = 3.0  # of the Moffat law used for first estimates of flux and reach, before the PSF is measured
-# times as long for its width as usual a plateau is where two stars share it; and more in one of few pixels, by px over its radius
-LONG, FEW = 1.25, 1.0
 CHUNK = 4096  # stars whose cut-outs are held at once
 ROWS = 64  # that are worked on in one go
 
@@ -41,73 +40,6 @@ class Band(NamedTuple):
 # scales 2 and 3 reach deepest; the finer ones see stars on a bright, uneven nebula and beside brighter ones: seeing leaves a
 # nebula less fine structure than a star. On the finest, peaks of noise have 0.4-0.5 of a star's area
 DEEP, MIDDLE, FINEST = Band(1, 3, 0.0, 0.62, 1.6), Band(1, 2, 2.0, 0.62, 1.6), Band(0, 1, 4.0, 0.75, 1.4)
-
-
-def white_level(planes: Planes) -> tuple[float, ...] | None:
-    """Give the level per channel at which stars are cut off; None if nothing saturates.
-
-    A cut-off star is flat over more than a star's width: a pixel counts as plateau when it and its eight neighbours
-    differ by under 4 % of its height above the sky. The level is where the plateaus pile up, not the full scale of the
-    file (stacks are rescaled). A channel without plateau of its own takes the level of the others, or its own maximum
-    if that is higher.
-
-    >>> star = 3 * np.exp(-0.1 * (np.mgrid[-20:21, -20:21] ** 2).sum(0))
-    >>> white_level(np.minimum(star, 0.8)[None].astype(np.float32))
-    (0.800000011920929,)
-    >>> white_level(star[None].astype(np.float32)) is None
-    True
-    """
-    found = [_plateau(plane) for plane in planes]
-    levels = [level for level in found if level is not None]
-    if not levels:
-        return None
-    return tuple(
-        float(np.nanmax(p, initial=max(levels))) if level is None else level for level, p in zip(found, planes, strict=True)
-    )
-
-
-def _plateau(plane: Plane) -> float | None:
-    """Give the level at which the stars of one plane are cut off, or None."""
-    import cv2
-
-    good = np.isfinite(plane)
-    if not good.any():
-        return None
-    filled = plane if good.all() else np.where(good, plane, np.float32(np.nanmin(plane)))
-    sky = float(np.median(filled[::7, ::5]))
-    top = float(filled.max())
-    if not top > sky:
-        return None
-    # only what is high can be a cut-off star; looking there alone keeps this fast
-    ys, xs = np.nonzero(filled > sky + 0.3 * (top - sky))
-    if not len(ys) or len(ys) > 0.2 * plane.size:
-        return None
-    box = np.ones((3, 3), np.uint8)
-    low = cv2.erode(filled, box, borderType=cv2.BORDER_REPLICATE)[ys, xs]
-    high = cv2.dilate(filled, box, borderType=cv2.BORDER_REPLICATE)[ys, xs]
-    value = filled[ys, xs]
-    flat = high - low < 0.04 * (value - sky)
-    # a small plateau, or one cut by the edge: of no star that is not cut off are five of nine pixels alike to 1 %
-    h, w = filled.shape
-    alike = np.zeros(len(ys), int)
-    for dy in (-1, 0, 1):
-        for dx in (-1, 0, 1):
-            inside = (ys + dy >= 0) & (ys + dy < h) & (xs + dx >= 0) & (xs + dx < w)
-            near = filled[np.clip(ys + dy, 0, h - 1), np.clip(xs + dx, 0, w - 1)]
-            alike += inside & (np.abs(near - value) < 0.01 * (value - sky))
-    flat |= alike >= 5
-    if flat.sum() < 1:
-        return None
-    values = np.sort(value[flat].astype(np.float64))
-    # the fullest window of 3 % of the height is the pile-up
-    width = 0.03 * (top - sky)
-    counts = np.searchsorted(values, values + width, "right") - np.arange(len(values))
-    first = int(np.argmax(counts))
-    pile = values[first : first + int(counts[first])]
-    level = float(np.median(pile))
-    # a star that reaches clearly higher was not cut off there: the plateau is then no white level
-    above = int((value > level + 2 * width).sum())
-    return None if above > 0.1 * len(pile) + 2 else level
 
 
 def find_stars(
@@ -131,7 +63,7 @@ def find_stars(
     scales = np.array([[k / max(s, 1e-300) for k in row] for s, row in zip(noise.sigma, noise.scales, strict=True)])
     light, share, bad = _luminance(planes, noise, coverage, np.sqrt((scales[:, 1:3] ** 2).sum(1)))
     level = noise.map
-    blobs = _plateaus(planes, white, bad)
+    blobs = plateaus(planes, white, bad)
     smoothed = _smoothed(light)
     found, usual = [], 0.0
     for band in (DEEP, MIDDLE, FINEST):
@@ -358,92 +290,6 @@ def _usual_area(roundness: Floats, area: Floats, snr: Floats, contrast: Floats) 
     counts = np.searchsorted(logs, logs + 0.2, "right") - np.searchsorted(logs, logs - 0.2, "left")
     centre = logs[int(np.argmax(counts))]
     return float(np.exp(np.median(logs[np.abs(logs - centre) < 0.2])))
-
-
-def _plateaus(planes: Planes, white: tuple[float, ...] | None, bad: npt.NDArray[np.bool_]) -> Floats:
-    """Give (n, 4): x, y, radius of the connected plateaus at the white level, and 1 where two stars share one."""
-    import cv2
-
-    if white is None:
-        return np.zeros((0, 4))
-    cut, round_it = np.zeros(bad.shape, bool), np.zeros(bad.shape, bool)
-    for plane, level in zip(planes, white, strict=True):
-        if not np.isfinite(plane).any():
-            continue
-        sky = float(np.nanmedian(plane[::7, ::5]))
-        with np.errstate(invalid="ignore"):
-            mine = plane > level - 0.03 * (level - sky)
-            bright = (plane > sky + 0.25 * (level - sky)).astype(np.uint8)
-        cut |= mine
-        # a hot pixel stands alone, the brightest pixel of a star does not
-        round_it |= mine & (cv2.erode(bright, np.ones((3, 3), np.uint8), borderType=cv2.BORDER_REPLICATE) > 0)
-    count, labels, stats, centres = cv2.connectedComponentsWithStats(cut.astype(np.uint8), connectivity=8)
-    if count < 2:
-        return np.zeros((0, 4))
-    size, extent = stats[1:, cv2.CC_STAT_AREA], stats[1:, [cv2.CC_STAT_WIDTH, cv2.CC_STAT_HEIGHT]]
-    stars = np.bincount(labels[round_it], minlength=count)[1:] > 0
-    # a bright nebula cut off at white is large and ragged
-    ok = (
-        ((size >= 4) | stars)
-        & (extent.max(1) < 0.1 * max(bad.shape))
-        & (size > 0.4 * extent.prod(1))
-        & (extent.max(1) <= 3 * extent.min(1))
-    )
-    blobs, at = [], []
-    for k in np.nonzero(ok)[0].tolist():
-        x0, y0, w, h = stats[k + 1, :4].tolist()
-        blobs.append(labels[y0 : y0 + h, x0 : x0 + w] == k + 1)
-        at.append((x0, y0))
-    usual = np.median([_form(b) for b in blobs], axis=0) if len(blobs) >= 3 else np.eye(2)
-    out = []
-    for k, blob, (x0, y0) in zip(np.nonzero(ok)[0].tolist(), blobs, at, strict=True):
-        # what an edge cuts is not as long as its star
-        rows, columns = slice(max(y0 - 1, 0), y0 + blob.shape[0] + 1), slice(max(x0 - 1, 0), x0 + blob.shape[1] + 1)
-        inside = y0 and x0 and rows.stop <= bad.shape[0] and columns.stop <= bad.shape[1] and not bad[rows, columns].any()
-        two = _two_stars(blob, usual) if inside else None
-        if two is None:
-            out.append((*centres[k + 1], math.sqrt(size[k] / math.pi), 0.0))
-        else:
-            out += [(x0 + x, y0 + y, r, 1.0) for x, y, r in two]
-    return np.array(out).reshape(-1, 4)
-
-
-def _form(blob: npt.NDArray[np.bool_]) -> Floats:
-    """Give the covariance (x, y) of a blob's pixels, its determinant brought to 1."""
-    ys, xs = np.nonzero(blob)
-    cover = np.cov(np.stack([xs, ys]), ddof=0) + np.eye(2) / 12
-    return np.asarray(cover / math.sqrt(float(np.linalg.det(cover))), np.float64)
-
-
-def _two_stars(blob: npt.NDArray[np.bool_], usual: Floats) -> list[tuple[float, float, float]] | None:
-    """Part a plateau that two cut-off stars share, far longer than the ``usual`` form: x, y, radius of the discs, made as oval
-    as that form, that cover it best.
-
-    >>> y, x = np.mgrid[:11, :16]
-    >>> blob = (np.hypot(x - 5, y - 5) < 5.3) | (np.hypot(x - 11, y - 6) < 4.3)
-    >>> [[round(v) for v in disc] for disc in sorted(_two_stars(blob, np.eye(2)))]
-    [[5, 5, 5], [11, 6, 4]]
-    """
-    radius = math.sqrt(float(blob.sum()) / math.pi)
-    if radius < 2:
-        return None
-    round_off = np.linalg.inv(np.linalg.cholesky(usual))
-    lengths, axes = np.linalg.eigh(round_off @ _form(blob) @ round_off.T)
-    if math.sqrt(lengths[1] / lengths[0]) < LONG + FEW / radius:
-        return None
-    turn = axes.T @ round_off
-    ys, xs = np.nonzero(blob)
-    middle = np.array([xs.mean(), ys.mean()])
-    gy, gx = np.mgrid[-2 : blob.shape[0] + 2, -2 : blob.shape[1] + 2]
-    here = np.pad(blob, 2)
-    across, along = np.tensordot(turn, np.stack([gx - middle[0], gy - middle[1]]), 1)
-    first, last = along[here].min() - 0.5, along[here].max() + 0.5
-    radii = np.arange(1.0, 0.45 * (last - first), 0.25)
-    lit = [[np.hypot(along - end, across) < r for end in (first + r, last - r)] for r in radii]
-    missed = np.array([[np.count_nonzero((a[0] | b[1]) != here) for b in lit] for a in lit])
-    a, b = (radii[k] for k in np.unravel_index(int(np.argmin(missed)), missed.shape))
-    back = np.linalg.inv(turn)[:, 1]
-    return [(*(middle + end * back), r) for end, r in ((first + a, a), (last - b, b))]
 
 
 def _cutouts(plane: Plane, x: Floats, y: Floats, half: int) -> tuple[npt.NDArray[np.float32], Floats, Floats]:

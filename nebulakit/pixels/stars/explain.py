@@ -1,0 +1,310 @@
+"""What stars beyond an edge explain the light that comes in over it: their places are searched for together, their heights follow."""
+
+from __future__ import annotations
+
+from copy import copy
+from typing import NamedTuple
+
+import numpy as np
+import numpy.typing as npt
+
+from nebulakit.pixels.stars.find import clear_shares, star_coloured
+from nebulakit.pixels.stars.fit import StarFit
+from nebulakit.pixels.stars.law import GHOSTLY, PAD
+from nebulakit.pixels.stars.rim import ZONES, Rim, turned
+from nebulakit.pixels.stars.whitening import Whitening
+
+Array = npt.NDArray[np.float64]
+
+PLACES = (-1.0, -0.3, 0.4, 1.0, 1.7, 2.5, 3.5, 5.0, 7.0, 9.5, 12.5, 16.0, 20.0, 26.0, 33.0)  # px beyond the edge
+GHOSTS_AT = (9.5, 12.5, 15.5, 18.5, 21.5, 24.5, 27.5, 30.5)  # px beyond the edge, for stars of which a ghost reaches in
+SURE = 8.0
+# log odds that a star is there, where hardly a nebula shines, that it must reach; and one so many times brighter than any in
+# the picture, for what would take it may well be a ridge that runs out over the edge
+BARE, LARGE = (-3.0, 30.0), 3.0
+ASTEP, FARTHEST = 0.05, 3.0  # px: smaller steps than this drown in float32; further, stars beside each other change places
+TILT = 0.04  # how far the law may be off so far out, per e-fold of its radius
+RARE = 4.2  # stars with as much light as f become rare as f^-2.1: what one brighter by an e-fold must explain more
+# times as bright as the brightest star in the picture, or as one of BRIGHT noises, none is thought to be: what would
+# take one is a nebula that runs out over the edge (it took 100 and 500 times)
+BRIGHTER, BRIGHT = 20.0, 2e6
+
+
+Place = tuple[float, float]
+
+
+class Beyond(NamedTuple):
+    """A star found: its place along and out of an edge, whether it has ghosts, and its heights."""
+
+    along: float
+    out: float
+    ghostly: bool
+    height: Array
+
+
+def explain(fit: StarFit, edge: int, rim: Rim, bumps: list[float], old: list[tuple[float, float, bool]]) -> list[Beyond]:
+    """Explain what comes in along a stretch of an edge by as few stars as do.
+
+    What was found before (along, out, with ghosts) is one more beginning: one star that is wrong may pass for two right ones
+    as long as the second is not there.
+    """
+    search = Search(fit, edge, rim)
+    offsets = np.array([-12, -9, -6, -3, -1.5, 0, 1.5, 3, 6, 9, 12.0])
+    along = [float(a) for a in np.unique(np.add.outer(np.array(bumps), offsets))]
+    seen = [(a, out) for a in along for out in PLACES] + [(a, out) for a, out, _ in old]
+    # of a giant farther out nothing may be seen but its ghost
+    hardly = [(a, out) for a in along for out in GHOSTS_AT if any(fit.ghosts)]
+    found = []
+    for start in ([], old) if old else ([],):
+        search.begin(seen, hardly)
+        found.append(_added(fit, search, start, 2 * len(bumps) + 4))
+    _, places, ghostly, heights = min(found, key=lambda f: f[0])
+    stars = zip(places.tolist(), ghostly, heights.T, strict=True)
+    told = [Beyond(along, out, ghost, height) for (along, out), ghost, height in stars if height.max() > 0]
+    return [star for star in told if (star.height <= search.most).all()]
+
+
+def _added(
+    fit: StarFit, search: Search, start: list[tuple[float, float, bool]], most: int
+) -> tuple[float, Array, list[bool], Array]:
+    """Add stars to those of the start, one after the other, as long as each explains enough: what is not explained, places,
+    whether they have ghosts, and heights."""
+    places, ghostly = np.array([s[:2] for s in start]).reshape(-1, 2), [s[2] for s in start]
+    heights = np.zeros((len(fit.laws), 0))
+    if start:
+        places = search.refine(places, ghostly)
+        heights = search.solve(places, ghostly)[1]
+        for (a, out), ghost, height in zip(places.tolist(), ghostly, heights.T, strict=True):
+            search.doubt((a, out), ghost, height)
+    tries, by_ghost = search.places, search.by_ghost
+    barred = np.zeros(len(tries), bool)
+    for _ in range(most):
+        left = search.solve(places, ghostly)[0] if len(places) else search.value
+        columns = search.tries
+        norms = np.maximum((columns**2).sum(1), 1e-30)
+        fits = (columns * left[:, :, None]).sum(1)
+        amount = np.maximum(fits / norms, 0)  # channel, try
+        amount[:, by_ghost] = search.likely(amount[:, by_ghost], 1 / np.sqrt(norms[:, by_ghost]))
+        gain = (2 * fits * amount - amount**2 * norms).sum(0) - RARE * np.log(np.maximum(amount.max(0), 1.0))
+        gain[barred | ~search.starlike(amount, 1 / np.sqrt(norms))] = -np.inf
+        gain[by_ghost & (amount < search.least[:, None]).any(0)] = -np.inf
+        best = int(np.argmax(gain))
+        if not gain[best] > SURE**2:
+            break
+        before, begin = float(np.minimum(left**2, 25).sum()), np.concatenate([places, [tries[best]]])
+        outcomes = []
+        for ghost in (False, True) if any(fit.ghosts) and (amount[:, best] > 0.3 * search.least).all() else (False,):
+            flags = [*ghostly, ghost]
+            found = search.refine(begin, flags)
+            rest, tall = search.solve(found, flags)
+            if not ghost or (tall[:, -1] > search.least).all():
+                outcomes.append((float(np.minimum(rest**2, 25).sum()), found, flags, tall))
+        after, found, flags, tall = min(outcomes, key=lambda o: o[0])
+        starlike = search.starlike(tall[:, -1:], 0.05 * tall[:, -1:])[0]
+        least = BARE[int((tall[:, -1] > search.large).all())]
+        if before - after < SURE**2 or not starlike or search.seen_bare(found, flags, tall) < least:
+            # not this one, nor one beside it
+            barred |= (np.hypot(*(tries - tries[best]).T) < 2) & (by_ghost == by_ghost[best])
+            continue
+        places, ghostly, heights = found, flags, tall
+        search.doubt((places[-1, 0], places[-1, 1]), ghostly[-1], heights[:, -1])
+    search.settle()
+    left = search.value
+    if len(places):
+        places = search.refine(places, ghostly)
+        left, heights = search.solve(places, ghostly)
+    unlikely = RARE * np.log(np.maximum(heights.max(0), 1.0)).sum()
+    return float(np.minimum(left**2, 25).sum() + unlikely), places, ghostly, heights
+
+
+class Search:
+    """The search for what explains the light that comes in along a stretch of an edge."""
+
+    def __init__(self, fit: StarFit, edge: int, rim: Rim) -> None:
+        """Take the fit, for its laws and ghosts, and the stretch."""
+        self.laws, self.ghosts, self.edge, self.rim = fit.laws, fit.ghosts, edge, rim
+        self.widths = [law.width for law in fit.laws]
+        brightest = fit.height[:, fit.saturated & ~fit.outside]
+        self.shares = _usual_shares(fit)
+        self.sigma = np.asarray(fit.sigma)[:, None]
+        self.clear = clear_shares(fit.height * self.sigma, (2 + 0.02 * fit.height) * self.sigma)
+        # such bright stars have ghosts
+        self.least = 0.1 * brightest.min(1) if brightest.size else np.full(len(fit.laws), np.inf)
+        self.large = LARGE * fit.height[:, ~fit.outside].max(1, initial=BRIGHT / LARGE)
+        self.most = BRIGHTER * fit.height[:, ~fit.outside].max(1, initial=BRIGHT)
+        self.whites, self.bare = [Whitening(factor) for factor in rim.factors], Whitening(rim.bare_factor)
+        # stars that might be there: where, whether only their ghosts are seen, and how they look, kept white
+        self.places, self.by_ghost, self.tries = np.zeros((0, 2)), np.zeros(0, bool), np.zeros((*rim.value.shape, 0))
+        self._doubt_inner(fit)
+        self.sure = [copy(white) for white in self.whites]
+        self.value = self.white(rim.value[:, :, None])[:, :, 0]
+
+    def begin(self, seen: list[Place], hardly: list[Place]) -> None:
+        """Take stars at these places for possible, and those of which hardly more than the ghost is seen; the law for right."""
+        self.settle()
+        self.places, self.by_ghost = np.array([*seen, *hardly]), np.arange(len(seen) + len(hardly)) >= len(seen)
+        groups = ((np.array(seen), False), (np.array(hardly), True))
+        drawn = [self.star((at[:, :1], at[:, 1:]), ghost) for at, ghost in groups if len(at)]
+        self.tries = self.white(np.concatenate(drawn, 1).transpose(0, 2, 1))
+
+    def _doubt_inner(self, fit: StarFit) -> None:
+        """Take for possible that stars near the edge were fitted wrongly, as long as what comes in was not known."""
+        h, w = fit.data.shape[1] - 2 * PAD, fit.data.shape[2] - 2 * PAD
+        start, stop = self.rim.along.min() - 6, self.rim.along.max() + 6
+        along, out = turned(np.column_stack([fit.x.mean(0) - PAD, fit.y.mean(0) - PAD]), self.edge, h, w).T
+        near = (start < along) & (along < stop) & (-ZONES[1][1] < out) & (out <= 0)
+        bare = np.zeros((int(near.sum()), len(self.rim.depth)))
+        for c, law in enumerate(fit.laws):
+            places = turned(np.column_stack([fit.x[c] - PAD, fit.y[c] - PAD]), self.edge, h, w)[near]
+            dx, dy = self.distances((places[:, :1], places[:, 1:]))
+            height = np.maximum(fit.height[c, near][:, None], 0)
+            across = [law.at(dx + a / 2, dy + b / 2) - law.at(dx - a / 2, dy - b / 2) for a, b in ((1, 0), (0, 1))]
+            doubts = np.stack([(0.3 * height + 10) * law.at(dx, dy), *(0.2 * height * v for v in across)], 1)
+            solved = self.whites[c].solved(doubts.reshape(-1, len(self.rim.depth)).T)
+            for k in range(solved.shape[1]):
+                self.whites[c].allow(self.whites[c].further(solved[:, k]))
+            bare += self.rim.bare[c] * doubts[:, 0]
+        for light in bare:
+            self.bare.allow(self.bare(light[:, None])[:, 0])
+
+    def white(self, columns: Array) -> Array:
+        """Give (channel, cell, n) without what nebula and noise make alike."""
+        return np.stack([white(part) for white, part in zip(self.whites, columns, strict=True)])
+
+    def distances(self, place: Place | tuple[Array, Array]) -> tuple[Array, Array]:
+        """Give how far the cells are from a place along and out of the edge, in x and in y; with arrays (n, 1) from n places."""
+        down, across = self.rim.depth + place[1], self.rim.along - place[0]
+        down = -down if self.edge % 2 else down
+        return (down, across) if self.edge >= 2 else (across, down)
+
+    def star(self, place: Place | tuple[Array, Array], ghostly: bool) -> Array:
+        """Give (channel, cell) of a star of height 1; for n places (channel, n, cell)."""
+        dx, dy = self.distances(place)
+        light = [np.asarray(law.at(dx, dy), np.float64) for law in self.laws]
+        if ghostly:
+            light = [a if ghost is None else a + ghost.at(dx, dy) for a, ghost in zip(light, self.ghosts, strict=True)]
+        return np.stack(light)
+
+    def drawn(self, places: Array, ghostly: list[bool]) -> Array:
+        """Give (channel, cell, star) stars of height 1, white."""
+        own = np.array(ghostly, bool)
+        out = np.empty((len(self.laws), len(places), len(self.rim.depth)))
+        for flag in (False, True):
+            if (own == flag).any():
+                some = places[own == flag]
+                out[:, own == flag] = self.star((some[:, :1], some[:, 1:]), flag)
+        return self.white(out.transpose(0, 2, 1))
+
+    def heights(self, drawn: Array, ghostly: list[bool]) -> tuple[Array, Array]:
+        """Give (channel, cell) what these stars leave, white, and their heights (channel, star), none negative."""
+        from scipy.optimize import nnls
+
+        heights = np.stack([nnls(a, v)[0] for a, v in zip(drawn, self.value, strict=True)])
+        own = np.nonzero(np.array(ghostly, bool))[0]
+        if len(own):
+            errors = 1 / np.sqrt(np.maximum((drawn[:, :, own] ** 2).sum(1), 1e-30))
+            heights[:, own] = self.likely(heights[:, own], errors)
+        return self.value - np.matmul(drawn, heights[:, :, None])[:, :, 0], heights
+
+    def solve(self, places: Array, ghostly: list[bool]) -> tuple[Array, Array]:
+        """Give what stars at these places leave, and their heights, as :meth:`heights`."""
+        return self.heights(self.drawn(places, ghostly), ghostly)
+
+    def likely(self, heights: Array, errors: Array) -> Array:
+        """Give heights (channel, star) with what is known of colours: where a star is hardly seen itself, its ghost is, in some channels."""
+        if self.shares is None:
+            return heights
+        share, spread = (v[:, None] for v in self.shares)
+        surest = np.argmax(heights / errors, axis=0)[None]
+        light = np.maximum(np.take_along_axis(heights / share, surest, 0), 1e-9)
+        for _ in range(2):
+            weight = 1 / (errors**2 + (spread * share * light) ** 2)
+            light = np.maximum((weight * share * heights).sum(0) / (weight * share**2).sum(0), 1e-9)[None]
+        usual, own = (spread * share * light) ** -2, errors**-2
+        return np.asarray((own * heights + usual * share * light) / (own + usual))
+
+    def starlike(self, heights: Array, error: Array) -> npt.NDArray[np.bool_]:
+        """Say which heights (channel, star), known within errors, are those of stars, going by the stars of the picture."""
+        errors = (error + 0.1 * heights) * self.sigma
+        coloured = star_coloured(heights * self.sigma, errors, strict=True, others=self.clear)
+        return np.asarray(coloured & (heights <= self.most[:, None]).all(0))
+
+    def refine(self, places: Array, ghostly: list[bool]) -> Array:
+        """Move stars to where they explain most."""
+        from scipy.optimize import least_squares
+
+        def merit(drawn: Array) -> Array:
+            left, heights = self.heights(drawn, ghostly)
+            return np.concatenate([left.ravel(), np.sqrt(RARE * np.log(np.maximum(heights.max(0), 1.0)))])
+
+        known: dict[bytes, tuple[Array, Array]] = {}
+
+        def at(moved: Array) -> tuple[Array, Array]:
+            if moved.tobytes() not in known:
+                drawn = self.drawn(places + (moved.reshape(-1, 2) - 10), ghostly)
+                known[moved.tobytes()] = drawn, merit(drawn)
+            return known[moved.tobytes()]
+
+        def slopes(moved: Array) -> Array:
+            # each star a little aside, in both directions, all drawn at once
+            drawn, here = at(moved)
+            steps = np.where(moved - 10 + ASTEP > FARTHEST, -ASTEP, ASTEP)
+            stars = np.arange(len(steps)) // 2
+            trials = np.repeat(places + (moved.reshape(-1, 2) - 10), 2, axis=0)
+            trials[np.arange(len(steps)), np.arange(len(steps)) % 2] += steps
+            aside = self.drawn(trials, [ghostly[i] for i in stars])
+            out = np.empty((len(here), len(steps)))
+            for j, i in enumerate(stars):
+                changed = drawn.copy()
+                changed[:, :, i] = aside[:, :, j]
+                out[:, j] = (merit(changed) - here) / steps[j]
+            return out
+
+        # counted from 10, so that the smallest step, which is relative, is a length (0.001 px)
+        start = np.full(places.size, 10.0)
+        bounds, ends = (start - FARTHEST, start + FARTHEST), {"ftol": 1e-5, "xtol": 1e-4, "max_nfev": 20}
+        found = least_squares(lambda v: at(v)[1], start, jac=slopes, loss="soft_l1", f_scale=3.0, bounds=bounds, **ends)
+        return np.asarray(places + (found.x.reshape(-1, 2) - 10), np.float64)
+
+    def seen_bare(self, places: Array, ghostly: list[bool], heights: Array) -> float:
+        """Give how much likelier the last of these stars is than none, as a log odds, where hardly a nebula shines."""
+        white, mine = copy(self.bare), []
+        for (a, out), ghost, height in zip(places.tolist(), ghostly, heights.T, strict=True):
+            light = self.rim.bare * height @ self.star((a, out), ghost)
+            dx, dy = self.distances((a, out))
+            white.allow(white((TILT * light * np.log1p((dx**2 + dy**2) / self.widths[0] ** 2))[:, None])[:, 0])
+            mine.append(light)
+        drawn = white(np.column_stack([*mine, self.rim.bare @ self.rim.value]))
+        left = drawn[:, -1] - drawn[:, :-2].sum(1)
+        return float(left @ drawn[:, -2] - 0.5 * drawn[:, -2] @ drawn[:, -2])
+
+    def doubt(self, place: Place, ghostly: bool, height: Array) -> None:
+        """Take for possible that the law is a few percent off: a rest of that shape is no sign of another star."""
+        dx, dy = self.distances(place)
+        for c, (law, width, white) in enumerate(zip(self.laws, self.widths, self.whites, strict=True)):
+            light = height[c] * law.at(dx, dy)
+            off = [TILT * light * np.log1p((dx**2 + dy**2) / width**2)]
+            ghost = self.ghosts[c]
+            if ghostly and ghost is not None:
+                off.append(GHOSTLY * height[c] * ghost.at(dx, dy))
+            for vector in off:
+                u = white(vector[:, None])[:, 0]
+                amount = white.allow(u)
+                self.tries[c] -= np.outer(amount * u, u @ self.tries[c])
+        self.value = self.white(self.rim.value[:, :, None])[:, :, 0]
+
+    def settle(self) -> None:
+        """Take the law for right again."""
+        self.whites = [copy(white) for white in self.sure]
+        self.value = self.white(self.rim.value[:, :, None])[:, :, 0]
+
+
+def _usual_shares(fit: StarFit) -> Array | None:
+    """Give the channels' usual shares of a star's light and how far these spread, as a part of them, by the clear stars."""
+    clear = fit.height[:, (fit.height > 100).all(0) & ~fit.outside]
+    if clear.shape[1] < 5:
+        return None
+    shares = clear / clear.sum(0)
+    usual = np.median(shares, axis=1)
+    spread = 1.4826 * np.median(np.abs(shares / usual[:, None] - 1), axis=1)
+    return np.stack([usual, np.clip(spread, 0.1, 0.5)])

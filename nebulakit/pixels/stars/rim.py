@@ -1,0 +1,169 @@
+"""The light along an edge of the picture: where something comes in over it, and cells in which it is compared with stars."""
+
+from __future__ import annotations
+
+import math
+from typing import NamedTuple
+
+import numpy as np
+import numpy.typing as npt
+
+from nebulakit.pixels.stars.fit import StarFit
+from nebulakit.pixels.stars.law import PAD
+from nebulakit.pixels.stars.rings import unevenness, untouched
+
+Array = npt.NDArray[np.float64]
+
+ZONES = ((0, 6, 1), (6, 14, 2), (14, 38, 4))  # px from the edge: from, to, and the size of cells between
+ASIDE = 24  # px along the edge beside what stands out
+LONGEST = 150  # px along the edge that are looked at together
+NOISE = 0.33  # sigma: of the mean of three rows
+GRAIN = 0.1  # variance of the noise over what is compared, in that of a pixel
+UNLIKE = 2.0  # how much more nebula may be left where it hardly shines
+MISFIT = 0.02  # of a star's law so far out, pixel by pixel
+
+
+class Rim(NamedTuple):
+    """Cells along an edge: how deep in the picture, where along the edge; light by channel, and the factors of its covariances;
+    the mixture in which hardly a nebula shines, and the factor of its covariance."""
+
+    depth: Array
+    along: Array
+    value: Array
+    factors: list[Array]
+    bare: Array
+    bare_factor: Array
+
+
+class Views(NamedTuple):
+    """Mixtures of channels (mixture, channel), in which what a star brings is positive: their mean, and those in which the
+    nebula is uneven independently. A bright nebula hides a reflection in every channel, but not where it hardly shines.
+
+    ``bare`` is the mixture in which stars stand out of the nebula best (linear discriminant, Fisher 1936, Annals of Eugenics
+    7:179), ``calm`` the variance of what nebula is left there, over that of channels mixed at random.
+    """
+
+    all: Array
+    bare: Array
+    calm: float
+
+
+def mixtures_at(fit: StarFit) -> Views:
+    """Give the mixtures of channels that are looked at."""
+    uneven = unevenness(fit, untouched(fit))
+    if uneven is None:
+        uneven = np.eye(len(fit.data))
+    light = fit.height[:, ~fit.outside].sum(1)
+    mixtures = np.linalg.eigh(uneven)[1].T
+    mixtures *= np.where(mixtures @ light < 0, -1.0, 1.0)[:, None]
+    bare = np.linalg.solve(uneven + GRAIN * np.eye(len(uneven)), light + 1e-9)
+    bare /= np.linalg.norm(bare)
+    calm = float(bare @ uneven @ bare) / max(float(bare**2 @ np.diag(uneven)), 1e-12)
+    return Views(np.concatenate([np.full((1, len(mixtures)), 1 / len(mixtures)), mixtures]), bare, calm)
+
+
+def stretches(fit: StarFit, edge: int, length: int, views: Views) -> list[tuple[int, int, list[float]]]:
+    """Give stretches along an edge (from, to) with the places in them where something bright stands right at the edge.
+
+    The brightest come first: their light reaches into others.
+    """
+    h, w = fit.data.shape[1] - 2 * PAD, fit.data.shape[2] - 2 * PAD
+    giants = np.column_stack([fit.x.mean(0) - PAD, fit.y.mean(0) - PAD])[fit.saturated & ~fit.outside]
+    # what shines near the edge itself floods it
+    flooded = [along for along, out in turned(giants, edge, h, w).tolist() if out > -15]
+    groups: list[tuple[int, int, list[float]]] = []
+    strip = _strips(fit, edge, 24, slice(None))[0]
+    for bump in _bumps(np.tensordot(views.all, strip, 1)):
+        if any(abs(bump - along) < 15 for along in flooded):
+            continue
+        start, stop = max(int(bump) - ASIDE, 0), min(int(bump) + ASIDE + 1, length)
+        if groups and start < groups[-1][1] - ASIDE and stop - groups[-1][0] <= LONGEST:
+            groups[-1] = (groups[-1][0], stop, [*groups[-1][2], bump])
+        else:
+            groups.append((start, stop, [bump]))
+    rim = strip[:, :3].mean((0, 1))
+    return sorted(groups, key=lambda g: -max(float(rim[int(b)]) for b in g[2]))
+
+
+def _bumps(strips: Array) -> list[float]:
+    """Give where along an edge something bright stands right at it, in any of the mixtures (mixture, depth, along)."""
+    from scipy.ndimage import gaussian_filter1d, median_filter
+
+    out: list[float] = []
+    height: list[float] = []
+    for strip in strips:
+        rise = strip[:3].mean(0) - median_filter(np.median(strip[10:], axis=0), 15, mode="nearest")
+        rise = gaussian_filter1d(rise, 1.0, mode="nearest")
+        # narrow ones on an uneven nebula, then broad ones, that come from far beyond; a reflection is some 50 px wide
+        for window in (31, 121, 0):
+            bare = rise - (median_filter(rise, window, mode="nearest") if window else np.median(rise))
+            spread = max(1.4826 * float(np.median(np.abs(bare - np.median(bare)))), NOISE)
+            wide = np.pad(bare, 1, constant_values=-np.inf)  # a star beyond a corner is brightest in it
+            places = np.nonzero((bare >= wide[:-2]) & (bare > wide[2:]) & (bare > 7 * spread))[0]
+            for p in places[np.argsort(-bare[places], kind="stable")].tolist():
+                if all(abs(p - q) > 4 for q in out):
+                    out.append(float(p))
+                    height.append(float(rise[p]))
+    brightest = np.argsort(-np.array(height), kind="stable")[: 40 + strips.shape[2] // 50]
+    return sorted(out[k] for k in brightest.tolist())
+
+
+def cells(fit: StarFit, edge: int, start: int, stop: int, views: Views) -> Rim:
+    """Cut a stretch of an edge into cells, the finer the nearer to the edge."""
+    from scipy.linalg.lapack import dpotrf
+
+    value, variance = _strips(fit, edge, ZONES[-1][1], slice(start, stop))
+    # the star is not known yet, but what stands out is its light
+    light = np.maximum(value - np.median(value[:, 20:], axis=(1, 2), keepdims=True), 0)
+    variance = variance + fit.photons[:, None, None] * light
+    share = max(4 * math.pi * fit.field.noise_blur**2, 1.0)  # pixels that are one as to their noise
+    parts = []
+    for first, last, size in ZONES:
+        n = (stop - start) // size
+
+        def blocks(a: Array, first: int = first, last: int = last, size: int = size, n: int = n) -> Array:
+            cut = a[..., first:last, : n * size].reshape(*a.shape[:-2], (last - first) // size, size, n, size)
+            return np.asarray(cut.mean((-3, -1)).reshape(*a.shape[:-2], -1))
+
+        d, s = np.mgrid[0 : ZONES[-1][1], start:stop].astype(np.float64)
+        own = blocks(variance) * min(share / size**2, 1.0) + (MISFIT * blocks(light)) ** 2
+        parts.append((blocks(d), blocks(s), blocks(value), own))
+    depth, along, mean, own = (np.concatenate([p[k] for p in parts], -1) for k in range(4))
+    y, x = np.rint(depth).astype(int), np.rint(along).astype(int) - start
+    strengths = _strengths(fit, edge, start, stop)
+    factors = []
+    bare2 = views.bare**2
+    strengths.append(UNLIKE * views.calm * float(bare2 @ strengths))
+    for cover, noise in zip(fit.field.nebulas(y, x, strengths), [*own, bare2 @ own], strict=True):
+        cover[np.diag_indices(len(y))] += noise
+        factors.append(dpotrf(cover.T, lower=1, overwrite_a=1)[0])  # in Fortran order, the same matrix
+    return Rim(depth, along, mean, factors[:-1], views.bare, factors[-1])
+
+
+def _strengths(fit: StarFit, edge: int, start: int, stop: int) -> list[float]:
+    """Give how uneven the nebula is by an edge, for each channel, where the light that comes in has sunk."""
+    inner = fit.strength[:, PAD // 2 : -PAD // 2, PAD // 2 : -PAD // 2]
+    band = (inner[:, 4:32], inner[:, -32:-4], inner[:, :, 4:32], inner[:, :, -32:-4])[edge]
+    band = band if edge < 2 else band.transpose(0, 2, 1)
+    return [float(v) for v in np.quantile(band[:, :, max(start - 40, 0) // 2 : (stop + 40) // 2], 0.25, axis=(1, 2))]
+
+
+def _strips(fit: StarFit, edge: int, deep: int, along: slice) -> tuple[Array, Array]:
+    """Give (channel, depth, along) of what is left at an edge of the picture, the outermost first, and its variance."""
+
+    def cut(plane: npt.NDArray[np.generic]) -> Array:
+        a = plane[PAD:-PAD, PAD:-PAD]
+        return np.asarray((a[:deep], a[::-1][:deep], a[:, :deep].T, a[:, ::-1][:, :deep].T)[edge][:, along], np.float64)
+
+    rest = np.stack([cut(p) for p in fit.rest])
+    light = np.maximum(np.stack([cut(p) for p in fit.data]) - rest, 0)
+    grain = 1.0 if fit.level is None else cut(fit.level) ** 2
+    variance = grain + np.stack([cut(p) for p in fit.doubt]) ** 2 + 1e9 * np.stack([cut(p) for p in fit.hidden])
+    variance += fit.photons[:, None, None] * light + (0.01 * light) ** 2
+    return rest, variance
+
+
+def turned(places: Array, edge: int, h: int, w: int) -> Array:
+    """Give places (n, x and y) as along and out of an edge."""
+    x, y = places.T
+    return np.column_stack(((x, -y), (x, y - h + 1), (y, -x), (y, x - w + 1))[edge])
