@@ -107,6 +107,7 @@ class StarFit:
         self.fwhm = 3.0
         self.sigma: tuple[float, ...] = (1.0,) * c  # of the channels, in the planes' first unit
         self.known: dict[int, tuple[Law, Drawn, Special]] = {}  # what the stars in ``rest`` were taken off with
+        self.bared: dict[int, Special] = {}  # the ghosts without which ``behind`` is
         self.swept = False
         self.beside = np.zeros((0, 1), int)  # each star's nearest ones
         self.tie = 0.5  # px: how far a channel's place may lie from the common one
@@ -232,6 +233,12 @@ class StarFit:
                 self.add_special(self.rest[c], self.known[c][2], 1.0)
             special = self.special(c)
             self.add_special(self.rest[c], special, -1.0)
+            # what was told of a core while a ghost was not known holds its light; beside what is left now, it would be a step
+            ghosts = special._replace(own=[None] * len(special.own))
+            if c in self.bared:
+                self.add_special(self.behind[c], self.bared[c], 1.0)
+            self.add_special(self.behind[c], ghosts, -1.0)
+            self.bared[c] = ghosts
             for plane in (self.rest[c], self.behind[c], self.cores[c]):
                 self.mirror(plane)
             if changes[c] is None or self.swept:
