@@ -246,6 +246,27 @@ def test_reflections_are_measured_with_their_own_light_in():
             assert (found.dx, found.dy, found.radius) == pytest.approx((4.0, -3.0, 24.0), abs=0.1)
 
 
+def test_what_is_told_behind_a_star_follows_a_reflection_that_is_found_later():
+    """Beside what is left without the reflection, what was told with it would be a step, and stars beside it were lost."""
+    rng = np.random.default_rng(6)
+    ghost = Ghost(4.0, -3.0, 24.0, 1.2, 2e-4)
+    x, y, height = np.array([60.0, 75.0]), np.array([60.0, 66.0]), np.array([4e5, 400.0])
+    yy, xx = np.mgrid[:130, :130]
+    plane = drawn(LAW, x, y, height, (130, 130)) + 4e5 * ghost.at(xx - 60.0, yy - 60.0)
+    fit = fit_of((np.stack([plane] * 3) + rng.normal(0, 1, (3, 130, 130))).astype(np.float32))
+    fit.add(x, y, np.tile(height, (3, 1)), np.array([True, False]))
+    fit.redraw()
+    fit.sweep(np.arange(1, 2))
+    middle = np.s_[:, PAD + 66, PAD + 75]
+    assert fit.behind[middle].min() > 60  # of 80
+    fit.ghosts = [ghost] * 3
+    fit.redraw()
+    assert np.abs(fit.behind[middle]).max() < 10
+    fit.ghosts = [None] * 3
+    fit.redraw()
+    assert fit.behind[middle].min() > 60
+
+
 def test_a_star_has_no_reflection_where_its_edge_plainly_is_not_there():
     """What others have is taken from it no more; where a disc is too faint to be seen it is expected as usual."""
     from nebulakit.pixels.stars.flanks import learn_ghosts
