@@ -98,6 +98,9 @@ class Step:
 
 STEPS: dict[str, Step] = {}
 
+LIGHT = frozenset({"like", "stars"})
+"""Further images of these names are measured or added as light, which a mask does not hold."""
+
 _STRICT = ConfigDict(extra="forbid", strict=True, frozen=True, allow_inf_nan=False, validate_default=True)
 
 
@@ -270,6 +273,8 @@ def _fits(declared: Step, image: Image) -> None:
 def _fits_beside(declared: Step, name: str, image: Image, first: Image) -> None:
     """Refuse a further image whose channels do not fit."""
     n, m = len(first.channels), len(image.channels)
+    if name in LIGHT and image.content == "mask" != first.content:
+        raise StepError(f"{declared.name} needs light as {name!r}, but what it was given is a mask; give a layer of light")
     if declared.takes == "line" and m != 1:
         raise StepError(f"{declared.name}: {name} must be a single plane, but has {m} channels ({', '.join(image.channels)})")
     if declared.images[name] and m not in (1, n):
