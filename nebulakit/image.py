@@ -28,6 +28,12 @@ Content = Literal["scene", "starless", "stars", "mask"]
 CHANNELS = {1: ("grey",), 3: ("red", "green", "blue")}
 
 
+def beyond_reach(planes: npt.NDArray[Any]) -> float | None:
+    """Give the largest magnitude in linear ``planes`` where squares and sums of such values would not fit into 32-bit floats, else None."""
+    top = float(max(np.fmax.reduce(planes, None), -np.fmin.reduce(planes, None))) if planes.size else 0.0
+    return None if top == 0 or not np.isfinite(top) or 2.0**-32 <= top < 2.0**32 else top
+
+
 def unmasked(array: npt.ArrayLike) -> npt.ArrayLike:
     """Give an array as it is, a masked one with NaN where it is masked."""
     if not isinstance(array, np.ma.MaskedArray):
