@@ -18,8 +18,9 @@ from nebulakit.errors import InputError, NebulakitError, StepError
 from nebulakit.image import Image, Notice
 from nebulakit.recipe.model import Call, Recipe, Ref
 from nebulakit.runner.blended import blend_back
+from nebulakit.runner.keys import Keys
 from nebulakit.runner.placed import nowhere, placed
-from nebulakit.runner.store import Keys, Store, reading
+from nebulakit.runner.store import Store, reading
 
 State = Literal["computed", "reused", "skipped"]
 Told = tuple[State, Mapping[str, Any], tuple[Notice, ...]]
