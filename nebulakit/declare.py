@@ -256,7 +256,7 @@ def _short(value: Any) -> str:
 
 
 def _within_reach(declared: Step, name: str, image: Image) -> None:
-    """Refuse values whose squares do not fit into 32-bit floats; of what a run reads they are scaled, and layers of steps follow from that."""
+    """Refuse values whose squares do not fit into 32-bit floats; what a run reads has been scaled, and so have layers of steps."""
     top = None if image.history or image.content == "mask" else beyond_reach(image.planes)
     if top is None or (image.scale == "display" and top < 1):
         return

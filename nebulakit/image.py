@@ -29,7 +29,7 @@ CHANNELS = {1: ("grey",), 3: ("red", "green", "blue")}
 
 
 def beyond_reach(planes: npt.NDArray[Any]) -> float | None:
-    """Give the largest magnitude in linear ``planes`` where squares and sums of such values would not fit into 32-bit floats, else None."""
+    """Give the largest magnitude in planes where squares and sums of such values do not fit into 32-bit floats, else None."""
     top = float(max(np.fmax.reduce(planes, None), -np.fmin.reduce(planes, None))) if planes.size else 0.0
     return None if top == 0 or not np.isfinite(top) or 2.0**-32 <= top < 2.0**32 else top
 

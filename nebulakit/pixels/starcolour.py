@@ -82,7 +82,7 @@ def _ring(planes: Planes, x: float, y: float, fwhm: float, limits: Array) -> tup
 
 
 def _around(planes: Planes, x: float, y: float, far: int) -> tuple[Planes, Array]:
-    """Cut out what lies up to ``far`` px beside a place, and give the distances from it; both are empty where the place is too far outside."""
+    """Cut out what lies up to ``far`` px beside a place, and give distances from it; both are empty too far outside the planes."""
     h, w = planes.shape[1:]
     y0, x0 = max(round(y) - far, 0), max(round(x) - far, 0)
     y1, x1 = max(min(round(y) + far + 1, h), y0), max(min(round(x) + far + 1, w), x0)
