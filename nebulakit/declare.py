@@ -21,7 +21,7 @@ import numpy as np
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationError, create_model
 
 from nebulakit.errors import StepError
-from nebulakit.image import Image
+from nebulakit.image import Image, beyond_reach
 from nebulakit.pixels.parallel import one_blas_thread
 from nebulakit.quantity import Position, Quantity
 
@@ -97,6 +97,9 @@ class Step:
 
 
 STEPS: dict[str, Step] = {}
+
+LIGHT = frozenset({"like", "stars"})
+"""Further images of these names are measured or added as light, which a mask does not hold."""
 
 _STRICT = ConfigDict(extra="forbid", strict=True, frozen=True, allow_inf_nan=False, validate_default=True)
 
@@ -213,6 +216,9 @@ def _call(declared: Step, fn: Callable[..., Any], signature: inspect.Signature, 
         k: v if isinstance(v, Image) or v is None else Image.from_array(v, **facts) for k, v in bound.items()
     }
     first: Image = next(iter(layers.values()))
+    for name, image in layers.items():
+        if image is not None and not declared.resizes:
+            _within_reach(declared, name, image)
     _fits(declared, first)
     for name, image in layers.items():
         if image is not None and image is not first:
@@ -249,6 +255,23 @@ def _short(value: Any) -> str:
     return f"{value:.9g}" if isinstance(value, float) else str(value)
 
 
+def _within_reach(declared: Step, name: str, image: Image) -> None:
+    """Refuse values whose squares do not fit into 32-bit floats; what a run reads has been scaled, and so have layers of steps."""
+    top = None if image.history or image.content == "mask" else beyond_reach(image.planes)
+    if top is None or (image.scale == "display" and top < 1):
+        return
+    if image.scale == "display":
+        raise StepError(
+            f"{declared.name}: the largest value of {name} is {top:.3g}; a stretched picture lies within 0 (black) and 1 (white)"
+        )
+    times = -round(math.log2(top))
+    raise StepError(
+        f"{declared.name}: the largest value of {name} is {top:.3g}, and steps work in 2^-32 to 2^32 (2.3e-10 to 4.3e+09). Multiply it, and "
+        f"all that goes with it, by a power of two, which changes no digit: numpy.ldexp({name}, {times}); numpy.ldexp(result, {-times}) "
+        "brings values back. A run does so by itself."
+    )
+
+
 def _fits(declared: Step, image: Image) -> None:
     """Refuse a first image of the wrong kind."""
     if declared.reads != "any" and image.scale != declared.reads:
@@ -270,6 +293,8 @@ def _fits(declared: Step, image: Image) -> None:
 def _fits_beside(declared: Step, name: str, image: Image, first: Image) -> None:
     """Refuse a further image whose channels do not fit."""
     n, m = len(first.channels), len(image.channels)
+    if name in LIGHT and image.content == "mask" != first.content:
+        raise StepError(f"{declared.name} needs light as {name!r}, but what it was given is a mask; give a layer of light")
     if declared.takes == "line" and m != 1:
         raise StepError(f"{declared.name}: {name} must be a single plane, but has {m} channels ({', '.join(image.channels)})")
     if declared.images[name] and m not in (1, n):

@@ -28,6 +28,12 @@ Content = Literal["scene", "starless", "stars", "mask"]
 CHANNELS = {1: ("grey",), 3: ("red", "green", "blue")}
 
 
+def beyond_reach(planes: npt.NDArray[Any]) -> float | None:
+    """Give the largest magnitude in planes where squares and sums of such values do not fit into 32-bit floats, else None."""
+    top = float(max(np.fmax.reduce(planes, None), -np.fmin.reduce(planes, None))) if planes.size else 0.0
+    return None if top == 0 or not np.isfinite(top) or 2.0**-32 <= top < 2.0**32 else top
+
+
 def unmasked(array: npt.ArrayLike) -> npt.ArrayLike:
     """Give an array as it is, a masked one with NaN where it is masked."""
     if not isinstance(array, np.ma.MaskedArray):
@@ -177,12 +183,15 @@ class Image:
     def from_array(cls, array: npt.ArrayLike, *, channels: tuple[str, ...] | None = None, **facts: Any) -> Image:
         """Make an image of a (y, x) or (channel, y, x) array; infinities, and what is masked, become NaN.
 
-        Facts are fields of :class:`Image`.
+        Facts are fields of :class:`Image`. Raises StepError on anything but numbers that 32-bit floats hold.
         """
         try:
             if array is None or np.iscomplexobj(array):
                 raise TypeError
-            planes = np.array(unmasked(array), np.float32, ndmin=3, order="C")
+            given = np.asarray(unmasked(array))
+            given = given if given.dtype.kind in "bfiu" else given.astype(float)
+            with np.errstate(over="ignore"):
+                planes = np.array(given, np.float32, ndmin=3, order="C")
         except (TypeError, ValueError):
             hint = "; read a file first, by nebulakit.read(FILE)" if isinstance(array, (str, os.PathLike)) else ""
             parts = getattr(array, "_fields", ())
@@ -195,7 +204,14 @@ class Image:
             raise StepError(
                 f"expected an array (channel, y, x), found shape {planes.shape}, whose colours come last; give numpy.moveaxis(array, -1, 0)"
             )
+        cut = np.isinf(planes).sum() != np.isinf(given).sum()
         planes[~np.isfinite(planes)] = np.nan
+        if cut or not ((planes > 0).any() or (planes < 0).any()):
+            top = float(np.max(np.abs(given), where=np.isfinite(given), initial=0))
+            if top > 0:
+                raise StepError(
+                    f"the largest value is {top:.3g}, beyond what 32-bit floats hold; multiply the array by a plain factor"
+                )
         names = channels or CHANNELS.get(planes.shape[0]) or tuple(f"plane{i + 1}" for i in range(planes.shape[0]))
         if facts.get("coverage") is not None:
             facts["coverage"] = np.asarray(unmasked(facts["coverage"]), np.float32)

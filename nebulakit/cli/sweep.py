@@ -98,8 +98,9 @@ def command(
     from nebulakit.report.sheet import Sheet
     from nebulakit.runner.folder import refuse_others, refuse_unwritable, write_whole
     from nebulakit.runner.job import Inputs, Job, default_folder, input_keys, publish_folder
+    from nebulakit.runner.keys import plain
     from nebulakit.runner.sheet import contact_sheet
-    from nebulakit.runner.store import Store, plain
+    from nebulakit.runner.store import Store
     from nebulakit.runner.sweep import grid, sweep
 
     given = pairs(settings, "--set", "denoise.strength=1.2")

@@ -14,7 +14,7 @@ import numpy.typing as npt
 
 from nebulakit.errors import InputError, UsageError
 from nebulakit.files.raw import Raw, refuse
-from nebulakit.image import CHANNELS, Frame, Image, Notice, unmasked
+from nebulakit.image import CHANNELS, Frame, Image, Notice, beyond_reach, unmasked
 from nebulakit.pixels import geometry
 from nebulakit.pixels.borders import empty_border
 
@@ -98,10 +98,8 @@ def within_reach(image: Image, name: str) -> Image:
     The factor goes in large strides, so that the next stack in the same units gets the same. Levels that are known follow; stretched
     values are between black and white, however dark, and stay.
     """
-    if image.scale != "linear":
-        return image
-    top = float(max(np.nanmax(image.planes), -np.nanmin(image.planes)))
-    if top == 0 or not np.isfinite(top) or 2.0**-32 <= top < 2.0**32:
+    top = beyond_reach(image.planes) if image.scale == "linear" else None
+    if top is None:
         return image
     # 2^128 is no 32-bit float, and other programs multiply by the factor as one
     times = -32 * min(3, round(math.log2(top) / 32))

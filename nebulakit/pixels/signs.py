@@ -5,7 +5,6 @@ All functions take float32 planes (channel, y, x) or one plane (y, x) with NaN w
 
 from __future__ import annotations
 
-import math
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -115,42 +114,6 @@ def noise_by_level(variance: Floats, level: Floats, frames: Floats | None = None
     return rank, float(np.polyfit(px, py, 1)[0]) if spread > 0.05 else 0.5
 
 
-def star_ring(planes: Planes, x: Floats, y: Floats, peak: Floats, saturated: Mask, fwhm: float) -> tuple[float, float, int]:
-    """Give (dark ring, middle) of the mean profile of bright stars that are not cut off, in units of its highest ring; and their number.
-
-    A ring below what lies outside it is a trace of sharpening: the light of neighbours, which a profile ends in, only makes it
-    fall on and on. A middle clearly below 1 is a star out of focus.
-    """
-    lum = planes.sum(0)
-    reach = max(4, int(np.ceil(3.2 * fwhm)))
-    h, w = lum.shape
-    yy, xx = np.mgrid[-reach : reach + 1, -reach : reach + 1]
-    rr = np.hypot(yy, xx)
-    order = [i for i in np.argsort(-peak) if not saturated[i]]
-    stamps = []
-    for i in order:
-        a, b = round(float(x[i])), round(float(y[i]))
-        if not (reach <= a < w - reach and reach <= b < h - reach):
-            continue
-        stamp = lum[b - reach : b + reach + 1, a - reach : a + reach + 1]
-        if not np.isfinite(stamp).all():
-            continue
-        stamp = stamp - np.median(stamp[rr > reach - 1])
-        top = float(stamp[rr < 0.8 * fwhm + 1].max())
-        if top <= 0:
-            continue
-        stamps.append(stamp / top)
-        if len(stamps) >= 40:
-            break
-    if len(stamps) < 5:
-        return 0.0, 1.0, len(stamps)
-    mean = np.median(stamps, axis=0)
-    rings = np.array([mean[(rr >= k - 0.5) & (rr < k + 0.5)].mean() for k in range(reach)])
-    top = float(rings.max())
-    dark = min(float(rings[k] - rings[k + 1 :].max()) for k in range(1, reach - 1))
-    return min(dark, 0.0) / top, float(rings[0] / top), len(stamps)
-
-
 def lone_points(planes: Planes, sigma: tuple[float, ...]) -> int:
     """Count points that no star can be: 12 sigma high in one channel, with nothing beside them that a blurred light would leave."""
     import cv2
@@ -184,28 +147,6 @@ def _uneven(plane: Plane, side: int = 48) -> Plane:
     block = np.median(step, axis=(1, 3))
     grown = cv2.dilate(np.maximum(block / max(float(np.median(block)), 1e-30), 1).astype(np.float32), np.ones((3, 3), np.uint8))
     return np.asarray(cv2.resize(grown, plane.shape[::-1], interpolation=cv2.INTER_LINEAR), np.float32)
-
-
-def dips(lum: Plane, sigma: float, size: int = 15) -> tuple[float, int]:
-    """Give the median height of the middle of bright round spots over their highest part, and how many there are.
-
-    1 for stars in focus; less for the rings that stars out of focus are.
-    """
-    import cv2
-
-    filled = np.where(np.isfinite(lum), lum, np.float32(np.nanmedian(lum)))
-    soft = cv2.GaussianBlur(filled, (0, 0), 1.0)
-    high = soft - cv2.GaussianBlur(filled, (0, 0), 2.0 * size)
-    limit = max(30 * sigma, 0.02 * float(np.percentile(high, 99.99)))
-    number, _, boxes, centres = cv2.connectedComponentsWithStats((high > limit).astype(np.uint8))
-    found = []
-    for k in np.argsort(-boxes[1:number, cv2.CC_STAT_AREA])[:300] + 1:
-        x0, y0, w, h, area = (int(v) for v in boxes[k])
-        if area < 25 or max(w, h) > 1.5 * min(w, h) or max(w, h) > 6 * size:
-            continue
-        x, y = np.rint(centres[k]).astype(int)
-        found.append(float(high[y, x]) / float(high[y0 : y0 + h, x0 : x0 + w].max()))
-    return (float(np.median(found)) if found else 1.0), len(found)
 
 
 class Structure(NamedTuple):
@@ -274,118 +215,6 @@ def _levelled(mean: Plane, there: Mask) -> Plane:
     return np.where(there, mean - design @ fit, 0).astype(np.float32)
 
 
-def star_mask(shape: tuple[int, int], x: Floats, y: Floats, radius: Floats) -> Mask:
-    """Give True within each star's reach."""
-    import cv2
-
-    out = np.zeros(shape, np.uint8)
-    for a, b, r in zip(x, y, radius, strict=True):
-        cv2.circle(out, (round(float(a)), round(float(b))), max(2, round(float(r) * 1.3)), 1, -1)
-    return out.view(np.bool_)
-
-
-def star_colour(planes: Planes, x: Floats, y: Floats, saturated: Mask) -> Floats:
-    """Give the median height of the channels at stars that are not cut off, over green's."""
-    h, w = planes.shape[1:]
-    ok = (~saturated) & (x >= 6) & (y >= 6) & (x < w - 6) & (y < h - 6)
-    rows = []
-    for a, b in zip(np.rint(x[ok]).astype(int), np.rint(y[ok]).astype(int), strict=True):
-        cut = planes[:, b - 6 : b + 7, a - 6 : a + 7]
-        if np.isfinite(cut).all():
-            edge = np.concatenate([cut[:, 0], cut[:, -1], cut[:, :, 0], cut[:, :, -1]], axis=1)
-            rows.append(cut[:, 5:8, 5:8].mean((1, 2)) - np.median(edge, axis=1))
-    if len(rows) < 5:
-        return np.full(len(planes), np.nan)
-    bright = np.array(sorted(rows, key=lambda v: -float(v.sum()))[:60], float)
-    return np.asarray(np.median(bright / np.maximum(bright[:, 1:2], 1e-12), axis=0))
-
-
-class Cells(NamedTuple):
-    """The four cells of a 2x2 mosaic against each other: rms difference over its noise, the diagonals (top left to bottom right first)."""
-
-    diagonals: tuple[float, float]
-    spread: float  # largest difference of any two cells
-    bright: int  # the cell of 0..3 that is red
-    sure: bool  # whether red and blue can be told apart
-
-
-def cells(mosaic: Plane, good: Mask) -> Cells:
-    """Compare the four cells of a mosaic in blocks: the two green ones show the same, the others do not."""
-    size = 16
-    planes = [np.where(good, mosaic, np.nan)[i::2, j::2] for i in (0, 1) for j in (0, 1)]
-    h, w = (min(p.shape[k] for p in planes) // size * size for k in (0, 1))
-    medians, noise = [], []
-    for p in planes:
-        blocks = p[:h, :w].reshape(h // size, size, w // size, size).transpose(0, 2, 1, 3).reshape(-1, size * size)
-        with np.errstate(invalid="ignore"):
-            m = np.median(blocks, axis=1)
-            noise.append(1.4826 * np.median(np.abs(blocks - m[:, None]), axis=1) * 1.2533 / size)
-        medians.append(m)
-    m, s = np.array(medians, float), np.array(noise, float)
-    ok = np.isfinite(m).all(0) & (s > 0).all(0)
-    if ok.sum() < 8:
-        return Cells((0.0, 0.0), 0.0, 0, False)
-    m, s = m[:, ok], s[:, ok]
-
-    def apart(i: int, j: int) -> float:
-        z = (m[i] - m[j]) / np.hypot(s[i], s[j])
-        return float(np.sqrt(np.median(z**2) / 0.4549))
-
-    diagonals = (apart(0, 3), apart(1, 2))
-    spread = max(apart(i, j) for i in range(4) for j in range(i))
-    pair = (1, 2) if diagonals[0] < diagonals[1] else (0, 3)
-    green = m[0] + m[3] if diagonals[0] < diagonals[1] else m[1] + m[2]
-
-    # blue sees [O III] as green does, red sees H-alpha alone; where that says nothing, red is the brighter one
-    likes = [float(np.corrcoef(m[c], green)[0, 1]) for c in pair]
-    apart_by = abs(likes[0] - likes[1])
-    wide = [float(m[c].std()) for c in pair]
-    # else the skyglow: behind a dual-band filter it is strongest in red
-    pick = int(likes[1] < likes[0]) if apart_by > 0.05 else int(wide[1] > wide[0])
-    return Cells(diagonals, spread, pair[pick], apart_by > 0.05 or max(wide) > 1.3 * min(wide))
-
-
-def cell_levels(plane: Plane, good: Mask) -> Floats:
-    """Give the levels of the four cells of 2x2 pixels (rows first) against their mean, in units of the pixels' noise.
-
-    They are told by second differences, which no slope of the light moves, and by the blocks' median: zeros (within their
-    error) on a grey picture, however steep. All zero, too, where less than 20 blocks are whole, or there is no noise.
-    """
-    import cv2
-
-    size = 16
-    bend, calm = np.array([-0.25, 0.5, -0.25], np.float32), np.array([0.25, 0.5, 0.25], np.float32)
-    h, w = (n // size * size for n in good.shape)
-    # what lies beside nothing, or at the edge, has no neighbours on both sides
-    solid = cv2.erode(good.view(np.uint8), np.ones((3, 3), np.uint8), borderType=cv2.BORDER_CONSTANT, borderValue=0)
-    full = np.argwhere(solid[:h, :w].reshape(h // size, size, w // size, size).all((1, 3)))
-    if len(full) < 20:
-        return np.zeros(4)
-    # some thousands tell to a hundredth of the noise
-    i, j = full[:: math.ceil(len(full) / 4000)].T
-    filled = np.where(good, plane, np.float32(0))
-    odd = np.array([1, -1] * (size // 2))
-    waves = []
-    for across, down, sign in (
-        (bend, calm, np.tile(odd, (size, 1))),
-        (calm, bend, np.tile(odd[:, None], (1, size))),
-        (bend, bend, np.outer(odd, odd)),
-    ):
-        detail = cv2.sepFilter2D(filled, -1, across, down)[:h, :w]
-        blocks = detail.reshape(h // size, size, w // size, size)[i, :, j] * sign.astype(np.float32)
-        middle = float(np.median(blocks))
-        noise = 1.4826 * float(np.median(np.abs(blocks - middle))) / float(np.linalg.norm(np.outer(across, down)))
-        if noise == 0:
-            return np.zeros(4)
-        # stars and edges of a nebula count as any other pixel
-        each = np.clip((blocks - middle) / noise, -2, 2).mean((1, 2), dtype=np.float64) + middle / noise
-        error = 1.2533 * 1.4826 * float(np.median(np.abs(each - np.median(each)))) / len(each) ** 0.5
-        wave = float(np.median(each))
-        waves.append(wave if abs(wave) > 5 * error else 0.0)
-    x, y, both = waves
-    return np.array([x + y + both, -x + y - both, x - y - both, -x - y + both])
-
-
 def lower_plateau(coverage: Plane) -> tuple[float, float]:
     """Give the share of the frame in which coverage has one level clearly below its best, beyond what levels nearby have, and that level.
 
@@ -431,65 +260,3 @@ def repeats_by_levels(planes: Planes, good: Mask) -> float:
         # the least one itself says nothing
         one_apart += float(((step < 1.5 * least).sum(axis=1) - 1).clip(0).sum())
     return one_apart / 2 / float(both.sum()) / len(planes)
-
-
-class Beyond(NamedTuple):
-    """Stars whose flanks tell that they would be higher than the highest top of all."""
-
-    number: int
-    times: float  # how many times as high the brightest of them would be
-    doubt: float  # relative standard error of that
-
-
-def beyond_tops(planes: Planes, x: Floats, y: Floats, fwhm: float) -> Beyond:
-    """Tell stars that were cut off from their flanks, where their tops do not show it (blurred, turned or averaged after the cut).
-
-    All stars have one shape, so the light 1 to 1.7 fwhm from the middle tells the height at the middle; what it is worth is
-    told by the stars less than half as high as the highest (the weighted median of their ratios: the brighter count
-    more, one close pair among them does not decide). A star whose flanks say 1.4 times the highest top, and twice the
-    error on top of that, was cut off. ``planes`` (channel, y, x) may hold NaN; the channel that tells most is told.
-
-    (0, 1, 0) where fewer than five fainter stars can be seen whole, or they tell the shape to worse than a half: then it
-    cannot be known. Stars that are cut by less than 1.4 are not told either.
-    """
-    h, w = planes.shape[1:]
-    reach = int(np.ceil(4 * fwhm))
-    away = np.hypot(*np.mgrid[-reach : reach + 1, -reach : reach + 1])
-    top, flank, out = away <= 1, (away >= fwhm) & (away < 1.7 * fwhm), away >= 3.3 * fwhm
-    xi, yi = np.rint(x).astype(int), np.rint(y).astype(int)
-    whole = (xi >= reach) & (xi < w - reach) & (yi >= reach) & (yi < h - reach)
-    best = Beyond(0, 1.0, 0.0)
-    for plane in planes:
-        rows = []
-        for a, b in zip(xi[whole], yi[whole], strict=True):
-            cut = plane[b - reach : b + reach + 1, a - reach : a + reach + 1].astype(np.float64)
-            if np.isfinite(cut).all():
-                base = float(np.median(cut[out]))
-                rough = 1.4826 * float(np.median(np.abs(cut[out] - base)))
-                # not the mean: a neighbour that shines into the flank lifts less than half of it
-                rows.append((float(cut[top].mean()) - base, float(np.percentile(cut[flank], 40)) - base, max(rough, 1e-12)))
-        if len(rows) < 6:
-            continue
-        height, side, rough_ = np.array(rows).T
-        highest = float(height.max())
-        usual = (height > 0) & (height < 0.5 * highest)
-        if usual.sum() < 5:
-            continue
-        clear = height[usual] / rough_[usual]
-        share = _weighted_median(side[usual] / height[usual], clear**1.5)
-        # the 40th percentile of some tens of alike pixels scatters by a third of one pixel's noise
-        doubt = 0.35 / float(np.sqrt((clear**2).sum())) / share if share > 0 else np.inf
-        if doubt > 0.5:
-            continue
-        would = side / share / highest
-        beyond = would > 1.4 + 2 * doubt
-        if beyond.any() and would.max() > best.times:
-            best = Beyond(int(beyond.sum()), float(would.max()), doubt)
-    return best
-
-
-def _weighted_median(values: Floats, weights: Floats) -> float:
-    """Give the value that half of the weight lies below."""
-    order = np.argsort(values)
-    sums = np.cumsum(weights[order])
-    return float(values[order][np.searchsorted(sums, 0.5 * sums[-1])])

@@ -66,13 +66,10 @@ def _ring(planes: Planes, x: float, y: float, fwhm: float, limits: Array) -> tup
 
     Second is where that ring begins.
     """
-    h, w = planes.shape[1:]
-    far = min(120, max(h, w))
-    y0, y1, x0, x1 = max(round(y) - far, 0), min(round(y) + far + 1, h), max(round(x) - far, 0), min(round(x) + far + 1, w)
-    cut = planes[:, y0:y1, x0:x1]
+    far = min(120, max(planes.shape[1:]))
+    cut, distance = _around(planes, x, y, far)
     if not cut.size:
         return np.zeros(len(planes)), 0.5
-    distance = np.hypot(np.arange(x0, x1)[None] - x, np.arange(y0, y1)[:, None] - y)
     over = (np.nan_to_num(cut) >= limits[:, None, None]).any(0)
     # the core reaches as far as rings are mostly cut off
     rings = np.minimum(distance.astype(int), far)
@@ -82,6 +79,14 @@ def _ring(planes: Planes, x: float, y: float, fwhm: float, limits: Array) -> tup
     if not ring.any():
         return np.zeros(len(planes)), inner
     return np.asarray(cut[:, ring].mean(1, dtype=np.float64) / _law(inner + max(1.5, fwhm) / 2, fwhm)), inner
+
+
+def _around(planes: Planes, x: float, y: float, far: int) -> tuple[Planes, Array]:
+    """Cut out what lies up to ``far`` px beside a place, and give distances from it; both are empty too far outside the planes."""
+    h, w = planes.shape[1:]
+    y0, x0 = max(round(y) - far, 0), max(round(x) - far, 0)
+    y1, x1 = max(min(round(y) + far + 1, h), y0), max(min(round(x) + far + 1, w), x0)
+    return planes[:, y0:y1, x0:x1], np.hypot(np.arange(x0, x1)[None] - x, np.arange(y0, y1)[:, None] - y)
 
 
 def _law(distance: Array | float, fwhm: float) -> Array:
@@ -136,11 +141,7 @@ def _falls(
 
 def _annulus(planes: Planes, x: float, y: float, inner: float, outer: float) -> Array:
     """Give the mean per channel between two distances from a place, without pixels that hold nothing."""
-    h, w = planes.shape[1:]
-    far = math.ceil(outer)
-    y0, y1, x0, x1 = max(round(y) - far, 0), min(round(y) + far + 1, h), max(round(x) - far, 0), min(round(x) + far + 1, w)
-    cut = planes[:, y0:y1, x0:x1]
-    distance = np.hypot(np.arange(x0, x1)[None] - x, np.arange(y0, y1)[:, None] - y)
+    cut, distance = _around(planes, x, y, math.ceil(outer))
     ring = (distance >= inner) & (distance < outer) & np.isfinite(cut).all(0)
     return np.asarray(cut[:, ring].mean(1, dtype=np.float64) if ring.any() else np.zeros(len(planes)))
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from typing import Any, Literal
 
-from nebulakit.declare import Step
+from nebulakit.declare import LIGHT, Step
 
 MASKS = frozenset({"mask", "filled"})
 """Results of these names are masks, also beside a main result that is none."""
@@ -58,8 +58,10 @@ def refused(step: Step, layer: Layer, name: str) -> str | None:
 def refused_beside(step: Step, image: str, layer: Layer, name: str, first: Layer) -> str | None:
     """Say why ``step`` cannot read ``layer`` as its further image ``image``, beside ``first``, or None; :func:`differ` looks at sizes.
 
-    A mask may stand for any of them: a step that needs more of one looks itself.
+    A mask may stand for any of them that need not be light: a step that needs more of one looks itself.
     """
+    if image in LIGHT and layer.mask and not first.mask:
+        return f"{step.name} needs light as '{image}', but {name} is a mask; give a layer of light"
     why = _stretched_or_not(step, layer, name)
     if why and not layer.mask:
         return why

@@ -11,6 +11,8 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal, NamedTuple
 
+from nebulakit.errors import UsageError
+
 if TYPE_CHECKING:
     from pydantic import BaseModel
 
@@ -126,6 +128,9 @@ class Recipe:
         """Give the step called ``id``; UsageError answers with the nearest name, or with the ids where several could be meant."""
         from nebulakit.recipe.names import called
 
+        if not isinstance(id, str):
+            known = ", ".join(c.id for c in self.steps if c.called)
+            raise UsageError(f"a step is told by its id, a text, found {id!r}; ids of this recipe: {known}")
         return self.steps[called(id, [(c.id, c.step, c.called) for c in self.steps])]
 
     def layers(self) -> dict[str, Ref]:

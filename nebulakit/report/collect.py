@@ -21,7 +21,8 @@ from nebulakit.report import figures, numbers, places
 from nebulakit.report.figures import Drawing
 from nebulakit.report.special import Seen, special
 from nebulakit.runner.execute import StepRun
-from nebulakit.runner.store import Store, plain
+from nebulakit.runner.keys import plain
+from nebulakit.runner.store import Store
 
 Planes = npt.NDArray[np.float32]
 

@@ -18,7 +18,7 @@ from nebulakit.report.collect import Collector, Pair
 from nebulakit.runner.execute import StepFailed
 from nebulakit.runner.folder import FAILED, PAGE, PAGE_MARK, read_record
 from nebulakit.runner.job import Done, Job, input_keys, publish_folder
-from nebulakit.runner.store import versions
+from nebulakit.runner.keys import versions
 
 HERE = Path(__file__).parent
 FOOT = f"Made by nebulakit {nebulakit.__version__}. The picture is no measurement: it is stretched, balanced, and filled in under stars."

@@ -54,16 +54,16 @@ def signal(image: Image) -> dict[str, Any]:
     """
     import numpy as np
 
-    from nebulakit.pixels import signs
     from nebulakit.pixels.glow import gradient, legendre
     from nebulakit.pixels.signal import line_signals
+    from nebulakit.pixels.star_signs import star_mask
 
     if image.scale != "linear" or image.noise is None or image.fwhm is None or len(image.channels) not in (1, 3):
         return {}
     gap = ~image.covered()
     sky = gradient.decide_gradient(image.planes, image.noise.sigma, left_out=gap)
     flat = image.planes - legendre.surface(sky.coefficients, image.shape, sky.order)
-    stars = gap if image.stars is None else gap | signs.star_mask(image.shape, image.stars.x, image.stars.y, image.stars.radius)
+    stars = gap if image.stars is None else gap | star_mask(image.shape, image.stars.x, image.stars.y, image.stars.radius)
     found = line_signals(np.asarray(flat), image.noise, stars, image.fwhm)
     if found is None:
         return {}

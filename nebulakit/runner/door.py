@@ -14,7 +14,7 @@ import numpy as np
 
 from nebulakit import __version__
 from nebulakit.image import Image, Notice
-from nebulakit.pixels import signs
+from nebulakit.pixels import mosaic, signs
 from nebulakit.runner.door_pixels import of_pixels
 from nebulakit.runner.examine import mirrored
 
@@ -95,7 +95,7 @@ def _first(image: Image) -> tuple[list[Notice], Callable[[], list[Notice]]]:
 def _of_mosaic(image: Image) -> Iterator[Notice]:
     """Doubt the colour pattern of a mosaic."""
     said = str(image.header.get("BAYERPAT", "")).upper() if image.header is not None else ""
-    seen = signs.cells(image.planes[0], image.covered())
+    seen = mosaic.cells(image.planes[0], image.covered())
     if seen.spread == 0.0:
         return
     if seen.spread < 2.0:
@@ -130,7 +130,7 @@ def _of_mosaic(image: Image) -> Iterator[Notice]:
 
 def _of_grey(image: Image) -> Iterator[Notice]:
     """Doubt that a single plane is grey: the cells of a mosaic stand at levels of their own, the two green ones at the same."""
-    levels = signs.cell_levels(image.planes[0], image.covered())
+    levels = mosaic.cell_levels(image.planes[0], image.covered())
     diagonals = abs(levels[0] - levels[3]), abs(levels[1] - levels[2])
     spread = float(np.ptp(levels))
     if spread < 0.5 or min(diagonals) > spread / 3:

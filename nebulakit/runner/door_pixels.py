@@ -8,7 +8,7 @@ import numpy as np
 import numpy.typing as npt
 
 from nebulakit.image import Image, Notice
-from nebulakit.pixels import signs
+from nebulakit.pixels import signs, star_signs
 from nebulakit.pixels.facts import StarList
 
 NAMES = ("red", "green", "blue")
@@ -160,7 +160,7 @@ def _star_doubts(image: Image, known: Image, inside: npt.NDArray[np.bool_], stre
         )
     number = 0 if stars is None else len(stars)
     if number < max(6, 25 * mega):
-        depth, spots = signs.dips(lum, total, max(15, min(inside.shape) // 60))
+        depth, spots = star_signs.dips(lum, total, max(15, min(inside.shape) // 60))
         if spots >= 4 and depth < 0.9:
             yield Notice(
                 "out-of-focus",
@@ -176,7 +176,7 @@ def _star_doubts(image: Image, known: Image, inside: npt.NDArray[np.bool_], stre
                 "width with --fwhm, and leave separate_stars out of the recipe.",
             )
     elif stars is not None:
-        ring, centre, used = signs.star_ring(known.planes, stars.x, stars.y, stars.peak, stars.saturated, known.fwhm or 3.0)
+        ring, centre, used = star_signs.star_ring(known.planes, stars.x, stars.y, stars.peak, stars.saturated, known.fwhm or 3.0)
         yield from _width_doubts(image, known, stretched, ring, inside)
         if used >= 5 and centre < 0.85:
             yield Notice(
@@ -257,7 +257,7 @@ def _white_doubts(known: Image, stars: StarList, stretched: bool) -> Iterator[No
     if known.white is None:
         if stretched:
             return
-        beyond = signs.beyond_tops(known.planes, stars.x, stars.y, known.fwhm or 3.0)
+        beyond = star_signs.beyond_tops(known.planes, stars.x, stars.y, known.fwhm or 3.0)
         if beyond.number:
             s = "s" if beyond.number > 1 else ""
             yield Notice(
@@ -289,7 +289,7 @@ def _colour_doubts(known: Image, inside: npt.NDArray[np.bool_]) -> Iterator[Noti
     noise, stars = known.noise, known.stars
     assert noise is not None
     assert stars is not None
-    mask = signs.star_mask(inside.shape, stars.x, stars.y, stars.radius)
+    mask = star_signs.star_mask(inside.shape, stars.x, stars.y, stars.radius)
     if mask[inside].mean() > _CROWD:  # the light between so many stars is theirs
         return
     light = signs.structure(known.planes, inside, mask, noise.sigma)
@@ -297,7 +297,7 @@ def _colour_doubts(known: Image, inside: npt.NDArray[np.bool_]) -> Iterator[Noti
         return
     red, _, blue = light.ratio
     c = light.correlation
-    own = signs.star_colour(known.planes, stars.x, stars.y, stars.saturated)
+    own = star_signs.star_colour(known.planes, stars.x, stars.y, stars.saturated)
     if c[0, 1] > 0.96 and c[1, 2] > 0.96 and np.isfinite(own).all() and max(abs(red / own[0] - 1), abs(blue / own[2] - 1)) < 0.15:
         yield Notice(
             "no-line-light",

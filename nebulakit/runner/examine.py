@@ -9,7 +9,7 @@ import numpy as np
 
 from nebulakit.image import Image
 from nebulakit.runner.depth import more_hours, signal
-from nebulakit.runner.store import plain
+from nebulakit.runner.keys import plain
 
 
 def examine(image: Image) -> dict[str, Any]:

@@ -18,8 +18,9 @@ from nebulakit.errors import InputError, NebulakitError, StepError
 from nebulakit.image import Image, Notice
 from nebulakit.recipe.model import Call, Recipe, Ref
 from nebulakit.runner.blended import blend_back
-from nebulakit.runner.placed import placed
-from nebulakit.runner.store import Keys, Store, reading
+from nebulakit.runner.keys import Keys
+from nebulakit.runner.placed import nowhere, placed
+from nebulakit.runner.store import Store, reading
 
 State = Literal["computed", "reused", "skipped"]
 Told = tuple[State, Mapping[str, Any], tuple[Notice, ...]]
@@ -209,11 +210,13 @@ def _do(call: Call, layers: Mapping[Ref, Image], number: int, count: int, kept: 
         if beside is not None:
             images |= {n: placed(images[n], beside, r.result) for n, r in painted.items()}
             first = images[next(iter(declared.images))]
+        empty = [n for name, ref in painted.items() for n in nowhere(images[name], ref.result, call.step, acts=False)]
         if call.mask is not None and mask is not None and call.mask.step < 0 and mask.content == "mask":
             mask = placed(mask, first, call.mask.result)
+            empty += nowhere(mask, call.mask.result, call.step, acts=True)
         made = declared.call(**images, **params)
         results = list(made) if isinstance(made, tuple) else [made]
-        record, notices = dict(results[0].record), results[0].notices
+        record, notices = dict(results[0].record), (*results[0].notices, *empty)
         if mask is not None or call.amount != 1.0:
             results[0] = blend_back(first, results[0], mask, call.amount)
     except NebulakitError as fault:

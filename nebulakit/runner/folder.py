@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import Any
 
 from nebulakit.errors import ResourceError, UsageError
-from nebulakit.runner.store import file_hash
+from nebulakit.runner.keys import file_hash
 
 RECORD = "run.json"
 HIDDEN = ".unfinished-"

@@ -17,8 +17,8 @@ from nebulakit.image import Image, Notice, unmasked
 from nebulakit.pixels.parallel import over
 from nebulakit.recipe.layers import OPEN, Layer, made, refused, refused_beside
 from nebulakit.recipe.model import Recipe, Ref
+from nebulakit.runner.keys import digest, file_hash, source_digest
 from nebulakit.runner.preview import previewed
-from nebulakit.runner.store import digest, file_hash, source_digest
 
 if TYPE_CHECKING:
     from nebulakit.runner.job import Job

@@ -26,9 +26,10 @@ from nebulakit.runner.folder import read_record as read_record
 from nebulakit.runner.inputs import Inputs as Inputs
 from nebulakit.runner.inputs import input_keys as input_keys
 from nebulakit.runner.inputs import read_inputs as read_inputs
+from nebulakit.runner.keys import Keys, digest, file_hash, plain, source_digest, versions
 from nebulakit.runner.plan import remember
 from nebulakit.runner.repeat import way
-from nebulakit.runner.store import Keys, Store, digest, file_hash, plain, source_digest, versions
+from nebulakit.runner.store import Store
 
 
 @dataclass(frozen=True)

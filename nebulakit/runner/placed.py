@@ -8,7 +8,7 @@ import numpy as np
 import numpy.typing as npt
 
 from nebulakit.errors import StepError
-from nebulakit.image import Image
+from nebulakit.image import Image, Notice
 
 FAINTEST = 0.01
 """No one paints less than this on purpose; the ones of a mask of zeros and ones in 8 bits are 1/255."""
@@ -52,6 +52,18 @@ def placed(mask: Image, layer: Image, name: str) -> Image:
     return layer.replace(
         np.clip(plane, 0, 1)[None], channels=("mask",), content="mask", scale="display", sky=None, noise=None, white=None
     )
+
+
+def nowhere(mask: Image, name: str, step: str, acts: bool) -> tuple[Notice, ...]:
+    """Tell where a given mask, as it lies on its layer, marks nothing; ``acts``: it says where the step acts."""
+    if (np.nan_to_num(mask.planes) > 0).any():
+        return ()
+    so = f"so {step} changes nothing" if acts else f"so it marks nothing for {step}"
+    text = (
+        f"The mask {name!r} is 0 (black) everywhere on the layer that {step} works on, {so}. Paint the places that are meant white, "
+        f"or leave the mask out{' to have the step act everywhere' if acts else ''}."
+    )
+    return (Notice("mask-empty", text),)
 
 
 def _box(layer: Image) -> tuple[float, float, float, float] | None:

@@ -12,7 +12,8 @@ from typing import Any, Literal
 from nebulakit.declare import STEPS
 from nebulakit.recipe.model import Call, Recipe, Ref
 from nebulakit.runner.execute import StepRun, plan_reuse, reads
-from nebulakit.runner.store import Keys, Store, digest
+from nebulakit.runner.keys import Keys, digest
+from nebulakit.runner.store import Store
 
 
 @dataclass(frozen=True)

@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 
 from nebulakit.errors import InputError
-from nebulakit.runner.store import file_hash
+from nebulakit.runner.keys import file_hash
 
 
 def way(file: Path, folder: Path) -> str | None:

@@ -161,6 +161,12 @@ WARNINGS: dict[str, Entry] = {
         "At full size it shows grain only.",
         "- deconvolve: {caution: 2}   # or leave it out",
     ),
+    "mask-empty": Entry(
+        "A mask that was given is black all over, so the step does nothing.",
+        "It was saved empty, from the wrong layer, or what is painted lies outside of the crop.",
+        "Open it: places where the step acts are white.",
+        "nothing in the recipe: paint the mask anew, or take it away",
+    ),
     "mirrored": Entry(
         "The sky position in the header is that of a mirror image.",
         "A mirror in the light path, or rows turned over on the way.",

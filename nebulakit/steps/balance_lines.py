@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 import math
-from typing import Annotated, Literal, NamedTuple
+from typing import TYPE_CHECKING, Annotated, Literal, NamedTuple
 
 from nebulakit.declare import About, finite, same_size, step
 from nebulakit.image import Image, Notice
 from nebulakit.quantity import Share
+
+if TYPE_CHECKING:
+    from nebulakit.pixels.balance import Gain, Light
 
 
 class Balanced(NamedTuple):
@@ -94,7 +97,7 @@ def balance_lines(
             gain=float(used),
             gain_wanted=float(found.wanted),
             gain_limit=finite(found.limit),
-            why=_why(found, gain == "auto"),
+            why=_why(lights, found, gain == "auto"),
             ha_share=lights[0].share,
             oiii_share=lights[1].share,
             noise_left=found.noise_left,
@@ -105,24 +108,20 @@ def balance_lines(
     )
 
 
-def _why(found: object, auto: bool) -> str:
-    from nebulakit.pixels.balance import Gain
-
-    assert isinstance(found, Gain)
+def _why(lights: tuple[Light, Light], found: Gain, auto: bool) -> str:
     if not auto:
         return "given"
     if found.gain < 0.999 * found.wanted:
         return "held by noise"
+    a, b = lights
+    if a.boxes and b.boxes and found.wanted * b.bright < 0.8 * a.bright:  # both ways of telling heights differ by some tenths
+        return "no more burnt than H-alpha"
     return "[O III] is the stronger line" if found.wanted < 1 else "equal heights"
 
 
-def _verdict(lights: object, found: object, used: float, auto: bool) -> list[Notice]:
+def _verdict(lights: tuple[Light, Light], found: Gain, used: float, auto: bool) -> list[Notice]:
     """Say in words how much [O III] there is, and what to do about it."""
-    from nebulakit.pixels.balance import Gain, Light
-
-    assert isinstance(found, Gain) and isinstance(lights, tuple)
     a, b = lights
-    assert isinstance(a, Light) and isinstance(b, Light)
     shown = 100 * found.noise_left * found.slope * used
     notices = []
     if b.share < 0.002:

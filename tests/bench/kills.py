@@ -20,7 +20,7 @@ from pathlib import Path
 import numpy as np
 
 from nebulakit.demo import make_scene, write_scene
-from nebulakit.runner.store import file_hash
+from nebulakit.runner.keys import file_hash
 
 VALUES = ("1.0", "1.3")  # of denoise_oiii.strength, in turn
 

@@ -652,6 +652,17 @@ def test_numbers_beyond_32_bits_are_refused_plainly(tmp_path):
         read(put(tmp_path / "a.fits", np.full((H, W), 1e-40, np.float32), overwrite=True))
 
 
+def test_arrays_of_such_numbers_too():
+    """They became empty, with a warning of numpy's, or black."""
+    for value in (1e-50, 1e50):
+        array = np.full((H, W), value)
+        array[0, :3] = np.nan, np.inf, 0
+        with pytest.raises(StepError, match=r"the largest value is 1e[-+]50, beyond what 32-bit floats hold"):
+            Image.from_array(array)
+    assert np.isnan(Image.from_array(np.full((H, W), np.inf)).planes).all()
+    assert not Image.from_array(np.zeros((H, W))).planes.any()
+
+
 @pytest.mark.parametrize("scale", [1e-42, 1e40])
 def test_whole_numbers_that_the_header_scales_beyond_32_bits_are_refused_too(tmp_path, scale):
     """They became infinite, or lost their digits."""

@@ -176,7 +176,8 @@ def test_a_bright_place_in_a_faint_field_is_not_burnt() -> None:
     ha, oiii = (
         Image.from_array(p, noise=white(0.01), sky=(0.0,), fwhm=3.0, content="starless") for p in (everywhere(1), 0.1 + bright)
     )
-    lifted = balance_lines(ha, oiii.replace(oiii.planes + rng.normal(0, 1e-4, oiii.planes.shape).astype(np.float32)))[1]
+    same, lifted = balance_lines(ha, oiii.replace(oiii.planes + rng.normal(0, 1e-4, oiii.planes.shape).astype(np.float32)))
+    assert same.record["why"] == "no more burnt than H-alpha"
     white_at = stretch_asinh(ha).record["white"]
     light = lifted.planes[0].clip(0)
     # the place is even, so that it comes to white as a whole; white is told by averaged pixels

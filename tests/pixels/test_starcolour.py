@@ -52,3 +52,13 @@ def test_with_too_few_whole_stars_the_ring_is_taken_as_it_is() -> None:
     fluxes, _ = starcolour.star_fluxes(planes, left, 3.0, (1.0, 1.0, 1.0))
     assert np.isfinite(fluxes).all()
     assert (fluxes[4:, 1] > 1.2 * fluxes[4:, 0]).all()
+
+
+def test_a_cut_off_star_far_outside_of_a_small_frame_has_no_light() -> None:
+    """What lies left of the frame was counted from its right edge."""
+    planes = np.random.default_rng(0).uniform(0, 1, (3, 8, 12)).astype(np.float32)
+    for x, y in ((-20.0, 4.0), (40.0, 4.0), (5.0, -30.0), (5.0, 50.0), (-20.0, -20.0)):
+        stars = StarList(np.array([x]), np.array([y]), *np.ones((3, 1)), np.ones(1, bool))
+        fluxes, whole = starcolour.star_fluxes(planes, stars, 3.0, None)
+        assert not fluxes.any()
+        assert not whole.any()

@@ -169,6 +169,8 @@ def test_ids_and_who_may_be_called_by_them() -> None:
         r.by_id("agian")
     with pytest.raises(UsageError, match="no step called 'denoise_wavelet-1'"):
         r.by_id("denoise_wavelet-1")
+    with pytest.raises(UsageError, match=r"a step is told by its id, a text, found 3; ids of this recipe: .*again"):
+        r.by_id(3)
 
 
 def test_a_step_with_an_id_may_still_be_called_by_its_name_where_that_occurs_once() -> None:

@@ -13,7 +13,7 @@ from nebulakit.cli.run import command as run
 from nebulakit.demo import Conditions, make_scene, turned_frames
 from nebulakit.files import read
 from nebulakit.image import Image
-from nebulakit.pixels import signs
+from nebulakit.pixels.mosaic import cell_levels
 from nebulakit.pixels.signs import lower_plateau
 from nebulakit.runner.door import doubts
 
@@ -260,7 +260,7 @@ def test_of_a_large_grey_picture_no_more_than_a_million_pixels_are_sorted_at_the
     )
     plane = np.random.default_rng(0).standard_normal((1500, 1500)).astype(np.float32)
     plane[::2, ::2] += 1
-    assert np.ptp(signs.cell_levels(plane, np.ones(plane.shape, bool))) > 0.9
+    assert np.ptp(cell_levels(plane, np.ones(plane.shape, bool))) > 0.9
     assert 100_000 < max(sizes) < 1_100_000
 
 

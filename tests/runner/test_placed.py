@@ -253,6 +253,25 @@ def test_from_python_what_is_masked_holds_nothing() -> None:
     assert (counted.coverage[:, 20:] == 7).all()
 
 
+def test_a_mask_that_marks_nothing_is_told_with_its_step() -> None:
+    text = (
+        "version: 1\ninputs: {stack: {scale: display}, mine: {scale: mask}}\nsteps:\n  - crop: {box: [[0%, 0%], [50%, 100%]]}\n"
+        "  - level_mask: {above: 0.1, feather: 0 px}\n    as: all\n  - combine_masks: {a: all, b: mine, how: and}\n"
+        "  - curve: {points: [[0.5, 1.0]]}\n    mask: mine\noutputs:\n  - {layer: last, file: a.tif}\n"
+    )
+    picture = np.full((3, 8, 20), 0.2, np.float32)
+    right, left, nothing = np.zeros((8, 20)), np.zeros((8, 20)), np.full((8, 20), np.nan)
+    right[:, 15:] = left[:, :5] = 1
+    for mine, told in ((np.zeros((8, 20)), True), (nothing, True), (right, True), (left, False)):
+        run = nebulakit.run(text, picture, mine=mine)
+        found = [(who, n.text) for who, n in run.notices if n.id == "mask-empty"]
+        assert [who for who, _ in found] == ["combine_masks", "curve"] * told
+        assert np.array_equal(run["last"].planes, picture[:, :, :10]) == told
+        if told:
+            assert "'mine' is 0 (black) everywhere on the layer that combine_masks works on, so it marks nothing" in found[0][1]
+            assert "so curve changes nothing. Paint the places that are meant white" in found[1][1]
+
+
 @pytest.mark.parametrize("amount", ["", "    amount: 50%\n"])
 def test_an_optional_mask_that_is_not_given_leaves_the_step_to_act_everywhere(folder, tmp_path, amount, capsys) -> None:
     head = "version: 1\ninputs: {stack: {scale: display}, mine: {scale: mask, optional: true}}\nsteps:\n"

@@ -245,7 +245,7 @@ def test_what_a_running_recipe_uses_is_kept_however_old(night, kept, tmp_path):
     os.utime(kept / "layers" / "foreign.json", (2000, 2000))
     store._mine.clear()
     from nebulakit.recipe import load
-    from nebulakit.runner.store import Keys
+    from nebulakit.runner.keys import Keys
 
     told = job.Job(load(night / "r.yaml"), night / "stack.fits", tmp_path, {"coverage": night / "coverage.fits"})
     store.begin(Keys(told.recipe, inputs.input_keys(told)[1]))

@@ -9,8 +9,9 @@ from nebulakit.image import Frame, Image
 from nebulakit.pixels.facts import Noise, Psf, StarList
 from nebulakit.recipe import loads
 from nebulakit.recipe.model import Ref
+from nebulakit.runner.keys import Keys, digest
 from nebulakit.runner.packing import array_hash
-from nebulakit.runner.store import Keys, Store, digest
+from nebulakit.runner.store import Store
 
 RECIPE = """version: 1
 about: two branches
@@ -128,13 +129,13 @@ def test_a_change_reaches_what_depends_on_it_and_nothing_else():
 
 
 def test_source_and_libraries_are_part_of_a_key(monkeypatch):
-    from nebulakit.runner import store
+    from nebulakit.runner import keys as known
 
     one = keys()
-    monkeypatch.setattr(store, "source_digest", lambda: "other")
+    monkeypatch.setattr(known, "source_digest", lambda: "other")
     assert keys()[Ref(0, "image")] != one[Ref(0, "image")]
     monkeypatch.undo()
-    monkeypatch.setattr(store, "versions", lambda: {"numpy": "99"})
+    monkeypatch.setattr(known, "versions", lambda: {"numpy": "99"})
     assert keys()[Ref(0, "image")] != one[Ref(0, "image")]
 
 
@@ -158,7 +159,7 @@ def test_trim_drops_the_longest_unused_first_and_never_this_runs_own(tmp_path):
 
 
 def test_records_are_strict_json(tmp_path):
-    from nebulakit.runner.store import plain
+    from nebulakit.runner.keys import plain
 
     told = plain({"a": float("nan"), "b": np.float32(1.5), "c": [np.int64(2), (3.0, float("inf"))]})
     assert json.loads(json.dumps(told, allow_nan=False)) == {"a": None, "b": 1.5, "c": [2, [3.0, None]]}

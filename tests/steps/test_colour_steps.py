@@ -307,6 +307,15 @@ def test_contrast_steps_keep_the_sky_and_say_what_they_measured() -> None:
     assert not steps.sharpen(made).notices
 
 
+def test_a_mask_is_no_light_beside_light() -> None:
+    mask = steps.level_mask(line("ha"), above=0.3)
+    with pytest.raises(StepError, match="add_stars needs light as 'stars', but what it was given is a mask"):
+        steps.add_stars(line("ha"), mask)
+    with pytest.raises(StepError, match="stretch_asinh needs light as 'like'"):
+        steps.stretch_asinh(line("ha").replace(scale="linear"), mask)
+    assert steps.add_stars(mask, mask).content == "mask"
+
+
 def test_a_picture_is_no_line_beside_a_line() -> None:
     with pytest.raises(StepError, match="oiii must be a single plane, but has 3 channels"):
         steps.bicolour(line("ha"), picture())
