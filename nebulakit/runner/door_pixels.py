@@ -208,7 +208,9 @@ def _width_doubts(image: Image, known: Image, stretched: bool, ring: float, insi
     """Doubt the sampling: the stars' width against how alike the noise of neighbours is."""
     noise, fwhm = known.noise, known.fwhm
     assert noise is not None
-    coarse = float(np.median([row[1] / row[0] if row[0] > 0 else 0.0 for row in noise.scales]))
+    ratios = [row[1] / row[0] if row[0] > 0 else 0.0 for row in noise.scales]
+    # one channel smoothed far beyond what resampling does is enough
+    coarse = max(ratios) if max(ratios) > 1.2 else float(np.median(ratios))
     middle = signs.middle(known.planes)
     between = signs.likeness(known.planes[(slice(None), *middle)], inside[middle], 0.1) if image.is_rgb else np.zeros(1)
     if fwhm is None:
