@@ -63,23 +63,29 @@ def find_ghosts(fit: StarFit) -> list[Ghost | None]:
             first = max((a for a in again if a is not None), key=lambda a: a.bright, default=None)
         return none if first is None else _all(stacks, first)
     seen = over(lambda stack: _search(*_binned(*stack), most), stacks)
-    best = max(range(len(seen)), key=lambda c: seen[c].sure)
-    first = _refine(*stacks[best], seen[best].place, None) if _believed(seen, best) else None
+    first = _clearest(stacks, seen, [_believed(seen, c) for c in range(len(seen))])
     if len(stacks) > 1 and first is None:
         # a nebula that hides it in every channel hardly shines in one of their mixtures
         both = mixed()
         seen = over(lambda stack: _search(*_binned(*stack), most, either=True), both)
-        best = max(range(len(seen)), key=lambda c: seen[c].sure)
-        value, weight = both[best]
-        first = _refine(seen[best].sign * value, weight, seen[best].place, None) if seen[best].sure > SURE else None
+        first = _clearest(both, seen, [circle.sure > SURE for circle in seen])
     return none if first is None else _all(stacks, first)
+
+
+def _clearest(stacks: list[tuple[Array, Array]], seen: list[Circle], believed: list[bool]) -> Ghost | None:
+    """Fit the disc whose edge is clearest; one that is none (the flank of giants, while their law is not known) gives way to the next."""
+    for circle, believe, (value, weight) in sorted(zip(seen, believed, stacks, strict=True), key=lambda z: -z[0].sure):
+        found = _refine(circle.sign * value, weight, circle.place, None) if believe else None
+        if found is not None:
+            return found
+    return None
 
 
 def _all(stacks: list[tuple[Array, Array]], first: Ghost) -> list[Ghost | None]:
     """Fit the disc's brightness in all channels: it is as large and lies as far off, for the optics are the same.
 
-    What the nebula gives such discs beside the place, it gives in all channels together; a channel has the disc only where
-    that explains more than ``SEEN`` squared.
+    What the nebula gives such discs beside the place, it gives in all channels together; that a disc is there is known, and
+    a further channel has it only where that explains more than ``SEEN`` squared.
     """
     amounts, errors, beside = zip(*(_amounts(*s, first) for s in stacks), strict=True)
     there = np.isfinite(np.array(beside)).all(0)
@@ -89,11 +95,10 @@ def _all(stacks: list[tuple[Array, Array]], first: Ghost) -> list[Ghost | None]:
         cover += others @ others.T / others.shape[1]
     inverse = np.linalg.inv(cover)
     best, chosen, bright = math.inf, np.zeros(len(stacks), bool), np.zeros(len(stacks))
-    for code in range(2 ** len(stacks)):
+    for code in range(1, 2 ** len(stacks)):
         use = np.array([code >> c & 1 for c in range(len(stacks))], bool)
         own = np.zeros(len(stacks))
-        if use.any():
-            own[use] = np.linalg.solve(inverse[np.ix_(use, use)], (inverse @ np.array(amounts))[use])
+        own[use] = np.linalg.solve(inverse[np.ix_(use, use)], (inverse @ np.array(amounts))[use])
         left = np.array(amounts) - own
         merit = float(left @ inverse @ left) + SEEN**2 * use.sum()
         if (own[use] > 0).all() and merit < best:
