@@ -54,9 +54,10 @@ def explain(fit: StarFit, edge: int, rim: Rim, bumps: list[float], old: list[tup
     seen = [(a, out) for a in along for out in PLACES] + [(a, out) for a, out, _ in old]
     # of a giant farther out nothing may be seen but its ghost
     hardly = [(a, out) for a in along for out in GHOSTS_AT if any(fit.ghosts)]
+    search.allow_places(seen, hardly)
     found = []
     for start in ([], old) if old else ([],):
-        search.begin(seen, hardly)
+        search.settle()
         found.append(_added(fit, search, start, 2 * len(bumps) + 4))
     _, places, ghostly, heights = min(found, key=lambda f: f[0])
     stars = zip(places.tolist(), ghostly, heights.T, strict=True)
@@ -134,18 +135,18 @@ class Search:
         self.most = BRIGHTER * fit.height[:, ~fit.outside].max(1, initial=BRIGHT)
         self.whites, self.bare = [Whitening(factor) for factor in rim.factors], Whitening(rim.bare_factor)
         # stars that might be there: where, whether only their ghosts are seen, and how they look, kept white
-        self.places, self.by_ghost, self.tries = np.zeros((0, 2)), np.zeros(0, bool), np.zeros((*rim.value.shape, 0))
+        self.places, self.by_ghost = np.zeros((0, 2)), np.zeros(0, bool)
+        self.tries = self.sure_tries = np.zeros((*rim.value.shape, 0))
         self._doubt_inner(fit)
         self.sure = [copy(white) for white in self.whites]
         self.value = self.white(rim.value[:, :, None])[:, :, 0]
 
-    def begin(self, seen: list[Place], hardly: list[Place]) -> None:
-        """Take stars at these places for possible, and those of which hardly more than the ghost is seen; the law for right."""
-        self.settle()
+    def allow_places(self, seen: list[Place], hardly: list[Place]) -> None:
+        """Take stars at these places for possible, and those of which hardly more than the ghost is seen."""
         self.places, self.by_ghost = np.array([*seen, *hardly]), np.arange(len(seen) + len(hardly)) >= len(seen)
         groups = ((np.array(seen), False), (np.array(hardly), True))
         drawn = [self.star((at[:, :1], at[:, 1:]), ghost) for at, ghost in groups if len(at)]
-        self.tries = self.white(np.concatenate(drawn, 1).transpose(0, 2, 1))
+        self.sure_tries = self.white(np.concatenate(drawn, 1).transpose(0, 2, 1))
 
     def _doubt_inner(self, fit: StarFit) -> None:
         """Take for possible that stars near the edge were fitted wrongly, as long as what comes in was not known."""
@@ -296,6 +297,7 @@ class Search:
     def settle(self) -> None:
         """Take the law for right again."""
         self.whites = [copy(white) for white in self.sure]
+        self.tries = self.sure_tries.copy()
         self.value = self.white(self.rim.value[:, :, None])[:, :, 0]
 
 
