@@ -55,10 +55,8 @@ def explain(fit: StarFit, edge: int, rim: Rim, bumps: list[float], old: list[tup
     # of a giant farther out nothing may be seen but its ghost
     hardly = [(a, out) for a in along for out in GHOSTS_AT if any(fit.ghosts)]
     search.allow_places(seen, hardly)
-    found = []
-    for start in ([], old) if old else ([],):
-        search.settle()
-        found.append(_added(fit, search, start, 2 * len(bumps) + 4))
+    most = 2 * len(bumps) + 4
+    found = [_added(fit, search, start, most) for start in (([], old) if old else ([],))]
     _, places, ghostly, heights = min(found, key=lambda f: f[0])
     stars = zip(places.tolist(), ghostly, heights.T, strict=True)
     told = [Beyond(along, out, ghost, height) for (along, out), ghost, height in stars if height.max() > 0]
@@ -69,7 +67,7 @@ def _added(
     fit: StarFit, search: Search, start: list[tuple[float, float, bool]], most: int
 ) -> tuple[float, Array, list[bool], Array]:
     """Add stars to those of the start, one after the other, as long as each explains enough: what is not explained, places,
-    whether they have ghosts, and heights."""
+    whether they have ghosts, and heights. The search is settled before and after."""
     places, ghostly = np.array([s[:2] for s in start]).reshape(-1, 2), [s[2] for s in start]
     heights = np.zeros((len(fit.laws), 0))
     if start:
@@ -147,6 +145,7 @@ class Search:
         groups = ((np.array(seen), False), (np.array(hardly), True))
         drawn = [self.star((at[:, :1], at[:, 1:]), ghost) for at, ghost in groups if len(at)]
         self.sure_tries = self.white(np.concatenate(drawn, 1).transpose(0, 2, 1))
+        self.tries = self.sure_tries.copy()
 
     def _doubt_inner(self, fit: StarFit) -> None:
         """Take for possible that stars near the edge were fitted wrongly, as long as what comes in was not known."""

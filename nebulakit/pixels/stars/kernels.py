@@ -214,7 +214,8 @@ def solve(
     taken for right; ``held``: the way (star, 2) to where they were found at first, how far they may go from there and in
     their modes, the height that other channels lead to expect, and the inverse of its variance. All that follows is by
     star. ``settled``: what is told from around is corrected for the star's own flank there, in one step; among stars not
-    known yet that overshoots, and is left to the rounds. ``found`` (star, 4 + modes) becomes height, steps in x and y,
+    known yet that overshoots, and is left to the rounds. ``bends``, the same for all: radii (px) round which the law of a
+    cut-off star is left open. ``found`` (star, 4 + modes) becomes height, steps in x and y,
     chi^2 per pixel and modes; ``unsure`` the height's variance; ``seen`` (star, disc, 3) star light, squared rest and noise;
     ``told`` whether a whole disc was seen; ``squares`` (star, modes) is not 0 where they were well seen.
     """
