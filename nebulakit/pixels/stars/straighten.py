@@ -13,7 +13,7 @@ from nebulakit.pixels.noise import measure_noise
 from nebulakit.pixels.parallel import over
 from nebulakit.pixels.signs import step_of_values
 from nebulakit.pixels.stars.find import find_stars
-from nebulakit.pixels.stars.unbend import RADII, Curve, Told, noise_by_level, sample, tell_curve
+from nebulakit.pixels.stars.unbend import RADII, Curve, Problem, Told, noise_by_level, sample, tell_curves
 
 Planes = npt.NDArray[np.float32]
 Plane = npt.NDArray[np.float32]
@@ -22,6 +22,7 @@ Ints = npt.NDArray[np.int_]
 ROUNDS = 2  # of curve, stars found in its light, and curve again
 ASKED = 200  # the brightest stars that stand alone
 ALONE = 3.0  # widths to the next star
+STARS, LEVELS = 5, 4  # without which no curve is asked
 FEWEST = 12  # stars without which no curve is believed
 # how far the stars may be off curves that are believed, mean over the channels: measured 1.0-1.36 where each has its curve,
 # 1.5-1.9 where one factor keeps hues
@@ -30,6 +31,9 @@ NOISE_OFF = 1.5  # and the noise of any: 0.4-1.35 and 1.2-2.2
 BRIGHT = 30  # of so many bright stars none may be left
 LEFT, WINGS = 0.3, 0.8  # by more than this share of its height, or this where its wide wings are left on purpose
 LIGHTS = 0, 10, 30, 100, 300, 1000, 3000, 10_000, 30_000
+# the channels' curves are held alike to so much (logarithm of the slope, over the range of levels) unless stars and noise
+# fit worse by so much: alike they rise by under 65, unlike by over 110 (asinh 0.002 beside 0.01)
+TIE, RISE = 0.03, 80.0
 NEARLY, STEPS = 0.995, 3  # of the range above the sky, or so many steps of saving below its end: brighter levels are cut off
 
 
@@ -50,12 +54,12 @@ class Straight(NamedTuple):
 def straighten(planes: Planes, coverage: Plane | None, found: StarList, fwhm: float) -> tuple[Straight | None, dict[str, Any]]:
     """Give planes (channel, y, x) in light, None where no curve can be believed; and what was measured, for the record.
 
-    Each channel has a curve of its own. ``found``: its stars, and ``fwhm`` their width, as they look in the picture.
+    Each channel has a curve of its own, held to the others' where they are alike. ``found``: its stars, and ``fwhm`` their width, as they look in the picture.
     """
-    straight, told = None, []
+    straight = None
     for k in range(ROUNDS):
         told = _tell(planes, found, fwhm, first=k == 0)
-        fit = [t for t in told if t is not None]
+        fit = told or []
         record = {
             "curve_stars": [t.stars for t in fit],
             "curve_stars_off": [t.stars_off for t in fit],
@@ -63,7 +67,7 @@ def straighten(planes: Planes, coverage: Plane | None, found: StarList, fwhm: fl
         }
         # the first curves only have to be good enough to find the stars in their light
         room = 1.0 if k == ROUNDS - 1 else 2.0
-        if len(fit) < len(planes) or not _believed(fit, room):
+        if not fit or not _believed(fit, room):
             return None, record
         straight = _light(planes, coverage, fit)
         if len(straight.stars) < FEWEST:
@@ -101,16 +105,16 @@ def still_there(planes: Planes, nebula: Planes, stars: StarList, fwhm: float, wi
     return int((after - around > (WINGS if wings else LEFT) * np.maximum(before - around, 1e-6)).sum())
 
 
-def _tell(planes: Planes, found: StarList, fwhm: float, first: bool) -> list[Told | None]:
+def _tell(planes: Planes, found: StarList, fwhm: float, first: bool) -> list[Told] | None:
     from scipy.spatial import cKDTree
 
     shape = planes.shape[1:]
     there = np.isfinite(planes).all(0)
     if not there.any():
-        return [None] * len(planes)
+        return None
     place = np.column_stack([found.x, found.y])
     if len(place) < 2:
-        return [None] * len(planes)
+        return None
     apart = cKDTree(place).query(place, k=2)[0][:, 1]
     order = np.argsort(-found.peak, kind="stable")
     chosen = order[apart[order] > ALONE * fwhm][:ASKED]
@@ -120,14 +124,22 @@ def _tell(planes: Planes, found: StarList, fwhm: float, first: bool) -> list[Tol
     free = (_owners(found, 2 * reach, shape) if first else owner) < 0
     radii = RADII * fwhm
 
-    def channel(plane: Plane) -> Told | None:
-        low, high, sky = float(np.nanmin(plane)), float(np.nanmax(plane)), float(np.nanmedian(plane))
+    low, high = float(np.nanmin(planes)), float(np.nanmax(planes))
+
+    def channel(plane: Plane) -> Problem | None:
+        sky = float(np.nanmedian(plane))
         whole = np.where(there, plane, np.float32(sky))
         noise = noise_by_level(whole, free & there, step_of_values(plane))
+        if len(noise.level) < LEVELS or not high > low:
+            return None
         rings = sample(whole, owner, found.x[chosen], found.y[chosen], chosen, radii, _limit(plane))
-        return tell_curve(rings, noise, radii, low, high, sky)
+        return Problem(rings, noise, radii, low, high, sky)
 
-    return over(channel, planes)
+    problems = [p for p in over(channel, planes) if p is not None and len(p.value) >= STARS]
+    if len(problems) < len(planes):
+        return None
+    alike, unlike = tell_curves(problems, TIE), [tell_curves([p])[0] for p in problems]
+    return alike if sum(t.cost for t in alike) < sum(t.cost for t in unlike) + RISE else unlike
 
 
 def _limit(plane: Plane) -> float:

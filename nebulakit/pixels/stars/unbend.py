@@ -82,6 +82,7 @@ class Told(NamedTuple):
     noise_off: float
     highest: float
     width: float  # of the stars in light: the radius at half height, times 2
+    cost: float  # of stars, noise and what is expected of both and of the curve: squares of what they are off
 
 
 def sample(plane: Plane, owner: Ints, x: Array, y: Array, index: Ints, radii: Array, limit: float) -> Rings:
@@ -192,6 +193,9 @@ class _Unknown(NamedTuple):
         photons = float(np.clip(self.photons + step[k], math.log(1e-5), math.log(0.02)))
         return _Unknown(self.amounts + step[:k], self.law + step[k + 1 :], photons)
 
+    def flat(self) -> Array:
+        return np.concatenate([self.amounts, [self.photons], self.law])
+
 
 class _Seen(NamedTuple):
     """What the unknown comes to: per star and ring, then per class of noise."""
@@ -207,12 +211,16 @@ class _Seen(NamedTuple):
     noise_trust: Array
 
 
-class _Problem:
-    """The curve of one channel as a problem of least squares, each star's height and ground taken out of it."""
+class Problem:
+    """The curve of one channel as a problem of least squares, each star's height and ground taken out of it.
+
+    From ``rings`` around its stars, with their ``radii`` in px, and its ``noise``; ``low`` to ``high``: the range of levels,
+    the same for all channels; ``sky``: a level at which there is noise to see.
+    """
 
     def __init__(self, rings: Rings, noise: NoiseByLevel, radii: Array, low: float, high: float, sky: float) -> None:
         self.spline = _Spline(low, high, sky)
-        self.noise, self.radii = noise, radii
+        self.noise, self.radii, self.sky = noise, radii, sky
         known = np.isfinite(rings.value)
         ring, stars = np.arange(len(radii))[None], np.arange(len(known))
         first = np.clip(np.where(known, ring, len(radii)).min(1), 0, len(radii) - 1)
@@ -301,6 +309,22 @@ class _Problem:
         right[k] -= now.photons - PHOTONS
         return normal, right
 
+    def told(self, now: _Unknown) -> Told:
+        """Give the curve, and how well it fits."""
+        seen = self.see(now)
+        used = self.known > 0
+        at_half = float(np.interp(-(now.law[0] + 0.5 * (now.law[0] - now.law[1]) - math.log(2)), -now.law, self.radii))
+        light = self.spline.light(self.spline.slope(now.amounts))
+        return Told(
+            Curve(self.spline.fine, light - light[0]),
+            len(self.value),
+            float(np.sqrt(np.minimum(seen.off[used] ** 2, 9).mean())),
+            float(np.sqrt((seen.noise_trust * seen.noise_off**2).mean())),
+            float(np.sort(self.value[used])[-5]),
+            2 * at_half,
+            seen.cost,
+        )
+
 
 def _heights(x: Array, shape: Array, weight: Array) -> tuple[Array, Array]:
     """Give height and ground of each star by weighted least squares: x = ground + height * shape."""
@@ -311,27 +335,32 @@ def _heights(x: Array, shape: Array, weight: Array) -> tuple[Array, Array]:
     return height, mean_x - height * mean_shape
 
 
-def tell_curve(rings: Rings, noise: NoiseByLevel, radii: Array, low: float, high: float, sky: float) -> Told | None:
-    """Tell the curve of a channel from rings around its stars and its noise by level; None where there is too little of both.
+def tell_curves(problems: list[Problem], tie: float = math.inf) -> list[Told]:
+    """Tell the curves of channels, each from its problem, held alike.
 
-    ``radii`` of the rings, px; ``low`` and ``high``: the range of levels; ``sky``: a level at which there is noise to see.
-    Gauss-Newton with damped steps (Levenberg 1944).
+    A picture's channels are stretched alike as a rule, but for a factor on the light: what one of them leaves open
+    (structure of a bright nebula passes for noise) another tells. ``tie``: how far their slopes may differ, standard
+    deviation of the logarithm over the range of levels. Gauss-Newton with damped steps (Levenberg 1944).
     """
-    if len(noise.level) < 4 or not high > low:
-        return None
-    problem = _Problem(rings, noise, radii, low, high, sky)
-    if len(problem.value) < 5:
-        return None
-    now, damp = problem.start(), 1e-3
+    now, damp = [p.start() for p in problems], 1e-3
+    sizes = [len(p.radii) + p.spline.count + 1 for p in problems]
+    ends = np.cumsum([0, *sizes])
+    bond = _bond(problems, ends, tie)
     for _ in range(TURNS_MOST):
-        seen = problem.see(now)
-        normal, right = problem.equations(now, seen)
+        seen = [p.see(n) for p, n in zip(problems, now, strict=True)]
+        normal, right = bond.copy(), -bond @ np.concatenate([n.flat() for n in now])
+        for p, n, s, a, b in zip(problems, now, seen, ends[:-1], ends[1:], strict=True):
+            own, toward = p.equations(n, s)
+            normal[a:b, a:b] += own
+            right[a:b] += toward
+        cost = sum(s.cost for s in seen) + _bound(bond, now)
         better, gain = None, 0.0
         for _ in range(8):
             step = np.asarray(np.linalg.solve(normal + np.diag(damp * np.diag(normal) + 1e-9), right), np.float64)
             step *= min(1.0, 1.0 / max(float(np.abs(step).max()), 1e-9))
-            trial = now.moved(step)
-            gain = seen.cost - problem.see(trial, seen).cost
+            trial = [n.moved(step[a:b]) for n, a, b in zip(now, ends[:-1], ends[1:], strict=True)]
+            after = sum(p.see(t, s).cost for p, t, s in zip(problems, trial, seen, strict=True))
+            gain = cost - after - _bound(bond, trial)
             if gain > 0:
                 better = trial
                 break
@@ -339,17 +368,23 @@ def tell_curve(rings: Rings, noise: NoiseByLevel, radii: Array, low: float, high
         if better is None:
             break
         now, damp = better, max(damp / 4, 1e-6)
-        if gain < 1e-3 * (1 + seen.cost):
+        if gain < 1e-4 * (1 + cost):
             break
-    seen = problem.see(now)
-    used = problem.known > 0
-    at_half = float(np.interp(-(now.law[0] + 0.5 * (now.law[0] - now.law[1]) - math.log(2)), -now.law, radii))
-    light = problem.spline.light(problem.spline.slope(now.amounts))
-    return Told(
-        Curve(problem.spline.fine, light - light[0]),
-        len(problem.value),
-        float(np.sqrt(np.minimum(seen.off[used] ** 2, 9).mean())),
-        float(np.sqrt((seen.noise_trust * seen.noise_off**2).mean())),
-        float(np.sort(problem.value[used])[-5]),
-        2 * at_half,
-    )
+    return [p.told(n) for p, n in zip(problems, now, strict=True)]
+
+
+def _bond(problems: list[Problem], ends: Ints, tie: float) -> Array:
+    """Give the precision that holds the shapes of all curves together, over the flat unknowns of all channels."""
+    whole = np.zeros((ends[-1], ends[-1]))
+    k, n = problems[0].spline.count, len(problems)
+    turn = np.diff(np.eye(k), 1, axis=0) * (math.sqrt(INTERVALS) / tie)
+    for i, j in itertools.product(range(n), repeat=2):
+        share = (1.0 if i == j else 0.0) - 1 / n
+        whole[ends[i] : ends[i] + k, ends[j] : ends[j] + k] = share * (turn.T @ turn)
+    return whole
+
+
+def _bound(bond: Array, now: list[_Unknown]) -> float:
+    """Give what unlike curves cost."""
+    flat = np.concatenate([n.flat() for n in now])
+    return float(flat @ bond @ flat)
