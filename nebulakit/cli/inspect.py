@@ -8,11 +8,11 @@ from typing import Any, Literal
 
 import click
 
-from nebulakit.cli.run import pairs, set_threads
+from nebulakit.cli.run import StackFile, pairs, set_threads
 
 
 @click.command("inspect", short_help="Tell what a stack is, and what is wrong with it.")
-@click.argument("stack", type=click.Path(path_type=Path))
+@click.argument("stack", type=StackFile())
 @click.option("--input", "inputs", multiple=True, metavar="coverage=FILE", help="Its coverage map.")
 @click.option(
     "--assume", type=click.Choice(["linear", "display"]), help="Take it as linear or as stretched, whatever the file says."

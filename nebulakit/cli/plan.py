@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Literal
 
 import click
 
-from nebulakit.cli.run import open_store, pairs
+from nebulakit.cli.run import StackFile, open_store, pairs
 
 if TYPE_CHECKING:
     from nebulakit.runner.job import Job
@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 
 @click.command("plan", short_help="Say what a run would reuse, what it would run, and why.")
 @click.argument("recipe")
-@click.argument("stack", type=click.Path(path_type=Path))
+@click.argument("stack", type=StackFile())
 @click.option("--input", "inputs", multiple=True, metavar="NAME=FILE", help="A further input, as for run.")
 @click.option("--set", "settings", multiple=True, metavar="ID.PARAM=VALUE", help="Plan with this change.")
 @click.option("--until", metavar="ID", help="Plan up to this step.")

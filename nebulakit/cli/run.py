@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import traceback
 from functools import partial
 from pathlib import Path
@@ -32,9 +33,24 @@ def pairs(given: tuple[str, ...], option: str, example: str) -> dict[str, str]:
     return out
 
 
+class StackFile(click.Path):
+    """The path of a stack; what is meant for ``--input`` is told so before anything runs."""
+
+    def __init__(self) -> None:
+        super().__init__(path_type=Path)
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        name, equals, file = str(value).partition("=")
+        if equals and name.isidentifier() and not os.path.exists(value) and (name == "coverage" or os.path.exists(file)):
+            if name == "stack":
+                self.fail(f"the stack is given without a name: write {file}", param, ctx)
+            self.fail(f"{value} is no stack; a further input is given as  --input {value}", param, ctx)
+        return super().convert(value, param, ctx)
+
+
 @click.command("run", short_help="Run a recipe on one or several stacks.")
 @click.argument("recipe")
-@click.argument("stacks", nargs=-1, required=True, type=click.Path(path_type=Path), metavar="STACK...")
+@click.argument("stacks", nargs=-1, required=True, type=StackFile(), metavar="STACK...")
 @click.option(
     "--input",
     "inputs",

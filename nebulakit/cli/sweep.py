@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from nebulakit.cli.run import open_store, pairs, set_threads
+from nebulakit.cli.run import StackFile, open_store, pairs, set_threads
 
 if TYPE_CHECKING:
     from nebulakit.image import Image
@@ -47,7 +47,7 @@ def true_lines(stack: Path) -> tuple[Image, Image] | None:
 
 @click.command("sweep", short_help="Try several values side by side.")
 @click.argument("recipe")
-@click.argument("stack", type=click.Path(path_type=Path))
+@click.argument("stack", type=StackFile())
 @click.option(
     "--vary",
     multiple=True,

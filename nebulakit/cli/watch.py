@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from nebulakit.cli.run import open_store, pairs, set_threads
+from nebulakit.cli.run import StackFile, open_store, pairs, set_threads
 
 if TYPE_CHECKING:
     from nebulakit.recipe.model import Recipe
@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 
 @click.command("watch", short_help="Follow a recipe file: run what changed on each save, and show it in the browser.")
 @click.argument("recipe", type=click.Path(path_type=Path, dir_okay=False))
-@click.argument("stack", type=click.Path(path_type=Path))
+@click.argument("stack", type=StackFile())
 @click.option("--input", "inputs", multiple=True, metavar="NAME=FILE", help="A further input, as for run.")
 @click.option("-o", "--output", type=click.Path(path_type=Path), metavar="DIR", help="The folder for the results, as for run.")
 @click.option("--port", type=click.IntRange(0, 65535), default=0, help="The port on 127.0.0.1 (default: a free one).")

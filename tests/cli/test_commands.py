@@ -158,6 +158,16 @@ def test_a_stack_in_colour_needs_no_step_that_makes_colour_of_a_mosaic(tell, nig
     )
 
 
+@pytest.mark.parametrize("verb", ["run", "plan"])
+def test_an_input_given_as_a_stack_is_refused_before_any_work(verb, tell, night, tmp_path) -> None:
+    recipe, stack, cover = night / "r.yaml", night / "stack.fits", night / "coverage.fits"
+    code, _, err = tell(verb, recipe, *([stack] if verb == "run" else []), f"coverage={cover}")
+    assert (code, f"--input coverage={cover}" in err) == (2, True)
+    code, _, err = tell(verb, recipe, f"stack={stack}")
+    assert (code, f"write {stack}" in err) == (2, True)
+    assert not list(tmp_path.iterdir())
+
+
 def test_until_writes_one_result(tell, night) -> None:
     code, out, _ = tell(
         "run", night / "r.yaml", night / "stack.fits", "-o", "o", "--until", "stretch", "--no-cache", "--no-report"
