@@ -40,6 +40,7 @@ class StackFile(click.Path):
         super().__init__(path_type=Path)
 
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        """Give the path, or say how an input is given."""
         name, equals, file = str(value).partition("=")
         if equals and name.isidentifier() and not os.path.exists(value) and (name == "coverage" or os.path.exists(file)):
             if name == "stack":
