@@ -107,12 +107,22 @@ def decide_gradient(
     shares = tuple(float((p > 0.5).mean()) for p in seen)
     if sure is None and chosen > 0 and any(not p.any() for p in seen):
         fields, told = _beside_a_field({o: (value, f) for o, (value, f, _) in best.items() if o > 0})
-        chosen = max(told, key=lambda o: told[o])
+        chosen = _finer(max(told, key=lambda o: told[o]), told)
         theta = _mean(fields[chosen].theta, best[chosen][1].theta)
     else:
+        chosen = _finer(chosen, told)
+        fit, sky = best[chosen][1:]
         centre(fit, sky)
         theta = fit.theta
     return Gradient(chosen, theta * s[:, None], told, sky, boxes, s, shares)
+
+
+def _finer(chosen: int, told: dict[int, float]) -> int:
+    """Give 4 for 3: that 3 wins over 2 says that the glow is bent, and held by its prior 4 follows a bend better.
+
+    The evidence counts boxes for less than they are (:data:`fit.TRUST`), so that it rarely pays for fifteen more terms.
+    """
+    return 4 if chosen == 3 and 4 in told else chosen
 
 
 def _fitted(boxes: Boxes, turn: Doubles, order: int, certain: Mask | None) -> tuple[float, Fit, Doubles]:
