@@ -108,7 +108,7 @@ def figures(night: Any) -> dict[str, float]:
     told = (made.planes[2] - made.planes[0]) / (made.planes[2] + made.planes[0] + 1e-6)
     for name, plane in (("truth", told), ("limit", ratio)):
         row[name] = float(stats.spearmanr((oiii[ok] / ha[ok]).ravel(), plane[ok].ravel())[0]) if ok.sum() > 9 else 1.0
-    row["dark"] = float(np.median(made.planes[:, ha < np.percentile(ha, 5)]))
+    row["dark"] = float(np.median(made.planes[:, ha <= np.percentile(ha, 5)]))
     row["tint"] = float(np.ptp(np.median(made.planes[:, sky], 1))) if has_sky else 0.0
 
     one = colour.to_lab(colour.decode(made.planes))
