@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Sequence
 
 import numpy as np
 import numpy.typing as npt
 
-from nebulakit.pixels import colour
+from nebulakit.pixels import colour, starlet
 from nebulakit.pixels.colour import Array
 from nebulakit.pixels.facts import Noise
 
@@ -69,6 +70,62 @@ def _slopes(width: npt.NDArray[np.float64], chord: npt.NDArray[np.float64]) -> n
             end = 3 * m0
         ends.append(end)
     return np.concatenate([ends[:1], inner, ends[1:]])
+
+
+STEEPEST = 1.5
+"""No more than this is all that is lighter spread when dark levels are brought down, for grain is spread along with it."""
+DEEPEST = 0.25
+"""No level is brought down to less than this share of itself."""
+_TWENTIETH = 0.05
+
+
+class Lowered:
+    """Bring a dark level down to another: what is lighter is spread evenly up to white, what is darker falls to black.
+
+    Below the level a power that meets the straight part with its own slope, so that nothing is cut off and no edge is seen.
+
+    >>> lowered = Lowered(0.2, 0.1)
+    >>> [round(v, 4) for v in lowered(np.array([0, 0.1, 0.2, 0.6, 1], np.float32)).tolist()]
+    [0.0, 0.021, 0.1, 0.55, 1.0]
+    """
+
+    def __init__(self, dark: float, to: float) -> None:
+        self.dark = min(max(dark, 1e-6), 0.99)
+        self.to = max(to, DEEPEST * self.dark, 1 - STEEPEST * (1 - self.dark))
+        self.slope = (1 - self.to) / (1 - self.dark)
+
+    def __call__(self, level: Array) -> Array:
+        """Give the level that each level becomes."""
+        if self.to >= self.dark:
+            return level.copy()
+        below = np.clip(level * np.float32(1 / self.dark), 0, 1)
+        out = colour.power(below, self.slope * self.dark / self.to)
+        out *= np.float32(self.to)
+        out += np.maximum(level - np.float32(self.dark), 0) * np.float32(self.slope)
+        return out
+
+
+def darkest_level(planes: Array) -> float:
+    """Give the level of the grey that is as light as the darkest twentieth of a picture at its lightest; 0 for an empty one.
+
+    Told on pixels averaged so far that grain hardly matters: else a noisier night of the same nebula had darker lanes.
+    """
+    import cv2
+
+    height, width = planes.shape[1:]
+    side = max(math.ceil(math.sqrt(height * width / 1_000_000)), 4 if min(height, width) >= 160 else 1)
+    size = (max(1, width // side), max(1, height // side))
+    small = np.stack([cv2.resize(p[: size[1] * side, : size[0] * side], size, interpolation=cv2.INTER_AREA) for p in planes])
+    if len(small) == 3:
+        root = colour.lightness(colour.decode(small))
+        grey = colour.encode(root * root * root)
+    else:
+        grey = small.mean(0)
+    there = np.isfinite(grey)
+    if not there.any():
+        return 0.0
+    calm = starlet.smooth(np.where(there, grey, np.float32(np.median(grey[there]))), 1)
+    return float(np.quantile(calm[there].astype(np.float64), _TWENTIETH))
 
 
 CALM = 0.7

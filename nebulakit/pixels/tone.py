@@ -62,7 +62,8 @@ class Stretch:
     """A stretch, all of it: levels are light above (``white``) or below (``black``) the sky, ``shape`` is softening or bend.
 
     The sky is shown at ``sky``, ``white`` at 1 before the highlights are rolled off, ``black`` at 0; light under
-    ``ease`` is drawn towards the sky (star layers: what is left of noise there).
+    ``ease`` is drawn towards the sky (star layers: what is left of noise there). Colour fades in the noise, as deep as
+    ``black`` is, but no deeper than ``fading``.
     """
 
     kind: Literal["asinh", "midtone"]
@@ -71,6 +72,7 @@ class Stretch:
     white: float
     sky: float
     ease: float = 0.0
+    fading: float = math.inf
 
     def rise(self, z: Array) -> Array:
         """Give the curve from sky (0) to white (1)."""
@@ -90,7 +92,8 @@ class Stretch:
     @property
     def fade(self) -> float:
         """Light above the sky at which colour has faded to half."""
-        return self.black if self.sky <= 0 else max(self.black, 1e-3 * self.reach)
+        deep = min(self.black, self.fading)
+        return deep if self.sky <= 0 else max(deep, 1e-3 * self.reach)
 
     @property
     def tint(self) -> float:
@@ -179,6 +182,9 @@ def _coloured(light: Array, how: Stretch) -> Array:
         clear *= clear * (3 - 2 * clear)
         light -= mean
         light *= np.minimum(level * np.float32(how.tint / how.sky * 2), np.float32(how.tint))
+        # a channel far under the others is no colour either: cut at black it left green and teal corners under a glow told too high
+        least = np.minimum(np.minimum(light[0], light[1]), light[2])
+        light *= np.minimum(np.float32(FAINT_TINT) * level / np.maximum(-least, np.float32(1e-9)), 1)
         light += level
         np.clip(light, 0, 1, out=light)
         out -= light
@@ -223,22 +229,7 @@ def anchors(planes: Array, sky: tuple[float, ...], noise: float, *, stars: bool,
     what is left of a glow is no nebula. Weighting by light makes the answer independent of how much empty sky
     lies around, and of where the faintest light is lost in noise.
     """
-    import cv2
-
-    height, width = planes.shape[1:]
-    side = max(math.ceil(math.sqrt(height * width / 1_000_000)), 4 if min(height, width) >= 160 else 1)
-    size = (max(1, width // side), max(1, height // side))
-    small = []
-    for plane, level in zip(planes, sky, strict=True):
-        part = plane[: size[1] * side, : size[0] * side]
-        bins = cv2.resize(part, size, interpolation=cv2.INTER_AREA) - np.float32(level)
-        if stars:
-            kernel = np.ones((5, 5), np.uint8)
-            bins = cv2.morphologyEx(np.nan_to_num(bins), cv2.MORPH_OPEN, kernel) + 0 * bins
-        small.append(np.asarray(bins, np.float32))
-    channels = np.stack(small)
-    mean = channels.mean(0)
-    good = np.isfinite(mean)
+    channels, mean, good = _averaged(planes, sky, stars)
     if not good.any():
         return Anchors(1.0, 1.0, 1.0, noise, False)
     filled = np.where(good, mean, np.float32(np.median(mean[good])))
@@ -263,6 +254,26 @@ def anchors(planes: Array, sky: tuple[float, ...], noise: float, *, stars: bool,
     # the weaker all is, the more it stays where a straight line puts it
     dim = max(dim, min(held * dim * held, held * bright / 3))
     return Anchors(dim, held * bright, min(1.0, max(1 / 3, share)), noise, held < 2)
+
+
+def _averaged(planes: Array, sky: tuple[float, ...], stars: bool = False) -> tuple[Array, Array, npt.NDArray[np.bool_]]:
+    """Give the light above the sky of averaged pixels: channels, their mean, and where there is any."""
+    import cv2
+
+    height, width = planes.shape[1:]
+    side = max(math.ceil(math.sqrt(height * width / 1_000_000)), 4 if min(height, width) >= 160 else 1)
+    size = (max(1, width // side), max(1, height // side))
+    small = []
+    for plane, level in zip(planes, sky, strict=True):
+        part = plane[: size[1] * side, : size[0] * side]
+        bins = cv2.resize(part, size, interpolation=cv2.INTER_AREA) - np.float32(level)
+        if stars:
+            kernel = np.ones((5, 5), np.uint8)
+            bins = cv2.morphologyEx(np.nan_to_num(bins), cv2.MORPH_OPEN, kernel) + 0 * bins
+        small.append(np.asarray(bins, np.float32))
+    channels = np.stack(small)
+    mean = channels.mean(0)
+    return channels, mean, np.isfinite(mean)
 
 
 def _light_quantile(values: npt.NDArray[np.float64], floor: float, share: float) -> float:
@@ -318,6 +329,27 @@ def softening_of(shown: Array, sky: float, lift: float = 0.4) -> float:
         return math.asinh(found.dim / softening) / steep - wanted if found.found else 0.0
 
     return _solve(above, 0.003, GENTLE, 16) if above(0.3) != 0 else 0.3
+
+
+FAINT_TINT = 0.75
+"""Under the sky no channel lies further below the mean than by this share of it."""
+_CUT = 0.002
+"""Share of the frame that may be shown black."""
+_SPARE = 2.0
+"""How much further down than that black lies, so that what is near it is seen apart."""
+
+
+def deepest(planes: Array, sky: tuple[float, ...]) -> float:
+    """Give how far under the sky black must lie for hardly any of the frame to be cut; 0 where nothing lies under it.
+
+    Told on averaged pixels, so that noise does not count: empty sky lies a fifth of its noise deep at most, but where the
+    glow was told too high whole corners lie under the sky.
+    """
+    mean, good = _averaged(planes, sky)[1:]
+    if not good.any():
+        return 0.0
+    calm = starlet.smooth(np.where(good, mean, np.float32(np.median(mean[good]))), 1)[good]
+    return max(0.0, -_SPARE * float(np.quantile(calm.astype(np.float64), _CUT)))
 
 
 FAINTEST = 6.0

@@ -18,6 +18,7 @@ Flags = npt.NDArray[np.bool_]
 
 LEVELS: tuple[Literal["noise", "sky", "white"], ...] = ("noise", "sky", "white")
 FEWEST = 16  # pixels that tell what the mask is at the sky, or where stars are cut off
+NEGLIGIBLE = 1e-3  # of the noise: levels that lie this near each other are one, however much of a step is in them
 
 
 def blend_back(before: Image, after: Image, mask: Image | None, amount: float) -> Image:
@@ -53,18 +54,25 @@ def _facts(before: Image, after: Image, weight: Weight) -> dict[str, Any]:
             before = before.measured(fact)
     share = _at_sky(before, weight)
     facts: dict[str, Any] = {
-        "sky": _between(before.sky, after.sky, share),
-        "white": _between(before.white, after.white, _at_white(before, weight)),
+        "sky": _between(before.sky, after.sky, share, before.noise),
+        "white": _between(before.white, after.white, _at_white(before, weight), before.noise),
     }
     if before.noise is not None and after.noise is not None:
         facts["noise"] = _noise(before.noise, after.noise, float(weight.mean()) if share is None else share)
     return facts
 
 
-def _between(before: tuple[float, ...] | None, after: tuple[float, ...] | None, share: float | None) -> tuple[float, ...] | None:
+def _between(
+    before: tuple[float, ...] | None, after: tuple[float, ...] | None, share: float | None, noise: Noise | None
+) -> tuple[float, ...] | None:
     """Give levels by what share of a step is in them; None where that is not known and matters."""
     if before is None or after is None or before == after:
         return after
+    if share is None and noise is not None:
+        # work on colours moves grey by rounding alone, and a nebula that fills the frame shows no sky to look at
+        sigmas = noise.sigma if len(noise.sigma) == len(after) else (0.0,) * len(after)
+        if all(abs(a - b) <= NEGLIGIBLE * s for a, b, s in zip(after, before, sigmas, strict=True)):
+            return after
     return None if share is None else tuple(b + share * (a - b) for b, a in zip(before, after, strict=True))
 
 

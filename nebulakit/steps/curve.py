@@ -2,13 +2,18 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Set
 from itertools import pairwise
-from typing import Annotated, Any, Literal
+from typing import TYPE_CHECKING, Annotated, Any, Literal
 
 from nebulakit.declare import About, step
 from nebulakit.errors import StepError
 from nebulakit.image import Image, Planes
+from nebulakit.quantity import Share
+
+if TYPE_CHECKING:
+    from nebulakit.pixels.colour import Array
 
 
 def _complete(points: tuple[tuple[float, float], ...]) -> list[tuple[float, float]]:
@@ -21,8 +26,13 @@ def _complete(points: tuple[tuple[float, float], ...]) -> list[tuple[float, floa
     return found
 
 
-def _turns_back(params: Any, images: Set[str]) -> tuple[str, str] | None:
-    """Say which of the points turns back."""
+def _at_odds(params: Any, images: Set[str]) -> tuple[str, str] | None:
+    """Say which of the points turns back, or that dark parts are lowered by their lightness alone."""
+    if params.darkest != "kept" and params.of != "lightness":
+        return (
+            "darkest",
+            f"darkest: {params.darkest} works on lightness, but of is {params.of}. Use of: lightness, or darkest: kept.",
+        )
     for (x0, y0), (x1, y1) in pairwise(_complete(params.points)):
         if x1 <= x0 or y1 < y0:
             return (
@@ -32,7 +42,7 @@ def _turns_back(params: Any, images: Set[str]) -> tuple[str, str] | None:
     return None
 
 
-@step(reads="display", refuses=_turns_back)
+@step(reads="display", refuses=_at_odds)
 def curve(
     image: Image,
     *,
@@ -50,6 +60,17 @@ def curve(
         Literal["lightness", "each", "red", "green", "blue"],
         About("what the curve works on: lightness alone (colours stay), each channel by itself, or one channel"),
     ] = "lightness",
+    darkest: Annotated[
+        Share | Literal["auto", "kept"],
+        About(
+            "level that is brought down to the sky's before the points, where it lies above: for pictures without sky; auto: "
+            "the darkest twentieth's; kept: nothing is brought down",
+            0,
+            1,
+            raise_when="lanes in a nebula that fills the frame look foggy",
+            lower_when="they look too black",
+        ),
+    ] = "kept",
 ) -> Image:
     """Lighten or darken by a smooth curve through points, which never turns back or swings over.
 
@@ -57,6 +78,12 @@ def curve(
     picture ``of: lightness`` curves OKLab's lightness, told as the level of the grey that is as light; hue and purity
     stay, and what a picture cannot show loses chroma. On a layer of one plane every choice but a colour does the same.
     The default is a gentle rise of contrast.
+
+    A nebula that fills the frame leaves no sky to see, and its darkest places lie above the level at which sky would be
+    shown. ``darkest: auto`` measures how light the darkest twentieth of the picture is, all channels together, and brings
+    that down to the sky's level; lighter levels are spread evenly up to white, by half at most, darker ones fall to black by
+    a power. Where sky fills a twentieth, that is the darkest, and nothing changes. The sky's level is the one known from
+    the stretch, else it is measured. Own method.
 
     NaN stays NaN. Fails (StepError) where the points do not rise. A curve that lifts dark levels much lifts their noise.
 
@@ -67,10 +94,18 @@ def curve(
     """
     from nebulakit.pixels import curves
 
-    through = _complete(points)
-    shape = curves.Curve(through)
     if of in ("red", "green", "blue") and not image.is_rgb:
         raise StepError(f"curve: there is no {of} in a layer with {', '.join(image.channels)}. Use of: lightness.")
+    through = curves.Curve(_complete(points))
+    lowered: curves.Lowered | None = None
+    if darkest != "kept":
+        image = image.measured("sky")
+        assert image.sky
+        dark = curves.darkest_level(image.planes) if darkest == "auto" else darkest.fraction
+        lowered = curves.Lowered(dark, math.fsum(image.sky) / len(image.sky))
+
+    def shape(level: Array) -> Array:
+        return through(level if lowered is None else lowered(level))
 
     def change(planes: Planes) -> Planes:
         if len(planes) == 3 and of == "lightness":
@@ -78,4 +113,5 @@ def curve(
         which = {"red": [0], "green": [1], "blue": [2]}.get(of, list(range(len(planes))))
         return curves.channel_curve(planes, shape, which)
 
-    return image.mapped(change)
+    out = image.mapped(change)
+    return out if lowered is None else out.noted(darkest=lowered.dark, darkest_lowered_to=min(lowered.to, lowered.dark))

@@ -38,7 +38,7 @@ Lift = Annotated[
 Black = Annotated[
     Level | Auto,
     About(
-        "level shown black; auto: 4 sigma under the sky, so that no noise is cut off",
+        "level shown black; auto: 4 sigma under the sky, so that no noise is cut off, or deeper where parts of the frame lie there",
         raise_when="the sky looks grainy and nothing dark is lost by cutting deeper",
         lower_when="dark spots in the sky are pure black",
     ),
@@ -89,7 +89,8 @@ def stretch_asinh(
 
     The sky is shown at ``sky``, exactly; from there up to ``white`` runs asinh(z/a)/asinh(1/a), a the softening, found so
     that the nebula's dim light comes to ``lift``. Light, not noise, decides this, so that a deeper stack of the same
-    nebula looks the same. Under the sky a power leads down to ``black``. Levels above 0.9 are rolled off and never reach
+    nebula looks the same. Under the sky a power leads down to ``black``, deeper than its noise where a glow that was told too high
+    left places under the sky. Levels above 0.9 are rolled off and never reach
     1. The three channels of a pixel are multiplied by one factor (in light), so hues stay; where light sinks into the
     noise, colour fades into grey. On a layer of stars alone the sky stays 0, a star of 6 sigma comes to ``lift``
     and what is fainter is drawn down to black.
@@ -174,9 +175,10 @@ def _stretch(
     notices: list[Notice] = []
 
     under = _level(black, guide)
+    fading = 4 * max(sigma, _typical(image.noise.sigma if guide.content == image.content else ()))
     if under is None:
-        other = image.noise.sigma if guide.content == image.content else ()
-        under = zero if stars else zero - 4 * max(sigma, _typical(other))
+        lies = 0.0 if stars else max(tone.deepest(i.planes, i.sky) for i in (guide, image) if i.sky)
+        under = zero if stars else zero - max(fading, lies)
     if under > zero + 1e-6 * abs(zero):
         raise StepError(
             f"{name}: black is at {under:.6g}, above the sky at {zero:.6g}, so that the sky would be cut off. Give black a lower level."
@@ -217,7 +219,7 @@ def _stretch(
     # what is used is what is recorded, so that recorded values give the same picture to the last bit
     top = zero + above
     how = tone.Stretch(
-        kind, fixed, max(zero - under, 0.0), top - zero, target, 6 * _mean_noise(image.noise.sigma) if stars else 0.0
+        kind, fixed, max(zero - under, 0.0), top - zero, target, 6 * _mean_noise(image.noise.sigma) if stars else 0.0, fading
     )
     planes = tone.stretched(image.planes, image.sky, how)
     count = len(image.channels)

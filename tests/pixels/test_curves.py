@@ -53,6 +53,42 @@ def test_a_curve_of_lightness_keeps_hue_and_purity() -> None:
     np.testing.assert_allclose(curves.lightness_curve(grey, curves.Curve([(0, 0), (0.4, 0.5), (1, 1)])), 0.5, atol=1e-5)
 
 
+@given(st.floats(0, 0.99), st.floats(0, 0.5))
+def test_dark_levels_are_lowered_without_an_edge_and_none_is_cut(dark: float, to: float) -> None:
+    lowered = curves.Lowered(dark, to)
+    x = np.linspace(0, 1, 4001, dtype=np.float32)
+    y = lowered(x)
+    assert y[0] == pytest.approx(x[0], abs=1e-6)
+    assert y[-1] == pytest.approx(1, abs=1e-5)
+    assert np.diff(y).min() > -1e-6
+    assert (y <= x + 1e-6).all()
+    slope = np.diff(y) * 4000
+    assert slope.max() < curves.STEEPEST + 0.01  # float32 at 1, times 4000
+    lit = x[1:] > 0.05 * dark
+    # the power under the level is 1.5 / DEEPEST at most, so that its slope changes by no more than that over the level
+    assert np.abs(np.diff(slope)[lit[1:]]).max() < 9 * 5 / (4000 * max(dark, 0.01)) + 0.004
+    if to >= dark:
+        np.testing.assert_allclose(y, x, atol=2e-6)
+    else:
+        goal = max(to, curves.DEEPEST * dark, 1 - curves.STEEPEST * (1 - dark))
+        assert float(lowered(np.array([dark], np.float32))[0]) == pytest.approx(min(goal, dark), abs=1e-5)
+
+
+def test_the_darkest_level_is_that_of_the_light_and_not_of_the_grain() -> None:
+    y, x = np.mgrid[:240, :320] / 240
+    level = (0.2 + 0.3 * np.sin(5 * x + 3 * y) ** 2).astype(np.float32)
+    planes = np.stack([level, 0.5 * level, 0.5 * level])
+    grey = colour.encode(colour.lightness(colour.decode(planes)) ** 3)
+    want = float(np.quantile(grey, 0.05))
+    assert curves.darkest_level(planes) == pytest.approx(want, abs=0.003)
+    grainy = planes + np.random.default_rng(0).normal(0, 0.05, planes.shape).astype(np.float32)
+    # a twentieth of the pixels by themselves would lie at 0.06 less
+    assert curves.darkest_level(grainy) == pytest.approx(want, abs=0.01)
+    planes[:, :60] = np.nan
+    assert curves.darkest_level(planes) == pytest.approx(float(np.quantile(grey[60:], 0.05)), abs=0.003)
+    assert curves.darkest_level(np.full((3, 5, 5), np.nan, np.float32)) == 0
+
+
 @pytest.mark.parametrize("hue", [25.0, 80.0, 205.0])
 def test_bright_colours_are_made_lighter_without_an_edge(hue: float) -> None:
     """From dim to bright of one hue its purity falls smoothly; it bent all at once where a channel had come to white."""

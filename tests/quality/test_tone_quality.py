@@ -31,6 +31,7 @@ def held(rows: list[tuple[str, dict[str, float]]]) -> None:
         assert row["cut"] < 0.5, name
         assert row["gain"] < 0.1, name
         assert row["tint"] < 0.01, name
+        assert 0.06 <= row["dark"] <= 0.15, name
         assert row["truth"] > min(0.9, row["limit"] - 0.02), name
     # where [O III] is so faint that its gain is held by noise, a deeper stack shows more of it
     assert sum(row["look"] > 3 for _, row in rows) <= len(rows) // 2, rows

@@ -66,6 +66,15 @@ def test_where_a_mask_leaves_no_sky_to_see_the_sky_is_not_known() -> None:
     assert blend_back(before, after, mask, 1.0).sky is None
 
 
+def test_work_on_colours_behind_a_mask_leaves_the_sky_known_where_none_is_to_see() -> None:
+    before = picture("display").replace(sky=(0.05,) * 3).measured("noise")  # a nebula all over, far above the sky
+    after = before.replace(sky=(0.05, 0.05 + 1e-7, 0.05))  # what rounding makes of a grey whose colour is changed
+    mask = Image.from_array(np.ones((120, 160)), content="mask", scale="display")
+    assert blend_back(before, after, mask, 1.0).sky == pytest.approx((0.05,) * 3, abs=1e-6)
+    moved = before.replace(sky=(0.06,) * 3)
+    assert blend_back(before, moved, mask, 1.0).sky is None
+
+
 def test_a_stretch_after_half_a_step_reaches_its_sky() -> None:
     text = """version: 1
 steps:

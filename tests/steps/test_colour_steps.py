@@ -194,6 +194,36 @@ def test_a_curve_and_its_facts() -> None:
         steps.curve(line("ha"), of="red")
 
 
+def test_the_darkest_of_a_picture_without_sky_comes_to_the_level_of_the_sky() -> None:
+    filled = [line(n, seed=i) for i, n in enumerate(("ha", "oiii"))]
+    filled = [f.replace(0.15 + 0.85 * f.planes) for f in filled]  # light all over: 0.235 where the sky would be
+    made = steps.bicolour(*filled)
+    straight = [[0.5, 0.5]]
+    lowered = steps.curve(made, points=straight, darkest="auto")
+    grey = colour.encode(colour.lightness(colour.decode(lowered.planes)) ** 3)
+    assert np.quantile(grey, 0.05) == pytest.approx(0.1, abs=0.01)  # the grain of single pixels is 0.004
+    assert (lowered.planes > 0).all()
+    (_, c0, h0), (_, c1, h1) = lch(made.planes), lch(lowered.planes)
+    strong = (c0 > 0.03) & (c1 > 0.03)
+    assert np.abs((h1 - h0 + 180) % 360 - 180)[strong].max() < 0.1  # float32 at that chroma
+    again = steps.curve(made, points=straight, darkest=lowered.record["darkest"])
+    assert np.array_equal(again.planes, lowered.planes)
+    assert lowered.record["darkest_lowered_to"] == pytest.approx(0.1)
+    one = steps.curve(filled[0], points=straight, darkest="auto")
+    assert np.quantile(one.planes, 0.05) == pytest.approx(0.1, abs=0.01)
+
+
+def test_a_picture_with_sky_stays_as_it_is_where_its_darkest_would_be_lowered() -> None:
+    lines = [line(n, seed=i) for i, n in enumerate(("ha", "oiii"))]
+    made = steps.bicolour(*(f.replace(np.where(f.planes < 0.12, np.minimum(f.planes, 0.1), f.planes)) for f in lines))
+    asked = steps.curve(made, darkest="auto")
+    assert np.array_equal(asked.planes, steps.curve(made).planes)
+    assert asked.record["darkest"] <= 0.1
+    assert steps.curve(made, darkest="kept").record == {}
+    with pytest.raises(StepError, match="works on lightness"):
+        steps.curve(made, darkest="auto", of="each")
+
+
 def test_a_mask_between_levels() -> None:
     ha = line("ha")
     mask = steps.level_mask(ha, above="20 sigma")

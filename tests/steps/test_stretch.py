@@ -149,6 +149,38 @@ def test_black_and_white_are_kept_to(name: str) -> None:
     assert got[300] == pytest.approx(0.1, abs=1e-6)
 
 
+def under_the_sky(image: Image, depth: tuple[float, ...]) -> Image:
+    """Pull a corner, an eighth of the frame wide, under the sky, as a glow that was told too high does."""
+    y, x = np.mgrid[: image.shape[0], : image.shape[1]] / max(image.shape)
+    corner = np.exp(-(np.hypot(1 - x, image.shape[0] / max(image.shape) - y) ** 2) / 0.125**2)
+    # of a nebula so bright that its stretch is gentle: a steep one shows black whatever lies twelve noises under the sky
+    bright = image.planes + 4 * light() * (TINT[:, None, None] if len(depth) == 3 else np.float32(1))
+    return image.replace(bright - (np.array(depth)[:, None, None] * corner).astype(np.float32))
+
+
+@both
+def test_a_corner_under_the_sky_is_not_cut_off(name: str) -> None:
+    """With black at 4 sigma, deep as the noise, it was a black hole."""
+    for image, depth in ((line(), (12.0,)), (rgb(), (14.0, 11.0, 11.0))):
+        shown = run(name, under_the_sky(image, depth))
+        assert (shown.planes <= 0.001).any(0).mean() < 0.002
+        assert shown.record["black"] < -16
+        dark = light() < 0.03
+        assert np.median(shown.planes[:, dark]) == pytest.approx(0.1, abs=0.01)  # the corner is dark, too
+    for image in (line(), rgb()):
+        assert run(name, image).record["black"] == pytest.approx(-4)
+
+
+@both
+def test_one_channel_under_the_sky_makes_no_colour_of_its_own(name: str) -> None:
+    """Red alone far under the sky was cut at black, and left a corner of pure teal."""
+    shown = run(name, under_the_sky(rgb(), (9.0, 0.0, 0.0))).planes
+    assert (shown <= 0.001).any(0).mean() < 0.002
+    y, x = 230, 310
+    corner = np.median(shown[:, y:, x:], (1, 2))
+    assert corner[0] > 0.15 * corner[1:].max()  # at a quarter of the mean, 0.18
+
+
 @both
 def test_units_of_levels(name: str) -> None:
     one = run(name, line(), black="-5 sigma", white=50.0)
