@@ -260,10 +260,17 @@ def turbulence(shape: tuple[int, int], rng: np.random.Generator, slope: float) -
 
 
 def seen(plane: Planes, night: Conditions) -> Planes:
-    """Blur by the seeing (for smooth light its wings do not matter, so a Gaussian of the same width)."""
+    """Blur by the seeing: gas is seen through the same air as stars, so by their image, wings and all (their halo is the glass's).
+
+    A Gaussian of the same width would not do: sharpening goes by the stars, and would take back wings that are not there.
+    """
     import cv2
 
-    return np.asarray(cv2.GaussianBlur(plane, (0, 0), night.fwhm / 2.3548, borderType=cv2.BORDER_REFLECT), np.float32)
+    r = math.ceil(8 * night.fwhm)  # 0.1 % of the light goes further where wings are as strong as usual
+    star = np.zeros((2 * r + 1, 2 * r + 1), np.float32)
+    _add_star(star, r, r, 1.0, night.fwhm, night.beta, night.oval, r)
+    # transforms leave traces below 0 beside bright light
+    return np.asarray(np.maximum(cv2.filter2D(plane, -1, star / star.sum(), borderType=cv2.BORDER_REFLECT), 0), np.float32)
 
 
 def skyglow(shape: tuple[int, int], night: Conditions, rng: np.random.Generator) -> Planes:

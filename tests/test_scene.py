@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from nebulakit.demo import Kind, Scene, make_scene, moffat_top
+from nebulakit.demo import Conditions, Kind, Scene, make_scene, moffat_top, seen
 
 KINDS = typing.get_args(Kind)
 
@@ -129,6 +129,17 @@ def test_seeing_is_as_asked() -> None:
     half = np.abs(r - 2.0) < 0.15
     assert value[half].mean() / top == pytest.approx(0.5, abs=0.04)
     assert moffat_top(4.0, 2.5) == pytest.approx(1.5 / math.pi / (4 / (2**0.4 - 1)))
+
+
+def test_gas_is_seen_through_the_same_air_as_stars() -> None:
+    """Wings too: what is sharpened by the stars is else sharpened too much."""
+    point = np.zeros((101, 121), np.float32)
+    point[50, 60] = 1
+    y, x = np.mgrid[-50:51, -60:61]
+    star = (1 + (x**2 + y**2) / 4 * (2 ** (1 / 2.5) - 1)) ** -2.5
+    gas = seen(point, Conditions(fwhm=4.0, beta=2.5))
+    assert gas.sum() == pytest.approx(1, abs=1e-5)
+    np.testing.assert_allclose((gas / gas[50, 60])[18:83, 28:93], star[18:83, 28:93], atol=1e-5)
 
 
 def test_frames_turn_and_leave_corners_empty() -> None:

@@ -61,13 +61,18 @@ def _choose_tiles(plane: Plane) -> list[Tile]:
 def _equations(tile: Plane, variances: list[list[float]], factor: Floats, noise_map: Plane | None, probe: Plane) -> Floats:
     """Give a tile's part in the normal equations (level, way, way or truth) of the shares.
 
-    A way leads from the second result to another one; given are its products with the ways and with the way to the truth.
+    A way leads from the second result to another one; given are its products with the ways and with the way to the truth,
+    where noise differs from place to place in units of it.
     """
     nudge = np.float32(_NUDGE) * probe[: tile.shape[0], : tile.shape[1]]
     if noise_map is not None:
         nudge *= noise_map
     inverse = inverse_variances(noise_map, len(variances))
     now, then = (_results(t, variances, inverse) for t in (tile, tile + nudge))
+    if inverse[0] is not None:  # in units of the noise of each place: else corners with few frames speak for the whole
+        even = np.sqrt(inverse[0])
+        nudge *= even
+        now, then = (results * even.ravel() for results in (now, then))
     ways = now[:, 1:] - now[:, :1]
     moved = then[:, 1:] - then[:, :1] - ways
     to_noisy = ways[:, -1].sum(0)

@@ -64,10 +64,11 @@ def at_lowest(plane: Plane, there: Mask, noise: float) -> float:
     return share if beside > 0.05 * min(share, 0.01) else 0.0
 
 
-def likeness(planes: Planes, good: Mask, share: float = 0.5) -> Floats:
+def likeness(planes: Planes, good: Mask, share: float | tuple[float, ...] = 0.5) -> Floats:
     """Correlate the finest detail of the channels 0-1, 0-2, 1-2 in blocks; give the value below which ``share`` of the blocks lie.
 
     Few stars do not move the median; of a field in which hardly a block is without star the least alike tenth tells the noise.
+    Of several shares the values are (pair, share).
     """
     import cv2
 
@@ -89,7 +90,7 @@ def likeness(planes: Planes, good: Mask, share: float = 0.5) -> Floats:
         with np.errstate(invalid="ignore", divide="ignore"):
             r = means(detail[i] * detail[j]) / both
         r = r[np.isfinite(r)]
-        between.append(float(np.quantile(r, share)) if r.size else 0.0)
+        between.append(np.quantile(r, share) if r.size else np.zeros(np.shape(share)))
     return np.array(between)
 
 
