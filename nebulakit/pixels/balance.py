@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from nebulakit.pixels import colour, masks, starlet, tone
+from nebulakit.pixels import anchors, colour, masks, starlet, tone
 from nebulakit.pixels.facts import Noise
 
 Plane = npt.NDArray[np.float32]
@@ -189,13 +189,13 @@ def sky_slope(plane: Plane, sky: float, noise: float) -> float:
     return _slope(_anchors(plane, sky, noise))
 
 
-def _anchors(plane: Plane, sky: float, noise: float) -> tone.Anchors:
-    grain = tone.pixel_noise(plane[None])
-    return tone.anchors(plane[None], (sky,), grain, stars=False, least=tone.FAINTEST * noise)
+def _anchors(plane: Plane, sky: float, noise: float) -> anchors.Anchors:
+    grain = anchors.pixel_noise(plane[None])
+    return anchors.anchors(plane[None], (sky,), grain, stars=False, least=anchors.FAINTEST * noise)
 
 
-def _slope(found: tone.Anchors) -> float:
-    softening, white = tone.decide_asinh(found, sky=0.1, lift=0.4, softening=None, white=None)
+def _slope(found: anchors.Anchors) -> float:
+    softening, white = anchors.decide_asinh(found, sky=0.1, lift=0.4, softening=None, white=None)
     return tone.Stretch("asinh", softening, 0.0, white, 0.1).slope
 
 

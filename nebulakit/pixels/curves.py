@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Callable, Sequence
 
 import numpy as np
 import numpy.typing as npt
 
-from nebulakit.pixels import colour, starlet
+from nebulakit.pixels import colour
+from nebulakit.pixels.anchors import averaged, smoothed
 from nebulakit.pixels.colour import Array
 from nebulakit.pixels.facts import Noise
 
@@ -110,22 +110,14 @@ def darkest_level(planes: Array) -> float:
 
     Told on pixels averaged so far that grain hardly matters: else a noisier night of the same nebula had darker lanes.
     """
-    import cv2
-
-    height, width = planes.shape[1:]
-    side = max(math.ceil(math.sqrt(height * width / 1_000_000)), 4 if min(height, width) >= 160 else 1)
-    size = (max(1, width // side), max(1, height // side))
-    small = np.stack([cv2.resize(p[: size[1] * side, : size[0] * side], size, interpolation=cv2.INTER_AREA) for p in planes])
+    small = averaged(planes)
     if len(small) == 3:
         root = colour.lightness(colour.decode(small))
         grey = colour.encode(root * root * root)
     else:
         grey = small.mean(0)
-    there = np.isfinite(grey)
-    if not there.any():
-        return 0.0
-    calm = starlet.smooth(np.where(there, grey, np.float32(np.median(grey[there]))), 1)
-    return float(np.quantile(calm[there].astype(np.float64), _TWENTIETH))
+    calm = smoothed(grey)
+    return float(np.quantile(calm.astype(np.float64), _TWENTIETH)) if calm.size else 0.0
 
 
 CALM = 0.7

@@ -72,13 +72,13 @@ def bicolour(
     >>> [[round(float(v), 2) for v in picture[:, row, 0]] for row in range(3)]
     [[0.7, 0.24, 0.25], [0.28, 0.66, 0.7], [0.1, 0.1, 0.1]]
     """
-    from nebulakit.pixels import curves, hues, tone
+    from nebulakit.pixels import anchors, curves, hues
 
     same_size("bicolour", ha=ha, oiii=oiii)
     ha, oiii = ha.measured("sky", "noise"), oiii.measured("sky", "noise")
     assert ha.sky and oiii.sky and ha.noise and oiii.noise
     pair = _hues(colours, ha_hue, oiii_hue)
-    soft = tone.softening_of(ha.planes[0], ha.sky[0]) if softening == "auto" else softening
+    soft = anchors.softening_of(ha.planes[0], ha.sky[0]) if softening == "auto" else softening
     planes = hues.two_lines(ha.planes[0], oiii.planes[0], (ha.sky[0], oiii.sky[0]), pair, purity.fraction, soft)
     return ha.replace(
         planes,

@@ -160,7 +160,7 @@ def _stretch(
     black: Level | Auto,
     white: Level | Auto,
 ) -> Image:
-    from nebulakit.pixels import tone
+    from nebulakit.pixels import anchors, tone
 
     name = f"stretch_{kind}"
     same_size(name, image=image, like=like)
@@ -170,14 +170,14 @@ def _stretch(
     stars = guide.content == "stars"
     target = 0.0 if stars else sky.fraction
     sigma = _typical(guide.noise.sigma)
-    grain = tone.pixel_noise(image.planes)
+    grain = anchors.pixel_noise(image.planes)
     zero = math.fsum(guide.sky) / len(guide.sky)
     notices: list[Notice] = []
 
     under = _level(black, guide)
     fading = 4 * max(sigma, _typical(image.noise.sigma if guide.content == image.content else ()))
     if under is None:
-        lies = 0.0 if stars else max(tone.deepest(i.planes, i.sky) for i in (guide, image) if i.sky)
+        lies = 0.0 if stars else max(anchors.deepest(i.planes, i.sky) for i in (guide, image) if i.sky)
         under = zero if stars else zero - max(fading, lies)
     if under > zero + 1e-6 * abs(zero):
         raise StepError(
@@ -192,21 +192,25 @@ def _stretch(
     above = None if given is None else given - zero
     if stars:
         own = _mean_noise(guide.noise.sigma)
-        above = tone.star_white(guide.planes, guide.sky, guide.white, own) if above is None else above
+        above = anchors.star_white(guide.planes, guide.sky, guide.white, own) if above is None else above
         faint = 6 * own
         if fixed is None:
             fixed = (
-                tone.decide_faint(kind, faint=faint, shown=wanted, bright=above) if faint > 0 else 0.1 if kind == "asinh" else 0.9
+                anchors.decide_faint(kind, faint=faint, shown=wanted, bright=above)
+                if faint > 0
+                else 0.1
+                if kind == "asinh"
+                else 0.9
             )
     elif fixed is None or above is None:
-        found = tone.anchors(
+        found = anchors.anchors(
             guide.planes,
             guide.sky,
-            grain if like is None else tone.pixel_noise(like.planes),
+            grain if like is None else anchors.pixel_noise(like.planes),
             stars=guide.content == "scene",
-            least=tone.FAINTEST * _mean_noise(guide.noise.sigma),
+            least=anchors.FAINTEST * _mean_noise(guide.noise.sigma),
         )
-        decide = tone.decide_asinh if kind == "asinh" else tone.decide_midtone
+        decide = anchors.decide_asinh if kind == "asinh" else anchors.decide_midtone
         fixed, above = decide(found, sky=target, lift=wanted, **{"softening" if kind == "asinh" else "bend": fixed}, white=above)
         if not found.found:
             notices.append(

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from nebulakit.pixels import colour, tone
+from nebulakit.pixels import anchors, colour, tone
 
 CURVES = [("asinh", 0.02), ("asinh", 0.3), ("asinh", 10.0), ("midtone", 0.5), ("midtone", 0.9), ("midtone", 0.995)]
 curves = pytest.mark.parametrize(("kind", "shape"), CURVES)
@@ -57,8 +57,8 @@ def test_roll_off_is_a_straight_line_below_its_knee_and_never_reaches_1() -> Non
 
 @given(st.floats(1e-4, 0.9), st.floats(0.05, 0.8))
 def test_anchors_are_met_exactly(dim: float, lift: float) -> None:
-    found = tone.Anchors(dim, 1.0, 1.0, 0.0, True)
-    for kind, decide in (("asinh", tone.decide_asinh), ("midtone", tone.decide_midtone)):
+    found = anchors.Anchors(dim, 1.0, 1.0, 0.0, True)
+    for kind, decide in (("asinh", anchors.decide_asinh), ("midtone", anchors.decide_midtone)):
         shape, white = decide(found, **{"softening" if kind == "asinh" else "bend": None}, sky=0.1, lift=lift, white=None)  # type: ignore[arg-type]
         stretch = tone.Stretch(kind, shape, 0.01, white, 0.1)  # type: ignore[arg-type]
         z = np.array([dim / white, 1 / white], np.float32)
@@ -72,15 +72,15 @@ def test_anchors_are_met_exactly(dim: float, lift: float) -> None:
 
 
 def test_anchors_do_not_care_for_noise_nor_for_empty_sky_around() -> None:
-    clean = tone.anchors(nebula(0), (0.0,), 0.0, stars=False)
+    clean = anchors.anchors(nebula(0), (0.0,), 0.0, stars=False)
     assert clean.found
     for noise in (0.01, 0.03, 0.1):
-        noisy = tone.anchors(nebula(noise), (0.0,), noise, stars=False)
+        noisy = anchors.anchors(nebula(noise), (0.0,), noise, stars=False)
         assert noisy.bright == pytest.approx(clean.bright, rel=0.04)
         assert noisy.dim == pytest.approx(clean.dim, rel=0.1)
     wide = np.zeros((1, 960, 1200), np.float32)
     wide[:, 320:640, 400:800] = nebula(0)
-    around = tone.anchors(wide, (0.0,), 0.0, stars=False)
+    around = anchors.anchors(wide, (0.0,), 0.0, stars=False)
     assert around.bright == pytest.approx(clean.bright, rel=0.02)
     assert around.dim == pytest.approx(clean.dim, rel=0.05)
 
@@ -91,39 +91,39 @@ def test_where_light_fills_the_frame_its_lanes_are_not_lifted_like_a_faint_shell
     gas = np.exp(0.8 * (np.sin(x / 19) * np.cos(y / 23) + np.sin((x + y) / 31))).astype(np.float32)[None]
     noise = rng.normal(0, 0.01, gas.shape).astype(np.float32)
     alone = np.where((abs(x - 160) < 60) & (abs(y - 120) < 60), gas, 0).astype(np.float32)
-    whole, part = (tone.anchors(planes + noise, (0.0,), 0.01, stars=False) for planes in (gas, alone))
+    whole, part = (anchors.anchors(planes + noise, (0.0,), 0.01, stars=False) for planes in (gas, alone))
     light = np.sort(gas.ravel().astype(float))
     share = np.searchsorted(light, [whole.dim, part.dim]), np.cumsum(light) / light.sum()
     below = [float(share[1][k]) for k in share[0]]
     assert below[0] == pytest.approx(0.5, abs=0.05)
     assert below[1] < 0.2
     # and the hues of a picture made of it still know how it was stretched
-    soft, white = tone.decide_asinh(whole, sky=0.1, lift=0.4, softening=None, white=None)
+    soft, white = anchors.decide_asinh(whole, sky=0.1, lift=0.4, softening=None, white=None)
     shown = tone.stretched(gas + noise, (0.0,), tone.Stretch("asinh", soft, 0.0, white, 0.1))
-    assert tone.softening_of(shown[0], 0.1) == pytest.approx(soft, rel=0.1)
+    assert anchors.softening_of(shown[0], 0.1) == pytest.approx(soft, rel=0.1)
 
 
 def test_anchors_scale_with_the_light() -> None:
-    one, other = (tone.anchors(nebula(0.01) * k, (0.0,), 0.01 * k, stars=False) for k in (np.float32(1), np.float32(65535)))
+    one, other = (anchors.anchors(nebula(0.01) * k, (0.0,), 0.01 * k, stars=False) for k in (np.float32(1), np.float32(65535)))
     assert other.bright == pytest.approx(one.bright * 65535, rel=1e-5)
     assert other.dim == pytest.approx(one.dim * 65535, rel=1e-5)
 
 
 def test_stars_do_not_decide_where_the_nebula_does() -> None:
     planes = nebula(0.01)
-    bare = tone.anchors(planes, (0.0,), 0.01, stars=True)
+    bare = anchors.anchors(planes, (0.0,), 0.01, stars=True)
     starry = planes.copy()
     rng = np.random.default_rng(5)
     for y, x in zip(rng.integers(4, 316, 150), rng.integers(4, 396, 150), strict=True):
         starry[0, y - 1 : y + 2, x - 1 : x + 2] += 50
-    assert tone.anchors(starry, (0.0,), 0.01, stars=True).bright == pytest.approx(bare.bright, rel=0.05)
+    assert anchors.anchors(starry, (0.0,), 0.01, stars=True).bright == pytest.approx(bare.bright, rel=0.05)
 
 
 def test_what_is_weaker_than_noise_is_not_stretched_to_white() -> None:
     """An uneven sky of less than a noise is left dark, as one continuous change from what is bright enough."""
     planes = nebula(0.0)
-    free = tone.anchors(planes, (0.0,), 0.0, stars=False)
-    at, under, far = (tone.anchors(planes, (0.0,), 0.0, stars=False, least=k * free.bright) for k in (0.999, 1.5, 20))
+    free = anchors.anchors(planes, (0.0,), 0.0, stars=False)
+    at, under, far = (anchors.anchors(planes, (0.0,), 0.0, stars=False, least=k * free.bright) for k in (0.999, 1.5, 20))
     assert (at.dim, at.bright, at.found) == (free.dim, free.bright, True)
     assert (under.bright, under.found) == pytest.approx((1.5 * free.bright, True))
     assert 1.5 * free.dim < under.dim <= under.bright / 3
@@ -133,19 +133,19 @@ def test_what_is_weaker_than_noise_is_not_stretched_to_white() -> None:
 
 def test_noise_alone_is_said_to_hold_no_light() -> None:
     noise = np.random.default_rng(1).normal(0, 1, (1, 300, 300)).astype(np.float32)
-    found = tone.anchors(noise, (0.0,), 1.0, stars=False)
+    found = anchors.anchors(noise, (0.0,), 1.0, stars=False)
     assert not found.found
-    soft, white = tone.decide_asinh(found, sky=0.1, lift=0.4, softening=None, white=None)
-    assert tone.Stretch("asinh", soft, 4.0, white, 0.1).slope <= tone.VISIBLE * 1.001
+    soft, white = anchors.decide_asinh(found, sky=0.1, lift=0.4, softening=None, white=None)
+    assert tone.Stretch("asinh", soft, 4.0, white, 0.1).slope <= anchors.VISIBLE * 1.001
 
 
 def test_pixel_noise() -> None:
     rng = np.random.default_rng(2)
     planes = rng.normal(0, 2, (3, 400, 500)).astype(np.float32)
     planes[:, :50] = np.nan
-    assert tone.pixel_noise(planes[:1]) == pytest.approx(2, rel=0.02)
-    assert tone.pixel_noise(planes) == pytest.approx(2 / math.sqrt(3), rel=0.02)
-    assert tone.pixel_noise(np.full((1, 9, 9), np.nan, np.float32)) == 0
+    assert anchors.pixel_noise(planes[:1]) == pytest.approx(2, rel=0.02)
+    assert anchors.pixel_noise(planes) == pytest.approx(2 / math.sqrt(3), rel=0.02)
+    assert anchors.pixel_noise(np.full((1, 9, 9), np.nan, np.float32)) == 0
 
 
 def test_colour_is_multiplied_by_one_factor() -> None:
@@ -191,12 +191,12 @@ def test_noise_at_the_sky_comes_out_as_told(channels: int) -> None:
 @pytest.mark.parametrize("peak", [10.0, 100.0])
 def test_the_softening_is_told_from_what_it_made(peak: float) -> None:
     planes = nebula(0.002, peak=1.0) * np.float32(peak)
-    found = tone.anchors(planes, (0.0,), 0.002 * peak, stars=False)
-    soft, white = tone.decide_asinh(found, sky=0.1, lift=0.4, softening=None, white=None)
+    found = anchors.anchors(planes, (0.0,), 0.002 * peak, stars=False)
+    soft, white = anchors.decide_asinh(found, sky=0.1, lift=0.4, softening=None, white=None)
     shown = tone.stretched(planes, (0.0,), tone.Stretch("asinh", soft, 0.01 * peak, white, 0.1))
-    assert tone.softening_of(shown[0], 0.1) == pytest.approx(soft, rel=0.05)
-    assert tone.softening_of(np.full((50, 60), 0.1, np.float32), 0.1) == 0.3
-    assert tone.softening_of(np.full((50, 60), np.nan, np.float32), 0.1) == 0.3
+    assert anchors.softening_of(shown[0], 0.1) == pytest.approx(soft, rel=0.05)
+    assert anchors.softening_of(np.full((50, 60), 0.1, np.float32), 0.1) == 0.3
+    assert anchors.softening_of(np.full((50, 60), np.nan, np.float32), 0.1) == 0.3
 
 
 def test_roll_off_is_undone() -> None:

@@ -7,7 +7,8 @@ import math
 import numpy as np
 import pytest
 
-from nebulakit.pixels.tone import asinh_rise, midtone_rise, midtone_through
+from nebulakit.pixels.anchors import midtone_through
+from nebulakit.pixels.tone import asinh_rise, midtone_rise
 
 QUARTERS = np.array([0, 0.25, 0.5, 0.75, 1], np.float32)
 
