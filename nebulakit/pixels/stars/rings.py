@@ -213,10 +213,12 @@ def mixed(fit: StarFit, share: Array, lead: int) -> Left:
 def untouched(fit: StarFit) -> Mask:
     """Say which pixels, without the margin, tell of the nebula in every channel."""
     out = np.empty(fit.cores.shape[1:], bool)
+    # half precision is compared as the whole numbers of the same bits, which is many times faster
+    doubt, sure = fit.doubt.view(np.int16), np.float16(3 * DOUBT).view(np.int16)
 
     def look(first: int) -> None:
         rows = slice(first, first + ROWS)
-        untold = fit.cores[:, rows] | fit.hidden[:, rows] | (fit.doubt[:, rows] > np.float16(3 * DOUBT))
+        untold = fit.cores[:, rows] | fit.hidden[:, rows] | (doubt[:, rows] > sure)
         out[rows] = ~np.logical_or.reduce(untold)
 
     over(look, range(0, len(out), ROWS))

@@ -201,8 +201,11 @@ def _missed(fit: StarFit, noise: Noise, doubt: float) -> tuple[Array, Array, Arr
         planes[c][fit.hidden[c]] = 0
         for top in range(0, len(light), ROWS):  # so that it stays in the processor's cache
             rows = slice(top, top + ROWS)
-            bright, flank = light[rows], fit.doubt[c, rows].astype(np.float32)
-            planes[c, rows] /= np.sqrt(1 + fit.photons[c] * bright + (2 * fit.misfit[c] * bright) ** 2 + 4 * flank**2)
+            bright = light[rows]
+            variance = 1 + fit.photons[c] * bright + (2 * fit.misfit[c] * bright) ** 2
+            if fit.doubt[c, rows].view(np.int16).any():
+                variance += 4 * fit.doubt[c, rows].astype(np.float32) ** 2
+            planes[c, rows] /= np.sqrt(variance)
         fit.mirror(planes[c])
 
     over(bared, range(len(planes)))

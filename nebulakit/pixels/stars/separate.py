@@ -249,15 +249,17 @@ def compose(
 
 def _fill_edges(fit: StarFit) -> None:
     """Tell the nebula from further in where much light comes in from a star beyond the edge."""
-    for c in range(len(fit.data)):
+
+    def channel(c: int) -> None:
         light = np.zeros_like(fit.data[c])
-        for k in np.nonzero(fit.outside & (fit.height[c] > 0))[0]:
-            fit.paint(light, c, np.array([k]), 60, 1.0)
+        fit.paint(light, c, np.nonzero(fit.outside & (fit.height[c] > 0))[0], 60, 1.0)
         hole = inner(light) > 40
         if hole.any():
             inner(fit.behind[c])[hole] = harmonic(inner(fit.rest[c]), hole)[hole]
             inner(fit.cores[c])[hole] = True
             inner(fit.lost[c])[hole] = 255
+
+    over(channel, range(len(fit.data)))
 
 
 def exact_rest(whole: Planes, part: Planes, most: Sequence[float] | None = None) -> Planes:
