@@ -9,6 +9,7 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
+from nebulakit.pixels.median import median
 from nebulakit.pixels.stars.find import clear_shares, star_coloured
 from nebulakit.pixels.stars.fit import StarFit
 from nebulakit.pixels.stars.law import GHOSTLY, PAD
@@ -313,6 +314,6 @@ def _usual_shares(fit: StarFit) -> Array | None:
     if clear.shape[1] < 5:
         return None
     shares = clear / clear.sum(0)
-    usual = np.median(shares, axis=1)
-    spread = 1.4826 * np.median(np.abs(shares / usual[:, None] - 1), axis=1)
+    usual = median(shares, axis=1)
+    spread = 1.4826 * median(np.abs(shares / usual[:, None] - 1), axis=1)
     return np.stack([usual, np.clip(spread, 0.1, 0.5)])

@@ -14,6 +14,7 @@ import numpy as np
 import numpy.typing as npt
 
 from nebulakit.pixels.kriging import RING, Field, strength_class
+from nebulakit.pixels.median import median
 from nebulakit.pixels.parallel import over
 from nebulakit.pixels.stars.law import FREEDOM, MODES, PAD, STEP, Ghost, Law, box_around
 
@@ -259,7 +260,7 @@ class StarFit:
         if not all(np.array_equal(a, b) for a, b in ((stars.x, self.x[c]), (stars.y, self.y[c]), (stars.modes, self.modes[c]))):
             return None
         lit = stars.height > 0
-        factor = float(np.median(self.height[c, lit] / stars.height[lit])) if lit.any() else 1.0
+        factor = float(median(self.height[c, lit] / stars.height[lit])) if lit.any() else 1.0
         if not np.allclose(self.height[c], factor * stars.height, rtol=1e-9):
             return None
         table = (factor * law.table - before.table).astype(np.float32)

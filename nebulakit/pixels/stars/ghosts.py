@@ -13,6 +13,7 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
+from nebulakit.pixels.median import median
 from nebulakit.pixels.parallel import over
 from nebulakit.pixels.stars.fit import StarFit
 from nebulakit.pixels.stars.law import PAD, Ghost, box_around, disc
@@ -165,8 +166,8 @@ def _stack(
             tall += abs(mix[c]) * height
         if free.sum() < 100:
             continue
-        level = float(np.median(rest[free]))
-        spread = max(1.4826 * float(np.median(np.abs(rest[free] - level))), 1.0)
+        level = float(median(rest[free]))
+        spread = max(1.4826 * float(median(np.abs(rest[free] - level))), 1.0)
         # close to the star the law is not right: by a few percent, and more as long as a disc was taken for its flank
         good = free / (spread**2 + ((0.05 if shapes else 0.3) * flanks) ** 2)
         value = np.clip(rest - level, -200, 200 + 0.1 * flanks) + discs
@@ -205,7 +206,7 @@ def _search(value: Array, weight: Array, most: float, either: bool = False) -> C
         step = steps[k] - 0.5 * (steps[k - 3] + steps[k + 3])
         edge = step / np.sqrt(sures[k] + 0.25 * (sures[k - 3] + sures[k + 3]))
         others = edge[near < near.max() - radii[k]]
-        spread = 1.4826 * float(np.median(np.abs(others - np.median(others)))) if others.size > 50 else np.inf
+        spread = 1.4826 * float(median(np.abs(others - median(others)))) if others.size > 50 else np.inf
         for sign in (1.0, -1.0) if either else (1.0,):
             j = int(np.argmax(np.where(off <= max(ASIDE * radii[k], 6), sign * edge, -np.inf)))
             circle = Circle(
@@ -262,7 +263,7 @@ class _Around:
         off = np.hypot(xx - place[0], yy - place[1]) - place[2]
         near = (off < 12) & (off > -within)
         r = np.hypot(xx, yy)
-        use = near & (weight > 0.02 * np.median(weight[near])) & (r > 4)
+        use = near & (weight > 0.02 * median(weight[near])) & (r > 4)
         self.x, self.y, self.root = xx[use], yy[use], np.sqrt(weight[use])
         self.seen = value[use] * self.root
         s = place[2] + 12

@@ -9,6 +9,7 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
+from nebulakit.pixels.median import median
 from nebulakit.pixels.parallel import over
 from nebulakit.pixels.stars.fit import DOUBT, StarFit
 from nebulakit.pixels.stars.law import GHOSTLY, PAD, RADII
@@ -138,7 +139,7 @@ def unevenness(fit: StarFit, free: Mask, few: tuple[Ints, Ints] | None = None) -
     few = _few(free) if few is None else few
 
     def uneven(plane: Plane) -> Array:
-        value = np.where(free, plane - np.float32(np.median(plane[few])), np.float32(0))
+        value = np.where(free, plane - np.float32(median(plane[few])), np.float32(0))
         sums = [cv2.blur(value, (k, k))[::8, ::8] for k in (41, 121)]
         near, far = (a[use] / np.maximum(b[use], np.float32(1e-3)) for a, b in zip(sums, known, strict=True))
         return np.asarray(near - far, np.float64)
@@ -247,7 +248,7 @@ def ring_statistics(plane: Plane, free: Mask, few: tuple[Ints, Ints], edges: Arr
         return np.pad(mean * np.float32(COARSE**2), reach)
 
     reach = math.ceil(edges[-1] / COARSE)
-    level = np.float32(np.median(plane[few])) if len(few[0]) else np.float32(0)
+    level = np.float32(median(plane[few])) if len(few[0]) else np.float32(0)
     weight = blocks(free.astype(np.float32))
     value = blocks(np.where(free, plane - level, np.float32(0)))
     # places all over the picture, as many as tell the covariance well

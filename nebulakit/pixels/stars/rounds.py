@@ -12,6 +12,7 @@ import numpy.typing as npt
 from nebulakit.pixels import kriging, starlet
 from nebulakit.pixels.facts import Noise, StarList
 from nebulakit.pixels.inpaint import push_pull
+from nebulakit.pixels.median import median
 from nebulakit.pixels.parallel import over
 from nebulakit.pixels.stars import first, ghosts, learn
 from nebulakit.pixels.stars.beyond import find_beyond
@@ -153,7 +154,7 @@ def _width(stars: StarList) -> float:
     # find_stars told the flux by a Moffat law of the usual width: flux = peak * pi alpha^2 / (beta - 1), beta 3
     if not len(stars):
         return 3.0
-    alpha = math.sqrt(float(np.median(stars.flux / stars.peak)) * 2 / math.pi)
+    alpha = math.sqrt(float(median(stars.flux / stars.peak)) * 2 / math.pi)
     return float(np.clip(alpha * 2 * math.sqrt(2 ** (1 / 3) - 1), 1.2, 12))
 
 
@@ -236,7 +237,7 @@ def _missed(fit: StarFit, noise: Noise, doubt: float) -> tuple[Array, Array, Arr
         np.rint(np.concatenate([r * f(turns) for r in (1.3 * fit.fwhm, 1.8 * fit.fwhm)])).astype(int) for f in (np.sin, np.cos)
     )
     rest = inner(fit.rest)
-    around = np.median(rest[:, np.clip(py[:, None] + ry, 0, h - 1), np.clip(px[:, None] + rx, 0, w - 1)], axis=2)
+    around = median(rest[:, np.clip(py[:, None] + ry, 0, h - 1), np.clip(px[:, None] + rx, 0, w - 1)], axis=2)
     stands = rest[:, py, px] - around
     flank = inner(fit.doubt)[:, py, px].astype(np.float32) / np.float32(DOUBT)
     keep = (stands > doubt * flank).sum(0) * 2 > len(height)
