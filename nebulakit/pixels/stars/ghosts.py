@@ -185,21 +185,19 @@ def _search(value: Array, weight: Array, most: float, either: bool = False) -> C
     yy, xx = np.meshgrid(place, place, indexing="ij")
     near, off = np.maximum(np.abs(yy), np.abs(xx)), np.hypot(yy, xx)
     radii = np.arange(LEAST, most, 2.0)
-    full = next_fast_len(size + math.ceil(most) + 6)
+    full = next_fast_len(size + math.ceil(most / 2) + 4)  # a circle reaches most / 2 + 2.5 of these pixels
     shape = (full, full)
     lit, there = rfft2(value * weight, shape), rfft2(weight, shape)
     axis = np.fft.fftfreq(full, 1 / full) * 2
     r = np.hypot(axis[:, None], axis[None])
-    steps, sures = [], []
-    for radius in radii:
-        sides, trust = [], np.zeros((size, size))
-        for low, high in ((radius - 5, radius - 1), (radius + 1, radius + 5)):
-            ring = rfft2(((r >= low) & (r < high)).astype(np.float64))
-            total = np.maximum(irfft2(there * ring, shape)[:size, :size], 1e-6 * weight.max())
-            sides.append(irfft2(lit * ring, shape)[:size, :size] / total)
-            trust += 1 / total
-        steps.append(sides[0] - sides[1])
-        sures.append(trust)
+    sides, trusts = [], []
+    for low in LEAST - 5 + 2 * np.arange(len(radii) + 3.0):
+        ring = rfft2(((r >= low) & (r < low + 4)).astype(np.float64))
+        total = np.maximum(irfft2(there * ring, shape)[:size, :size], 1e-6 * weight.max())
+        sides.append(irfft2(lit * ring, shape)[:size, :size] / total)
+        trusts.append(1 / total)
+    # the ring outside of a circle is that inside of the one 6 px larger
+    steps, sures = ([f(a, b) for a, b in zip(v, v[3:], strict=False)] for f, v in ((np.subtract, sides), (np.add, trusts)))
     found = []
     for k in range(3, len(radii) - 3):
         # a halo falls at every radius, a disc's edge at one
