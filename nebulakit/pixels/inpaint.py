@@ -27,8 +27,7 @@ def push_pull(plane: Plane, hole: Mask) -> Plane:
     if seen.all():
         return plane.copy()
     weight = seen.astype(np.float32)
-    value = np.zeros(plane.shape, np.float32)
-    np.copyto(value, plane, where=seen)
+    value = cv2.copyTo(plane, seen.view(np.uint8))  # what is not seen is 0
     levels = [(value, weight)]
     while not (weight > 0.5).all() and max(weight.shape) > 1:
         value, weight = _half(value), _half(weight)
@@ -41,8 +40,7 @@ def push_pull(plane: Plane, hole: Mask) -> Plane:
         filled = value + (1 - weight) * filled
     if levels:  # on the finest level a pixel has its own value, or none
         filled = cv2.pyrUp(filled, dstsize=plane.shape[::-1])
-    np.copyto(filled, plane, where=seen)
-    return filled
+    return np.asarray(cv2.copyTo(plane, seen.view(np.uint8), filled), np.float32)
 
 
 def harmonic(plane: Plane, hole: Mask, sweeps: int = 60) -> Plane:

@@ -225,7 +225,7 @@ def spread(values: Plane, use: Flags, guess: Floats, plain: bool) -> Floats:
     size, square = np.abs(values), np.square(values)
     for _ in range(2):
         keep = (size <= (3 * guess).astype(np.float32)[:, None]) & use
-        total = np.where(keep, square, np.float32(0)).sum(1)
+        total = (square * keep).sum(1)
         # 0.986578: what clipping at 3 sigma leaves of a normal distribution's
         guess = np.sqrt(total / np.maximum(np.count_nonzero(keep, axis=1), 1)) / 0.986578
     return np.asarray(guess, np.float64)

@@ -66,11 +66,12 @@ def _grown(detail: Planes) -> Mask:
     # halos of the brightest reach further than their cores tell
     radius = np.where(height > 300, np.maximum(radius, 12 * np.log(np.maximum(height, 300) / 100)), radius)
     steps = np.where(height > 0, np.clip(np.ceil(np.log2(radius) * 2), 0, 16), -1).astype(int)
-    marked = np.zeros(detail.shape, np.uint8)
+    step_of = steps.astype(np.int8)[label]
+    marked = np.zeros(detail.shape, bool)
     for step in np.unique(steps[steps >= 0]):
-        cores = (steps[label] == step).astype(np.uint8)
-        marked |= (cv2.distanceTransform(1 - cores, cv2.DIST_L2, 3) <= 2 ** (step / 2)).astype(np.uint8)
-    return np.asarray(marked > 0, bool)
+        others = (step_of != step).view(np.uint8)
+        marked |= cv2.distanceTransform(others, cv2.DIST_L2, 3) <= 2 ** (step / 2)
+    return marked
 
 
 def measure_boxes(planes: Planes, sigma: Doubles, left_out: Mask | None = None, pixels: int = 1_000_000) -> Boxes:

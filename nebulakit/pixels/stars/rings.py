@@ -255,7 +255,7 @@ def ring_statistics(plane: Plane, free: Mask, few: tuple[Ints, Ints], edges: Arr
     reach = math.ceil(edges[-1] / COARSE)
     level = np.float32(median(plane[few])) if len(few[0]) else np.float32(0)
     weight = blocks(free.astype(np.float32))
-    value = blocks(np.where(free, plane - level, np.float32(0)))
+    value = blocks((plane - level) * free)
     # places all over the picture, as many as tell the covariance well
     high, wide = h // COARSE, w // COARSE
     step = max(1, round(math.sqrt(high * wide / PLACES)))
