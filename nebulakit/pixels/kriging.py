@@ -130,8 +130,7 @@ class Field:
         core, ring = far <= radius + 0.01, (far > radius + 0.01) & (far <= radius + RING)
         ky, kx, ry, rx = yy[core], xx[core], yy[ring], xx[ring]
         n, strengths = len(ky), len(STRENGTHS)
-        weights = np.zeros((strengths, len(ry), n), np.float32).transpose(0, 2, 1)
-        return Disc(ky, kx, ry, rx, weights, np.zeros((strengths, n, n)), set())
+        return Disc(ky, kx, ry, rx, np.zeros((strengths, n, len(ry)), np.float32), np.zeros((strengths, n, n)), set())
 
 
 def _band(frequency: Array, scale: int) -> Array:
