@@ -10,6 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from nebulakit.pixels.median import median
+from nebulakit.pixels.parallel import over
 from nebulakit.pixels.stars.find import clear_shares, star_coloured
 from nebulakit.pixels.stars.fit import StarFit
 from nebulakit.pixels.stars.law import GHOSTLY, PAD
@@ -145,7 +146,7 @@ class Search:
         groups = ((np.array(seen), False), (np.array(hardly), True))
         drawn = np.concatenate([self.star((at[:, :1], at[:, 1:]), ghost) for at, ghost in groups if len(at)], 1)
         columns = drawn.astype(np.float32).transpose(0, 2, 1)
-        self.sure_tries = np.stack([white.roughly(part) for white, part in zip(self.whites, columns, strict=True)])
+        self.sure_tries = np.stack(over(lambda c: self.whites[c].roughly(columns[c]), range(len(columns))))
         self.tries = self.sure_tries.copy()
 
     def _doubt_inner(self, fit: StarFit) -> None:

@@ -26,6 +26,7 @@ Floats = npt.NDArray[np.float64]
 BETA = 3.0  # of the Moffat law used for first estimates of flux and reach, before the PSF is measured
 CHUNK = 4096  # stars whose cut-outs are held at once
 ROWS = 64  # that are worked on in one go
+BAND, REACH = 258, 14  # rows that are smoothed in one go, a multiple of 3, and how far smoothing three times reaches
 
 
 class Band(NamedTuple):
@@ -178,15 +179,21 @@ def _luminance(
         plane, s, noisy = at
         own = plane * np.float32(1 / max(s, 1e-7 * reach or 1.0))  # an even picture has no noise to weigh by
         own = push_pull(own, bad) if bad.any() else own
-        smoothed = _smoothed(own)
-        spread = 1.4826 * float(median(np.abs((smoothed[DEEP.first] - smoothed[DEEP.last])[::3, ::3])))
+        some = []
+        for top in range(0, len(own), BAND):
+            first = max(top - REACH, 0)
+            smoothed = _smoothed(own[first : top + BAND + REACH])
+            a, b = (smoothed[k][top - first :: 3, ::3][: BAND // 3] for k in (DEEP.first, DEEP.last))
+            some.append(np.abs(a - b))
+        spread = 1.4826 * float(median(np.concatenate(some)))
         return own, 1 / max(spread / noisy, 1.0) ** 2 if noisy > 0 else 1.0
 
     scaled, weight = zip(*over(one, zip(planes, noise.sigma, usual.tolist(), strict=True)), strict=True)
     share = np.square(weight) / np.square(weight).sum()
     light = np.zeros(planes.shape[1:], np.float32)
     for own, part in zip(scaled, np.sqrt(share).tolist(), strict=True):
-        light += np.float32(part) * own
+        own *= np.float32(part)
+        light += own
     return light, share, bad
 
 
@@ -249,7 +256,7 @@ _areas: dict[Band, list[float]] = {}
 
 def _smoothed(plane: Plane) -> list[Plane]:
     """Give a plane smoothed 0 to 3 times; differences of two are starlet scales."""
-    out = [plane]
+    out = [plane]  # each reaches over REACH rows in the end
     for scale in (1, 2, 3):
         out.append(starlet.smooth(out[-1], scale))
     return out
