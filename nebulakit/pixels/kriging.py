@@ -41,8 +41,8 @@ def _codes(y: Ints, x: Ints) -> Ints:
 class Disc:
     """The pixels of a disc (``ky``, ``kx``) and of the ring around (``ry``, ``rx``), from its middle.
 
-    ``weights`` (strength, disc, ring) give the expectation in the disc, ``spread`` (strength, disc, disc) its covariance;
-    ``told`` are the strengths for which they do.
+    ``weights`` (strength, disc, ring) give the expectation in the disc, ``spread`` (strength, disc, disc) its
+    covariance; ``told`` are the strengths for which they do.
     """
 
     ky: Ints

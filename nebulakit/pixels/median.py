@@ -11,8 +11,8 @@ import numpy.typing as npt
 def median(values: npt.ArrayLike, axis: int | None = None) -> Any:
     """Give ``np.median(values, axis)``, the same bits.
 
-    numpy divides the values at three places at once, for the one in the middle, the one before it and for NaN at the end, and
-    has fast code for one place alone; the other two are maxima of what lies on either side of it.
+    numpy divides the values at three places at once, for the one in the middle, the one before it and for NaN at the
+    end, and has fast code for one place alone; the other two are maxima of what lies on either side of it.
 
     >>> float(median(np.array([3.0, 1.0, 2.0, 5.0]))), median(np.array([[1.0, np.nan], [2.0, 4.0]]), axis=1).tolist()
     (2.5, [nan, 3.0])

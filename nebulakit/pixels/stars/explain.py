@@ -132,8 +132,8 @@ class Search:
         self.large = LARGE * fit.height[:, ~fit.outside].max(1, initial=BRIGHT / LARGE)
         self.most = BRIGHTER * fit.height[:, ~fit.outside].max(1, initial=BRIGHT)
         self.whites = [Whitening(factor) for factor in rim.factors]
-        # stars that might be there: where, whether only their ghosts are seen, and how they look, kept white; no more than
-        # which of them explains most is asked of these, for which single precision is enough
+        # stars that might be there: where, whether only their ghosts are seen, and how they look, kept white; no more
+        # than which of them explains most is asked of these, for which single precision is enough
         self.places, self.by_ghost = np.zeros((0, 2)), np.zeros(0, bool)
         self.tries = self.sure_tries = np.zeros((*rim.value.shape, 0), np.float32)
         self._doubt_inner(fit)
@@ -238,7 +238,7 @@ class Search:
         return np.asarray(coloured & (heights <= self.most[:, None]).all(0))
 
     def refine(self, places: Array, ghostly: list[bool]) -> tuple[Array, Array, Array]:
-        """Move stars to where they explain most: give these places, and what they leave there and their heights, as :meth:`heights`."""
+        """Move stars to where they explain most: give these places, what is left then and heights, as :meth:`heights`."""
         from scipy.optimize import least_squares
 
         def merit(left: Array, heights: Array) -> Array:

@@ -197,7 +197,8 @@ def _search(value: Array, weight: Array, most: float, either: bool = False) -> C
         sides.append(irfft2(lit * ring, shape)[:size, :size] / total)
         trusts.append(1 / total)
     # the ring outside of a circle is that inside of the one 6 px larger
-    steps, sures = ([f(a, b) for a, b in zip(v, v[3:], strict=False)] for f, v in ((np.subtract, sides), (np.add, trusts)))
+    steps = [inside - outside for inside, outside in zip(sides, sides[3:], strict=False)]
+    sures = [inside + outside for inside, outside in zip(trusts, trusts[3:], strict=False)]
     found = []
     for k in range(3, len(radii) - 3):
         # a halo falls at every radius, a disc's edge at one

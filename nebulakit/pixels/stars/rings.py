@@ -29,7 +29,7 @@ TOLD = 0.01  # how far off a single star's ring may be, as a share of its light
 HEIGHT = 0.003, 0.03  # how far off the height of a star may be; and of one that is cut off
 RIM = 0.03  # how far off a ghost's shape may be, ring by ring
 COARSE = 4  # px: the nebula's ring means are measured on a picture binned by this
-SQUARES = 20, 60  # px to either side: the nebula's unevenness is how means over the first differ from those over the second
+SQUARES = 20, 60  # px to either side: the nebula is as uneven as means over the first differ from those over the second
 ROWS = 64  # that are worked on in one go
 PLACES = 4000  # around which they are measured
 

@@ -125,9 +125,9 @@ def _add_row(column: Array, line: Floats, free: Mask, level: Any, sign: float) -
 
 @compiled
 def squares(plane: Floats, margin: int, free: Mask, level: Any, half: int, step: int, means: Floats) -> None:
-    """Give the means, within ``half`` px round every ``step``-th pixel, of a plane above a level where it is free, else of 0.
+    """Give the means, within ``half`` px round every ``step``-th pixel, of a plane above a level.
 
-    ``free`` lacks the plane's margin.
+    A pixel that is not free counts as at the level; ``free`` lacks the plane's margin.
     """
     h, w = free.shape
     column = np.zeros(w)
