@@ -16,6 +16,7 @@ import numpy.typing as npt
 
 from nebulakit.pixels import colour, starlet
 from nebulakit.pixels.colour import Array
+from nebulakit.pixels.median import median
 from nebulakit.pixels.tone import unrolled
 
 FILLED = 0.6
@@ -58,8 +59,8 @@ def anchors(planes: Array, sky: tuple[float, ...], noise: float, *, stars: bool,
     good = np.isfinite(mean)
     if not good.any():
         return Anchors(1.0, 1.0, 1.0, noise, False)
-    filled = np.where(good, mean, np.float32(np.median(mean[good])))
-    scatter = 1.4826 * float(np.median(np.abs(filled - starlet.smooth(filled, 1)))) / 0.89
+    filled = np.where(good, mean, np.float32(median(mean[good])))
+    scatter = 1.4826 * float(median(np.abs(filled - starlet.smooth(filled, 1)))) / 0.89
     values = mean[good].astype(np.float64)
     highest = float(values.max())
     floor = max(4 * scatter, 1e-9 * float(np.abs(values).max()))
@@ -76,7 +77,7 @@ def anchors(planes: Array, sky: tuple[float, ...], noise: float, *, stars: bool,
     dim = min(bright, _light_quantile(calm, faintest, 0.1 + 0.4 * filled_by))
     held = max(1.0, least / bright)
     top = channels[:, good & (mean >= 0.7 * bright)]
-    share = float(np.median(top.mean(0) / np.maximum(top.max(0), 1e-30))) if top.size else 1.0
+    share = float(median(top.mean(0) / np.maximum(top.max(0), 1e-30))) if top.size else 1.0
     # the weaker all is, the more it stays where a straight line puts it
     dim = max(dim, min(held * dim * held, held * bright / 3))
     return Anchors(dim, held * bright, min(1.0, max(1 / 3, share)), noise, held < 2)
@@ -97,7 +98,7 @@ def smoothed(plane: Array) -> Array:
     there = np.isfinite(plane)
     if not there.any():
         return np.zeros(0, np.float32)
-    return np.asarray(starlet.smooth(np.where(there, plane, np.float32(np.median(plane[there]))), 1)[there])
+    return np.asarray(starlet.smooth(np.where(there, plane, np.float32(median(plane[there]))), 1)[there])
 
 
 def _above(planes: Array, sky: tuple[float, ...]) -> Array:
@@ -131,9 +132,9 @@ def pixel_noise(planes: Array) -> float:
         level = tile.mean(0)
         good = np.isfinite(level)
         if good.any():
-            filled = np.where(good, level, np.float32(np.median(level[good])))
+            filled = np.where(good, level, np.float32(median(level[good])))
             fine.append((filled - starlet.smooth(filled, 1))[good])
-    return 1.4826 * float(np.median(np.abs(np.concatenate(fine)))) / 0.8908 if fine else 0.0
+    return 1.4826 * float(median(np.abs(np.concatenate(fine)))) / 0.8908 if fine else 0.0
 
 
 def softening_of(shown: Array, sky: float, lift: float = 0.4) -> float:

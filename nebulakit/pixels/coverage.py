@@ -8,6 +8,7 @@ from typing import Any, Literal
 import numpy as np
 import numpy.typing as npt
 
+from nebulakit.pixels.median import median
 from nebulakit.pixels.parallel import over
 
 Floats = npt.NDArray[np.float32]
@@ -53,7 +54,7 @@ def block_noise(planes: Floats, good: Mask, size: int) -> Blocks:
         for values, out in ((detail, noise), (known, level)):
             part = _blocks(values, rows, cols, size, step)[full]
             if part.size:
-                out[full] = np.median(part, axis=1)
+                out[full] = median(part, axis=1)
         return (1.4826 * noise) ** 2, level
 
     done = over(one, planes)
@@ -87,7 +88,7 @@ def sense_of(map_: Floats, planes: Floats, good: Mask) -> Sense:
     size = int(np.clip(min(good.shape) // 36, 8, 64))
     blocks = block_noise(planes, good, size)
     rows, cols = blocks.variance.shape[1:]
-    told = np.median(_blocks(map_, rows, cols, size), axis=1).reshape(rows, cols)
+    told = median(_blocks(map_, rows, cols, size), axis=1).reshape(rows, cols)
     known = np.isfinite(blocks.variance).all(0) & (blocks.variance > 0).all(0) & np.isfinite(told)
     if known.sum() < 12 or np.ptp(told[known]) == 0:
         return Sense("frames", 0.0)  # an even map: nothing depends on its sense
@@ -130,7 +131,7 @@ def as_frames(map_: Floats, meaning: Meaning, planes: Floats, good: Mask) -> Flo
     size = int(np.clip(min(good.shape) // 36, 8, 64))
     blocks = block_noise(planes, good, size)
     rows, cols = blocks.variance.shape[1:]
-    told = np.median(_blocks(map_, rows, cols, size), axis=1).reshape(rows, cols)
+    told = median(_blocks(map_, rows, cols, size), axis=1).reshape(rows, cols)
     known = np.isfinite(blocks.variance).all(0) & (blocks.variance > 0).all(0)
     frames = 2 * top
     if known.sum() >= 12:
@@ -251,7 +252,7 @@ def _log_share(variance: Doubles, level: Doubles) -> Doubles:
     with np.errstate(divide="ignore", invalid="ignore"):
         out = _log_expected(variance[inner], level[inner], level) - np.log(variance)
     out[~np.isfinite(out)] = np.nan
-    return np.asarray(out - np.median(out[inner & np.isfinite(out)]))
+    return np.asarray(out - median(out[inner & np.isfinite(out)]))
 
 
 def _log_expected(variance: Doubles, inner: Doubles, level: Doubles) -> Doubles:
@@ -261,7 +262,7 @@ def _log_expected(variance: Doubles, inner: Doubles, level: Doubles) -> Doubles:
     what the well-covered middle shows, as far as levels there differ enough to tell. Of a sky already subtracted
     nothing is known.
     """
-    middle, spread = float(np.median(inner)), float(np.subtract(*np.percentile(inner, [90, 10])))
+    middle, spread = float(median(inner)), float(np.subtract(*np.percentile(inner, [90, 10])))
     if middle <= 2 * spread or spread <= 0:
         return np.zeros(level.shape)
     order = np.argsort(inner, kind="stable")
@@ -271,7 +272,7 @@ def _log_expected(variance: Doubles, inner: Doubles, level: Doubles) -> Doubles:
         slope = float(np.nanmedian((variance[high] - variance[low]) / (inner[high] - inner[low])))
     told = (spread / middle) ** 2
     trust = told / (told + 0.09)
-    power = float(np.clip(trust * slope * middle / float(np.median(variance)) + 1 - trust, 0.6, 1.5))
+    power = float(np.clip(trust * slope * middle / float(median(variance)) + 1 - trust, 0.6, 1.5))
     return np.asarray(power * np.log(np.maximum(level, 0.2 * middle) / middle))
 
 

@@ -27,22 +27,19 @@ def push_pull(plane: Plane, hole: Mask) -> Plane:
     if seen.all():
         return plane.copy()
     weight = seen.astype(np.float32)
-    value = np.zeros(plane.shape, np.float32)
-    np.copyto(value, plane, where=seen)
-    levels = [(value, weight)]
+    value = np.asarray(cv2.copyTo(plane, seen.view(np.uint8)), np.float32)  # what is not seen is 0
+    halves = list[tuple[Plane, Plane]]()
     while not (weight > 0.5).all() and max(weight.shape) > 1:
         value, weight = _half(value), _half(weight)
-        levels.append((value, weight))
-    value, weight = levels.pop()
+        halves.append((value, weight))
     filled = np.divide(value, weight, out=np.zeros_like(value), where=weight > 0)
-    for value, weight in reversed(levels[1:]):
+    for value, weight in reversed(halves[:-1]):
         filled = cv2.pyrUp(filled, dstsize=value.shape[::-1])
         # a pixel with little weight of its own leans on the coarser level
         filled = value + (1 - weight) * filled
-    if levels:  # on the finest level a pixel has its own value, or none
+    if halves:  # on the finest level a pixel has its own value, or none
         filled = cv2.pyrUp(filled, dstsize=plane.shape[::-1])
-    np.copyto(filled, plane, where=seen)
-    return filled
+    return np.asarray(cv2.copyTo(plane, seen.view(np.uint8), filled), np.float32)
 
 
 def harmonic(plane: Plane, hole: Mask, sweeps: int = 60) -> Plane:

@@ -10,7 +10,8 @@ Saydjari & Finkbeiner 2022, ApJ 933:155 (the light behind stars from the local c
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+import threading
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -40,7 +41,8 @@ def _codes(y: Ints, x: Ints) -> Ints:
 class Disc:
     """The pixels of a disc (``ky``, ``kx``) and of the ring around (``ry``, ``rx``), from its middle.
 
-    ``weights`` (strength, disc, ring) give the expectation in the disc, ``spread`` (strength, disc, disc) its covariance.
+    ``weights`` (strength, disc, ring) give the expectation in the disc, ``spread`` (strength, disc, disc) its
+    covariance; ``told`` are the strengths for which they do.
     """
 
     ky: Ints
@@ -49,6 +51,7 @@ class Disc:
     rx: Ints
     weights: npt.NDArray[np.float32]
     spread: Array
+    told: set[int]
 
 
 class Field:
@@ -69,6 +72,7 @@ class Field:
         self._noise = (line[:, None] * line[None]).ravel()
         self._nebula = self.covariance[np.ix_(d % GRID, d % GRID)].ravel()
         self._discs: dict[float, Disc] = {}
+        self._lock = threading.Lock()
 
     def between(self, y1: Ints, x1: Ints, y2: Ints, x2: Ints, strength: float) -> Array:
         """Give the covariances (n, m) of nebula and noise at n pixels with those at m others."""
@@ -102,25 +106,31 @@ class Field:
         out[np.diag_indices(len(y))] += self.own(strength)
         return out
 
-    def disc(self, radius: float) -> Disc:
-        """Give the weights and covariances for a disc of this radius."""
-        if radius in self._discs:
-            return self._discs[radius]
+    def disc(self, radius: float, strengths: Iterable[int] = range(len(STRENGTHS))) -> Disc:
+        """Give the weights and covariances for a disc of this radius, at least for these of :data:`STRENGTHS`."""
+        with self._lock:
+            if radius not in self._discs:
+                self._discs[radius] = self._empty(radius)
+            disc = self._discs[radius]
+            for k in set(strengths) - disc.told:
+                around = self.among(disc.ry, disc.rx, STRENGTHS[k])
+                across = self.between(disc.ky, disc.kx, disc.ry, disc.rx, STRENGTHS[k])
+                w = np.linalg.solve(around, across.T).T
+                v = self.between(disc.ky, disc.kx, disc.ky, disc.kx, STRENGTHS[k]) - w @ across.T
+                disc.weights[k] = w
+                disc.spread[k] = (v + v.T) / 2 + self.own(STRENGTHS[k]) * np.eye(len(disc.ky))
+                disc.told.add(k)
+        return disc
+
+    @staticmethod
+    def _empty(radius: float) -> Disc:
         half = math.ceil(radius + RING)
         yy, xx = np.mgrid[-half : half + 1, -half : half + 1]
         far = np.hypot(yy, xx)
         core, ring = far <= radius + 0.01, (far > radius + 0.01) & (far <= radius + RING)
         ky, kx, ry, rx = yy[core], xx[core], yy[ring], xx[ring]
-        weights, spreads = [], []
-        for strength in STRENGTHS:
-            around = self.among(ry, rx, strength)
-            across = self.between(ky, kx, ry, rx, strength)
-            w = np.linalg.solve(around, across.T).T
-            v = self.between(ky, kx, ky, kx, strength) - w @ across.T
-            weights.append(w)
-            spreads.append((v + v.T) / 2 + self.own(strength) * np.eye(len(ky)))
-        self._discs[radius] = Disc(ky, kx, ry, rx, np.stack(weights).astype(np.float32), np.stack(spreads))
-        return self._discs[radius]
+        n, strengths = len(ky), len(STRENGTHS)
+        return Disc(ky, kx, ry, rx, np.zeros((strengths, n, len(ry)), np.float32), np.zeros((strengths, n, n)), set())
 
 
 def _band(frequency: Array, scale: int) -> Array:

@@ -11,6 +11,8 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
+from nebulakit.pixels.median import median
+
 Plane = npt.NDArray[np.float32]
 Mask = npt.NDArray[np.bool_]
 Floats = npt.NDArray[np.float64]
@@ -34,8 +36,8 @@ def cells(mosaic: Plane, good: Mask) -> Cells:
     for p in planes:
         blocks = p[:h, :w].reshape(h // size, size, w // size, size).transpose(0, 2, 1, 3).reshape(-1, size * size)
         with np.errstate(invalid="ignore"):
-            m = np.median(blocks, axis=1)
-            noise.append(1.4826 * np.median(np.abs(blocks - m[:, None]), axis=1) * 1.2533 / size)
+            m = median(blocks, axis=1)
+            noise.append(1.4826 * median(np.abs(blocks - m[:, None]), axis=1) * 1.2533 / size)
         medians.append(m)
     m, s = np.array(medians, float), np.array(noise, float)
     ok = np.isfinite(m).all(0) & (s > 0).all(0)
@@ -45,7 +47,7 @@ def cells(mosaic: Plane, good: Mask) -> Cells:
 
     def apart(i: int, j: int) -> float:
         z = (m[i] - m[j]) / np.hypot(s[i], s[j])
-        return float(np.sqrt(np.median(z**2) / 0.4549))
+        return float(np.sqrt(median(z**2) / 0.4549))
 
     diagonals = (apart(0, 3), apart(1, 2))
     spread = max(apart(i, j) for i in range(4) for j in range(i))
@@ -89,14 +91,14 @@ def cell_levels(plane: Plane, good: Mask) -> Floats:
     ):
         detail = cv2.sepFilter2D(filled, -1, across, down)[:h, :w]
         blocks = detail.reshape(h // size, size, w // size, size)[i, :, j] * sign.astype(np.float32)
-        middle = float(np.median(blocks))
-        noise = 1.4826 * float(np.median(np.abs(blocks - middle))) / float(np.linalg.norm(np.outer(across, down)))
+        middle = float(median(blocks))
+        noise = 1.4826 * float(median(np.abs(blocks - middle))) / float(np.linalg.norm(np.outer(across, down)))
         if noise == 0:
             return np.zeros(4)
         # stars and edges of a nebula count as any other pixel
         each = np.clip((blocks - middle) / noise, -2, 2).mean((1, 2), dtype=np.float64) + middle / noise
-        error = 1.2533 * 1.4826 * float(np.median(np.abs(each - np.median(each)))) / len(each) ** 0.5
-        wave = float(np.median(each))
+        error = 1.2533 * 1.4826 * float(median(np.abs(each - median(each)))) / len(each) ** 0.5
+        wave = float(median(each))
         waves.append(wave if abs(wave) > 5 * error else 0.0)
     x, y, both = waves
     return np.array([x + y + both, -x + y - both, x - y - both, -x - y + both])

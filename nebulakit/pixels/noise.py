@@ -15,6 +15,7 @@ import numpy.typing as npt
 
 from nebulakit.pixels import noise_model, starlet
 from nebulakit.pixels.facts import Noise
+from nebulakit.pixels.median import median
 from nebulakit.pixels.noise_blocks import (
     FEWEST_BLOCKS,
     SURE,
@@ -173,8 +174,8 @@ def _pooled(values: Floats, pixels: Floats) -> Floats:
     for row in values:
         good = np.isfinite(row)
         square, weight = row[good] ** 2, pixels[good]
-        off = np.abs(square / max(float(np.median(square)), 1e-300) - 1) * np.sqrt(weight)
-        keep = off <= _ODD * 1.4826 * np.median(off)
+        off = np.abs(square / max(float(median(square)), 1e-300) - 1) * np.sqrt(weight)
+        keep = off <= _ODD * 1.4826 * median(off)
         out.append(float(np.sqrt((square * weight)[keep].sum() / max(weight[keep].sum(), 1.0))))
     return np.array(out)
 
@@ -193,7 +194,7 @@ def _variances(found: list[Blocks], grid: Grid, thin: Floats, mapped: bool) -> t
         square[good] = (used[:, good] ** 2 / np.median(used[:, good] ** 2, axis=1, keepdims=True)).mean(0)
         light = _calm(blocks.level, grid)
         models = [_by_light(square / t, light, good) * t for t in (thin, np.ones(grid.total))]
-        scatter += [float(np.median(np.abs(np.log(square[good] / m[good])))) for m in models]
+        scatter += [float(median(np.abs(np.log(square[good] / m[good])))) for m in models]
         models = [m * _local(square / m, good, grid) for m in models]
         with_map.append(models[0])
         without.append(models[1])
@@ -204,15 +205,15 @@ def _variances(found: list[Blocks], grid: Grid, thin: Floats, mapped: bool) -> t
 def _local(ratio: Floats, good: Flags, grid: Grid) -> Floats:
     """Give what neighbouring blocks have in common beyond a model of them; 1 where they differ by no more than chance."""
     found = _calm(ratio, grid, smooth=True)
-    chance = float(np.median(np.abs(np.log(ratio[good])))) / max(1.0, float(min(9, good.sum())) ** 0.5)
-    spread = float(np.median(np.abs(np.log(found[good] / np.median(found[good])))))
+    chance = float(median(np.abs(np.log(ratio[good])))) / max(1.0, float(min(9, good.sum())) ** 0.5)
+    spread = float(median(np.abs(np.log(found[good] / median(found[good])))))
     return found if spread > 1.2 * chance else np.ones(grid.total)
 
 
 def _whole(values: Floats, grid: Grid) -> Plane:
     """Bring values of blocks to (rows, columns), gaps filled, median 1."""
     filled, _ = starlet.fill_gaps(values.reshape(grid.shape).astype(np.float32))
-    middle = float(np.median(filled))
+    middle = float(median(filled))
     return (filled / np.float32(middle)).astype(np.float32) if middle > 0 else np.ones(grid.shape, np.float32)
 
 
@@ -231,19 +232,19 @@ def _calm(values: Floats, grid: Grid, smooth: bool = False) -> Floats:
 def _by_light(square: Floats, light: Floats, good: Flags) -> Floats:
     """Fit a line of the noise variance over the light, robustly against blocks that stars raised; positive everywhere."""
     y, x = square[good], light[good]
-    middle, spread = float(np.median(x)), float(np.std(x))
-    flat = np.full(light.size, float(np.median(y)))
+    middle, spread = float(median(x)), float(np.std(x))
+    flat = np.full(light.size, float(median(y)))
     if spread <= 1e-6 * abs(middle) or y.size < 2 * FEWEST_BLOCKS:
         return flat
     design = np.stack([np.ones(y.size), (x - middle) / spread])
-    model = np.full(y.size, float(np.median(y)))
+    model = np.full(y.size, float(median(y)))
     for _ in range(8):
         off = y / model - 1
-        width = 1.4826 * float(np.median(np.abs(off))) + 1e-9
+        width = 1.4826 * float(median(np.abs(off))) + 1e-9
         weight = np.where(off > 0, np.minimum(1, (1.5 * width / np.maximum(off, 1e-12)) ** 2), 1.0) / model**2
         normal = (design * weight) @ design.T
         a, b = np.linalg.solve(normal, (design * weight) @ y)
-        model = np.maximum(a + b * design[1], 0.1 * np.median(y))
+        model = np.maximum(a + b * design[1], 0.1 * median(y))
     error = width * float(np.sqrt(np.linalg.inv(normal)[1, 1]))
     if b < 3 * error:  # more light never means less noise; and what is not sure is left out
         return flat
@@ -256,7 +257,7 @@ def _map(shape: tuple[int, ...], rest: Plane, weight: Plane | None) -> tuple[flo
     import cv2
 
     if weight is None and float(np.ptp(rest)) < 0.02:
-        return float(np.median(rest)), None
+        return float(median(rest)), None
     full = np.asarray(cv2.resize(rest, (shape[1], shape[0]), interpolation=cv2.INTER_LINEAR), np.float32)
     few = full[:: max(1, shape[0] // 1000), :: max(1, shape[1] // 1000)]
     if weight is not None:
@@ -268,7 +269,7 @@ def _map(shape: tuple[int, ...], rest: Plane, weight: Plane | None) -> tuple[flo
 
         over(rows, range(0, shape[0], 64))
         few = few[weight[:: max(1, shape[0] // 1000), :: max(1, shape[1] // 1000)] > 0]
-    middle = float(np.median(few)) if few.size else 1.0
+    middle = float(median(few)) if few.size else 1.0
     if few.size and float(np.ptp(few)) < 0.02 * middle:
         return middle, None
     full *= np.float32(1 / middle)
@@ -287,7 +288,7 @@ def fine_noise(planes: npt.NDArray[np.float32]) -> Floats:
     for blocks in found:
         some = np.isfinite(blocks.bands[0])
         # of a typical kernel; that of the picture is not told from so few blocks
-        chance = np.sqrt(0.5 / max(1.0, float(np.median(blocks.pixels[some])) * _TYPICAL_SHARE)) if some.any() else 0.0
+        chance = np.sqrt(0.5 / max(1.0, float(median(blocks.pixels[some])) * _TYPICAL_SHARE)) if some.any() else 0.0
         out.append(float(np.quantile(blocks.bands[0][some], _QUIET)) / (1 - _QUIET_Z * min(chance, 0.5)) if some.any() else 0.0)
     return np.array(out)
 

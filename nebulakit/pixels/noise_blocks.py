@@ -9,6 +9,7 @@ import numpy as np
 import numpy.typing as npt
 
 from nebulakit.pixels import noise_model, starlet
+from nebulakit.pixels.median import median
 
 Plane = npt.NDArray[np.float32]
 Floats = npt.NDArray[np.float64]
@@ -60,7 +61,7 @@ class Blocks(NamedTuple):
 def typical(weight: Plane) -> float:
     """Give the middle of a coverage map where there is any."""
     few = weight[:: max(1, weight.shape[0] // 1000), :: max(1, weight.shape[1] // 1000)]
-    return float(np.median(few[few > 0])) if (few > 0).any() else float(weight.max())
+    return float(median(few[few > 0])) if (few > 0).any() else float(weight.max())
 
 
 def choose_blocks(planes: npt.NDArray[np.float32], weight: Plane | None) -> tuple[Grid, Flags, bool]:
@@ -146,7 +147,7 @@ def measure_blocks(plane: Plane, grid: Grid, there: Flags, kernel: int | None, g
     if cut:
         upper = np.full(grid.total, np.nan)
         upper[index] = _upper_side(core(tall), lowest)
-    middle = np.median(core(tall)[:, ::3], axis=1)
+    middle = median(core(tall)[:, ::3], axis=1)
     level[index] = middle
     tall -= np.repeat(middle, side)[:, None]  # so that rounding is that of the noise, not of the level
     values = []
@@ -194,7 +195,7 @@ def _defects(patches: Plane) -> tuple[float, float, Flags, bool]:
     distinct = [np.unique(p) for p in patches[:: max(1, len(patches) // 40)]]
     gaps = np.concatenate([np.diff(d) for d in distinct])
     coarse = bool(np.median([len(d) for d in distinct]) <= 24)
-    step = float(np.median(gaps)) if coarse and gaps.size else 0.0
+    step = float(median(gaps)) if coarse and gaps.size else 0.0
     lowest = float(patches.min())
     # a border without data is zero throughout; where the sky was cut off zeros are scattered
     empty = patches == 0
@@ -212,8 +213,8 @@ def _defects(patches: Plane) -> tuple[float, float, Flags, bool]:
 
 def robust(values: Plane) -> Floats:
     """Give the standard deviation of each row from the median of its sizes; where that is 0, the plain one."""
-    middle = np.median(np.abs(values[:, ::3]), axis=1).astype(np.float64) * 1.4826
-    return np.where(middle > 0, middle, np.sqrt(np.square(values).mean(1, dtype=np.float64)))
+    middle = median(np.abs(values[:, ::3]), axis=1).astype(np.float64) * 1.4826
+    return np.asarray(np.where(middle > 0, middle, np.sqrt(np.square(values).mean(1, dtype=np.float64))), np.float64)
 
 
 def spread(values: Plane, use: Flags, guess: Floats, plain: bool) -> Floats:
@@ -224,7 +225,7 @@ def spread(values: Plane, use: Flags, guess: Floats, plain: bool) -> Floats:
     size, square = np.abs(values), np.square(values)
     for _ in range(2):
         keep = (size <= (3 * guess).astype(np.float32)[:, None]) & use
-        total = np.where(keep, square, np.float32(0)).sum(1)
+        total = (square * keep).sum(1)
         # 0.986578: what clipping at 3 sigma leaves of a normal distribution's
         guess = np.sqrt(total / np.maximum(np.count_nonzero(keep, axis=1), 1)) / 0.986578
     return np.asarray(guess, np.float64)

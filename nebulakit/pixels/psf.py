@@ -12,6 +12,7 @@ import numpy as np
 import numpy.typing as npt
 
 from nebulakit.pixels.facts import Noise, Psf, StarList
+from nebulakit.pixels.median import median
 
 Planes = npt.NDArray[np.float32]
 Plane = npt.NDArray[np.float32]
@@ -119,13 +120,13 @@ def measure_psf(planes: Planes, stars: StarList, noise: Noise, white: tuple[floa
     for _ in range(5):  # stars that agree on the width: doubles, knots and hot pixels fall out
         if keep.sum() < FEWEST:
             return None
-        centre = np.median(np.log(fwhm[keep]))
-        spread = max(1.4826 * float(np.median(np.abs(np.log(fwhm[keep]) - centre))), 0.01)
+        centre = median(np.log(fwhm[keep]))
+        spread = max(1.4826 * float(median(np.abs(np.log(fwhm[keep]) - centre))), 0.01)
         keep = good & (np.abs(np.log(np.where(good, fwhm, 1)) - centre) < 3 * spread)
     if keep.sum() < FEWEST:
         return None
-    width, power = float(np.median(fwhm[keep])), float(np.median(beta[keep]))
-    m1, m2 = float(np.median(e1[keep])), float(np.median(e2[keep]))
+    width, power = float(median(fwhm[keep])), float(median(beta[keep]))
+    m1, m2 = float(median(e1[keep])), float(median(e2[keep]))
     ellipticity = min(math.hypot(m1, m2), 0.9)
     angle = math.degrees(0.5 * math.atan2(m2, m1))
     kernel = _kernel(luminance, stars, chosen[keep], law[keep], (width, power, ellipticity, angle))
@@ -157,7 +158,7 @@ def _rough_width(luminance: Plane, stars: StarList, allowed: npt.NDArray[np.bool
         cut = luminance[y - r : y + r + 1, x - r : x + r + 1].astype(np.float64)
         if not np.isfinite(cut).all():
             continue
-        cut -= np.median(cut)
+        cut -= median(cut)
         peak = cut[r - 1 : r + 2, r - 1 : r + 2].max()
         if peak <= 10 * sigma:
             continue
@@ -167,7 +168,7 @@ def _rough_width(luminance: Plane, stars: StarList, allowed: npt.NDArray[np.bool
         widths.append(2 * math.sqrt(float(soft.sum()) / math.pi))
         if len(widths) >= MOST:
             break
-    return float(np.clip(np.median(widths), 1.0, 12.0)) if len(widths) >= FEWEST else None
+    return float(np.clip(median(widths), 1.0, 12.0)) if len(widths) >= FEWEST else None
 
 
 def _choose(
@@ -192,7 +193,7 @@ def _choose(
     for i in usable[np.argsort(-stars.peak[usable], kind="stable")]:
         cut = luminance[y[i] - radius : y[i] + radius + 1, x[i] - radius : x[i] + radius + 1]
         middle = cut[radius - 1 : radius + 2, radius - 1 : radius + 2].max()
-        if not np.isfinite(cut).all() or middle - np.median(cut) < least * sigma:
+        if not np.isfinite(cut).all() or middle - median(cut) < least * sigma:
             continue
         others = [j for j in tree.query_ball_point((stars.x[i], stars.y[i]), radius + 1.5 * fwhm) if j != i]
         if others and float(stars.flux[others].max()) > loneliness * float(stars.flux[i]):
@@ -221,7 +222,7 @@ def fit_moffat(stamps: Array, near: Array, fwhm: float, rounds: int = 40) -> Arr
     r = size // 2
     yy, xx = (a.ravel().astype(np.float64) for a in np.mgrid[-r : r + 1, -r : r + 1])
     data = stamps.reshape(n, -1)
-    level = np.median(data[:, np.hypot(xx, yy) > 0.8 * r], axis=1)
+    level = median(data[:, np.hypot(xx, yy) > 0.8 * r], axis=1)
     peak = np.maximum(data.reshape(n, size, size)[:, r - 1 : r + 2, r - 1 : r + 2].max((1, 2)) - level, 1e-30)
     scale = peak[:, None]
     data = (data - level[:, None]) / scale
@@ -333,10 +334,10 @@ def _kernel(
         x, y = float(p[1]), float(p[2])
         own = share * moffat_kernel(fwhm, beta, r, ellipticity, angle, (x, y)).astype(np.float64)
         left = cut - p[8] * xx - p[9] * yy
-        level, amount = float(np.median(left[rim])), 0.0
+        level, amount = float(median(left[rim])), 0.0
         for _ in range(3):  # amount by least squares, level by a median, which faint neighbours hardly lift
             amount = float(((left - level) * own)[disc].sum() / (own[disc] ** 2).sum())
-            level = float(np.median((left - amount * own)[rim]))
+            level = float(median((left - amount * own)[rim]))
         rest = ((left - level) / amount - own).astype(np.float32)
         # residuals are small, so what the shift does to them does not widen the star
         move = np.array([[1, 0, x], [0, 1, y]], np.float32)
@@ -346,8 +347,8 @@ def _kernel(
     if len(residuals) >= FEWEST:
         order = np.argsort(amounts)[::-1][: max(FEWEST, len(amounts) * 2 // 3)]  # the brightest two thirds
         stack = np.stack(residuals)[order].astype(np.float64)
-        middle = np.median(stack, axis=0)
-        scatter = 1.2533 * 1.4826 * np.median(np.abs(stack - middle), axis=0) / math.sqrt(len(stack))
+        middle = median(stack, axis=0)
+        scatter = 1.2533 * 1.4826 * median(np.abs(stack - middle), axis=0) / math.sqrt(len(stack))
         trust = middle**2 / (middle**2 + (2 * scatter) ** 2 + (1e-6 * kernel.max()) ** 2)
         fade = np.clip((2.5 * fwhm - distance) / fwhm, 0, 1)
         kernel[reach - r : reach + r + 1, reach - r : reach + r + 1] += middle * trust * fade

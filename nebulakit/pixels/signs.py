@@ -10,6 +10,8 @@ from typing import Any, NamedTuple
 import numpy as np
 import numpy.typing as npt
 
+from nebulakit.pixels.median import median
+
 Planes = npt.NDArray[np.float32]
 Plane = npt.NDArray[np.float32]
 Mask = npt.NDArray[np.bool_]
@@ -42,7 +44,7 @@ def step_of_values(plane: Plane) -> float:
         return float("inf") if low == high else 0.0
     if len(values) > 0.3 * known.size:
         return 0.0  # hardly two pixels alike: that is no grid of levels
-    return float(np.median(np.diff(values)))
+    return float(median(np.diff(values)))
 
 
 def at_lowest(plane: Plane, there: Mask, noise: float) -> float:
@@ -110,7 +112,7 @@ def noise_by_level(variance: Floats, level: Floats, frames: Floats | None = None
     rank = float(np.corrcoef(np.argsort(np.argsort(x)), np.argsort(np.argsort(y)))[0, 1])
     # the median of the noise in ten classes of the level: blocks full of stars count little
     order = np.array_split(np.argsort(x), 10)
-    px, py = (np.array([np.median(a[o]) for o in order]) for a in (x, y))
+    px, py = (np.array([median(a[o]) for o in order]) for a in (x, y))
     spread = float(np.ptp(px))
     return rank, float(np.polyfit(px, py, 1)[0]) if spread > 0.05 else 0.5
 
@@ -131,7 +133,7 @@ def lone_points(planes: Planes, sigma: tuple[float, ...]) -> int:
         # in a star the floor itself stands above what lies a little further out, and on a cut-off one noise is larger
         sharp = (high > 12 * s) & (beside - floor < np.float32(0.3) * high + 3 * s)
         sharp &= floor - cv2.erode(filled, np.ones((7, 7), np.uint8), borderType=cv2.BORDER_REPLICATE) < 8 * s
-        sky = float(np.median(filled[::7, ::5]))
+        sky = float(median(filled[::7, ::5]))
         sharp &= floor < sky + 0.05 * (float(filled.max()) - sky)
         count += int(sharp.sum())
     return count
@@ -146,7 +148,7 @@ def _uneven(plane: Plane, side: int = 48) -> Plane:
         return np.ones_like(plane)
     step = np.abs(np.diff(plane[: rows * side, : cols * side], axis=1, append=0)).reshape(rows, side, cols, side)
     block = np.median(step, axis=(1, 3))
-    grown = cv2.dilate(np.maximum(block / max(float(np.median(block)), 1e-30), 1).astype(np.float32), np.ones((3, 3), np.uint8))
+    grown = cv2.dilate(np.maximum(block / max(float(median(block)), 1e-30), 1).astype(np.float32), np.ones((3, 3), np.uint8))
     return np.asarray(cv2.resize(grown, plane.shape[::-1], interpolation=cv2.INTER_LINEAR), np.float32)
 
 
@@ -173,7 +175,7 @@ def structure(planes: Planes, good: Mask, stars: Mask, sigma: tuple[float, ...])
     for plane in planes:
         p = np.where(good, plane, 0)[: rows * block, : cols * block].reshape(rows, block, cols, block)
         mean = (p * use).sum((1, 3)) / np.maximum(n, 1)
-        mean = np.where(thick, mean - np.median(mean[thick]) if thick.any() else 0, 0).astype(np.float32)
+        mean = np.where(thick, mean - median(mean[thick]) if thick.any() else 0, 0).astype(np.float32)
         mean = _levelled(mean, thick)
         mean = cv2.medianBlur(mean, 3)
         # what varies more slowly than six blocks is left to the sky
@@ -211,7 +213,7 @@ def _levelled(mean: Plane, there: Mask) -> Plane:
             return mean
         fit = np.linalg.lstsq(design[use], mean[use].astype(np.float64), rcond=None)[0]
         rest = mean - design @ fit
-        spread = 1.4826 * float(np.median(np.abs(rest[use] - np.median(rest[use]))))
+        spread = 1.4826 * float(median(np.abs(rest[use] - median(rest[use]))))
         use = there & (rest < 2.5 * spread)
     return np.where(there, mean - design @ fit, 0).astype(np.float32)
 
@@ -232,7 +234,7 @@ def lower_plateau(coverage: Plane) -> tuple[float, float]:
         counts, edges = np.histogram(coverage[there] / top, np.arange(first, 0.861, 0.04))
         share = counts / coverage.size
         for k in range(1, len(share) - 1):
-            usual = float(np.median(np.r_[share[max(0, k - 4) : k], share[k + 1 : k + 5]]))
+            usual = float(median(np.r_[share[max(0, k - 4) : k], share[k + 1 : k + 5]]))
             more = float(share[k]) - usual
             if more > max(0.012, found[0]) and share[k] > 3 * usual:
                 found = (more, float(edges[k] + edges[k + 1]) / 2)

@@ -10,6 +10,8 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
+from nebulakit.pixels.median import median
+
 Planes = npt.NDArray[np.float32]
 Plane = npt.NDArray[np.float32]
 Mask = npt.NDArray[np.bool_]
@@ -36,7 +38,7 @@ def star_ring(planes: Planes, x: Floats, y: Floats, peak: Floats, saturated: Mas
         stamp = lum[b - reach : b + reach + 1, a - reach : a + reach + 1]
         if not np.isfinite(stamp).all():
             continue
-        stamp = stamp - np.median(stamp[rr > reach - 1])
+        stamp = stamp - median(stamp[rr > reach - 1])
         top = float(stamp[rr < 0.8 * fwhm + 1].max())
         if top <= 0:
             continue
@@ -45,7 +47,7 @@ def star_ring(planes: Planes, x: Floats, y: Floats, peak: Floats, saturated: Mas
             break
     if len(stamps) < 5:
         return 0.0, 1.0, len(stamps)
-    mean = np.median(stamps, axis=0)
+    mean = median(stamps, axis=0)
     rings = np.array([mean[(rr >= k - 0.5) & (rr < k + 0.5)].mean() for k in range(reach)])
     top = float(rings.max())
     dark = min(float(rings[k] - rings[k + 1 :].max()) for k in range(1, reach - 1))
@@ -71,7 +73,7 @@ def dips(lum: Plane, sigma: float, size: int = 15) -> tuple[float, int]:
             continue
         x, y = np.rint(centres[k]).astype(int)
         found.append(float(high[y, x]) / float(high[y0 : y0 + h, x0 : x0 + w].max()))
-    return (float(np.median(found)) if found else 1.0), len(found)
+    return (float(median(found)) if found else 1.0), len(found)
 
 
 def star_mask(shape: tuple[int, int], x: Floats, y: Floats, radius: Floats) -> Mask:
@@ -93,11 +95,11 @@ def star_colour(planes: Planes, x: Floats, y: Floats, saturated: Mask) -> Floats
         cut = planes[:, b - 6 : b + 7, a - 6 : a + 7]
         if np.isfinite(cut).all():
             edge = np.concatenate([cut[:, 0], cut[:, -1], cut[:, :, 0], cut[:, :, -1]], axis=1)
-            rows.append(cut[:, 5:8, 5:8].mean((1, 2)) - np.median(edge, axis=1))
+            rows.append(cut[:, 5:8, 5:8].mean((1, 2)) - median(edge, axis=1))
     if len(rows) < 5:
         return np.full(len(planes), np.nan)
     bright = np.array(sorted(rows, key=lambda v: -float(v.sum()))[:60], float)
-    return np.asarray(np.median(bright / np.maximum(bright[:, 1:2], 1e-12), axis=0))
+    return np.asarray(median(bright / np.maximum(bright[:, 1:2], 1e-12), axis=0))
 
 
 class Beyond(NamedTuple):
@@ -131,8 +133,8 @@ def beyond_tops(planes: Planes, x: Floats, y: Floats, fwhm: float) -> Beyond:
         for a, b in zip(xi[whole], yi[whole], strict=True):
             cut = plane[b - reach : b + reach + 1, a - reach : a + reach + 1].astype(np.float64)
             if np.isfinite(cut).all():
-                base = float(np.median(cut[out]))
-                rough = 1.4826 * float(np.median(np.abs(cut[out] - base)))
+                base = float(median(cut[out]))
+                rough = 1.4826 * float(median(np.abs(cut[out] - base)))
                 # not the mean: a neighbour that shines into the flank lifts less than half of it
                 rows.append((float(cut[top].mean()) - base, float(np.percentile(cut[flank], 40)) - base, max(rough, 1e-12)))
         if len(rows) < 6:

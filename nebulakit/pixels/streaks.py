@@ -14,6 +14,7 @@ import numpy as np
 import numpy.typing as npt
 
 from nebulakit.pixels import noise_model
+from nebulakit.pixels.median import median
 from nebulakit.pixels.noise_blocks import FEWEST_BLOCKS, Blocks, Grid, choose_blocks, every_other, patches_of
 from nebulakit.pixels.parallel import over
 
@@ -55,12 +56,12 @@ def measure_streaks(planes: Planes, coverage: npt.NDArray[np.float32] | None = N
     thinner, there = every_other(grid, there)
     alike = np.array(over(lambda p: _autocorrelation(p, thinner, there), planes))
     angles = np.arange(0.0, 180.0, 3.0)
-    together = np.median(alike, axis=0) if len(planes) > 2 else alike.mean(0)
+    together = median(alike, axis=0) if len(planes) > 2 else alike.mean(0)
     rays = np.array([_along(together, a, _NEAR) for a in angles])
     best = int(rays.argmax())
     others = rays[np.abs((angles - angles[best] + 90) % 180 - 90) > 15]
-    middle = float(np.median(others))
-    spread = 1.4826 * float(np.median(np.abs(others - middle)))
+    middle = float(median(others))
+    spread = 1.4826 * float(median(np.abs(others - middle)))
     if not rays[best] - middle > max(_LEAST, _CLEAR * spread):
         return none
     close = angles[best] + np.arange(-3.0, 3.1, 0.5)
@@ -134,11 +135,11 @@ def _autocorrelation(plane: npt.NDArray[np.float32], grid: Grid, there: npt.NDAr
 
     blocks = patches_of(plane, grid)[there]
     side = blocks.shape[1]
-    blocks -= np.median(blocks.reshape(len(blocks), -1)[:, ::7], axis=1)[:, None, None]
+    blocks -= median(blocks.reshape(len(blocks), -1)[:, ::7], axis=1)[:, None, None]
     once = np.array([[0, 1, 0], [1, -4, 1], [0, 1, 0]], np.float32)
     twice = cv2.filter2D(np.pad(once, 1), -1, once, borderType=cv2.BORDER_CONSTANT) / 20
     fine = cv2.filter2D(np.ascontiguousarray(blocks.reshape(-1, side)), -1, twice).reshape(-1, side, side)[:, 2:-2, 2:-2]
-    size = np.median(np.abs(fine.reshape(len(fine), -1)[:, ::3]), axis=1) * np.float32(1.4826)
+    size = median(np.abs(fine.reshape(len(fine), -1)[:, ::3]), axis=1) * np.float32(1.4826)
     keep = (size > 0) & np.isfinite(size)
     reach = _FAR[1] + 1
     lags: Floats = np.zeros((2 * reach + 1, 2 * reach + 1))
@@ -153,7 +154,7 @@ def _autocorrelation(plane: npt.NDArray[np.float32], grid: Grid, there: npt.NDAr
     inside = fine.shape[1]
     overlap = inside - np.abs(np.arange(-reach, reach + 1))
     found = found / np.outer(overlap, overlap)
-    return np.asarray(np.median(found / found[:, reach : reach + 1, reach : reach + 1], axis=0))
+    return np.asarray(median(found / found[:, reach : reach + 1, reach : reach + 1], axis=0))
 
 
 def _along(lags: Floats, angle: float, span: tuple[int, int]) -> float:

@@ -12,6 +12,7 @@ import numpy.typing as npt
 
 from nebulakit.pixels.colour import by_rows
 from nebulakit.pixels.facts import Noise
+from nebulakit.pixels.median import median
 
 Planes = npt.NDArray[np.float32]
 Floats = npt.NDArray[np.float64]
@@ -86,7 +87,7 @@ def correlation(planes: Planes) -> Floats:
         return out
 
     def spread(v: Floats) -> float:
-        return float(np.median(np.abs(v)))
+        return float(median(np.abs(v)))
 
     unit = [spread(f) for f in fine]
     if min(unit) <= 0:

@@ -2,6 +2,7 @@
 
 import math
 
+import cv2
 import numpy as np
 import pytest
 from threadpoolctl import threadpool_info, threadpool_limits
@@ -178,3 +179,14 @@ def test_rings_around_places_are_summed():
         for k, ring in enumerate(rings):
             assert sums[i, k] == pytest.approx(value[y - 4 : y + 5, x - 4 : x + 5][ring].sum(), abs=1e-4)
             assert weights[i, k] == pytest.approx(weight[y - 4 : y + 5, x - 4 : x + 5][ring].sum(), abs=1e-4)
+
+
+@pytest.mark.parametrize("half", [3, 20, 60])
+def test_means_over_squares_are_those_of_a_blur_that_mirrors(half: int) -> None:
+    rng = np.random.default_rng(5)
+    plane = rng.normal(40, 3, (97, 131)).astype(np.float32)
+    free = rng.random((93, 127)) > 0.3
+    means = np.empty((12, 16), np.float32)
+    ringsums.squares(plane, 2, free, np.float32(39), half, 8, means)
+    whole = cv2.blur(np.where(free, plane[2:-2, 2:-2] - np.float32(39), np.float32(0)), (2 * half + 1, 2 * half + 1))
+    assert np.allclose(means, whole[::8, ::8], rtol=0, atol=1e-6)  # the last digits of numbers below 10

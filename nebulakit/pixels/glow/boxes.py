@@ -11,6 +11,7 @@ import numpy.typing as npt
 from nebulakit.pixels import starlet
 from nebulakit.pixels.glow.legendre import basis, quantile_fit, surface, terms
 from nebulakit.pixels.glow.surface import box_levels
+from nebulakit.pixels.median import median
 
 Planes = npt.NDArray[np.float32]
 Doubles = npt.NDArray[np.float64]
@@ -43,7 +44,7 @@ def star_mask(planes: Planes, sigma: Doubles, side: int) -> Mask:
     for plane, s in zip(planes, sigma, strict=True):
         detail += plane * np.float32(1 / (s * math.sqrt(len(planes))))
     detail -= starlet.smooth(starlet.smooth(starlet.smooth(detail, 1), 2), 3)
-    detail *= np.float32(1 / (1.4826 * float(np.median(np.abs(detail))) or 1e-9))
+    detail *= np.float32(1 / (1.4826 * float(median(np.abs(detail))) or 1e-9))
     for _ in range(HALVINGS):
         marked = _grown(detail)
         free = box_sums((~marked).astype(np.float32), side) >= LEAST * side * side
@@ -65,11 +66,12 @@ def _grown(detail: Planes) -> Mask:
     # halos of the brightest reach further than their cores tell
     radius = np.where(height > 300, np.maximum(radius, 12 * np.log(np.maximum(height, 300) / 100)), radius)
     steps = np.where(height > 0, np.clip(np.ceil(np.log2(radius) * 2), 0, 16), -1).astype(int)
-    marked = np.zeros(detail.shape, np.uint8)
+    step_of = steps.astype(np.int8)[label]
+    marked = np.zeros(detail.shape, bool)
     for step in np.unique(steps[steps >= 0]):
-        cores = (steps[label] == step).astype(np.uint8)
-        marked |= (cv2.distanceTransform(1 - cores, cv2.DIST_L2, 3) <= 2 ** (step / 2)).astype(np.uint8)
-    return np.asarray(marked > 0, bool)
+        others = (step_of != step).view(np.uint8)
+        marked |= cv2.distanceTransform(others, cv2.DIST_L2, 3) <= 2 ** (step / 2)
+    return marked
 
 
 def measure_boxes(planes: Planes, sigma: Doubles, left_out: Mask | None = None, pixels: int = 1_000_000) -> Boxes:
@@ -90,7 +92,7 @@ def measure_boxes(planes: Planes, sigma: Doubles, left_out: Mask | None = None, 
     )
     share = np.asarray(cv2.resize(good.astype(np.float32)[: size[1] * k, : size[0] * k], size, interpolation=cv2.INTER_AREA))
     there = share > 0.999
-    middle = [float(np.median(p[there])) if there.any() else 0.0 for p in small]
+    middle = [float(median(p[there])) if there.any() else 0.0 for p in small]
     filled = np.stack([np.where(there, p, np.float32(m)) for p, m in zip(small, middle, strict=True)])
     side = int(np.clip(min(size) // 26, 4, 24))
     usable = there & ~star_mask(filled, sigma / k, side)

@@ -16,6 +16,7 @@ import numpy.typing as npt
 
 from nebulakit.pixels.glow.boxes import Boxes
 from nebulakit.pixels.glow.legendre import basis, quantile_fit, terms
+from nebulakit.pixels.median import median
 
 Doubles = npt.NDArray[np.float64]
 Mask = npt.NDArray[np.bool_]
@@ -114,7 +115,7 @@ class Fit:
 
     def neither(self, r: Doubles) -> Doubles:
         """Weigh the rows that see no line: robustly, by Student's t."""
-        e = max(1.48 * float(np.median(np.abs(r))), 0.1)
+        e = max(1.48 * float(median(np.abs(r))), 0.1)
         return np.asarray(1 / (e * e + r**2 / 2))
 
     def soft(self, decay: float, scales: tuple[float, ...] = (4.0, 2.0, 1.0, 0.5), rounds: int = 12) -> None:
@@ -179,7 +180,7 @@ class Fit:
                     weight[k] = self.neither(r[k])
                     continue
                 low = -r[k][r[k] < 0]
-                s = max(1.4826 * float(np.median(low)) if low.size else 0.15, 0.15, self.boxes.error)
+                s = max(1.4826 * float(median(low)) if low.size else 0.15, 0.15, self.boxes.error)
                 bright = np.zeros(self.boxes.shape[0] * self.boxes.shape[1], np.uint8)
                 bright[self.index] = r[k] > 3 * s
                 grown = cv2.dilate(bright.reshape(self.boxes.shape), np.ones((3, 3), np.uint8)).ravel()[self.index] > 0

@@ -3,16 +3,19 @@
 from __future__ import annotations
 
 from copy import copy
+from functools import cached_property
 from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
 
+from nebulakit.pixels.median import median
+from nebulakit.pixels.parallel import over
 from nebulakit.pixels.stars.find import clear_shares, star_coloured
 from nebulakit.pixels.stars.fit import StarFit
 from nebulakit.pixels.stars.law import GHOSTLY, PAD
 from nebulakit.pixels.stars.rim import ZONES, Rim, turned
-from nebulakit.pixels.stars.whitening import Whitening
+from nebulakit.pixels.stars.whitening import Whitening, factored
 
 Array = npt.NDArray[np.float64]
 
@@ -71,8 +74,7 @@ def _added(
     places, ghostly = np.array([s[:2] for s in start]).reshape(-1, 2), [s[2] for s in start]
     heights = np.zeros((len(fit.laws), 0))
     if start:
-        places = search.refine(places, ghostly)
-        heights = search.solve(places, ghostly)[1]
+        places, _, heights = search.refine(places, ghostly)
         for (a, out), ghost, height in zip(places.tolist(), ghostly, heights.T, strict=True):
             search.doubt((a, out), ghost, height)
     tries, by_ghost = search.places, search.by_ghost
@@ -80,8 +82,8 @@ def _added(
     for _ in range(most):
         left = search.solve(places, ghostly)[0] if len(places) else search.value
         columns = search.tries
-        norms = np.maximum((columns**2).sum(1), 1e-30)
-        fits = (columns * left[:, :, None]).sum(1)
+        norms = np.maximum(np.einsum("cij,cij->cj", columns, columns), np.float32(1e-30)).astype(np.float64)
+        fits = np.matmul(left[:, None].astype(np.float32), columns)[:, 0].astype(np.float64)
         amount = np.maximum(fits / norms, 0)  # channel, try
         amount[:, by_ghost] = search.likely(amount[:, by_ghost], 1 / np.sqrt(norms[:, by_ghost]))
         gain = (2 * fits * amount - amount**2 * norms).sum(0) - RARE * np.log(np.maximum(amount.max(0), 1.0))
@@ -94,8 +96,7 @@ def _added(
         outcomes = []
         for ghost in (False, True) if any(fit.ghosts) and (amount[:, best] > 0.3 * search.least).all() else (False,):
             flags = [*ghostly, ghost]
-            found = search.refine(begin, flags)
-            rest, tall = search.solve(found, flags)
+            found, rest, tall = search.refine(begin, flags)
             if not ghost or (tall[:, -1] > search.least).all():
                 outcomes.append((float(np.minimum(rest**2, 25).sum()), found, flags, tall))
         after, found, flags, tall = min(outcomes, key=lambda o: o[0])
@@ -110,8 +111,7 @@ def _added(
     search.settle()
     left = search.value
     if len(places):
-        places = search.refine(places, ghostly)
-        left, heights = search.solve(places, ghostly)
+        places, left, heights = search.refine(places, ghostly)
     unlikely = RARE * np.log(np.maximum(heights.max(0), 1.0)).sum()
     return float(np.minimum(left**2, 25).sum() + unlikely), places, ghostly, heights
 
@@ -131,10 +131,11 @@ class Search:
         self.least = 0.1 * brightest.min(1) if brightest.size else np.full(len(fit.laws), np.inf)
         self.large = LARGE * fit.height[:, ~fit.outside].max(1, initial=BRIGHT / LARGE)
         self.most = BRIGHTER * fit.height[:, ~fit.outside].max(1, initial=BRIGHT)
-        self.whites, self.bare = [Whitening(factor) for factor in rim.factors], Whitening(rim.bare_factor)
-        # stars that might be there: where, whether only their ghosts are seen, and how they look, kept white
+        self.whites = [Whitening(factor) for factor in rim.factors]
+        # stars that might be there: where, whether only their ghosts are seen, and how they look, kept white; no more
+        # than which of them explains most is asked of these, for which single precision is enough
         self.places, self.by_ghost = np.zeros((0, 2)), np.zeros(0, bool)
-        self.tries = self.sure_tries = np.zeros((*rim.value.shape, 0))
+        self.tries = self.sure_tries = np.zeros((*rim.value.shape, 0), np.float32)
         self._doubt_inner(fit)
         self.sure = [copy(white) for white in self.whites]
         self.value = self.white(rim.value[:, :, None])[:, :, 0]
@@ -143,8 +144,9 @@ class Search:
         """Take stars at these places for possible, and those of which hardly more than the ghost is seen."""
         self.places, self.by_ghost = np.array([*seen, *hardly]), np.arange(len(seen) + len(hardly)) >= len(seen)
         groups = ((np.array(seen), False), (np.array(hardly), True))
-        drawn = [self.star((at[:, :1], at[:, 1:]), ghost) for at, ghost in groups if len(at)]
-        self.sure_tries = self.white(np.concatenate(drawn, 1).transpose(0, 2, 1))
+        drawn = np.concatenate([self.star((at[:, :1], at[:, 1:]), ghost) for at, ghost in groups if len(at)], 1)
+        columns = drawn.astype(np.float32).transpose(0, 2, 1)
+        self.sure_tries = np.stack(over(lambda c: self.whites[c].roughly(columns[c]), range(len(columns))))
         self.tries = self.sure_tries.copy()
 
     def _doubt_inner(self, fit: StarFit) -> None:
@@ -153,7 +155,7 @@ class Search:
         start, stop = self.rim.along.min() - 6, self.rim.along.max() + 6
         along, out = turned(np.column_stack([fit.x.mean(0) - PAD, fit.y.mean(0) - PAD]), self.edge, h, w).T
         near = (start < along) & (along < stop) & (-ZONES[1][1] < out) & (out <= 0)
-        bare = np.zeros((int(near.sum()), len(self.rim.depth)))
+        self.bare_doubts = np.zeros((int(near.sum()), len(self.rim.depth)))
         for c, law in enumerate(fit.laws):
             places = turned(np.column_stack([fit.x[c] - PAD, fit.y[c] - PAD]), self.edge, h, w)[near]
             dx, dy = self.distances((places[:, :1], places[:, 1:]))
@@ -163,9 +165,15 @@ class Search:
             solved = self.whites[c].solved(doubts.reshape(-1, len(self.rim.depth)).T)
             for k in range(solved.shape[1]):
                 self.whites[c].allow(self.whites[c].further(solved[:, k]))
-            bare += self.rim.bare[c] * doubts[:, 0]
-        for light in bare:
-            self.bare.allow(self.bare(light[:, None])[:, 0])
+            self.bare_doubts += self.rim.bare[c] * doubts[:, 0]
+
+    @cached_property
+    def bare(self) -> Whitening:
+        """What makes the mixture in which hardly a nebula shines white; most stretches never ask."""
+        white = Whitening(factored(self.rim.bare_cover))
+        for light in self.bare_doubts:
+            white.allow(white(light[:, None])[:, 0])
+        return white
 
     def white(self, columns: Array) -> Array:
         """Give (channel, cell, n) without what nebula and noise make alike."""
@@ -229,25 +237,25 @@ class Search:
         coloured = star_coloured(heights * self.sigma, errors, strict=True, others=self.clear)
         return np.asarray(coloured & (heights <= self.most[:, None]).all(0))
 
-    def refine(self, places: Array, ghostly: list[bool]) -> Array:
-        """Move stars to where they explain most."""
+    def refine(self, places: Array, ghostly: list[bool]) -> tuple[Array, Array, Array]:
+        """Move stars to where they explain most: give these places, what is left then and heights, as :meth:`heights`."""
         from scipy.optimize import least_squares
 
-        def merit(drawn: Array) -> Array:
-            left, heights = self.heights(drawn, ghostly)
+        def merit(left: Array, heights: Array) -> Array:
             return np.concatenate([left.ravel(), np.sqrt(RARE * np.log(np.maximum(heights.max(0), 1.0)))])
 
-        known: dict[bytes, tuple[Array, Array]] = {}
+        known: dict[bytes, tuple[Array, Array, Array]] = {}
 
-        def at(moved: Array) -> tuple[Array, Array]:
+        def at(moved: Array) -> tuple[Array, Array, Array]:
             if moved.tobytes() not in known:
                 drawn = self.drawn(places + (moved.reshape(-1, 2) - 10), ghostly)
-                known[moved.tobytes()] = drawn, merit(drawn)
+                known[moved.tobytes()] = drawn, *self.heights(drawn, ghostly)
             return known[moved.tobytes()]
 
         def slopes(moved: Array) -> Array:
             # each star a little aside, in both directions, all drawn at once
-            drawn, here = at(moved)
+            drawn, *told = at(moved)
+            here = merit(*told)
             steps = np.where(moved - 10 + ASTEP > FARTHEST, -ASTEP, ASTEP)
             stars = np.arange(len(steps)) // 2
             trials = np.repeat(places + (moved.reshape(-1, 2) - 10), 2, axis=0)
@@ -257,14 +265,14 @@ class Search:
             for j, i in enumerate(stars):
                 changed = drawn.copy()
                 changed[:, :, i] = aside[:, :, j]
-                out[:, j] = (merit(changed) - here) / steps[j]
+                out[:, j] = (merit(*self.heights(changed, ghostly)) - here) / steps[j]
             return out
 
         # counted from 10, so that the smallest step, which is relative, is a length (0.001 px)
         start = np.full(places.size, 10.0)
         bounds, ends = (start - FARTHEST, start + FARTHEST), {"ftol": 1e-5, "xtol": 1e-4, "max_nfev": 20}
-        found = least_squares(lambda v: at(v)[1], start, jac=slopes, loss="soft_l1", f_scale=3.0, bounds=bounds, **ends)
-        return np.asarray(places + (found.x.reshape(-1, 2) - 10), np.float64)
+        found = least_squares(lambda v: merit(*at(v)[1:]), start, jac=slopes, loss="soft_l1", f_scale=3.0, bounds=bounds, **ends)
+        return places + (found.x.reshape(-1, 2) - 10), *at(found.x)[1:]
 
     def seen_bare(self, places: Array, ghostly: list[bool], heights: Array) -> float:
         """Give how much likelier the last of these stars is than none, as a log odds, where hardly a nebula shines."""
@@ -290,7 +298,8 @@ class Search:
             for vector in off:
                 u = white(vector[:, None])[:, 0]
                 amount = white.allow(u)
-                self.tries[c] -= np.outer(amount * u, u @ self.tries[c])
+                short = u.astype(np.float32)
+                self.tries[c] -= np.outer(np.float32(amount) * short, short @ self.tries[c])
         self.value = self.white(self.rim.value[:, :, None])[:, :, 0]
 
     def settle(self) -> None:
@@ -306,6 +315,6 @@ def _usual_shares(fit: StarFit) -> Array | None:
     if clear.shape[1] < 5:
         return None
     shares = clear / clear.sum(0)
-    usual = np.median(shares, axis=1)
-    spread = 1.4826 * np.median(np.abs(shares / usual[:, None] - 1), axis=1)
+    usual = median(shares, axis=1)
+    spread = 1.4826 * median(np.abs(shares / usual[:, None] - 1), axis=1)
     return np.stack([usual, np.clip(spread, 0.1, 0.5)])

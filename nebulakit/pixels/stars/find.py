@@ -15,6 +15,7 @@ import numpy.typing as npt
 from nebulakit.pixels import starlet
 from nebulakit.pixels.facts import Noise, StarList
 from nebulakit.pixels.inpaint import push_pull
+from nebulakit.pixels.median import median
 from nebulakit.pixels.parallel import over
 from nebulakit.pixels.stars.plateaus import plateaus
 
@@ -25,6 +26,7 @@ Floats = npt.NDArray[np.float64]
 BETA = 3.0  # of the Moffat law used for first estimates of flux and reach, before the PSF is measured
 CHUNK = 4096  # stars whose cut-outs are held at once
 ROWS = 64  # that are worked on in one go
+BAND, REACH = 258, 14  # rows that are smoothed in one go, a multiple of 3, and how far smoothing three times reaches
 
 
 class Band(NamedTuple):
@@ -139,10 +141,10 @@ def star_coloured(heights: Floats, error: Floats, strict: bool = False, others: 
         shares = np.concatenate([others, shares], 1)
     if len(heights) < 3 or shares.shape[1] < 10:
         return np.ones(heights.shape[1], bool)
-    usual = np.median(shares, axis=1)
+    usual = median(shares, axis=1)
     if not strict:
         return np.asarray((heights + 3 * error > 0.2 * np.exp(usual)[:, None] * total).all(0))
-    room = np.maximum(4 * 1.4826 * np.median(np.abs(shares - usual[:, None]), axis=1), 0.5)
+    room = np.maximum(4 * 1.4826 * median(np.abs(shares - usual[:, None]), axis=1), 0.5)
     least, most = (np.exp(usual + s * room)[:, None] * total for s in (-1, 1))
     return np.asarray(((heights + 3 * error > least) & (heights - 3 * error < most)).all(0))
 
@@ -177,15 +179,21 @@ def _luminance(
         plane, s, noisy = at
         own = plane * np.float32(1 / max(s, 1e-7 * reach or 1.0))  # an even picture has no noise to weigh by
         own = push_pull(own, bad) if bad.any() else own
-        smoothed = _smoothed(own)
-        spread = 1.4826 * float(np.median(np.abs((smoothed[DEEP.first] - smoothed[DEEP.last])[::3, ::3])))
+        some = []
+        for top in range(0, len(own), BAND):
+            first = max(top - REACH, 0)
+            smoothed = _smoothed(own[first : top + BAND + REACH])
+            a, b = (smoothed[k][top - first :: 3, ::3][: BAND // 3] for k in (DEEP.first, DEEP.last))
+            some.append(np.abs(a - b))
+        spread = 1.4826 * float(median(np.concatenate(some)))
         return own, 1 / max(spread / noisy, 1.0) ** 2 if noisy > 0 else 1.0
 
     scaled, weight = zip(*over(one, zip(planes, noise.sigma, usual.tolist(), strict=True)), strict=True)
     share = np.square(weight) / np.square(weight).sum()
     light = np.zeros(planes.shape[1:], np.float32)
     for own, part in zip(scaled, np.sqrt(share).tolist(), strict=True):
-        light += np.float32(part) * own
+        own *= np.float32(part)
+        light += own
     return light, share, bad
 
 
@@ -224,7 +232,7 @@ def _spread_around(band: Plane, ys: npt.NDArray[np.intp], xs: npt.NDArray[np.int
         np.abs(band[np.clip(y[:, None] + dy, 0, h - 1), np.clip(x[:, None] + dx, 0, w - 1)])
         for y, x in zip(np.array_split(ys, -(-len(ys) // CHUNK)), np.array_split(xs, -(-len(xs) // CHUNK)), strict=True)
     ]
-    return 1.4826 * np.concatenate([np.median(v, axis=1).astype(np.float64) for v in values])
+    return 1.4826 * np.concatenate([median(v, axis=1).astype(np.float64) for v in values])
 
 
 def _shape(band: Plane, ys: npt.NDArray[np.intp], xs: npt.NDArray[np.intp]) -> tuple[Floats, Floats]:
@@ -248,7 +256,7 @@ _areas: dict[Band, list[float]] = {}
 
 def _smoothed(plane: Plane) -> list[Plane]:
     """Give a plane smoothed 0 to 3 times; differences of two are starlet scales."""
-    out = [plane]
+    out = [plane]  # each reaches over REACH rows in the end
     for scale in (1, 2, 3):
         out.append(starlet.smooth(out[-1], scale))
     return out
@@ -289,7 +297,7 @@ def _usual_area(roundness: Floats, area: Floats, snr: Floats, contrast: Floats) 
     logs = np.sort(np.log(area[best][order]))
     counts = np.searchsorted(logs, logs + 0.2, "right") - np.searchsorted(logs, logs - 0.2, "left")
     centre = logs[int(np.argmax(counts))]
-    return float(np.exp(np.median(logs[np.abs(logs - centre) < 0.2])))
+    return float(np.exp(median(logs[np.abs(logs - centre) < 0.2])))
 
 
 def _cutouts(plane: Plane, x: Floats, y: Floats, half: int) -> tuple[npt.NDArray[np.float32], Floats, Floats]:
@@ -312,7 +320,7 @@ def _centroids(light: Plane, x: Floats, y: Floats, width: Floats) -> tuple[Float
         for part in np.array_split(chosen, -(-len(chosen) // CHUNK)):
             stamp, dx, dy = _cutouts(light, x[part], y[part], half + 2)
             ring = np.hypot(*np.broadcast_arrays(dx, dy)) > half + 0.5
-            ground = np.array([np.median(s[r]) if r.any() else s.min() for s, r in zip(stamp, ring, strict=True)])
+            ground = np.array([median(s[r]) if r.any() else s.min() for s, r in zip(stamp, ring, strict=True)])
             above = stamp - ground[:, None, None]
             ox, oy = np.zeros(len(part)), np.zeros(len(part))
             for _ in range(8):

@@ -9,6 +9,7 @@ import numpy as np
 import numpy.typing as npt
 
 from nebulakit.pixels.facts import StarList
+from nebulakit.pixels.median import median
 from nebulakit.pixels.parallel import over
 from nebulakit.pixels.psf import fit_moffat
 from nebulakit.pixels.stars.law import Law, moffat_law
@@ -87,7 +88,7 @@ def first_laws(planes: Planes, x: Array, y: Array, fwhm: float) -> list[Law]:
 
 def _usual(each: Array, clear: Mask) -> tuple[float, ...]:
     """Give the usual qxx, qxy, qyy and ln beta of stars as :func:`fit_moffat` gives them."""
-    return tuple(float(v) for v in np.median(each[clear, 3:7], axis=0))
+    return tuple(float(v) for v in median(each[clear, 3:7], axis=0))
 
 
 def _alike(each: Array, clear: Mask) -> Mask:
@@ -165,7 +166,7 @@ def _tell(cuts: Array, each: Array, clear: Mask) -> tuple[Array, Array] | None:
         ends = {"max_nfev": 6, "diff_step": 1e-3}
         best = least_squares(left, best, bounds=(low, high), loss="soft_l1", f_scale=LOOSE, **ends).x
         rough = np.abs(left(best).reshape(data.shape) / weight)[:, rim]
-        uneven = 3 + LONG * (1.4826 * np.median(rough, axis=1)) ** 2
+        uneven = 3 + LONG * (1.4826 * median(rough, axis=1)) ** 2
     return best, _covariance(left, best, len(cuts))
 
 

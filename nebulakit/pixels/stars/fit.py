@@ -14,6 +14,7 @@ import numpy as np
 import numpy.typing as npt
 
 from nebulakit.pixels.kriging import RING, Field, strength_class
+from nebulakit.pixels.median import median
 from nebulakit.pixels.parallel import over
 from nebulakit.pixels.stars.law import FREEDOM, MODES, PAD, STEP, Ghost, Law, box_around
 
@@ -242,7 +243,7 @@ class StarFit:
             for plane in (self.rest[c], self.behind[c], self.cores[c]):
                 self.mirror(plane)
             if changes[c] is None or self.swept:
-                self.doubt[c] = np.minimum(DOUBT * self.flanks(c), 6e4)
+                self._doubt(c)
             self.known[c] = (self.laws[c], stars[c], special)
 
         over(band, [(c, top) for c in range(channels) for top in range(0, h, BAND)])
@@ -259,7 +260,7 @@ class StarFit:
         if not all(np.array_equal(a, b) for a, b in ((stars.x, self.x[c]), (stars.y, self.y[c]), (stars.modes, self.modes[c]))):
             return None
         lit = stars.height > 0
-        factor = float(np.median(self.height[c, lit] / stars.height[lit])) if lit.any() else 1.0
+        factor = float(median(self.height[c, lit] / stars.height[lit])) if lit.any() else 1.0
         if not np.allclose(self.height[c], factor * stars.height, rtol=1e-9):
             return None
         table = (factor * law.table - before.table).astype(np.float32)
@@ -270,9 +271,21 @@ class StarFit:
     def flanks(self, c: int) -> Plane:
         """Draw the cut-off stars alone."""
         plane = np.zeros(self.data.shape[1:], np.float32)
-        cut = np.nonzero(self.saturated & (self.height[c] > 0))[0]
-        self.paint(plane, c, cut, self.laws[c].radius(5 / self.height[c, cut]), 1.0)
+        self.paint(plane, c, *self._flanks(c), 1.0)
         return plane
+
+    def _flanks(self, c: int) -> tuple[Ints, Array]:
+        """Give the cut-off stars, and how far out their flanks count."""
+        cut = np.nonzero(self.saturated & (self.height[c] > 0))[0]
+        return cut, self.laws[c].radius(5 / self.height[c, cut])
+
+    def _doubt(self, c: int) -> None:
+        """Tell how far the flanks of cut-off stars may be off."""
+        flanks = self.flanks(c)
+        self.doubt[c] = 0
+        for i, reach in zip(*self._flanks(c), strict=True):
+            y0, y1, x0, x1 = box_around(self.x[c, i], self.y[c, i], math.ceil(reach), flanks.shape)
+            self.doubt[c, y0:y1, x0:x1] = np.minimum(DOUBT * flanks[y0:y1, x0:x1], 6e4)
 
     @staticmethod
     def mirror(plane: npt.NDArray[Any]) -> None:
@@ -297,8 +310,6 @@ class StarFit:
         reach = DISCS[size].max(0) + RING + 0.5
         self.seen: list[list[Seen]] = [[] for _ in range(channels)]
         group = apart(self.x[:, stars].mean(0), self.y[:, stars].mean(0), reach)
-        for k in np.unique(size):
-            self.field.disc(float(DISCS[k]))  # made before threads share it
         if not len(stars):
             return
         place = np.column_stack([self.x.mean(0), self.y.mean(0)])
@@ -306,7 +317,7 @@ class StarFit:
         for g in range(group.max(initial=-1) + 1):
             tasks = []
             for k in np.unique(size)[::-1]:
-                batch = max(BATCH // len(self.field.disc(float(DISCS[k])).ky), 8)
+                batch = max(BATCH // len(self.field.disc(float(DISCS[k]), ()).ky), 8)
                 for c in range(channels):
                     alike = stars[(group == g) & (size[c] == k)]
                     tasks += [(c, alike[n : n + batch], float(DISCS[k])) for n in range(0, len(alike), batch)]
@@ -363,7 +374,7 @@ class StarFit:
         """Solve stars whose discs and rings do not touch; they are not drawn anew yet."""
         from nebulakit.pixels.stars import kernels
 
-        disc, n = self.field.disc(radius), len(stars)
+        disc, n = self.field.disc(radius, ()), len(stars)
         # of a faint star no mode would be seen
         count = NM if float((self.freedom[c].max() * self.loose[c, stars] * self.height[c, stars]).max()) > 0.25 else 0
         x, y, height = self.x[c, stars], self.y[c, stars], self.height[c, stars]
@@ -379,6 +390,8 @@ class StarFit:
         reach = radius + RING
         cut = self.saturated[stars] & ((px < PAD + reach) | (py < PAD + reach) | (px > w - PAD - reach) | (py > h - PAD - reach))
         inside = (px > PAD + 5) & (py > PAD + 5) & (px < w - PAD - 6) & (py < h - PAD - 6)
+        strength = strength_class(np.where(cut, 0.0, self.strength[c, iy // 2, ix // 2]) / grain**2)
+        self.field.disc(radius, np.unique(strength).tolist())
         found, squares, unsure = np.zeros((n, 4 + NM)), np.zeros((n, NM)), np.zeros(n)
         seen, whole = np.zeros((n, len(disc.ky), 3), np.float32), np.zeros(n, bool)
         home = np.clip(self.origin[stars] - np.column_stack([x, y]), -1, 1)
@@ -397,7 +410,7 @@ class StarFit:
             self.saturated[stars],
             (self.poor[c, stars] < UNSETTLED) & ~self.saturated[stars],  # of a plateau's flanks too little is seen for that
             grain,
-            strength_class(np.where(cut, 0.0, self.strength[c, iy // 2, ix // 2]) / grain**2),
+            strength,
             self.doubt[c, ky, kx].astype(np.float32),
             BENDS * self.laws[c].width,
             found,

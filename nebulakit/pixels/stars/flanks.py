@@ -7,6 +7,7 @@ import math
 import numpy as np
 import numpy.typing as npt
 
+from nebulakit.pixels.median import median
 from nebulakit.pixels.stars.fit import StarFit
 from nebulakit.pixels.stars.law import GHOSTLY, PAD, RADII, disc
 from nebulakit.pixels.stars.rings import Rings, rings_around
@@ -88,7 +89,7 @@ def learn_ghosts(fit: StarFit) -> None:
                 normal = columns.T @ columns
                 amount = np.linalg.solve(normal, columns.T @ value)
                 left = value - columns @ amount
-                far = np.abs(left) > 4 * 1.4826 * np.median(np.abs(left))
+                far = np.abs(left) > 4 * 1.4826 * median(np.abs(left))
                 columns, value = columns[~far], value[~far]
             # neighbouring pixels err together with the nebula
             error2 = max(12 * float(left.var()) * float(np.linalg.inv(normal)[0, 0]), 1e-9)

@@ -13,6 +13,7 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
+from nebulakit.pixels.median import median
 from nebulakit.pixels.parallel import over
 from nebulakit.pixels.stars.fit import StarFit
 from nebulakit.pixels.stars.law import PAD, Ghost, box_around, disc
@@ -165,8 +166,8 @@ def _stack(
             tall += abs(mix[c]) * height
         if free.sum() < 100:
             continue
-        level = float(np.median(rest[free]))
-        spread = max(1.4826 * float(np.median(np.abs(rest[free] - level))), 1.0)
+        level = float(median(rest[free]))
+        spread = max(1.4826 * float(median(np.abs(rest[free] - level))), 1.0)
         # close to the star the law is not right: by a few percent, and more as long as a disc was taken for its flank
         good = free / (spread**2 + ((0.05 if shapes else 0.3) * flanks) ** 2)
         value = np.clip(rest - level, -200, 200 + 0.1 * flanks) + discs
@@ -184,28 +185,27 @@ def _search(value: Array, weight: Array, most: float, either: bool = False) -> C
     yy, xx = np.meshgrid(place, place, indexing="ij")
     near, off = np.maximum(np.abs(yy), np.abs(xx)), np.hypot(yy, xx)
     radii = np.arange(LEAST, most, 2.0)
-    full = next_fast_len(size + math.ceil(most) + 6)
+    full = next_fast_len(size + math.ceil(most / 2) + 4)  # a circle reaches most / 2 + 2.5 of these pixels
     shape = (full, full)
     lit, there = rfft2(value * weight, shape), rfft2(weight, shape)
     axis = np.fft.fftfreq(full, 1 / full) * 2
     r = np.hypot(axis[:, None], axis[None])
-    steps, sures = [], []
-    for radius in radii:
-        sides, trust = [], np.zeros((size, size))
-        for low, high in ((radius - 5, radius - 1), (radius + 1, radius + 5)):
-            ring = rfft2(((r >= low) & (r < high)).astype(np.float64))
-            total = np.maximum(irfft2(there * ring, shape)[:size, :size], 1e-6 * weight.max())
-            sides.append(irfft2(lit * ring, shape)[:size, :size] / total)
-            trust += 1 / total
-        steps.append(sides[0] - sides[1])
-        sures.append(trust)
+    sides, trusts = [], []
+    for low in LEAST - 5 + 2 * np.arange(len(radii) + 3.0):
+        ring = rfft2(((r >= low) & (r < low + 4)).astype(np.float64))
+        total = np.maximum(irfft2(there * ring, shape)[:size, :size], 1e-6 * weight.max())
+        sides.append(irfft2(lit * ring, shape)[:size, :size] / total)
+        trusts.append(1 / total)
+    # the ring outside of a circle is that inside of the one 6 px larger
+    steps = [inside - outside for inside, outside in zip(sides, sides[3:], strict=False)]
+    sures = [inside + outside for inside, outside in zip(trusts, trusts[3:], strict=False)]
     found = []
     for k in range(3, len(radii) - 3):
         # a halo falls at every radius, a disc's edge at one
         step = steps[k] - 0.5 * (steps[k - 3] + steps[k + 3])
         edge = step / np.sqrt(sures[k] + 0.25 * (sures[k - 3] + sures[k + 3]))
         others = edge[near < near.max() - radii[k]]
-        spread = 1.4826 * float(np.median(np.abs(others - np.median(others)))) if others.size > 50 else np.inf
+        spread = 1.4826 * float(median(np.abs(others - median(others)))) if others.size > 50 else np.inf
         for sign in (1.0, -1.0) if either else (1.0,):
             j = int(np.argmax(np.where(off <= max(ASIDE * radii[k], 6), sign * edge, -np.inf)))
             circle = Circle(
@@ -262,7 +262,7 @@ class _Around:
         off = np.hypot(xx - place[0], yy - place[1]) - place[2]
         near = (off < 12) & (off > -within)
         r = np.hypot(xx, yy)
-        use = near & (weight > 0.02 * np.median(weight[near])) & (r > 4)
+        use = near & (weight > 0.02 * median(weight[near])) & (r > 4)
         self.x, self.y, self.root = xx[use], yy[use], np.sqrt(weight[use])
         self.seen = value[use] * self.root
         s = place[2] + 12

@@ -76,10 +76,14 @@ class Law:
         """The full width at half maximum along a contour, px."""
         return 2 * float(RADII[int(np.searchsorted(-self.table, -0.5))])
 
+    @cached_property
+    def _rising(self) -> Floats:
+        """The table from its end, without its wavering where it is nearly 0."""
+        return np.asarray(np.maximum.accumulate(np.abs(self.table[::-1])), np.float32)
+
     def radius(self, level: npt.ArrayLike) -> Array:
         """Give how far from a star of height 1 its light sinks under ``level``."""
-        falling = np.maximum.accumulate(np.abs(self.table[::-1]))  # the table may waver where it is nearly 0
-        place = len(self.table) - np.searchsorted(falling, np.asarray(level, np.float32), "left")
+        place = len(self.table) - np.searchsorted(self._rising, np.asarray(level, np.float32), "left")
         return np.asarray(np.minimum(place, len(self.table) - 1) * STEP, np.float64)
 
     @cached_property

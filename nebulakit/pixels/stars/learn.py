@@ -8,6 +8,7 @@ from itertools import pairwise
 import numpy as np
 import numpy.typing as npt
 
+from nebulakit.pixels.median import median
 from nebulakit.pixels.stars.fit import StarFit
 from nebulakit.pixels.stars.law import FREEDOM
 
@@ -25,7 +26,7 @@ def learn_scatter(fit: StarFit, loosen: bool) -> None:
         height, modes2 = np.concatenate([s.height for s in seen]), np.concatenate([s.modes2 for s in seen])
         if len(height) >= 10:
             # a blend is no star: what lies far beyond the others does not count
-            usual = modes2 < 20 * np.median(modes2, axis=0)
+            usual = modes2 < 20 * median(modes2, axis=0)
             weight = np.minimum((height / 300) ** 2, 30)[:, None] * usual
             fit.freedom[c] = np.clip(np.sqrt((weight * modes2).sum(0) / np.maximum(weight.sum(0), 1e-9)), 2e-4, FREEDOM)
         edges = np.geomspace(20, max(float(light.max(initial=0)), 100), 14)
@@ -33,9 +34,9 @@ def learn_scatter(fit: StarFit, loosen: bool) -> None:
         for low, high in pairwise(edges.tolist()):
             k = (light > low) & (light <= high)
             if k.sum() >= 25:
-                place.append(float(np.median(light[k])))
+                place.append(float(median(light[k])))
                 # the median of chi^2 with one degree of freedom is 0.455
-                excess.append(max(float(np.median(rest2[k])) / 0.455 - float(np.median(spread[k])), 0.0))
+                excess.append(max(float(median(rest2[k])) / 0.455 - float(median(spread[k])), 0.0))
         if len(place) >= 3:
             x, y = np.array(place), np.array(excess)
             weight = 1 / (y + 1)

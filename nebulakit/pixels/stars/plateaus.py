@@ -7,6 +7,8 @@ import math
 import numpy as np
 import numpy.typing as npt
 
+from nebulakit.pixels.median import median
+
 Planes = npt.NDArray[np.float32]
 Plane = npt.NDArray[np.float32]
 Floats = npt.NDArray[np.float64]
@@ -46,7 +48,7 @@ def _plateau(plane: Plane) -> float | None:
     if not good.any():
         return None
     filled = plane if good.all() else np.where(good, plane, np.float32(np.nanmin(plane)))
-    sky = float(np.median(filled[::7, ::5]))
+    sky = float(median(filled[::7, ::5]))
     top = float(filled.max())
     if not top > sky:
         return None
@@ -76,7 +78,7 @@ def _plateau(plane: Plane) -> float | None:
     counts = np.searchsorted(values, values + width, "right") - np.arange(len(values))
     first = int(np.argmax(counts))
     pile = values[first : first + int(counts[first])]
-    level = float(np.median(pile))
+    level = float(median(pile))
     # a star that reaches clearly higher was not cut off there: the plateau is then no white level
     above = int((value > level + 2 * width).sum())
     return None if above > 0.1 * len(pile) + 2 else level

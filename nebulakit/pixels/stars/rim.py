@@ -8,9 +8,11 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
+from nebulakit.pixels.median import median
 from nebulakit.pixels.stars.fit import StarFit
 from nebulakit.pixels.stars.law import PAD
 from nebulakit.pixels.stars.rings import unevenness, untouched
+from nebulakit.pixels.stars.whitening import factored
 
 Array = npt.NDArray[np.float64]
 
@@ -25,14 +27,14 @@ MISFIT = 0.02  # of a star's law so far out, pixel by pixel
 
 class Rim(NamedTuple):
     """Cells along an edge: how deep in the picture, where along the edge; light by channel, and the factors of its covariances;
-    the mixture in which hardly a nebula shines, and the factor of its covariance."""
+    the mixture in which hardly a nebula shines, and its covariance."""
 
     depth: Array
     along: Array
     value: Array
     factors: list[Array]
     bare: Array
-    bare_factor: Array
+    bare_cover: Array
 
 
 class Views(NamedTuple):
@@ -92,12 +94,12 @@ def _bumps(strips: Array) -> list[float]:
     out: list[float] = []
     height: list[float] = []
     for strip in strips:
-        rise = strip[:3].mean(0) - median_filter(np.median(strip[10:], axis=0), 15, mode="nearest")
+        rise = strip[:3].mean(0) - median_filter(median(strip[10:], axis=0), 15, mode="nearest")
         rise = gaussian_filter1d(rise, 1.0, mode="nearest")
         # narrow ones on an uneven nebula, then broad ones, that come from far beyond; a reflection is some 50 px wide
         for window in (31, 121, 0):
-            bare = rise - (median_filter(rise, window, mode="nearest") if window else np.median(rise))
-            spread = max(1.4826 * float(np.median(np.abs(bare - np.median(bare)))), NOISE)
+            bare = rise - (median_filter(rise, window, mode="nearest") if window else median(rise))
+            spread = max(1.4826 * float(median(np.abs(bare - median(bare)))), NOISE)
             wide = np.pad(bare, 1, constant_values=-np.inf)  # a star beyond a corner is brightest in it
             places = np.nonzero((bare >= wide[:-2]) & (bare > wide[2:]) & (bare > 7 * spread))[0]
             for p in places[np.argsort(-bare[places], kind="stable")].tolist():
@@ -110,11 +112,9 @@ def _bumps(strips: Array) -> list[float]:
 
 def cells(fit: StarFit, edge: int, start: int, stop: int, views: Views) -> Rim:
     """Cut a stretch of an edge into cells, the finer the nearer to the edge."""
-    from scipy.linalg.lapack import dpotrf
-
     value, variance = _strips(fit, edge, ZONES[-1][1], slice(start, stop))
     # the star is not known yet, but what stands out is its light
-    light = np.maximum(value - np.median(value[:, 20:], axis=(1, 2), keepdims=True), 0)
+    light = np.maximum(value - median(value[:, 20:].reshape(len(value), -1), axis=1)[:, None, None], 0)
     variance = variance + fit.photons[:, None, None] * light
     share = max(4 * math.pi * fit.field.noise_blur**2, 1.0)  # pixels that are one as to their noise
     parts = []
@@ -131,13 +131,12 @@ def cells(fit: StarFit, edge: int, start: int, stop: int, views: Views) -> Rim:
     depth, along, mean, own = (np.concatenate([p[k] for p in parts], -1) for k in range(4))
     y, x = np.rint(depth).astype(int), np.rint(along).astype(int) - start
     strengths = _strengths(fit, edge, start, stop)
-    factors = []
     bare2 = views.bare**2
     strengths.append(UNLIKE * views.calm * float(bare2 @ strengths))
-    for cover, noise in zip(fit.field.nebulas(y, x, strengths), [*own, bare2 @ own], strict=True):
+    covers = fit.field.nebulas(y, x, strengths)
+    for cover, noise in zip(covers, [*own, bare2 @ own], strict=True):
         cover[np.diag_indices(len(y))] += noise
-        factors.append(dpotrf(cover.T, lower=1, overwrite_a=1)[0])  # in Fortran order, the same matrix
-    return Rim(depth, along, mean, factors[:-1], views.bare, factors[-1])
+    return Rim(depth, along, mean, [factored(cover) for cover in covers[:-1]], views.bare, covers[-1])
 
 
 def _strengths(fit: StarFit, edge: int, start: int, stop: int) -> list[float]:

@@ -9,6 +9,7 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
+from nebulakit.pixels.median import median
 from nebulakit.pixels.parallel import over
 from nebulakit.pixels.stars.fit import DOUBT, StarFit
 from nebulakit.pixels.stars.law import GHOSTLY, PAD, RADII
@@ -28,6 +29,7 @@ TOLD = 0.01  # how far off a single star's ring may be, as a share of its light
 HEIGHT = 0.003, 0.03  # how far off the height of a star may be; and of one that is cut off
 RIM = 0.03  # how far off a ghost's shape may be, ring by ring
 COARSE = 4  # px: the nebula's ring means are measured on a picture binned by this
+SQUARES = 20, 60  # px to either side: the nebula is as uneven as means over the first differ from those over the second
 ROWS = 64  # that are worked on in one go
 PLACES = 4000  # around which they are measured
 
@@ -126,11 +128,16 @@ def mixtures_of(fit: StarFit, free: Mask, few: tuple[Ints, Ints] | None = None) 
 
 def unevenness(fit: StarFit, free: Mask, few: tuple[Ints, Ints] | None = None) -> Array | None:
     """Give the covariance (channel, channel) of how the nebula differs from its surroundings, if enough of it is seen."""
-    import cv2
+    from nebulakit.pixels.stars import ringsums
 
-    planes = fit.rest[:, PAD:-PAD, PAD:-PAD]
-    weight = free.astype(np.float32)
-    known = [cv2.blur(weight, (k, k))[::8, ::8] for k in (41, 121)]
+    def means(plane: Plane, margin: int, level: np.float32) -> list[Plane]:
+        """How far a plane is above a level on average, within a small and a large square round every 8th pixel."""
+        out = [np.empty((-(-free.shape[0] // 8), -(-free.shape[1] // 8)), np.float32) for _ in SQUARES]
+        for mean, half in zip(out, SQUARES, strict=True):
+            ringsums.squares(plane, margin, free, level, half, 8, mean)
+        return out
+
+    known = means(np.ones(free.shape, np.float32), 0, np.float32(0))
     use = known[0] > 0.3
     if use.sum() < 100:
         return None
@@ -138,12 +145,11 @@ def unevenness(fit: StarFit, free: Mask, few: tuple[Ints, Ints] | None = None) -
     few = _few(free) if few is None else few
 
     def uneven(plane: Plane) -> Array:
-        value = np.where(free, plane - np.float32(np.median(plane[few])), np.float32(0))
-        sums = [cv2.blur(value, (k, k))[::8, ::8] for k in (41, 121)]
+        sums = means(plane, PAD, np.float32(median(plane[PAD:-PAD, PAD:-PAD][few])))
         near, far = (a[use] / np.maximum(b[use], np.float32(1e-3)) for a, b in zip(sums, known, strict=True))
         return np.asarray(near - far, np.float64)
 
-    return np.asarray(np.cov(over(uneven, planes)).reshape(len(planes), len(planes)), np.float64)
+    return np.asarray(np.cov(over(uneven, fit.rest)).reshape(len(fit.rest), len(fit.rest)), np.float64)
 
 
 def rings_around(fit: StarFit, chosen: Ints, nearest: float, longest: float) -> list[Rings]:
@@ -213,10 +219,12 @@ def mixed(fit: StarFit, share: Array, lead: int) -> Left:
 def untouched(fit: StarFit) -> Mask:
     """Say which pixels, without the margin, tell of the nebula in every channel."""
     out = np.empty(fit.cores.shape[1:], bool)
+    # half precision is compared as the whole numbers of the same bits, which is many times faster
+    doubt, sure = fit.doubt.view(np.int16), np.float16(3 * DOUBT).view(np.int16)
 
     def look(first: int) -> None:
         rows = slice(first, first + ROWS)
-        untold = fit.cores[:, rows] | fit.hidden[:, rows] | (fit.doubt[:, rows] > np.float16(3 * DOUBT))
+        untold = fit.cores[:, rows] | fit.hidden[:, rows] | (doubt[:, rows] > sure)
         out[rows] = ~np.logical_or.reduce(untold)
 
     over(look, range(0, len(out), ROWS))
@@ -245,9 +253,9 @@ def ring_statistics(plane: Plane, free: Mask, few: tuple[Ints, Ints], edges: Arr
         return np.pad(mean * np.float32(COARSE**2), reach)
 
     reach = math.ceil(edges[-1] / COARSE)
-    level = np.float32(np.median(plane[few])) if len(few[0]) else np.float32(0)
+    level = np.float32(median(plane[few])) if len(few[0]) else np.float32(0)
     weight = blocks(free.astype(np.float32))
-    value = blocks(np.where(free, plane - level, np.float32(0)))
+    value = blocks((plane - level) * free)
     # places all over the picture, as many as tell the covariance well
     high, wide = h // COARSE, w // COARSE
     step = max(1, round(math.sqrt(high * wide / PLACES)))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -107,3 +108,39 @@ def around(value: Floats, weight: Floats, places: Ints, shifts: Ints, starts: In
                 total += value[places[i] + shifts[j]]
                 known += weight[places[i] + shifts[j]]
             sums[i, k], weights[i, k] = total, known
+
+
+@compiled
+def _mirrored(k: int, n: int) -> int:
+    """Give the place of ``k`` in a line of ``n`` that is mirrored at both ends, however far beyond."""
+    k = abs(k) % max(2 * n - 2, 1)
+    return k if k < n else 2 * n - 2 - k
+
+
+@compiled
+def _add_row(column: Array, line: Floats, free: Mask, level: Any, sign: float) -> None:
+    for x in range(len(column)):
+        column[x] += sign * ((line[x] - level) if free[x] else np.float32(0))
+
+
+@compiled
+def squares(plane: Floats, margin: int, free: Mask, level: Any, half: int, step: int, means: Floats) -> None:
+    """Give the means, within ``half`` px round every ``step``-th pixel, of a plane above a level.
+
+    A pixel that is not free counts as at the level; ``free`` lacks the plane's margin.
+    """
+    h, w = free.shape
+    column = np.zeros(w)
+    total = np.zeros(w + 2 * half + 1)
+    share = 1 / (2 * half + 1) ** 2
+    for i in range(means.shape[0]):
+        # of the rows of the square before this one, some go and as many come
+        for k in range(-half if i == 0 else half + 1 - step, half + 1):
+            come, go = _mirrored(i * step + k, h), _mirrored(i * step + k - 2 * half - 1, h)
+            _add_row(column, plane[margin + come, margin : margin + w], free[come], level, 1.0)
+            if i > 0:
+                _add_row(column, plane[margin + go, margin : margin + w], free[go], level, -1.0)
+        for x in range(len(total) - 1):
+            total[x + 1] = total[x] + column[_mirrored(x - half, w)]
+        for j in range(means.shape[1]):
+            means[i, j] = (total[j * step + 2 * half + 1] - total[j * step]) * share

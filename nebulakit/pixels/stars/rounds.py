@@ -12,10 +12,11 @@ import numpy.typing as npt
 from nebulakit.pixels import kriging, starlet
 from nebulakit.pixels.facts import Noise, StarList
 from nebulakit.pixels.inpaint import push_pull
+from nebulakit.pixels.median import median
 from nebulakit.pixels.parallel import over
 from nebulakit.pixels.stars import first, ghosts, learn
 from nebulakit.pixels.stars.beyond import find_beyond
-from nebulakit.pixels.stars.find import _peaks, find_stars, star_coloured
+from nebulakit.pixels.stars.find import BAND, REACH, _peaks, find_stars, star_coloured
 from nebulakit.pixels.stars.fit import DOUBT, UNSETTLED, StarFit
 from nebulakit.pixels.stars.flanks import learn_ghosts, learn_own
 from nebulakit.pixels.stars.law import FREEDOM, PAD
@@ -33,7 +34,6 @@ AGAIN = 2  # times that groups are solved for again within a round
 CLEAR = 30.0  # sigma, in every channel
 BARE = 60.0  # sigma: under less star light than this the first heights leave the nebula nearly as it is
 HELD = 0.01, 0.004  # how far a giant's height may move in the last round, as a part of it; and where giants have reflections
-ROWS = 64  # that are worked on in one go
 ASTRAY = 2.5  # px from where it was found: a star that went further is none
 TOGETHER = 0.4  # of a star's width: closer pairs cannot be told from one star with a shape of its own
 
@@ -153,7 +153,7 @@ def _width(stars: StarList) -> float:
     # find_stars told the flux by a Moffat law of the usual width: flux = peak * pi alpha^2 / (beta - 1), beta 3
     if not len(stars):
         return 3.0
-    alpha = math.sqrt(float(np.median(stars.flux / stars.peak)) * 2 / math.pi)
+    alpha = math.sqrt(float(median(stars.flux / stars.peak)) * 2 / math.pi)
     return float(np.clip(alpha * 2 * math.sqrt(2 ** (1 / 3) - 1), 1.2, 12))
 
 
@@ -190,19 +190,26 @@ def _missed(fit: StarFit, noise: Noise, doubt: float) -> tuple[Array, Array, Arr
     import cv2
     from scipy.spatial import cKDTree
 
-    planes = fit.rest.copy()
+    planes = np.empty_like(fit.rest)
 
     def bared(c: int) -> None:
-        light = np.maximum(fit.data[c] - planes[c], 0)
+        light = fit.data[c] - fit.rest[c]
+        np.maximum(light, 0, out=light)
         fit.mirror(light)
-        # the nebula is taken off, so that what stands out of the light of a star is not measured by it
-        ground = starlet.smooth(starlet.smooth(starlet.smooth(np.where(fit.cores[c], fit.behind[c], planes[c]), 1), 2), 3)
-        planes[c] -= ground
-        planes[c][fit.hidden[c]] = 0
-        for top in range(0, len(light), ROWS):  # so that it stays in the processor's cache
-            rows = slice(top, top + ROWS)
-            bright, flank = light[rows], fit.doubt[c, rows].astype(np.float32)
-            planes[c, rows] /= np.sqrt(1 + fit.photons[c] * bright + (2 * fit.misfit[c] * bright) ** 2 + 4 * flank**2)
+        for top in range(0, len(light), BAND):  # little memory at once
+            rows, first = slice(top, top + BAND), max(top - REACH, 0)
+            wide = slice(first, top + BAND + REACH)
+            # the nebula is taken off, so that what stands out of the light of a star is not measured by it
+            ground = np.where(fit.cores[c, wide], fit.behind[c, wide], fit.rest[c, wide])
+            for scale in (1, 2, 3):
+                ground = starlet.smooth(ground, scale)
+            bare, bright = planes[c, rows], light[rows]
+            np.subtract(fit.rest[c, rows], ground[top - first :][:BAND], out=bare)
+            bare[fit.hidden[c, rows]] = 0
+            variance = 1 + fit.photons[c] * bright + (2 * fit.misfit[c] * bright) ** 2
+            if fit.doubt[c, rows].view(np.int16).any():
+                variance += 4 * fit.doubt[c, rows].astype(np.float32) ** 2
+            bare /= np.sqrt(variance)
         fit.mirror(planes[c])
 
     over(bared, range(len(planes)))
@@ -233,7 +240,7 @@ def _missed(fit: StarFit, noise: Noise, doubt: float) -> tuple[Array, Array, Arr
         np.rint(np.concatenate([r * f(turns) for r in (1.3 * fit.fwhm, 1.8 * fit.fwhm)])).astype(int) for f in (np.sin, np.cos)
     )
     rest = inner(fit.rest)
-    around = np.median(rest[:, np.clip(py[:, None] + ry, 0, h - 1), np.clip(px[:, None] + rx, 0, w - 1)], axis=2)
+    around = median(rest[:, np.clip(py[:, None] + ry, 0, h - 1), np.clip(px[:, None] + rx, 0, w - 1)], axis=2)
     stands = rest[:, py, px] - around
     flank = inner(fit.doubt)[:, py, px].astype(np.float32) / np.float32(DOUBT)
     keep = (stands > doubt * flank).sum(0) * 2 > len(height)

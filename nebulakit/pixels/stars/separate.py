@@ -217,21 +217,25 @@ def compose(
     grain = patching.grain(inner(fit.rest), inner(fit.cores).any(0), fit.field.noise_blur, seed, (TILE, TILE))
     h, w = planes.shape[1:]
 
-    def channel(c: int) -> Mask:
-        core = inner(fit.cores[c])
-        drawn = inner(fit.data[c]) - inner(fit.rest[c])
-        there = (np.abs(drawn) > TOUCHED) | core
-        lost = inner(fit.lost[c]) * np.float32(1 / 255)
-        missing = np.sqrt(lost * (2 - lost))
-        ys, xs = np.nonzero(core)
-        level = 1.0 if noise.map is None else noise.map[ys, xs]
-        value = inner(fit.rest[c]).copy()
-        value[ys, xs] = inner(fit.behind[c])[ys, xs] + missing[ys, xs] * level * grain[c][ys % TILE, xs % TILE]
-        there &= np.isfinite(planes[c])
-        nebula[c][there] = value[there] * np.float32(noise.sigma[c])
-        return np.asarray(there, bool)
+    touched = np.empty((h, w), bool)
 
-    touched = np.logical_or.reduce(over(channel, range(len(planes))))
+    def band(top: int) -> None:
+        rows = slice(top, top + TILE)
+        touched[rows] = False
+        for c, sigma in enumerate(noise.sigma):
+            core, rest, behind, lost = (inner(a[c])[rows] for a in (fit.cores, fit.rest, fit.behind, fit.lost))
+            there = (np.abs(inner(fit.data[c])[rows] - rest) > TOUCHED) | core
+            ys, xs = np.nonzero(core)
+            share = lost[ys, xs] * np.float32(1 / 255)
+            missing = np.sqrt(share * (2 - share))
+            level = 1.0 if noise.map is None else noise.map[rows][ys, xs]
+            value = rest.copy()
+            value[ys, xs] = behind[ys, xs] + missing * level * grain[c][ys, xs % TILE]
+            there &= np.isfinite(planes[c, rows])
+            nebula[c, rows][there] = value[there] * np.float32(sigma)
+            touched[rows] |= there
+
+    over(band, range(0, h, TILE))
     if add:
         yy, xx = np.mgrid[0:h, 0:w]
         hole = np.zeros((h, w), bool)
@@ -249,15 +253,17 @@ def compose(
 
 def _fill_edges(fit: StarFit) -> None:
     """Tell the nebula from further in where much light comes in from a star beyond the edge."""
-    for c in range(len(fit.data)):
+
+    def channel(c: int) -> None:
         light = np.zeros_like(fit.data[c])
-        for k in np.nonzero(fit.outside & (fit.height[c] > 0))[0]:
-            fit.paint(light, c, np.array([k]), 60, 1.0)
+        fit.paint(light, c, np.nonzero(fit.outside & (fit.height[c] > 0))[0], 60, 1.0)
         hole = inner(light) > 40
         if hole.any():
             inner(fit.behind[c])[hole] = harmonic(inner(fit.rest[c]), hole)[hole]
             inner(fit.cores[c])[hole] = True
             inner(fit.lost[c])[hole] = 255
+
+    over(channel, range(len(fit.data)))
 
 
 def exact_rest(whole: Planes, part: Planes, most: Sequence[float] | None = None) -> Planes:

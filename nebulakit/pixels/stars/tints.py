@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
+from nebulakit.pixels.median import median
 from nebulakit.pixels.stars.fit import StarFit
 
 Array = npt.NDArray[np.float64]
@@ -75,8 +76,8 @@ def _colours(colour: Array, variance: Array) -> tuple[Array, Array]:
     """
     size = len(colour)
     noise = variance[0][:, None, None] + np.einsum("an,ab->nab", variance[1:], np.eye(size))
-    mean = np.median(colour, axis=1)
-    spread = np.diag((1.4826 * np.median(np.abs(colour - mean[:, None]), axis=1)) ** 2 + LEAST**2)
+    mean = median(colour, axis=1)
+    spread = np.diag((1.4826 * median(np.abs(colour - mean[:, None]), axis=1)) ** 2 + LEAST**2)
     for _ in range(ROUNDS):
         inverse = np.linalg.inv(spread + noise)
         away = colour - mean[:, None]

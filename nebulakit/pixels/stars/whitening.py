@@ -8,6 +8,18 @@ import numpy as np
 import numpy.typing as npt
 
 Array = npt.NDArray[np.float64]
+Floats = npt.NDArray[np.float32]
+
+
+def factored(cover: Array) -> Array:
+    """Give the lower Cholesky factor of a covariance (n, n), which is overwritten.
+
+    >>> factored(np.array([[4.0, 2.0], [2.0, 2.0]])).tolist()
+    [[2.0, 0.0], [1.0, 1.0]]
+    """
+    from scipy.linalg.lapack import dpotrf
+
+    return np.asarray(dpotrf(cover.T, lower=1, overwrite_a=1)[0], np.float64)  # in Fortran order, the same matrix
 
 
 class Whitening:
@@ -39,6 +51,14 @@ class Whitening:
         from scipy.linalg.lapack import dtrtrs
 
         return np.asarray(dtrtrs(self.factor, columns, lower=1)[0], np.float64)
+
+    def roughly(self, columns: Floats) -> Floats:
+        """Make many columns white in single precision, in half the time."""
+        from scipy.linalg.lapack import strtrs
+
+        solved = strtrs(self.factor.astype(np.float32), columns, lower=1)[0]
+        u, t = self._u.astype(np.float32), self._t.astype(np.float32)
+        return np.asarray(solved - u @ (t @ (u.T @ solved)), np.float32)
 
     def further(self, solved: Array) -> Array:
         """Go on from there to what they are with all that was allowed."""
