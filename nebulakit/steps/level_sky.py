@@ -39,7 +39,7 @@ def level_sky(
     Order 0 moves each channel by its measured sky level (the level on which most of the darker star-free boxes agree).
     Orders 1 and 2 fit a plane or a quadratic to the boxes that hold no light of their own, as `remove_gradient` does, and
     only where the data show that it is there; made for line layers, whose faint residual gradient a gain would lift.
-    ``free`` lets a faint surface (0.3 sigma) bend on a third of the frame's short side where sky is seen, and go back to the
+    ``free`` lets a faint surface (0.15 sigma) bend on a third of the frame's short side where sky is seen, and go back to the
     level elsewhere: what is left of a glow has seldom the shape of a tilt, and one fitted to it is wrong at the other side.
     Where a nebula fills the frame (many boxes are darker than the level that the darker ones agree on) and the sky is
     known from a step before, the channel is left as it is: the darkest nebula is no sky.
