@@ -12,15 +12,25 @@ from statistics import NormalDist
 
 import numpy as np
 
-from nebulakit.pixels import colour, tone
+from nebulakit.pixels import colour, masks, tone
 from nebulakit.pixels.colour import Array
 
 COLOURS: dict[str, tuple[float, float]] = {"red-teal": (25, 205), "gold-blue": (80, 255), "rose-cyan": (5, 200)}
 """Hues (degrees, OKLCh) of H-alpha and [O III]."""
 
 
+SURE = 0.6
+"""Light of this many noises of the linear stack has its full colour: what is left of a glow is mostly under half of it."""
+
+
 def two_lines(
-    ha: Array, oiii: Array, sky: tuple[float, float], hues: tuple[float, float], purity: float, softening: float
+    ha: Array,
+    oiii: Array,
+    sky: tuple[float, float],
+    hues: tuple[float, float],
+    purity: float,
+    softening: float,
+    noise: tuple[float, float] = (0.0, 0.0),
 ) -> Array:
     """Paint two display planes (y, x) in the hues of two lines; give red, green and blue.
 
@@ -28,10 +38,14 @@ def two_lines(
     and the rest has the colour of the line ahead. rho is the ratio of the lines before the stretch, an asinh of that
     ``softening``, or the same gas would change its hue with its brightness. Both at the sky or below it are grey at the sky's
     level (that of the first line) or below, both alike are grey anywhere, and nothing can leave 0..1.
+    Where the line ahead stands less than :data:`SURE` of its ``noise`` above its sky, as what is left of a glow does, the colour
+    fades into grey of the same lightness.
     """
     first, second = (colour.line_light(h, purity) for h in hues)
+    greys = [_grey(c) for c in (first, second)]
     out = np.empty((3, *ha.shape), np.float32)
     level, other = sky
+    unsure = [max(SURE * n, 1e-9) for n in (noise[0], noise[1] * (1 - level) / (1 - other))]
     steep = math.asinh(1 / softening)
     # light s of a line is replaced by s/2 + sqrt(s^2/4 + ground^2), so that just above the sky M rho is the weaker line's own light
     slope = (colour.decode1(level + 1e-4) - colour.decode1(level - 1e-4)) / 2e-4
@@ -62,6 +76,9 @@ def two_lines(
         shared /= np.maximum(a, b, out=a)
         shared *= brighter
         brighter -= shared
+        told = masks.smoothstep(np.where(ahead, (one - np.float32(level)) / unsure[0], (two - np.float32(level)) / unsure[1]))
+        shared += (1 - told) * brighter * np.where(ahead, *map(np.float32, greys))
+        brighter *= told
         for c in range(3):
             light = ahead * np.float32(first[c] - second[c])
             light += np.float32(second[c])
@@ -73,6 +90,11 @@ def two_lines(
     return out
 
 
+def _grey(light: tuple[float, float, float]) -> float:
+    """Give the grey light that is as light, in OKLab, as ``light``."""
+    return float(colour.to_lab(np.array(light, np.float32)[:, None, None])[0, 0, 0]) ** 3
+
+
 def two_lines_noise(hues: tuple[float, float], purity: float) -> list[list[float]]:
     """Give how the noise of the two planes at the sky, equal in both, comes into red, green and blue."""
     first, second = (colour.line_light(h, purity) for h in hues)
@@ -81,10 +103,13 @@ def two_lines_noise(hues: tuple[float, float], purity: float) -> list[list[float
     one, two = np.meshgrid(quantiles, quantiles)
     most = np.maximum(one, two)
     shared = np.where(most < 0, most, np.maximum(np.minimum(one, two), 0))  # both below the sky are grey
+    told = masks.smoothstep(np.asarray(most / SURE, np.float32))
+    grey = np.where(one >= two, _grey(first), _grey(second))
     rows = []
     for a, b in zip(first, second, strict=True):
         share = (a + 1 - b) / 2
-        sigma = float((np.where(one >= two, a, b) * (most - shared) + shared).std())
+        tint = told * np.where(one >= two, a, b) + (1 - told) * grey
+        sigma = float((tint * (most - shared) + shared).std())
         rows.append([sigma * v / math.hypot(share, 1 - share) for v in (share, 1 - share)])
     return rows
 

@@ -59,7 +59,8 @@ def bicolour(
     is white and the rest has the colour of the line ahead. The share is that before the stretch, which is told from H-alpha
     itself (the softening with which its dim light came to 40%) and undone, so that the same gas has the same hue where it is bright and where it is
     faint. Both lines together go towards white whatever the hues, the sky of both is a neutral grey at H-alpha's sky
-    level, and no channel can leave 0..1. Stretch both lines alike (`like`) before, else the colours tell of the stretch
+    level, and no channel can leave 0..1. Where the line ahead stands less than 0.6 noises above its sky the colour fades: what is left
+    of a skyglow would tint the sky there. Stretch both lines alike (`like`) before, else the colours tell of the stretch
     and not of the nebula. Own method; hues of B. Ottosson 2020, OKLab.
 
     A pixel with NaN in either line is NaN. Fails (StepError) on layers of different size. Where a line holds only noise
@@ -79,7 +80,8 @@ def bicolour(
     assert ha.sky and oiii.sky and ha.noise and oiii.noise
     pair = _hues(colours, ha_hue, oiii_hue)
     soft = anchors.softening_of(ha.planes[0], ha.sky[0]) if softening == "auto" else softening
-    planes = hues.two_lines(ha.planes[0], oiii.planes[0], (ha.sky[0], oiii.sky[0]), pair, purity.fraction, soft)
+    noises = (ha.noise.sigma[0], oiii.noise.sigma[0])
+    planes = hues.two_lines(ha.planes[0], oiii.planes[0], (ha.sky[0], oiii.sky[0]), pair, purity.fraction, soft, noises)
     return ha.replace(
         planes,
         channels=("red", "green", "blue"),

@@ -115,6 +115,24 @@ def test_what_lies_below_the_sky_is_grey() -> None:
     assert lch(made.planes)[1][:12, :12].max() < 0.003
 
 
+@pytest.mark.parametrize("oiii_sky", [0.1, 0.07])
+def test_what_a_glow_left_has_no_colour_and_faint_light_has_all_of_its(oiii_sky: float) -> None:
+    """Fractions of a noise above the sky are grey and as light as they were; from a few noises on nothing changes."""
+    flat = np.full((1, 40, 90), 0.1, np.float32)
+    ha = Image(flat, ("ha",), "display", "starless", sky=(0.1,), noise=noise(0.01))
+    patches = np.full_like(flat, oiii_sky)
+    for i, noises in enumerate((0.15, 0.3, 0.6, 3.0)):
+        patches[0, :, 10 + 20 * i : 20 + 20 * i] += np.float32(noises * 0.01)
+    oiii = Image(patches, ("oiii",), "display", "starless", sky=(oiii_sky,), noise=noise(0.01))
+    made = lch(steps.bicolour(ha, oiii, softening=0.3).planes)
+    plain = lch(steps.bicolour(ha.replace(noise=noise(1e-9)), oiii.replace(noise=noise(1e-9)), softening=0.3).planes)
+    share = (made[1] / np.maximum(plain[1], 1e-6))[20, 15::20]
+    assert share[0] < 0.2
+    assert share[1] == pytest.approx(0.5, abs=0.05)
+    assert share[2:] == pytest.approx(1, abs=0.02)
+    assert np.abs(made[0] - plain[0]).max() < 0.003
+
+
 def test_other_sky_levels_are_brought_together() -> None:
     made = steps.bicolour(line("ha", sky=0.12), line("oiii", sky=0.08, seed=1))
     assert np.ptp(np.median(made.planes[:, :12, :12], (1, 2))) < 0.003

@@ -136,3 +136,58 @@ def test_the_darkest_nebula_is_no_sky():
     levelled = steps.level_sky(with_sky)
     assert levelled.record["left_alone"] == []
     assert abs(float(np.median(levelled.planes[0][:, :150]))) < 0.1  # a tenth of the noise
+
+
+def bent(shape=(240, 360)):
+    """What is left of a glow on one side of a frame (y, x), in noises: 0.8 under the sky at the left edge, nothing elsewhere."""
+    y, x = np.mgrid[-1 : 1 : shape[0] * 1j, -1 : 1 : shape[1] * 1j]
+    return -0.8 * np.exp(-(((x + 1) / 0.35) ** 2) - (y / 0.8) ** 2), x, y
+
+
+def sky_error(level, truth, free, size=40):
+    """Root mean square of the blocks' median errors where there is sky (most of a block)."""
+    error = np.where(free, level - truth, np.nan)
+    h, w = (n // size * size for n in error.shape)
+    blocks = error[:h, :w].reshape(h // size, size, w // size, size).swapaxes(1, 2).reshape(-1, size * size)
+    return float(np.sqrt(np.mean(np.nanmedian(blocks[np.isfinite(blocks).mean(1) > 0.5], 1) ** 2)))
+
+
+@pytest.mark.parametrize("seed", [1, 2])
+def test_what_a_glow_left_on_one_side_is_not_spread_over_the_frame(seed):
+    left, x, y = bent()
+    nebula = 30 * np.exp(-((x - 0.1) ** 2 + y**2) / 0.08)
+    plane = (left + nebula + np.random.default_rng(seed).normal(0, 1, left.shape)).astype(np.float32)
+    free = nebula < 0.1
+    level = steps.level_sky(plane, order="free")
+    assert sky_error(level[0], nebula, free) < 0.5 * sky_error(steps.level_sky(plane, order=1)[0], nebula, free)
+    assert sky_error(level[0], nebula, free & (x > 0.3)) < 0.06  # a block's median is uncertain by 1.25 / 40
+
+
+def test_faint_light_over_half_a_frame_is_no_rest_of_a_glow():
+    _, x, y = bent()
+    rng = np.random.default_rng(4)
+    for peak in (3.0, 10.0):
+        nebula = peak * np.exp(-((x - 0.2) ** 2 + y**2) / 0.3)
+        plane = (nebula + rng.normal(0, 1, x.shape)).astype(np.float32)
+        level = steps.level_sky(plane, order="free")[0]
+        assert np.polyfit(nebula.ravel(), level.ravel(), 1)[0] > 0.85
+
+
+@pytest.mark.parametrize("tilt", [0.5, 6.0])
+def test_a_tilt_is_followed_however_steep(tilt):
+    _, x, _ = bent()
+    plane = (tilt * x + np.random.default_rng(5).normal(0, 1, x.shape)).astype(np.float32)
+    level = steps.level_sky(plane, order="free")
+    assert level.dtype == np.float32
+    assert sky_error(level[0], 0, x < 2) < 0.1
+
+
+def test_no_surface_where_too_little_sky_is_seen():
+    rng = np.random.default_rng(6)
+    _, x, y = bent()
+    image = Image((rng.normal(0, 1, x.shape) + 30 + 14 * np.sin(9 * x) * np.cos(7 * y)).astype(np.float32)[None], ("ha",))
+    level = steps.level_sky(image, order="free")
+    assert level.record["order"] == 0
+    assert level.record["taken_sigma"] == [0.0]
+    small = steps.level_sky(rng.normal(5, 1, (1, 20, 20)).astype(np.float32), order="free")
+    assert abs(float(np.median(small))) < 0.2
