@@ -5,7 +5,7 @@ are first turned so that one sees H-alpha, one [O III], and one (a difference) n
 the glow in which the channels differ. Several orders are fitted (:mod:`fit`), each from three starting rules, and
 the data choose by the evidence. Where a line sees no sky, the darkest boxes are nebula: there the nebula is also told as
 a field whose structure speaks for its light (:mod:`field`). The field tells the level of the sky; the shape is the
-mean of both fits. Where sky is seen under a bent glow, sky tells the level, and each fit the shape where it is the surer.
+mean of both fits. Where some sky is seen under a bent glow, each fit tells the glow where it is the surer.
 """
 
 from __future__ import annotations
@@ -150,7 +150,7 @@ def _beside_a_field(fits: dict[int, tuple[float, Fit]]) -> tuple[dict[int, Fit],
 
 
 def _held(fit: Fit) -> None:
-    """Hold a fine surface between patches of sky, where it follows the nebula, by that beside a field; the level stays.
+    """Hold a fine surface between patches of sky, where it follows the nebula, by that beside a field.
 
     Both are weighed by how sure they are (inverse covariances): on the sky the boxes tell, away from it the field.
     """
@@ -161,7 +161,7 @@ def _held(fit: Fit) -> None:
     _, field = refine(again, seen)
     boxes = fit.certainty()
     both = np.linalg.solve(boxes + field, boxes @ fit.theta.ravel() + field @ again.theta.ravel())
-    fit.theta[:, 1:] = both.reshape(fit.theta.shape)[:, 1:]
+    fit.move(np.asarray(both).reshape(fit.theta.shape))
 
 
 def _mean(field: Doubles, boxes: Doubles) -> Doubles:
