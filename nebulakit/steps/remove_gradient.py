@@ -76,11 +76,12 @@ def remove_gradient(
     channels are turned so that two see one line each and one sees neither; the surfaces are mostly alike in shape and small
     in high orders (a prior), and the order is chosen by the evidence of the data (4 where 3 wins, which follows a bend
     better). Where a constant tells the sky as well, only its level is taken off. Where a line sees no sky at all (`sky_seen`
-    0), its nebula's light is told from how strong its structure is, and the darkest nebula is not taken for sky. ``protect``,
-    a mask or any layer of the same size, marks what must not be taken for sky (where it is above 0.5). Where the coverage map
-    jumps, since a night or field ends there, and the level steps clearly along the edge, each zone of the map has a level of
-    its own. Sources: Laplace evidence and one-sided mixture, Bishop 2006, Pattern Recognition and Machine Learning, 4.4 and
-    9; asymmetric weights, Eilers & Boelens 2005.
+    0), its nebula's light is told from how strong its structure is, and the darkest nebula is not taken for sky; where it sees
+    little, this holds a bent surface between the patches of sky. ``protect``, a mask or any layer of the same size, marks
+    what must not be taken for sky (where it is above 0.5). Where the coverage map jumps, since a night or field ends there,
+    and the level steps clearly along the edge, each zone of the map has a level of its own. Sources: Laplace evidence and
+    one-sided mixture, Bishop 2006, Pattern Recognition and Machine Learning, 4.4 and 9; asymmetric weights, Eilers & Boelens
+    2005.
 
     NaN stays NaN and is not looked at; negative values afterwards are values. Noise stays what it was. With ``by: divide``
     the level is kept and the noise is no longer known. StepError where there is nothing to look at or sizes differ. Fails

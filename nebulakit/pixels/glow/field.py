@@ -39,22 +39,24 @@ class _Line:
     power: float = 0.0
 
 
-def refine(fit: Fit, sky: list[Doubles], rounds: int = 20) -> float:
-    """Fit the surfaces of ``fit`` anew beside a field per line; give the evidence. Boxes are sky as ``sky`` says (0..1, per line)."""
+def refine(fit: Fit, sky: list[Doubles], rounds: int = 20) -> tuple[float, Doubles]:
+    """Fit the surfaces of ``fit`` anew beside a field per line; give the evidence and the coefficients' inverse covariance.
+
+    Boxes are sky as ``sky`` says (0..1, per line).
+    """
     waves, fall = _waves(fit)
     lines = [_line(fit, k, sky[k], waves) for k in range(fit.lines)]
     for line, r in zip(lines, fit.residual(), strict=False):
         line.power = 0.3 * max(float(r.std()), 0.3) ** 2 / float(fall.sum()) / max(float(line.level.mean()) ** 2, 1e-12)
-    told = 0.0
     for _ in range(rounds):
-        told, moved = _solve(fit, lines, fall)
+        told, certainty, moved = _solve(fit, lines, fall)
         if moved < 0.05:
             break
-    return told
+    return told, certainty
 
 
-def _solve(fit: Fit, lines: list[_Line], fall: Doubles) -> tuple[float, float]:
-    """Solve for surfaces, levels and waves at the weights of now; give the evidence, and how far the surfaces moved.
+def _solve(fit: Fit, lines: list[_Line], fall: Doubles) -> tuple[float, Doubles, float]:
+    """Solve for surfaces, levels and waves at the weights of now; give what :func:`refine` gives, and how far the surfaces moved.
 
     The waves are eliminated line by line, so that all matrices stay small.
     """
@@ -100,7 +102,7 @@ def _solve(fit: Fit, lines: list[_Line], fall: Doubles) -> tuple[float, float]:
         waves = inverse @ right - pulled.T @ found
         unsure = np.diag(inverse) + (pulled * (spread @ pulled)).sum(axis=0)
         line.power = max(float(((waves[1:] ** 2 + unsure[1:]) / fall).mean()), 1e-6)
-    return told, fit.move(found.reshape(fit.theta.shape))
+    return told, h, fit.move(found.reshape(fit.theta.shape))
 
 
 def _under(r: Doubles, floor: float) -> Doubles:

@@ -211,6 +211,24 @@ class Fit:
 
     def evidence(self) -> tuple[float, Doubles]:
         """Give the log marginal likelihood (Laplace), and how surely each box is sky."""
+        told, weights, sky = self._likely()
+        p0, h = self.precision(), self._certainty(weights)
+        free = np.ix_(*2 * [np.flatnonzero(np.tile(self.degree > 0, self.n))])
+        occam = 0.5 * (np.linalg.slogdet(p0[free])[1] - np.linalg.slogdet(h[free])[1]) if self.order else 0.0
+        prior = -0.5 * float(self.theta.ravel() @ p0 @ self.theta.ravel())
+        return float(TRUST * told + prior + occam), sky
+
+    def certainty(self) -> Doubles:
+        """Give the inverse covariance that the boxes leave to all coefficients (Laplace), channel by channel."""
+        return self._certainty(self._likely()[1])
+
+    def _certainty(self, weights: list[Doubles]) -> Doubles:
+        seen = zip(self.turn, weights, strict=True)
+        h = self.precision() + sum(np.kron(np.outer(t, t), TRUST * (self.a.T @ (self.a * w[:, None]))) for t, w in seen)
+        return np.asarray(h)
+
+    def _likely(self) -> tuple[float, list[Doubles], Doubles]:
+        """Give the log likelihood of the levels, what each box weighs per row of ``turn``, and how surely it is sky."""
         r = self.residual()
         s = max(0.3, self.boxes.error)
         e = max(0.15, self.boxes.error)
@@ -224,14 +242,7 @@ class Fit:
             else:
                 told += float(-1.5 * np.log1p(r[k] ** 2 / (2 * e**2)).sum())
                 weights.append(np.full(len(self.a), 1 / e**2))
-        p0 = self.precision()
-        h = p0 + sum(
-            np.kron(np.outer(t, t), TRUST * (self.a.T @ (self.a * w[:, None]))) for t, w in zip(self.turn, weights, strict=True)
-        )
-        free = np.ix_(*2 * [np.flatnonzero(np.tile(self.degree > 0, self.n))])
-        occam = 0.5 * (np.linalg.slogdet(p0[free])[1] - np.linalg.slogdet(h[free])[1]) if self.order else 0.0
-        prior = -0.5 * float(self.theta.ravel() @ p0 @ self.theta.ravel())
-        return float(TRUST * told + prior + occam), sky
+        return told, weights, sky
 
 
 def _log_mixture(r: Doubles, s: float) -> tuple[float, Doubles]:

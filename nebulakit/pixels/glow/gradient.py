@@ -5,7 +5,7 @@ are first turned so that one sees H-alpha, one [O III], and one (a difference) n
 the glow in which the channels differ. Several orders are fitted (:mod:`fit`), each from three starting rules, and
 the data choose by the evidence. Where a line sees no sky, the darkest boxes are nebula: there the nebula is also told as
 a field whose structure speaks for its light (:mod:`field`). The field tells the level of the sky; the shape is the
-mean of both fits.
+mean of both fits. Where some sky is seen under a bent glow, each fit tells the glow where it is the surer.
 """
 
 from __future__ import annotations
@@ -40,6 +40,7 @@ STARTS: tuple[tuple[str, float, float, bool], ...] = (
     ("corners", 0.2, 0.5, False),
 )
 DOUBT = 12.0  # by how much the evidence of a fine surface must win over a coarse one, which cannot follow a nebula
+PLENTY = 0.4  # where each line sees this share of its boxes as sky, sky alone holds a fine surface
 
 
 @dataclass(frozen=True)
@@ -112,6 +113,8 @@ def decide_gradient(
     else:
         chosen = _finer(chosen, told)
         fit, sky = best[chosen][1:]
+        if sure is None and chosen > 2:
+            _held(fit)
         centre(fit, sky)
         theta = fit.theta
     return Gradient(chosen, theta * s[:, None], told, sky, boxes, s, shares)
@@ -143,7 +146,22 @@ def _fitted(boxes: Boxes, turn: Doubles, order: int, certain: Mask | None) -> tu
 def _beside_a_field(fits: dict[int, tuple[float, Fit]]) -> tuple[dict[int, Fit], dict[int, float]]:
     """Fit each order again beside a nebula that is a field; give these, and the sum of both evidences, for either alone errs."""
     again = {o: copy.copy(fit) for o, (_, fit) in fits.items()}
-    return again, {o: value + refine(again[o], fit.sky()) for o, (value, fit) in fits.items()}
+    return again, {o: value + refine(again[o], fit.sky())[0] for o, (value, fit) in fits.items()}
+
+
+def _held(fit: Fit) -> None:
+    """Hold a fine surface between patches of sky, where it follows the nebula, by that beside a field.
+
+    Both are weighed by how sure they are (inverse covariances): on the sky the boxes tell, away from it the field.
+    """
+    seen = fit.sky()
+    if min(float((p > 0.5).mean()) for p in seen) >= PLENTY:
+        return
+    again = copy.copy(fit)
+    _, field = refine(again, seen)
+    boxes = fit.certainty()
+    both = np.linalg.solve(boxes + field, boxes @ fit.theta.ravel() + field @ again.theta.ravel())
+    fit.move(np.asarray(both).reshape(fit.theta.shape))
 
 
 def _mean(field: Doubles, boxes: Doubles) -> Doubles:
