@@ -69,7 +69,7 @@ def special(seen: Seen) -> list[Drawing]:
     if isinstance(record.get("sensor"), list) and len(seen.small_before) == 3:
         out += _sensor(seen)
     if step == "curve":
-        out.append(_curve(params["points"]))
+        out.append(_curve(params["points"], seen.record))
     if step in ("stretch_asinh", "stretch_midtone"):
         out += _stretch(seen)
     if len(seen.small_after) == 3 and ("hues" in params or "ha_hue" in record):
@@ -271,17 +271,20 @@ def _sensor(seen: Seen) -> list[Drawing]:
     return out
 
 
-def _curve(points: Sequence[Sequence[float]]) -> Drawing:
+def _curve(points: Sequence[Sequence[float]], record: Mapping[str, Any]) -> Drawing:
     given = [(float(x), float(y)) for x, y in points]
     ends = ([(0.0, 0.0)] if not given or given[0][0] > 0 else []) + given
     ends += [(1.0, 1.0)] if ends[-1][0] < 1 else []
     fine = np.linspace(0, 1, 121, dtype=np.float32)
+    dark, to = float(record.get("darkest", 0.0)), float(record.get("darkest_lowered_to", 0.0))
+    lowered = curves.Lowered(dark, to)(fine) if to < dark else fine
     plot = Plot((0, 1), (0, 1), across="level in", up="level out").rule([0, 1], [0, 1])
-    plot.line("curve", fine, curves.Curve(ends)(fine), named=False)
+    plot.line("curve", fine, curves.Curve(ends)(lowered), named=False)
     if given:
         xs, ys = zip(*given, strict=True)
-        plot.points("given", xs, ys, 1, named=False)
-    return Drawing("The curve, through the points given (circles); the thin line changes nothing", plot.svg("tone curve"))
+        plot.points("given", np.interp(xs, lowered, fine).tolist(), ys, 1, named=False)
+    first = "The curve, after dark levels are brought down, " if to < dark else "The curve, "
+    return Drawing(first + "through the points given (circles); the thin line changes nothing", plot.svg("tone curve"))
 
 
 def _stretch(seen: Seen) -> list[Drawing]:

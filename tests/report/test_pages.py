@@ -9,7 +9,7 @@ import pytest
 from nebulakit.cli import call
 from nebulakit.image import Frame, Image
 from nebulakit.pixels import look
-from nebulakit.report import numbers, places
+from nebulakit.report import numbers, places, special
 from nebulakit.report.collect import grid
 from nebulakit.report.figures import outline, ticks
 from nebulakit.report.page import render
@@ -213,6 +213,19 @@ def test_numbers_stand_on_both_sides_also_where_kind_or_size_change(steps):
 def test_linear_layers_are_shown_by_one_curve_from_one_level(steps):
     assert steps["denoise"].shown_as.endswith("one and the same curve.")
     assert steps["curve"].shown_as == ""
+
+
+def test_a_curve_is_drawn_as_it_was_applied():
+    points = [[0.12, 0.115], [0.5, 0.53]]
+    plain, kept, lowered = (
+        special._curve(points, record)
+        for record in ({}, {"darkest": 0.1, "darkest_lowered_to": 0.1}, {"darkest": 0.2, "darkest_lowered_to": 0.1})
+    )
+    assert kept == plain
+    assert "brought down" in lowered.caption
+    at = [[float(v) for v in re.findall(r'<circle cx="([\d.]+)"', d.svg)] for d in (plain, lowered)]
+    # levels of 0.5 were 0.2 + 0.4 / (0.9 / 0.8) before dark ones were brought down
+    assert at[1][-1] - at[0][-1] == pytest.approx((0.5556 - 0.5) / (0.5 - 0.12) * (at[0][-1] - at[0][0]), abs=0.2)
 
 
 def test_every_drawing_is_named_for_those_who_do_not_see_it(steps):
