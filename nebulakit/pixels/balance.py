@@ -16,6 +16,7 @@ Floats = npt.NDArray[np.float64]
 
 SURE = 3.0
 """A box with this much light, in its own noise, shines."""
+_LEAK = 0.02  # of one line's light that may be left in the other: fainter than that beside it is no light of its own
 _SKY = 0.25  # how well the sky's level is known, in a pixel's noise: light below SURE times this is no light
 
 
@@ -90,14 +91,19 @@ def box_levels(plane: Plane, side: int) -> Floats:
     return np.where(count >= 0.5, total / np.maximum(count, 1e-9), np.nan)
 
 
-def light(plane: Plane, noise: Noise, sky: float, side: int) -> Light:
-    """Measure a line (y, x): boxes of ``side`` px that lie more than :data:`SURE` of their noise above ``sky``."""
+def light(plane: Plane, noise: Noise, sky: float, side: int, other: Plane | None = None, other_sky: float = 0.0) -> Light:
+    """Measure a line (y, x): boxes of ``side`` px that lie more than :data:`SURE` of their noise above ``sky``.
+
+    Boxes with under 2 % of the light of the ``other`` line, of which so much may be left in this one, do not shine.
+    """
     levels = box_levels(plane, side) - sky
     thin = box_levels(noise.map, side) if noise.map is not None else np.ones_like(levels)
     floor = SURE * math.hypot(box_noise(noise, 0, side), _SKY * noise.sigma[0])
     seen = np.isfinite(levels)
-    shining = levels[seen & (levels > floor * np.where(np.isfinite(thin), thin, 1.0))]
     total = int(seen.sum())
+    if other is not None:
+        seen &= ~(levels < _LEAK * (box_levels(other, side) - other_sky))
+    shining = levels[seen & (levels > floor * np.where(np.isfinite(thin), thin, 1.0))]
     if not total:
         return Light(0.0, 0.0, 0)
     return Light(len(shining) / total, float(np.quantile(shining, 0.95)) if len(shining) else 0.0, len(shining))

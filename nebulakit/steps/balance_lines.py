@@ -48,13 +48,14 @@ def balance_lines(
 ) -> Balanced:
     """Bring [O III] to H-alpha's display scale, so that a stretch alike for both shows two colours.
 
-    The gain wanted makes the brightest parts equal: the 95 % quantiles of the boxes (2 fwhm wide) that shine more than
-    3 noises above the sky, but no more of the light of [O III] comes over white than of H-alpha's (2 %). It is held where
-    the noise that is still in [O III] (after denoising, so denoise before; never more than the stack had at that scale)
-    would show more than ``noise_shown`` at the sky, in the stretch that `stretch_asinh` chooses for H-alpha with the
-    sky at a tenth; where structure fills the frame and hides grain, at several times that. Where [O III] is the stronger
-    line the gain lies below 1 and dims it. How much of the frame shines in each line is recorded, and said in words where
-    another recipe suits better. Own method, from quantiles; how structure hides grain: Legge & Foley 1980, JOSA 70:1458.
+    The gain wanted makes the brightest parts equal: the 95 % quantiles of the boxes (2 fwhm wide) that shine more than 3
+    noises above the sky (in [O III] also 2 % of H-alpha, of which so much may be left in it), but no more of the light of [O
+    III] comes over white than of H-alpha's (2 %). It is held where the noise that is still in [O III] (after denoising, so
+    denoise before; never more than the stack had at that scale) would show more than ``noise_shown`` at the sky, in the
+    stretch that `stretch_asinh` chooses for H-alpha with the sky at a tenth; where structure fills the frame and hides grain,
+    at several times that. Where [O III] is the stronger line the gain lies below 1 and dims it. How much of the frame shines
+    in each line is recorded, and said in words where another recipe suits better. Own method, from quantiles; how structure
+    hides grain: Legge & Foley 1980, JOSA 70:1458.
 
     NaN stays NaN. H-alpha is passed on as it is. Fails (StepError) on layers of different size. Stars left in the lines
     are taken for nebula.
@@ -74,7 +75,7 @@ def balance_lines(
     side = max(4, round(2 * (ha.fwhm or oiii.fwhm or 3.0)))
     lights = (
         balance.light(red.planes[0], red.noise, red.sky[0], side),
-        balance.light(blue.planes[0], blue.noise, blue.sky[0], side),
+        balance.light(blue.planes[0], blue.noise, blue.sky[0], side, red.planes[0], red.sky[0]),
     )
     found = balance.decide_gain(
         red.planes[0],

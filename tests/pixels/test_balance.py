@@ -66,6 +66,23 @@ def test_share_and_height_of_light() -> None:
     assert balance.light(np.full((20, 20), np.nan, np.float32), white(1.0), 0.0, 8).share == 0
 
 
+def test_what_one_line_leaves_in_the_other_is_no_light() -> None:
+    """One percent of a bright H-alpha passed for [O III], and was lifted 25 times."""
+    rng = np.random.default_rng(4)
+    ha = rng.normal(0, 1, (240, 320)).astype(np.float32)
+    ha[100:140, 100:160] += 300
+    left = np.float32(0.01) * ha + rng.normal(0, 0.3, ha.shape).astype(np.float32)
+    assert balance.light(left, white(0.3), 0.0, 8).share > 0.02
+    assert balance.light(left, white(0.3), 0.0, 8, ha).share < 0.001
+    own = left.copy()
+    own[100:140, 100:160] += 9  # 4 % in all
+    alone, beside = (balance.light(own, white(0.3), 0.0, 8, *other) for other in ((), (ha,)))
+    assert (beside.share, beside.bright) == (pytest.approx(alone.share, abs=0.001), alone.bright)
+    assert balance.light(own + np.float32(7), white(0.3), 7.0, 8, ha + np.float32(5), 5.0).share == pytest.approx(
+        beside.share, abs=0.001
+    )
+
+
 def test_light_as_faint_as_a_doubtful_sky_is_none() -> None:
     """Half a noise everywhere is no light: the sky is not known better."""
     plane = np.random.default_rng(3).normal(0.5, 1, (200, 200)).astype(np.float32)
