@@ -60,7 +60,8 @@ def anchors(planes: Array, sky: tuple[float, ...], noise: float, *, stars: bool,
     if not good.any():
         return Anchors(1.0, 1.0, 1.0, noise, False)
     filled = np.where(good, mean, np.float32(median(mean[good])))
-    scatter = 1.4826 * float(median(np.abs(filled - starlet.smooth(filled, 1)))) / 0.89
+    smooth = starlet.smooth(filled, 1)
+    scatter = 1.4826 * float(median(np.abs(filled - smooth))) / 0.89
     values = mean[good].astype(np.float64)
     highest = float(values.max())
     floor = max(4 * scatter, 1e-9 * float(np.abs(values).max()))
@@ -69,7 +70,7 @@ def anchors(planes: Array, sky: tuple[float, ...], noise: float, *, stars: bool,
         return Anchors(widest / 3, widest, 1.0, noise, False) if widest > 0 else Anchors(1 / 3, 1.0, 1.0, noise, False)
     bright = _light_quantile(values, max(floor, 0.02 * _light_quantile(values, floor, 0.98)), 0.98)
     # dim light, smoothed once more, stands out of a noise almost four times lower
-    calm = starlet.smooth(filled, 1)[good].astype(np.float64)
+    calm = smooth[good].astype(np.float64)
     faintest = max(1.2 * scatter, 0.02 * bright)
     # where light fills the frame the dimmest are lanes in it, no faint shell: a stretch that lifts these makes holes of them
     dim = _light_quantile(calm, faintest, 0.1)

@@ -224,7 +224,7 @@ def test_a_curve_is_drawn_as_it_was_applied():
     assert kept == plain
     assert "brought down" in lowered.caption
     at = [[float(v) for v in re.findall(r'<circle cx="([\d.]+)"', d.svg)] for d in (plain, lowered)]
-    # levels of 0.5 were 0.2 + 0.4 / (0.9 / 0.8) before dark ones were brought down
+    # places are written to a tenth; levels of 0.5 were 0.2 + 0.4 / (0.9 / 0.8) before dark ones were brought down
     assert at[1][-1] - at[0][-1] == pytest.approx((0.5556 - 0.5) / (0.5 - 0.12) * (at[0][-1] - at[0][0]), abs=0.2)
 
 

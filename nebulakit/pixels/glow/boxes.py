@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+from functools import cached_property
 
 import numpy as np
 import numpy.typing as npt
@@ -32,6 +33,26 @@ class Boxes:
     usable: Mask
     shape: tuple[int, int]  # boxes (rows, columns)
     error: float  # of one box's level, in sigma
+    _there: dict[int, Doubles] = field(default_factory=dict, repr=False)  # per size of a neighbourhood, the usable share
+
+    @cached_property
+    def index(self) -> npt.NDArray[np.intp]:
+        """The usable boxes."""
+        return np.flatnonzero(self.usable)
+
+    def around(self, values: Doubles, side: int = 5) -> Doubles:
+        """Average values of the usable boxes over ``side`` x ``side`` boxes, as far as these are usable."""
+        import cv2
+
+        def spread(v: Doubles) -> Doubles:
+            plane = np.zeros(self.shape[0] * self.shape[1], np.float32)
+            plane[self.index] = v
+            blurred = cv2.blur(plane.reshape(self.shape), (side, side), borderType=cv2.BORDER_REFLECT)
+            return np.asarray(blurred.ravel()[self.index], np.float64)
+
+        if side not in self._there:
+            self._there[side] = np.maximum(spread(np.ones(len(self.index))), 1e-6)
+        return spread(values) / self._there[side]
 
 
 def star_mask(planes: Planes, sigma: Doubles, side: int) -> Mask:

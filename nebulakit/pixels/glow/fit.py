@@ -35,7 +35,7 @@ class Fit:
 
     def __init__(self, boxes: Boxes, turn: Doubles, order: int, sure: Mask | None, where: str = "all", tau: float = 0.05) -> None:
         self.boxes, self.turn, self.order, self.sure = boxes, turn, order, sure
-        self.index = np.flatnonzero(boxes.usable)
+        self.index = boxes.index
         self.a = basis(boxes.x[self.index], boxes.y[self.index], order)
         self.seen = turn @ boxes.level[:, self.index]
         self.lines = min(2, len(turn))  # rows of `turn` in which nebula shines
@@ -48,7 +48,6 @@ class Fit:
         own = np.where(self.degree <= 1, OWN, OWN_BENT)
         self.own = np.where(self.degree > 0, own * (0.4 * FINE) ** beyond, 0.0)
         self.floor = max(FLOOR, boxes.error)
-        self._there: dict[int, Doubles] = {}  # per size of a neighbourhood, the share of it that is usable
         self.theta = self._start(where, tau)
         self._learn_prior()
 
@@ -131,7 +130,7 @@ class Fit:
                         weight[k] = self.neither(r[k])
                         continue
                     weight[k], pull[k], sky = self._mixture(r[k], s, share[k], decay)
-                    share[k] = np.clip(self.around(sky) ** 2, 0.01, 0.99)  # a box beside nebula is likely nebula
+                    share[k] = np.clip(self.boxes.around(sky) ** 2, 0.01, 0.99)  # a box beside nebula is likely nebula
                 if self._solve(weight, pull) < 0.02:
                     break
 
@@ -153,20 +152,6 @@ class Fit:
         # nebula boxes pull the surface up only for want of sky: they share their errors far more than TRUST says
         pull = PULL if float((p > 0.5).mean()) >= SEEN else 1.0
         return weight, pull * (1 - p) * decay * (r > 0) / (high + soft), p
-
-    def around(self, values: Doubles, side: int = 5) -> Doubles:
-        """Average over ``side`` x ``side`` boxes, as far as they are usable."""
-        import cv2
-
-        def spread(v: Doubles) -> Doubles:
-            plane = np.zeros(self.boxes.shape[0] * self.boxes.shape[1], np.float32)
-            plane[self.index] = v
-            blurred = cv2.blur(plane.reshape(self.boxes.shape), (side, side), borderType=cv2.BORDER_REFLECT)
-            return np.asarray(blurred.ravel()[self.index], np.float64)
-
-        if side not in self._there:
-            self._there[side] = np.maximum(spread(np.ones(len(self.index))), 1e-6)
-        return spread(values) / self._there[side]
 
     def hard(self) -> None:
         """Finish with sky boxes alone: what stands 3 sigma above the surface is left out, with its neighbours."""
@@ -194,8 +179,8 @@ class Fit:
     def structure(self, k: int, side: int) -> Doubles:
         """Give how much each box of a turned channel differs from its neighbours (rms over ``side`` x ``side`` boxes), in sigma."""
         light = self.residual()[k]  # a slope of the glow would leave its print where neighbours are missing
-        fine = light - self.around(light, 3)
-        return np.sqrt(np.maximum(self.around(fine**2, side), 1e-4))
+        fine = light - self.boxes.around(light, 3)
+        return np.sqrt(np.maximum(self.boxes.around(fine**2, side), 1e-4))
 
     def sky(self) -> list[Doubles]:
         """Give per line how surely each box and its neighbours are sky; zero in a line that sees none.
@@ -205,7 +190,7 @@ class Fit:
         s = max(FLOOR, self.boxes.error)
         found = []
         for k in range(self.lines):
-            p = self.around(_log_mixture(self.residual()[k], s)[1] * (self.structure(k, 5) < SMOOTH * s))
+            p = self.boxes.around(_log_mixture(self.residual()[k], s)[1] * (self.structure(k, 5) < SMOOTH * s))
             found.append(p if float((p > 0.5).mean()) >= SEEN else np.zeros_like(p))
         return found
 

@@ -47,7 +47,7 @@ def decide_rest(plane: Plane, sigma: float) -> Rest | None:
     """
     tilt = decide_gradient(plane[None], (sigma,), orders=(0, 1))
     boxes = tilt.boxes
-    index = np.flatnonzero(boxes.usable)
+    index = boxes.index
     if len(index) < BOXES:
         return None
     a, variance = _terms(boxes.x[index], boxes.y[index], plane.shape)
@@ -56,7 +56,7 @@ def decide_rest(plane: Plane, sigma: float) -> Rest | None:
     begins = [np.full(len(level), lower_mode(level, boxes.error))]
     if tilt.order:
         begins.append(basis(boxes.x[index], boxes.y[index], 1) @ tilt.coefficients[0] / sigma)
-    c, sky = max((_fitted(boxes, index, a, variance, b) for b in begins), key=lambda f: f[0])[1:]
+    c, sky = max((_fitted(boxes, a, variance, b) for b in begins), key=lambda f: f[0])[1:]
     empty = sky > 0.5
     if empty.mean() < SEEN:
         return None
@@ -64,11 +64,9 @@ def decide_rest(plane: Plane, sigma: float) -> Rest | None:
     return Rest(c, float(empty.mean()))
 
 
-def _fitted(
-    boxes: Boxes, index: npt.NDArray[np.intp], a: Doubles, variance: Doubles, surface: Doubles
-) -> tuple[float, Doubles, Doubles]:
+def _fitted(boxes: Boxes, a: Doubles, variance: Doubles, surface: Doubles) -> tuple[float, Doubles, Doubles]:
     """Fit by reweighting, beginning with ``surface``; give the log posterior, the coefficients and how surely each box is sky."""
-    level = boxes.level[0, index]
+    level = boxes.level[0, boxes.index]
     share, s = np.full(len(level), 0.3), max(FLOOR, boxes.error)
     prior, top = np.diag(1 / variance), float(np.ptp(level))
     c, p, told = np.zeros(len(variance)), np.zeros(len(level)), 0.0
@@ -76,9 +74,9 @@ def _fitted(
         r = level - surface
         p, likely = _mixture(r, s, share, top)
         told = TRUST * float(np.log(likely).sum()) - 0.5 * float((c**2 / variance).sum())
-        share = np.clip(_around(p, boxes, index) ** 2, 0.01, 0.99)  # a box beside nebula is likely nebula
-        fine = r - _around(r, boxes, index, 3)
-        p = p * (np.sqrt(_around(fine**2, boxes, index)) < SMOOTH * s)  # sky has no structure
+        share = np.clip(boxes.around(p) ** 2, 0.01, 0.99)  # a box beside nebula is likely nebula
+        fine = r - boxes.around(r, 3)
+        p = p * (np.sqrt(boxes.around(fine**2)) < SMOOTH * s)  # sky has no structure
         under = np.minimum(1, 3 * s / np.maximum(-r, 1e-9)) * np.maximum(p, 0.02)
         weight = np.where(r < 0, under, p) * TRUST / s**2
         c = np.linalg.solve(prior + (a.T * weight) @ a, a.T @ (weight * level))
@@ -132,16 +130,3 @@ def _mixture(r: Doubles, s: float, share: Doubles, top: float) -> tuple[Doubles,
     sky = share / s / math.sqrt(2 * math.pi) * np.exp(-0.5 * (high / s) ** 2)
     nebula = (1 - share) / np.sqrt(high + soft) / whole
     return np.asarray(sky / (sky + nebula)), np.asarray((sky + nebula) * low)
-
-
-def _around(values: Doubles, boxes: Boxes, index: npt.NDArray[np.intp], side: int = 5) -> Doubles:
-    """Average over ``side`` x ``side`` boxes, as far as they are usable."""
-    import cv2
-
-    def spread(v: Doubles) -> Doubles:
-        plane = np.zeros(boxes.shape[0] * boxes.shape[1], np.float32)
-        plane[index] = v
-        blurred = cv2.blur(plane.reshape(boxes.shape), (side, side), borderType=cv2.BORDER_REFLECT)
-        return np.asarray(blurred.ravel()[index], np.float64)
-
-    return spread(values) / np.maximum(spread(np.ones(len(index))), 1e-6)

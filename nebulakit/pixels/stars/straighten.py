@@ -54,7 +54,8 @@ class Straight(NamedTuple):
 def straighten(planes: Planes, coverage: Plane | None, found: StarList, fwhm: float) -> tuple[Straight | None, dict[str, Any]]:
     """Give planes (channel, y, x) in light, None where no curve can be believed; and what was measured, for the record.
 
-    Each channel has a curve of its own, held to the others' where they are alike. ``found``: its stars, and ``fwhm`` their width, as they look in the picture.
+    Each channel has a curve of its own, held to the others' where they are alike. ``found``: its stars, and ``fwhm`` their
+    width, as they look in the picture.
     """
     straight = None
     for k in range(ROUNDS):
@@ -138,7 +139,10 @@ def _tell(planes: Planes, found: StarList, fwhm: float, first: bool) -> list[Tol
     problems = [p for p in over(channel, planes) if p is not None and len(p.value) >= STARS]
     if len(problems) < len(planes):
         return None
-    alike, unlike = tell_curves(problems, TIE), [tell_curves([p])[0] for p in problems]
+    unlike = over(lambda p: tell_curves([p])[0], problems)
+    if len(unlike) == 1:
+        return unlike
+    alike = tell_curves(problems, TIE)
     return alike if sum(t.cost for t in alike) < sum(t.cost for t in unlike) + RISE else unlike
 
 

@@ -220,7 +220,7 @@ class Problem:
 
     def __init__(self, rings: Rings, noise: NoiseByLevel, radii: Array, low: float, high: float, sky: float) -> None:
         self.spline = _Spline(low, high, sky)
-        self.noise, self.radii, self.sky = noise, radii, sky
+        self.noise, self.radii = noise, radii
         known = np.isfinite(rings.value)
         ring, stars = np.arange(len(radii))[None], np.arange(len(known))
         first = np.clip(np.where(known, ring, len(radii)).min(1), 0, len(radii) - 1)
