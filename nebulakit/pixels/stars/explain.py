@@ -154,7 +154,7 @@ class Search:
         h, w = fit.data.shape[1] - 2 * PAD, fit.data.shape[2] - 2 * PAD
         start, stop = self.rim.along.min() - 6, self.rim.along.max() + 6
         along, out = turned(np.column_stack([fit.x.mean(0) - PAD, fit.y.mean(0) - PAD]), self.edge, h, w).T
-        near = (start < along) & (along < stop) & (-ZONES[1][1] < out) & (out <= 0)
+        near = (start < along) & (along < stop) & (-ZONES[1][1] < out) & ((out <= 0) | ~fit.outside)
         self.bare_doubts = np.zeros((int(near.sum()), len(self.rim.depth)))
         for c, law in enumerate(fit.laws):
             places = turned(np.column_stack([fit.x[c] - PAD, fit.y[c] - PAD]), self.edge, h, w)[near]

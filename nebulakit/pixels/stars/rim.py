@@ -22,6 +22,7 @@ LONGEST = 150  # px along the edge that are looked at together
 NOISE = 0.33  # sigma: of the mean of three rows
 GRAIN = 0.1  # variance of the noise over what is compared, in that of a pixel
 UNLIKE = 2.0  # how much more nebula may be left where it hardly shines
+PLAIN = 0.5  # of a cut-off star's light: what stands so high beside it is no fault of its flank
 MISFIT = 0.02  # of a star's law so far out, pixel by pixel
 
 
@@ -71,19 +72,19 @@ def stretches(fit: StarFit, edge: int, length: int, views: Views) -> list[tuple[
     """
     h, w = fit.data.shape[1] - 2 * PAD, fit.data.shape[2] - 2 * PAD
     giants = np.column_stack([fit.x.mean(0) - PAD, fit.y.mean(0) - PAD])[fit.saturated & ~fit.outside]
-    # what shines near the edge itself floods it
+    # what shines near the edge itself floods it, unless far more stands there than its flank can be off by
     flooded = [along for along, out in turned(giants, edge, h, w).tolist() if out > -15]
     groups: list[tuple[int, int, list[float]]] = []
-    strip = _strips(fit, edge, 24, slice(None))[0]
+    strip, _, drawn = _strips(fit, edge, 24, slice(None))
+    rim, lit = (part[:, :3].mean((0, 1)) for part in (strip, drawn))
     for bump in _bumps(np.tensordot(views.all, strip, 1)):
-        if any(abs(bump - along) < 15 for along in flooded):
+        if any(abs(bump - along) < 15 for along in flooded) and rim[int(bump)] < PLAIN * lit[int(bump)]:
             continue
         start, stop = max(int(bump) - ASIDE, 0), min(int(bump) + ASIDE + 1, length)
         if groups and start < groups[-1][1] - ASIDE and stop - groups[-1][0] <= LONGEST:
             groups[-1] = (groups[-1][0], stop, [*groups[-1][2], bump])
         else:
             groups.append((start, stop, [bump]))
-    rim = strip[:, :3].mean((0, 1))
     return sorted(groups, key=lambda g: -max(float(rim[int(b)]) for b in g[2]))
 
 
@@ -112,7 +113,7 @@ def _bumps(strips: Array) -> list[float]:
 
 def cells(fit: StarFit, edge: int, start: int, stop: int, views: Views) -> Rim:
     """Cut a stretch of an edge into cells, the finer the nearer to the edge."""
-    value, variance = _strips(fit, edge, ZONES[-1][1], slice(start, stop))
+    value, variance, _ = _strips(fit, edge, ZONES[-1][1], slice(start, stop))
     # the star is not known yet, but what stands out is its light
     light = np.maximum(value - median(value[:, 20:].reshape(len(value), -1), axis=1)[:, None, None], 0)
     variance = variance + fit.photons[:, None, None] * light
@@ -147,8 +148,8 @@ def _strengths(fit: StarFit, edge: int, start: int, stop: int) -> list[float]:
     return [float(v) for v in np.quantile(band[:, :, max(start - 40, 0) // 2 : (stop + 40) // 2], 0.25, axis=(1, 2))]
 
 
-def _strips(fit: StarFit, edge: int, deep: int, along: slice) -> tuple[Array, Array]:
-    """Give (channel, depth, along) of what is left at an edge of the picture, the outermost first, and its variance."""
+def _strips(fit: StarFit, edge: int, deep: int, along: slice) -> tuple[Array, Array, Array]:
+    """Give (channel, depth, along) of what is left at an edge of the picture, the outermost first, its variance, and the stars' light."""
 
     def cut(plane: npt.NDArray[np.generic]) -> Array:
         a = plane[PAD:-PAD, PAD:-PAD]
@@ -159,7 +160,7 @@ def _strips(fit: StarFit, edge: int, deep: int, along: slice) -> tuple[Array, Ar
     grain = 1.0 if fit.level is None else cut(fit.level) ** 2
     variance = grain + np.stack([cut(p) for p in fit.doubt]) ** 2 + 1e9 * np.stack([cut(p) for p in fit.hidden])
     variance += fit.photons[:, None, None] * light + (0.01 * light) ** 2
-    return rest, variance
+    return rest, variance, light
 
 
 def turned(places: Array, edge: int, h: int, w: int) -> Array:

@@ -276,6 +276,9 @@ def _kept(fit: StarFit, merge: bool = True) -> Mask:
 
     keep = (fit.height.max(0) > 5) | fit.saturated
     x, y = fit.x.mean(0), fit.y.mean(0)
+    # what a clear star that is well fitted was found as, beside a cut-off one, may lie farther off than a star goes
+    settled = (median(fit.poor, axis=0) < UNSETTLED) & (fit.height.min(0) > CLEAR)
+    fit.origin[settled] = np.column_stack([x, y])[settled]
     # one beyond the edge moves along it while it is told
     astray = (np.hypot(x - fit.origin[:, 0], y - fit.origin[:, 1]) >= ASTRAY) & ~fit.outside
     h, w = fit.data.shape[1:]

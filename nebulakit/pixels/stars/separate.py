@@ -259,8 +259,9 @@ def _fill_edges(fit: StarFit) -> None:
         fit.paint(light, c, np.nonzero(fit.outside & (fit.height[c] > 0))[0], 60, 1.0)
         hole = inner(light) > 40
         if hole.any():
-            inner(fit.behind[c])[hole] = harmonic(inner(fit.rest[c]), hole)[hole]
-            inner(fit.cores[c])[hole] = True
+            core, behind = inner(fit.cores[c]), inner(fit.behind[c])
+            behind[hole] = harmonic(np.where(core, behind, inner(fit.rest[c])), hole)[hole]
+            core[hole] = True
             inner(fit.lost[c])[hole] = 255
 
     over(channel, range(len(fit.data)))
