@@ -62,7 +62,9 @@ def find_ghosts(fit: StarFit) -> list[Ghost | None]:
         if first is None:
             again = [_refine(sign * v, w, (g.dx, g.dy, g.radius), g) for v, w in mixed() for sign in (1.0, -1.0)]
             first = max((a for a in again if a is not None), key=lambda a: a.bright, default=None)
-        return none if first is None else _all(stacks, first)
+        if first is not None:
+            return _all(stacks, first)
+    # none is known, or what was known is not there: it was measured while the law was not known
     seen = over(lambda stack: _search(*_binned(*stack), most), stacks)
     first = _clearest(stacks, seen, [_believed(seen, c) for c in range(len(seen))])
     if len(stacks) > 1 and first is None:
