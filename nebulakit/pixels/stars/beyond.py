@@ -42,7 +42,9 @@ def find_beyond(fit: StarFit, last: bool = False) -> None:
                 outside = star.out > 0 or not 0 <= star.along <= length - 1  # this edge or, in a corner, the next
                 if last and not outside:
                     continue
-                fit.add(np.array([x]), np.array([y]), star.height[:, None], np.array([star.ghostly and outside]))
+                # one in the picture may be cut off, if hardly: its middle says nothing
+                special = star.ghostly if outside else fit.hidden[:, round(y) + PAD, round(x) + PAD].any()
+                fit.add(np.array([x]), np.array([y]), star.height[:, None], np.array([special]))
                 fit.outside[-1] = outside
                 for c in range(len(fit.data)):
                     _paint(fit, c, np.array([fit.count - 1]), -1.0)

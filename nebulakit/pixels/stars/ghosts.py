@@ -46,7 +46,7 @@ def find_ghosts(fit: StarFit) -> list[Ghost | None]:
     """
     stars = np.nonzero(fit.saturated & ~fit.outside & (fit.height.min(0) > 0))[0]
     none: list[Ghost | None] = [None] * len(fit.data)
-    if len(stars) < 2:
+    if not len(stars):
         return none
     most = min(MOST, 0.12 * min(fit.data.shape[1:]))
     half = 2 * (math.ceil(1.7 * most) // 2) + 1

@@ -275,7 +275,9 @@ def _kept(fit: StarFit, merge: bool = True) -> Mask:
     from scipy.spatial import cKDTree
 
     keep = (fit.height.max(0) > 5) | fit.saturated
-    x, y = fit.x.mean(0), fit.y.mean(0)
+    # where a channel shows nothing of a star, its place there is that of something else
+    shown = np.maximum(fit.height, 1e-9)
+    x, y = ((shown * at).sum(0) / shown.sum(0) for at in (fit.x, fit.y))
     # what a clear star that is well fitted was found as, beside a cut-off one, may lie farther off than a star goes
     settled = (median(fit.poor, axis=0) < UNSETTLED) & (fit.height.min(0) > CLEAR)
     fit.origin[settled] = np.column_stack([x, y])[settled]
@@ -292,18 +294,21 @@ def _kept(fit: StarFit, merge: bool = True) -> Mask:
     rank = np.empty(len(order), int)
     rank[order] = np.arange(len(order))
     pairs = cKDTree(np.column_stack([x, y])).query_pairs(TOGETHER * fit.fwhm, output_type="ndarray")
+    light = fit.height if merge else fit.height.copy()  # two that part a star may share out its colours, too
     first, second = np.take_along_axis(pairs, np.argsort(rank[pairs], axis=1), axis=1).T if len(pairs) else (pairs, pairs)
     for a, b in sorted(zip(first.tolist(), second.tolist(), strict=True), key=lambda p: (rank[p[0]], rank[p[1]])):
-        if merge and keep[a] and keep[b] and not fit.outside[b]:
+        if not merge:
+            light[:, [a, b]] += fit.height[:, [b, a]]
+        elif keep[a] and keep[b] and not fit.outside[b]:
             # also the light of one that went astray: without it the other would not have a star's colour
-            fit.height[:, a] += 0 if fit.saturated[a] else fit.height[:, b]
+            light[:, a] += 0 if fit.saturated[a] else light[:, b]
             fit.trust[:, a] = 0
             astray[a] &= astray[b]
             keep[b] = False
     keep &= ~astray
     sigma = np.asarray(fit.sigma)[:, None]
     level = np.sqrt(fit.strength[:, (py + PAD) // 2, (px + PAD) // 2])
-    coloured = star_coloured(fit.height * sigma, (2 + 0.02 * fit.height.max(0) + 0.2 * level) * sigma, strict=True)
+    coloured = star_coloured(light * sigma, (2 + 0.02 * light.max(0) + 0.2 * level) * sigma, strict=True)
     return np.asarray(keep & (coloured | fit.saturated | fit.outside), bool)
 
 
