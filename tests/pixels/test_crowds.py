@@ -125,6 +125,47 @@ def test_a_giant_beyond_the_edge_is_found_where_it_is(out):
     assert np.abs(left.mean((1, 2))).max() < 1.0  # of a light of up to 300 sigma
 
 
+def test_a_giant_beyond_the_edge_is_found_beside_one_that_the_edge_cuts():
+    """The nearer one floods the edge, but not as brightly as the other does there; what is told behind it takes no core for nebula."""
+    from nebulakit.pixels.stars.separate import _fill_edges
+
+    rng = np.random.default_rng(3)
+    shape = (140, 160)
+    fx, fy = (v.ravel() + rng.uniform(-3, 3, 30) for v in np.meshgrid(np.arange(20.0, 150, 22), np.arange(40.0, 130, 20)))
+    high = rng.uniform(200, 400, 30)
+    x, y, height = np.array([60.0, 73.0]), np.array([0.5, -5.0]), np.array([1e5, 3e5])
+    plane = drawn(LAW, np.concatenate([x, fx]), np.concatenate([y, fy]), np.concatenate([height, high]), shape)
+    fit = fit_of(np.stack([np.minimum(plane, 1e4)] * 3) + rng.normal(0, 1, (3, *shape)).astype(np.float32))
+    fit.hidden[:, PAD:-PAD, PAD:-PAD] |= plane > 9e3
+    fit.add(np.append(fx, x[0]), np.append(fy, y[0]), np.tile(np.append(high, height[0]), (3, 1)), np.arange(31) == 30)
+    fit.redraw()
+    fit.cores[:, PAD:-PAD, PAD:-PAD] = plane > 9e3  # told from around
+    fit.behind[:] = 0
+    find_beyond(fit)
+    assert fit.outside.sum() == 1
+    assert np.hypot(fit.x[0, -1] - PAD - x[1], fit.y[0, -1] - PAD - y[1]) < 0.3
+    _fill_edges(fit)
+    told = fit.behind[:, PAD : PAD + 12, PAD + 50 : PAD + 90]
+    assert np.abs(told).max() < 30  # of cores cut off at 10000, and 2000 sigma that come in
+
+
+def test_a_star_that_is_hardly_cut_off_is_kept_at_the_edge():
+    """In one channel its middle says nothing; found by its light, it is not dropped as if it lay where nothing is seen."""
+    rng = np.random.default_rng(3)
+    shape = (140, 160)
+    fx, fy = (v.ravel() + rng.uniform(-3, 3, 30) for v in np.meshgrid(np.arange(20.0, 150, 22), np.arange(40.0, 130, 20)))
+    high = rng.uniform(200, 400, 30)
+    plane = drawn(LAW, np.append(fx, 70.3), np.append(fy, 0.7), np.append(high, 3e4), shape)
+    fit = fit_of(np.stack([plane] * 3) + rng.normal(0, 1, (3, *shape)).astype(np.float32))
+    fit.hidden[0, PAD : PAD + 3, PAD + 69 : PAD + 72] = True
+    fit.add(fx, fy, np.tile(high, (3, 1)), np.zeros(30, bool))
+    fit.redraw()
+    find_beyond(fit)
+    near = np.hypot(fit.x[1] - PAD - 70.3, fit.y[1] - PAD - 0.7) < 1
+    assert near.sum() == 1
+    assert rounds._kept(fit)[near].all()
+
+
 @pytest.mark.parametrize(("x", "y"), [(0.2, -2.0), (-0.6, 2.4), (-1.5, -1.5)])
 def test_a_star_beyond_a_corner_is_found(x, y):
     """Its light is brightest at the very end of an edge."""
@@ -267,6 +308,25 @@ def test_what_is_told_behind_a_star_follows_a_reflection_that_is_found_later():
     assert fit.behind[middle].min() > 60
 
 
+def test_a_reflection_is_told_of_one_star_and_however_it_was_told_before():
+    """What was measured while the law still took the disc for a flank is not where the search for it ends."""
+    from nebulakit.pixels.stars import ghosts
+
+    rng = np.random.default_rng(6)
+    true = Ghost(4.0, -3.0, 24.0, 1.2, 5e-5)  # 20 sigma
+    yy, xx = np.mgrid[:420, :420]
+    plane = drawn(LAW, np.array([200.0]), np.array([190.0]), np.array([4e5]), (420, 420)) + 4e5 * true.at(xx - 200.0, yy - 190.0)
+    fit = fit_of((np.stack([plane] * 3) + rng.normal(0, 1, (3, 420, 420))).astype(np.float32))
+    fit.add(np.array([200.0]), np.array([190.0]), np.full((3, 1), 4e5), np.ones(1, bool))
+    for before in (None, Ghost(3.6, -5.0, 22.2, 4.7, 1e-4)):
+        fit.ghosts = [before] * 3
+        fit.redraw()
+        for found in ghosts.find_ghosts(fit):
+            assert found is not None
+            assert (found.dx, found.dy, found.radius) == pytest.approx((4.0, -3.0, 24.0), abs=0.2)
+            assert found.bright == pytest.approx(true.bright, rel=0.03)
+
+
 def test_a_star_has_no_reflection_where_its_edge_plainly_is_not_there():
     """What others have is taken from it no more; where a disc is too faint to be seen it is expected as usual."""
     from nebulakit.pixels.stars.flanks import learn_ghosts
@@ -302,3 +362,27 @@ def test_stars_that_fell_together_keep_the_light_of_one_that_went_astray():
     fit.y[:, 1] = fit.y[:, 0]
     assert rounds._kept(fit).tolist() == [True, False, True]
     assert fit.height[:, 0] == pytest.approx([1100, 1020, 950])
+
+
+def test_a_clear_star_that_is_well_fitted_did_not_go_astray():
+    """Beside a cut-off star it may be found farther off its place than a star goes; then it may go as far again."""
+    fit = fit_of(np.zeros((3, 80, 80), np.float32))
+    fit.add(np.array([30.0, 50.0]), np.array([40.0, 40.0]), np.full((3, 2), 1000.0), np.zeros(2, bool))
+    fit.poor[:] = np.array([2.0, 90.0])
+    fit.x += 3.0
+    assert rounds._kept(fit).tolist() == [True, False]
+    fit.x += 2.0
+    assert rounds._kept(fit).tolist() == [True, False]
+
+
+def test_two_that_share_out_a_star_are_of_its_colour():
+    """One holds it in two channels, the other in the third; where the other is not, its place says nothing."""
+    fit = fit_of(np.zeros((3, 200, 200), np.float32))
+    others = np.arange(12) * 12.0 + 10
+    fit.add(np.append(others, [100.0, 100.3]), np.append(others, [40.0, 40.2]), np.full((3, 14), 500.0), np.zeros(14, bool))
+    fit.height[:, 12], fit.height[:, 13] = (500.0, 480.0, 0.0), (0.0, 20.0, 500.0)
+    fit.y[0, 13] -= 4.0  # in the channel that does not show it
+    assert rounds._kept(fit, merge=False).all()
+    fit.x[:, 13] += 9.0
+    fit.origin[13, 0] += 9.0
+    assert rounds._kept(fit, merge=False).tolist() == 12 * [True] + 2 * [False]  # by themselves neither is a star
