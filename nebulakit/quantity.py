@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from pydantic import GetCoreSchemaHandler, GetJsonSchemaHandler
     from pydantic_core import CoreSchema
 
-    from nebulakit.image import Image
+    from nebulakit.image import Image, Notice
 
 _NUMBER = r"[-+]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][-+]?\d+)?"
 
@@ -108,6 +108,21 @@ class Length(Quantity):
                 f"'{self}' needs a sky position (WCS) in the stack's header, and there is none. Give the length in px or fwhm."
             )
         return self.number / scale
+
+
+def in_px(image: Image, *lengths: Length) -> tuple[list[float], list[Notice]]:
+    """Give lengths in pixels; in place of a width of the stars that is neither known nor measurable 3 px are taken, and told."""
+    from nebulakit.image import Notice
+
+    notices: list[Notice] = []
+    told = ", ".join(str(v) for v in lengths if v.unit == "fwhm")
+    if told and image.content == "scene":
+        image = image.measured("fwhm")
+    if told and image.fwhm is None:
+        image = image.replace(fwhm=3.0)
+        text = f"The width of the stars is not known here, so {told} was taken with 3 px. Tell it with --fwhm."
+        notices.append(Notice("fwhm-assumed", text))
+    return [v.px(image) for v in lengths], notices
 
 
 class Level(Quantity):
