@@ -9,7 +9,8 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from nebulakit.cli.run import StackFile, open_store, pairs, set_threads
+from nebulakit.cli import options
+from nebulakit.cli.options import StackFile, open_store, pairs, set_threads
 
 if TYPE_CHECKING:
     from nebulakit.image import Image
@@ -55,8 +56,8 @@ def true_lines(stack: Path) -> tuple[Image, Image] | None:
     metavar="ID.PARAM=A,B,C",
     help="The values to try; two of these make the rows and columns of a grid.",
 )
-@click.option("--input", "inputs", multiple=True, metavar="NAME=FILE", help="A further input, as for run.")
-@click.option("--set", "settings", multiple=True, metavar="ID.PARAM=VALUE", help="A change for all of them.")
+@options.inputs
+@options.settings
 @click.option(
     "-o",
     "--output",
@@ -64,8 +65,8 @@ def true_lines(stack: Path) -> tuple[Image, Image] | None:
     metavar="DIR",
     help="Where the sheet and the table go (default RECIPE-STACK-sweep).",
 )
-@click.option("--preview", type=click.IntRange(1, 16), default=1, metavar="N", help="Work on the stack binned N times.")
-@click.option("--cache", type=click.Path(path_type=Path), metavar="DIR", help="Keep finished layers in this folder.")
+@options.preview
+@options.cache
 @click.option("--no-cache", is_flag=True, help="Keep finished layers only as long as the sweep lasts.")
 @click.option(
     "--pick",
@@ -73,13 +74,13 @@ def true_lines(stack: Path) -> tuple[Image, Image] | None:
     metavar="N",
     help="Run nothing: write the recipe of the N-th combination to the file given by -o.",
 )
-@click.option("-j", "threads", type=click.IntRange(1, 256), metavar="N", help="Threads (default: all processors).")
+@options.threads
 def command(
     recipe: str,
     stack: Path,
     vary: tuple[str, ...],
-    inputs: tuple[str, ...],
-    settings: tuple[str, ...],
+    inputs: dict[str, Path],
+    settings: dict[str, str],
     output: Path | None,
     preview: int,
     cache: Path | None,
@@ -96,14 +97,14 @@ def command(
     from nebulakit.recipe import load
     from nebulakit.recipe.edit import edited, settled
     from nebulakit.report.sheet import Sheet
-    from nebulakit.runner.folder import refuse_others, refuse_unwritable, write_whole
-    from nebulakit.runner.job import Inputs, Job, default_folder, input_keys, publish_folder
+    from nebulakit.runner.folder import publish_folder, refuse_others, refuse_unwritable, write_whole
+    from nebulakit.runner.inputs import Inputs, input_keys
+    from nebulakit.runner.job import Job, default_folder
     from nebulakit.runner.keys import plain
     from nebulakit.runner.sheet import contact_sheet
     from nebulakit.runner.store import Store
     from nebulakit.runner.sweep import grid, sweep
 
-    given = pairs(settings, "--set", "denoise.strength=1.2")
     varied = [(name, split(values)) for name, values in pairs(vary, "--vary", "denoise.strength=0.5,1,2").items()]
     if len(varied) < len(vary):
         raise UsageError("one parameter is varied twice; give all its values in one --vary, such as denoise.strength=0.5,1,2")
@@ -118,23 +119,23 @@ def command(
             raise UsageError("say with -o where the recipe goes, for example -o mine.yaml")
         if output.exists():
             raise UsageError(f"{output} is already there; choose another name")
-        chosen = load(recipe, settings={**given, **cells[pick - 1]}, varied=cells[pick - 1])
-        write_whole(output, edited(chosen, *settled(chosen, {**given, **cells[pick - 1]})))
+        picked = {**settings, **cells[pick - 1]}
+        chosen = load(recipe, settings=picked, varied=cells[pick - 1])
+        write_whole(output, edited(chosen, *settled(chosen, picked)))
         click.echo(output)
         return 0
     set_threads(threads)
-    base = load(recipe, settings=given)
+    base = load(recipe, settings=settings)
     folder = output or default_folder(base, stack).with_name(default_folder(base, stack).name + "-sweep")
     refuse_others(folder, WRITTEN, "sweep.html")
     refuse_unwritable(folder)
     with tempfile.TemporaryDirectory(prefix="nebulakit-") as temporary:
         store = Store(Path(temporary)) if no_cache else open_store(cache)
-        files = {name: Path(path) for name, path in pairs(inputs, "--input", "coverage=map.fits").items()}
-        job = Job(base, stack, folder, files, given, None, preview, False, None, None, store)
+        job = Job(base, stack, folder, inputs, settings, preview=preview, store=store)
         keys = input_keys(job)[1]
         sheet, made = Sheet(len(cells)), []
         for variant in sweep(
-            lambda cell: load(recipe, settings={**given, **cell}, varied=cell),
+            lambda cell: load(recipe, settings={**settings, **cell}, varied=cell),
             cells,
             Inputs(job, keys),
             keys,

@@ -36,7 +36,7 @@ class Side:
 def side(path: Path) -> Side:
     """Find out what ``path`` is: a run (its folder or ``run.json``), a recipe, or a picture."""
     from nebulakit.recipe import load, resolved
-    from nebulakit.runner.job import RECORD, read_record
+    from nebulakit.runner.folder import RECORD, read_record
 
     if path.is_dir() or path.name == RECORD:
         folder = path if path.is_dir() else path.parent

@@ -16,8 +16,9 @@ import nebulakit
 from nebulakit.errors import NebulakitError, ResourceError, UsageError
 from nebulakit.report.collect import Collector, Pair
 from nebulakit.runner.execute import StepFailed
-from nebulakit.runner.folder import FAILED, PAGE, PAGE_MARK, read_record
-from nebulakit.runner.job import Done, Job, input_keys, publish_folder
+from nebulakit.runner.folder import FAILED, PAGE, PAGE_MARK, publish_folder, read_record
+from nebulakit.runner.inputs import input_keys
+from nebulakit.runner.job import Done, Job
 from nebulakit.runner.keys import versions
 
 HERE = Path(__file__).parent
@@ -139,9 +140,9 @@ def report_of_failure(job: Job, collected: Collector, fault: NebulakitError) -> 
     record: dict[str, Any] = {
         "nebulakit": nebulakit.__version__,
         "versions": versions(),
-        "recipe": {"file": Path(job.recipe.source).name, "text": job.recipe.text, "settings": dict(job.settings)},
+        "recipe": job.recipe_told(),
         "inputs": input_keys(job)[0],
-        "options": {"preview": job.preview},
+        "options": job.options(),
         "seconds": sum(s.seconds for s in collected.steps),
     }
     try:

@@ -24,7 +24,8 @@ from nebulakit.recipe.model import Call, Recipe
 from nebulakit.report.collect import Collector
 from nebulakit.report.page import render, report, report_of
 from nebulakit.runner.execute import execute
-from nebulakit.runner.job import Done, Job, describe, input_keys, read_inputs, run_job
+from nebulakit.runner.inputs import input_keys, read_inputs
+from nebulakit.runner.job import Done, Job, describe, run_job
 from nebulakit.runner.store import Store
 
 POLL = 0.04  # seconds between looks at the recipe file
