@@ -14,10 +14,13 @@ import sys
 from pathlib import Path
 from typing import Any
 
+from pydantic import TypeAdapter
+
 import nebulakit.steps  # noqa: F401  (fills STEPS)
 from nebulakit.declare import STEPS, About, Step, canonical
 from nebulakit.files.options import SUFFIXES, WriteOptions
 from nebulakit.quantity import Share
+from nebulakit.recipe.lookup import KINDS, SCALES
 from nebulakit.recipe.names import PLAIN
 
 _NAME: dict[str, Any] = {"type": "string", "pattern": f"^{PLAIN.pattern}$"}
@@ -46,7 +49,9 @@ def build_schema() -> dict[str, Any]:
             "not": {"enum": ["vars", "last"]},
             "description": "what the step is called in --set, --until and extends",
         },
-        "share": _or_variable({**_quantity(Share), "minimum": 0, "maximum": 1, "description": "a share: 80% or 0.8"}),
+        "share": _or_variable(
+            {**TypeAdapter(Share).json_schema(), "minimum": 0, "maximum": 1, "description": "a share: 80% or 0.8"}
+        ),
     }
     for name in sorted(STEPS):
         definitions |= _definitions(STEPS[name])
@@ -243,8 +248,8 @@ def _input() -> dict[str, Any]:
         "properties": {
             "optional": {"type": "boolean", "default": False, "description": "whether it may be missing"},
             "about": {"type": "string", "description": "one sentence about it"},
-            "scale": {"enum": ["linear", "display", "mask"], "description": "what it must be; by default what its file says"},
-            "kind": {"enum": ["rgb", "line", "mosaic"], "description": "its planes; by default what its file says"},
+            "scale": {"enum": list(SCALES), "description": "what it must be; by default what its file says"},
+            "kind": {"enum": list(KINDS), "description": "its planes; by default what its file says"},
         },
     }
 
@@ -284,12 +289,6 @@ def _insertion(steps: dict[str, Any]) -> dict[str, Any]:
         "oneOf": [{"required": ["before"]}, {"required": ["after"]}],
         "properties": {"before": anchor, "after": anchor, "steps": steps},
     }
-
-
-def _quantity(kind: type[Any]) -> dict[str, Any]:
-    from pydantic import TypeAdapter
-
-    return dict(TypeAdapter(kind).json_schema())
 
 
 if __name__ == "__main__":
