@@ -138,8 +138,7 @@ def _aligned(a: Side, b: Side) -> tuple[Image, Image]:
     """Read both pictures and cut them to what they share: by their place in the stack where both are runs on it, else by size."""
     from nebulakit import files
 
-    assert a.picture is not None
-    assert b.picture is not None
+    assert a.picture is not None and b.picture is not None
     one, two = files.read(a.picture), files.read(b.picture)
     if len(one.channels) != len(two.channels):
         one, two = (_rgb(i) for i in (one, two))
