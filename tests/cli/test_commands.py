@@ -168,13 +168,6 @@ def test_an_input_given_as_a_stack_is_refused_before_any_work(verb, tell, night,
     assert not list(tmp_path.iterdir())
 
 
-def test_until_writes_one_result(tell, night) -> None:
-    code, out, _ = tell(
-        "run", night / "r.yaml", night / "stack.fits", "-o", "o", "--until", "stretch", "--no-cache", "--no-report"
-    )
-    assert (code, out) == (0, f"{Path('o') / 'stretch.tif'}\n")
-
-
 def test_demo_makes_a_stack(tell, tmp_path) -> None:
     code, out, _ = tell("demo", "--only-stack", "-o", "d", "--size", 260, 220, "--seed", 5)
     assert code == 0
@@ -198,17 +191,6 @@ def test_what_the_demo_names_at_its_end_runs_no_more_than_it_changes(tell, monke
     ran = [s["id"] for s in steps if s["state"] == "computed"]
     assert ran[0] == "saturate"
     assert len(ran) < len(steps) / 3
-
-
-def test_inspect(tell, night, tmp_path) -> None:
-    code, out, _ = tell("inspect", night / "stack.fits", "--json", "--picture", "look.png")
-    facts = json.loads(out)
-    assert code == 0
-    assert isinstance(facts["warnings"], list)
-    assert (tmp_path / "look.png").stat().st_size > 1000
-    code, out, _ = tell("inspect", night / "stack.fits")
-    assert out.startswith("stack.fits\n")
-    assert "fwhm" in out.lower()
 
 
 def test_check(tell, night) -> None:
@@ -369,17 +351,6 @@ def test_show_tells_where_each_line_came_from(tell) -> None:
     assert tell("show", "nothing")[0] == 3
 
 
-@pytest.mark.skipif("explain" not in VERBS, reason="there is no such verb")
-def test_explain(tell) -> None:
-    code, out, _ = tell("explain")
-    ids = [line.split()[0] for line in out.splitlines() if line.startswith("  ")]
-    assert code == 0
-    assert len(ids) > 10
-    for each in ids:
-        assert tell("explain", each)[1].startswith(each)
-    assert tell("explain", "nothing-of-the-kind")[0] == 2
-
-
 # -- exit codes ----------------------------------------------------------------------------------------------------------
 
 
@@ -479,15 +450,6 @@ def test_code_2_a_wrong_command_line_is_told_the_nearest(tell, args, words) -> N
     assert (code, out) == (2, "")
     assert words in err
     assert list(Path().iterdir()) == []
-
-
-def test_code_2_a_folder_of_other_things_is_left_alone(tell, night) -> None:
-    Path("o").mkdir()
-    Path("o/mine.txt").write_text("mine")
-    code, _, err = tell("run", night / "r.yaml", night / "stack.fits", "-o", "o", "--no-cache")
-    assert code == 2
-    assert "--overwrite" in err
-    assert [p.name for p in Path("o").iterdir()] == ["mine.txt"]
 
 
 def test_code_2_a_folder_that_cannot_be_written_into_is_refused_before_any_work(tell, night) -> None:
