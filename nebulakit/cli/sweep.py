@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import tempfile
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -44,6 +45,33 @@ def true_lines(stack: Path) -> tuple[Image, Image] | None:
         return None
     ha, oiii = (files.read(p) for p in paths)
     return ha, oiii
+
+
+def write_picked(recipe: str, settings: Mapping[str, str], cell: Mapping[str, str], output: Path | None) -> None:
+    """Write the recipe of one combination."""
+    from nebulakit.errors import UsageError
+    from nebulakit.recipe import load
+    from nebulakit.recipe.edit import edited, settled
+    from nebulakit.runner.folder import write_whole
+
+    if output is None:
+        raise UsageError("say with -o where the recipe goes, for example -o mine.yaml")
+    if output.exists():
+        raise UsageError(f"{output} is already there; choose another name")
+    given = {**settings, **cell}
+    chosen = load(recipe, settings=given, varied=cell)
+    write_whole(output, edited(chosen, *settled(chosen, given)))
+    click.echo(output)
+
+
+def table(facts: Sequence[Mapping[str, Any]]) -> str:
+    """Write the numbers of all combinations, a line for each."""
+    names = [k for k in facts[0] if k not in ("number", "settings")]
+    lines = ["  ".join(["  n", *(f"{n:>16}" for n in names), " settings"])]
+    for f in facts:
+        shown = [f"{f[n]:16.4g}" if isinstance(f[n], float) else f"{'-':>16}" for n in names]
+        lines.append("  ".join([f"{f['number']:3d}", *shown, " " + ", ".join(f"{k}={v}" for k, v in f["settings"].items())]))
+    return "\n".join(lines)
 
 
 @click.command("sweep", short_help="Try several values side by side.")
@@ -95,9 +123,8 @@ def command(
     """
     from nebulakit.errors import UsageError
     from nebulakit.recipe import load
-    from nebulakit.recipe.edit import edited, settled
     from nebulakit.report.sheet import Sheet
-    from nebulakit.runner.folder import publish_folder, refuse_others, refuse_unwritable, write_whole
+    from nebulakit.runner.folder import publish_folder, refuse_others, refuse_unwritable
     from nebulakit.runner.inputs import Inputs, input_keys
     from nebulakit.runner.job import Job, default_folder
     from nebulakit.runner.keys import plain
@@ -115,14 +142,7 @@ def command(
     if pick is not None:
         if pick > len(cells):
             raise UsageError(f"there are {len(cells)} combinations; {pick} is none of them")
-        if output is None:
-            raise UsageError("say with -o where the recipe goes, for example -o mine.yaml")
-        if output.exists():
-            raise UsageError(f"{output} is already there; choose another name")
-        picked = {**settings, **cells[pick - 1]}
-        chosen = load(recipe, settings=picked, varied=cells[pick - 1])
-        write_whole(output, edited(chosen, *settled(chosen, picked)))
-        click.echo(output)
+        write_picked(recipe, settings, cells[pick - 1], output)
         return 0
     set_threads(threads)
     base = load(recipe, settings=settings)
@@ -160,11 +180,7 @@ def command(
             told = {"recipe": Path(base.source).name, "stack": stack.name, "variants": plain(facts)}
             (staging / "sweep.json").write_text(json.dumps(told, indent=1, allow_nan=False) + "\n")
         store.trim()
-    names = [k for k in facts[0] if k not in ("number", "settings")]
-    click.echo("  ".join(["  n", *(f"{n:>16}" for n in names), " settings"]))
-    for f in facts:
-        shown = [f"{f[n]:16.4g}" if isinstance(f[n], float) else f"{'-':>16}" for n in names]
-        click.echo("  ".join([f"{f['number']:3d}", *shown, " " + ", ".join(f"{k}={v}" for k, v in f["settings"].items())]))
+    click.echo(table(facts))
     click.echo(folder / "sweep.html")
     click.echo(folder / "contact.png")
     return 0

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import os
 import shutil
 import time
 from collections.abc import Callable, Iterator, Mapping, Sequence
@@ -18,10 +17,11 @@ from nebulakit.image import Image, Notice
 from nebulakit.pixels.parallel import over
 from nebulakit.recipe.model import Call, Recipe, Ref
 from nebulakit.runner.caption import CAPTION, caption
-from nebulakit.runner.execute import Run, StepRun, execute, peak_memory_mb
+from nebulakit.runner.execute import Run, StepRun, execute
 from nebulakit.runner.folder import RECORD, publish, read_record, refuse_foreign, refuse_replaced, refuse_unwritable, staged
 from nebulakit.runner.inputs import Inputs, input_keys
 from nebulakit.runner.keys import Keys, digest, file_hash, plain, source_digest, versions
+from nebulakit.runner.memory import available_memory, peak_memory_mb
 from nebulakit.runner.plan import remember
 from nebulakit.runner.repeat import way
 from nebulakit.runner.store import Store
@@ -266,19 +266,6 @@ def check_room(job: Job) -> None:
             f"this run writes up to {size * 2 / 1e9:.1f} GB and {free / 1e9:.1f} GB are free on the disk of {job.folder}. "
             "Make room, or choose another disk with -o"
         )
-
-
-def available_memory() -> int | None:
-    """Give the bytes of memory that can still be used, where the system tells."""
-    try:
-        with open("/proc/meminfo") as f:
-            return next(int(line.split()[1]) * 1024 for line in f if line.startswith("MemAvailable"))
-    except (OSError, StopIteration):
-        pass
-    try:
-        return os.sysconf("SC_PHYS_PAGES") * os.sysconf("SC_PAGE_SIZE")
-    except (AttributeError, ValueError, OSError):
-        return None
 
 
 def describe(

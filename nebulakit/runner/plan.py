@@ -11,7 +11,7 @@ from typing import Any, Literal
 
 from nebulakit.declare import STEPS
 from nebulakit.recipe.model import Call, Recipe, Ref
-from nebulakit.runner.execute import StepRun, plan_reuse, reads
+from nebulakit.runner.execute import StepRun, asked_of, plan_reuse, reads
 from nebulakit.runner.keys import Keys, digest
 from nebulakit.runner.store import Store
 
@@ -75,9 +75,7 @@ def plan(
 ) -> list[Planned]:
     """Say for every step whether it would be reused or run, and why."""
     keys = Keys(recipe, input_keys)
-    wanted = {recipe.by_id(until).main} if until else {o.ref for o in recipe.outputs} | {recipe.last}
-    needed = recipe.needed(*wanted)
-    calls = [c for c in recipe.steps if until is None or c.index in needed]
+    wanted, calls = asked_of(recipe, until)
     reused = plan_reuse(calls, wanted, keys, store)
     before = recall(store, recipe, stack, preview)
     changed = {call.index for call in calls if keys.made_of[call.index] != before.get(call.id, {}).get("made_of")}
