@@ -17,7 +17,7 @@ from typing import Any
 from pydantic import TypeAdapter
 
 import nebulakit.steps  # noqa: F401  (fills STEPS)
-from nebulakit.declare import STEPS, About, Step, canonical
+from nebulakit.declare import STEPS, About, Step
 from nebulakit.files.options import SUFFIXES, WriteOptions
 from nebulakit.quantity import Share
 from nebulakit.recipe.lookup import KINDS, SCALES
@@ -115,14 +115,11 @@ def _definitions(step: Step) -> dict[str, Any]:
     values: dict[str, Any] = {}
     for name, required in step.images.items():
         values[name] = _image(name, name == first, required)
-    example = {k: a.example for k, a in step.abouts.items() if a.example is not None}
-    defaults = canonical(step.check(example))
+    defaults = step.defaults()
     for name, about in step.abouts.items():
         told = _parameter(raw["properties"][name], about, step.name)
-        if not step.params.model_fields[name].is_required():
-            told["default"] = defaults[name]
-        values[name] = told
-    needed = [n for n, field in step.params.model_fields.items() if field.is_required()]
+        values[name] = {**told, "default": defaults[name]} if name in defaults else told
+    needed = [n for n in step.abouts if n not in defaults]
     needed += [n for n, required in step.images.items() if required and n != first]
     body = {
         "type": "object" if needed else ["object", "null"],
