@@ -308,6 +308,14 @@ def _png_profile(found: dict[bytes, bytes]) -> bytes:
 # --- JPEG -------------------------------------------------------------------------------------------------------------
 
 
+def jpeg_shape(path: Path) -> tuple[int, ...]:
+    """Give the height, width and planes of the picture that :func:`load_jpeg` would read."""
+    from PIL import Image as Pictures
+
+    with Pictures.open(path, formats=["JPEG"]) as picture:
+        return picture.height, picture.width, len(picture.getbands())
+
+
 def load_jpeg(path: Path) -> Raw:
     """Read a JPEG, which can only be a finished picture."""
     from PIL import Image as Pictures
