@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from pathlib import Path
-from typing import Any, Literal
+from typing import Literal
 
 import click
 
@@ -36,6 +36,7 @@ def command(
     """Tell the facts of STACK: size, scale, noise, sky, gradient, stars, coverage, which recipe suits, and what looks wrong."""
     from nebulakit import files
     from nebulakit.errors import UsageError
+    from nebulakit.report.numbers import text
     from nebulakit.runner.door import doubts
     from nebulakit.runner.examine import examine, first_look
     from nebulakit.runner.folder import replaced
@@ -63,22 +64,9 @@ def command(
     click.echo(stack.name)
     for key, value in facts.items():
         if value is not None:
-            click.echo(f"  {key.replace('_', ' '):<16} {shown(value)}")
+            click.echo(f"  {key.replace('_', ' '):<16} {text(value)}")
     for w in warnings:
         click.echo(f"note ({w['id']}): {w['text']}", err=True)
     if picture is not None:
         click.echo(picture)
     return 0
-
-
-def shown(value: Any) -> str:
-    """Put a fact on one line."""
-    if isinstance(value, bool):
-        return "yes" if value else "no"
-    if isinstance(value, float):
-        return f"{value:.4g}"
-    if isinstance(value, list):
-        return ", ".join(map(shown, value))
-    if isinstance(value, dict):
-        return ", ".join(f"{k.replace('_', ' ')} {shown(v)}" for k, v in value.items())
-    return str(value)

@@ -252,14 +252,11 @@ def _pictures(one: Image, two: Image, called: tuple[str, str]) -> dict[str, Any]
     for name, at in places.places(one, side).items():
         if (corner := places.cut(one, *at, side)) is not None:
             y, x = corner
-            zoom = max(1, places.LARGEST // side)
-            pieces = [i.planes[:, y : y + side, x : x + side] for i in (one, two)]
-            close.append(pair(f"{places.NAMES[name]}, {zoom}:1", pieces, True, zoom))
+            title, zoom = places.titled(name, side)
+            close.append(pair(title, [i.planes[:, y : y + side, x : x + side] for i in (one, two)], True, zoom))
+    told = "How many pixels there are of each level: "
     drawings = [
-        figures.Drawing(
-            f"How many pixels there are of each level: {name}",
-            figures.histogram(None, how(s), i.channels, f"histogram of {name}"),
-        )
+        figures.Drawing(told + name, figures.histogram(None, how(s), i.channels, f"histogram of {name}"))
         for name, how, s, i in zip(called, shown, small, (one, two), strict=True)
     ]
     beside = [(name, key, whole.width, whole.height) for name, key in zip(called, (whole.before, whole.after), strict=True)]
