@@ -92,6 +92,11 @@ class Step:
     summary: str
 
     @property
+    def first(self) -> str | None:
+        """The name of the image that is worked on; None for a step that reads none."""
+        return next(iter(self.images), None)
+
+    @property
     def examples(self) -> dict[str, Any]:
         """The examples that are told of parameters; each that must be given has one."""
         return {name: about.example for name, about in self.abouts.items() if about.example is not None}

@@ -207,8 +207,7 @@ class Position:
         wanted = "two values with one unit, such as [41.2%, 63.0%], [812 px, 406 px] or [83.82 deg, -5.39 deg]"
         if not isinstance(value, (list, tuple)) or len(value) != 2:
             raise ValueError(f"expected {wanted}, found {value!r}")
-        pair = [re.fullmatch(rf"\s*({_NUMBER})\s*(%|px|deg)\s*", v) if isinstance(v, str) else None for v in value]
-        a, b = pair
+        a, b = (re.fullmatch(rf"\s*({_NUMBER})\s*(%|px|deg)\s*", v) if isinstance(v, str) else None for v in value)
         if a is None or b is None or a[2] != b[2]:
             raise ValueError(f"expected {wanted}, found {value!r}")
         return cls(float(a[1]), float(b[1]), a[2])
@@ -228,8 +227,7 @@ class Position:
         return image.frame.from_stack(*image.frame.upright(self.x / 100 * width - 0.5, self.y / 100 * height - 0.5))
 
     def __str__(self) -> str:
-        unit = self.unit if self.unit == "%" else f" {self.unit}"
-        return f"[{self.x:.12g}{unit}, {self.y:.12g}{unit}]"
+        return f"[{', '.join(self.as_list())}]"
 
     def as_list(self) -> list[str]:
         """Give the pair as it would stand in a recipe."""

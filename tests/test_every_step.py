@@ -370,7 +370,7 @@ def test_the_sky_is_where_it_is_said_to_be(step: Step) -> None:
         if step.resizes or like.content == "mask":
             continue
         first = tinted(like, like.content)
-        given = {next(iter(step.images)): first}
+        given = {step.first: first}
         for name in [n for n, required in step.images.items() if required and n not in given]:
             given[name] = tinted(first, "stars" if name == "stars" else first.content)
         made: dict[str, Any] = {}
@@ -501,12 +501,12 @@ def test_the_wrong_scale_or_channels_are_refused(step: Step) -> None:
     if step.reads != "any":
         wrong = frozen(first.replace(scale="display" if step.reads == "linear" else "linear"))
         with pytest.raises(StepError, match="linear data" if step.reads == "linear" else "stretched data"):
-            step.call(**{**images_for(step, first), next(iter(step.images)): wrong}, **step.examples)
+            step.call(**{**images_for(step, first), step.first: wrong}, **step.examples)
     if step.takes != "any":
         wrong = line("ha") if step.takes == "rgb" else stack()
         wrong = frozen(wrong.replace(scale=first.scale))
         with pytest.raises(StepError, match=r"red, green and blue|single plane"):
-            step.call(**{**images_for(step, first), next(iter(step.images)): wrong}, **step.examples)
+            step.call(**{**images_for(step, first), step.first: wrong}, **step.examples)
 
 
 @every_step

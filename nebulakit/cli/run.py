@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import json
 import traceback
+from collections.abc import Callable
 from functools import partial
 from pathlib import Path
-from types import TracebackType
 from typing import TYPE_CHECKING, Any, Literal
 
 import click
@@ -16,6 +16,7 @@ from nebulakit.cli.options import StackFile, open_store, set_threads
 from nebulakit.cli.progress import Progress
 
 if TYPE_CHECKING:
+    from nebulakit.errors import NebulakitError
     from nebulakit.image import Image
     from nebulakit.recipe.model import Ref
     from nebulakit.runner.execute import StepRun
@@ -158,61 +159,65 @@ def _run(job: Job, report: bool) -> Done:
     with Progress(job) as progress:
         if not report:
             return run_job(job, before=progress.before, after=progress.after)
-        from nebulakit.report.collect import Collector
-        from nebulakit.report.page import report_of, report_of_failure
-        from nebulakit.runner.background import Background
-
-        collected = Collector(job.recipe, job.store)
-        page = Page()
-        beside = Background()  # the page looks at a step while the next one runs
-
-        def look(done: StepRun, layers: dict[Ref, Image]) -> None:
-            with page:
-                if not page.broken:
-                    collected.after(done, layers)
+        page = Page(job)
 
         def after(done: StepRun, layers: dict[Ref, Image]) -> None:
-            beside.put(partial(look, done, dict(layers)))
+            page.after(done, layers)
             progress.after(done, layers)
 
-        def finish(done: Done, folder: Path) -> list[Path]:
-            beside.wait()
-            text = ""
-            with page:
-                text = report_of(done, collected)
-            if page.broken:
-                return []
-            (folder / "report.html").write_text(text, encoding="utf-8")
-            return [Path("report.html")]
-
         try:
-            return run_job(job, before=progress.before, after=after, finish=finish)
+            return run_job(job, before=progress.before, after=after, finish=page.finish)
         except NebulakitError as fault:
-            beside.wait()
-            with page:
-                where = report_of_failure(job, collected, fault)
-                if where is not None:
-                    click.echo(f"what was done before it failed is shown in {where}", err=True)
+            page.failed(fault)
             raise
 
 
 class Page:
-    """A fault of ours in making the page never costs the picture: it is told once, and the run goes on without a page."""
+    """The page of a job. A fault of ours in making it never costs the picture: it is told once, and the run goes on without a page."""
 
-    broken = False
+    def __init__(self, job: Job) -> None:
+        """Begin with nothing to show."""
+        from nebulakit.report.collect import Collector
+        from nebulakit.runner.background import Background
 
-    def __enter__(self) -> None:
-        """Nothing to prepare."""
+        self._job, self._collected, self._beside = job, Collector(job.recipe, job.store), Background()
+        self._broken = False
 
-    def __exit__(self, kind: type[BaseException] | None, fault: BaseException | None, where: TracebackType | None) -> bool:
-        if not isinstance(fault, Exception):
-            return False
-        if not self.broken:
+    def after(self, done: StepRun, layers: dict[Ref, Image]) -> None:
+        """Look at a step while the next one runs."""
+        self._beside.put(partial(self._guarded, self._collected.after, done, dict(layers)))
+
+    def finish(self, done: Done, folder: Path) -> list[Path]:
+        """Write the page of a finished job into ``folder``; give its name there."""
+        from nebulakit.report.page import report_of
+
+        self._beside.wait()
+        text = self._guarded(report_of, done, self._collected)
+        if text is None:
+            return []
+        (folder / "report.html").write_text(text, encoding="utf-8")
+        return [Path("report.html")]
+
+    def failed(self, fault: NebulakitError) -> None:
+        """Write the page of a job that failed, and say where it is."""
+        from nebulakit.report.page import report_of_failure
+
+        self._beside.wait()
+        where = self._guarded(report_of_failure, self._job, self._collected, fault)
+        if where is not None:
+            click.echo(f"what was done before it failed is shown in {where}", err=True)
+
+    def _guarded(self, make: Callable[..., Any], *given: Any) -> Any:
+        if self._broken:
+            return None
+        try:
+            return make(*given)
+        except Exception as fault:
+            self._broken = True
             told = "".join(traceback.format_exception(fault))
             click.echo(
                 f"{told}\nreport.html cannot be made, by a fault of nebulakit, not of yours; the pictures are not touched by it. "
                 "Please report the lines above to the place you have nebulakit from.",
                 err=True,
             )
-        self.broken = True
-        return True
+            return None

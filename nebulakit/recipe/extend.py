@@ -83,7 +83,7 @@ def changed(raw: RawStep, name: str, entry: Entry, faults: Faults, settable: tup
     The first layer stands among the parameters or beside the step as 'from': what is new takes the place of either.
     """
     step = STEPS.get(raw.name)
-    first = next(iter(step.images), None) if step else None
+    first = step.first if step else None
     if step and (name in step.abouts or name in step.images):
         beside = {k: e for k, e in raw.beside.items() if not (k == "from" and name == first)}
         return replace(raw, body={**raw.body, name: entry}, beside=beside)

@@ -35,7 +35,7 @@ class Resolver(Outputs):
         calls = [self.call(i, raw, *ids[i]) for i, raw in enumerate(doc.steps)]
         outputs = self.outputs()
         self._judge_skipped()
-        read = {ref for c in calls if c for ref in (*c.reads.values(), c.mask)} | {o.ref for o in outputs}
+        read = {ref for c in calls if c for ref in c.needs} | {o.ref for o in outputs}
         idle = [(e, f"the variable '{n}'") for n, e in self.vars.items() if n not in self.used]
         idle += [
             (e, f"the input '{n}'") for n, e in doc.inputs.items() if n not in ("stack", "coverage") and Ref(-1, n) not in read
@@ -84,7 +84,7 @@ class Resolver(Outputs):
         file = place.source.name if self.doc.joined else ""
         # params is None only beside a fault, and then the recipe is never given away
         call = Call(index, id, raw.name, params, reads, names, mask, amount, skip, note, place.line, called, plainly, file)  # type: ignore[arg-type]
-        for ref in [*list(reads.values())[: 1 if skip else None], *([mask] if mask and not skip else [])]:
+        for ref in list(reads.values())[:1] if skip else call.needs:
             self.readers.setdefault(ref, []).append(f"{raw.name} in {self.doc.line(place)}")
         if skip:
             self.skipped.append((call, beside["skip"].value.place, changes(step, first)))
@@ -117,13 +117,13 @@ class Resolver(Outputs):
                 self.faults.add(place, f"{one.name} is optional, but {step.name} cannot do without '{name}'")
         ordered = {n: found[n] for n in step.images if n in found}
         reads = {n: k.ref for n, (k, _) in ordered.items()}
-        if next(iter(step.images), None) not in found:
+        if step.first not in found:
             return reads, {}, True
         return reads, {n: k.layer for n, (k, _) in ordered.items()}, self._can_read(step, ordered)
 
     def _found(self, index: int, raw: RawStep, step: Step) -> tuple[dict[str, tuple[Known, Place]], set[str]]:
         """Give the layers that were found, each with where it is named, and which images are told at all."""
-        first = next(iter(step.images), None)
+        first = step.first
         entries = {name: raw.body[name] for name in step.images if name in raw.body}
         beside = raw.beside.get("from")
         if beside and first is None:

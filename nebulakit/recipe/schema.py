@@ -111,16 +111,13 @@ def _definitions(step: Step) -> dict[str, Any]:
     """Give the definition of an entry of ``steps`` that runs this step, and of what its parameters share."""
     raw = step.params.model_json_schema(mode="validation")
     shared = {f"{step.name}.{k}": _draft7(v, step.name) for k, v in raw.get("$defs", {}).items()}
-    first = next(iter(step.images), None)
-    values: dict[str, Any] = {}
-    for name, required in step.images.items():
-        values[name] = _image(name, name == first, required)
+    values = {name: _image(name, name == step.first, required) for name, required in step.images.items()}
     defaults = step.defaults()
     for name, about in step.abouts.items():
         told = _parameter(raw["properties"][name], about, step.name)
         values[name] = {**told, "default": defaults[name]} if name in defaults else told
     needed = [n for n in step.abouts if n not in defaults]
-    needed += [n for n, required in step.images.items() if required and n != first]
+    needed += [n for n, required in step.images.items() if required and n != step.first]
     body = {
         "type": "object" if needed else ["object", "null"],
         "additionalProperties": False,
@@ -136,9 +133,9 @@ def _definitions(step: Step) -> dict[str, Any]:
         "properties": {step.name: body, **beside},
         "description": step.summary,
     }
-    if first and "from" in beside:
+    if "from" in beside:
         # the first image is given beside the step or among its values, never both ways
-        entry["not"] = {"required": ["from"], "properties": {step.name: {"type": "object", "required": [first]}}}
+        entry["not"] = {"required": ["from"], "properties": {step.name: {"type": "object", "required": [step.first]}}}
     return {**shared, step.name: entry}
 
 

@@ -45,29 +45,18 @@ class Frame:
     views: Sequence[Mapping[str, Any]] = field(default_factory=list)
 
 
+_MAY_BE_EMPTY = (
+    "on", "lead", "failure", "picture", "closer", "beside", "notices", "facts", "extra", "sheet", "axes", "recipe",
+)  # fmt: skip
+
+
 def render(**values: Any) -> str:
     """Fill the template; names that are not given are empty. ``live`` is the page's version where a server renews it."""
     script = (HERE / "page.js").read_text(encoding="utf-8")
     told = base64.b64encode(hashlib.sha256(script.encode()).digest()).decode()
-    empty = (
-        "on",
-        "lead",
-        "failure",
-        "picture",
-        "closer",
-        "beside",
-        "notices",
-        "facts",
-        "extra",
-        "steps",
-        "sheet",
-        "axes",
-        "tables",
-        "recipe",
-    )
     page: str = _template().render(
         **{
-            **dict.fromkeys(empty),
+            **dict.fromkeys(_MAY_BE_EMPTY),
             "names": ("before", "after"),
             "facts_title": "What it was made from",
             "steps": [],

@@ -102,8 +102,8 @@ def execute(
         store.begin(keys)
         reused = plan_reuse(calls, wanted, keys, store, keep)
     # the place of the last step that reads a layer
-    uses = {ref: n for n, call in enumerate(calls) if call.index not in reused for ref in reads(call)}
-    readers = Counter(ref for call in recipe.steps for ref in reads(call))
+    uses = {ref: n for n, call in enumerate(calls) if call.index not in reused for ref in call.needs}
+    readers = Counter(ref for call in recipe.steps for ref in call.needs)
     layers: dict[Ref, Image] = {}
     again: dict[Ref, float] = {}  # seconds to make a layer anew from what is kept
     done: list[StepRun] = []
@@ -111,7 +111,7 @@ def execute(
         for number, call in enumerate(calls):
             before(call)
             if call.index not in reused:
-                missing = [r for r in reads(call) if r.step < 0 and r not in layers and r.result in inputs]
+                missing = [r for r in call.needs if r.step < 0 and r not in layers and r.result in inputs]
                 layers.update({ref: inputs[ref.result] for ref in missing})
             start = time.perf_counter()
             reset_peak_memory()
@@ -120,7 +120,7 @@ def execute(
             else:
                 produced, told = _do(call, layers, number, len(calls), store is not None)
             if store is not None and keys is not None and told[0] == "computed":
-                seconds = time.perf_counter() - start + sum(again.get(ref, 0.0) for ref in reads(call))
+                seconds = time.perf_counter() - start + sum(again.get(ref, 0.0) for ref in call.needs)
                 worth = {r: i for r, i in produced.items() if r in asked or readers[r] > 1 or seconds > reading(i)}
                 again.update({r: seconds for r in produced if r not in worth})
                 store.keep_step(keys.step(call.index), {keys[r]: i for r, i in worth.items()}, told[1], told[2])
@@ -166,11 +166,6 @@ def _results(call: Call) -> list[Ref]:
     return [Ref(call.index, r) for r in STEPS[call.step].results]
 
 
-def reads(call: Call) -> list[Ref]:
-    """Give everything a step reads, its mask included."""
-    return [*call.reads.values(), *([call.mask] if call.mask else [])]
-
-
 def _told(call: Call, store: Store | None, keys: Keys | None) -> Told:
     """Give what a step told that is not run again."""
     if call.skip or store is None or keys is None:
@@ -183,7 +178,7 @@ def _do(call: Call, layers: Mapping[Ref, Image], number: int, count: int, kept: 
     """Run one step."""
     declared = STEPS[call.step]
     images = {name: layers[ref] for name, ref in call.reads.items() if ref in layers}
-    first = images[next(iter(declared.images))]
+    first = images[next(iter(call.reads))]
     if call.skip:
         return {_results(call)[0]: first}, ("skipped", {}, ())
     params = {k: getattr(call.params, k) for k in type(call.params).model_fields}
@@ -193,7 +188,7 @@ def _do(call: Call, layers: Mapping[Ref, Image], number: int, count: int, kept: 
         beside = next((i for n, i in images.items() if n not in painted), None)
         if beside is not None:
             images |= {n: placed(images[n], beside, r.result) for n, r in painted.items()}
-            first = images[next(iter(declared.images))]
+            first = images[next(iter(call.reads))]
         empty = [n for name, ref in painted.items() for n in nowhere(images[name], ref.result, call.step, acts=False)]
         if call.mask is not None and mask is not None and call.mask.step < 0 and mask.content == "mask":
             mask = placed(mask, first, call.mask.result)
@@ -242,5 +237,5 @@ def plan_reuse(
         if opened is not None and all(image is not None for image in opened.values()):
             reused[call.index] = {r: image for r, image in opened.items() if image is not None}
         else:
-            needed.update(reads(call))
+            needed.update(call.needs)
     return reused
