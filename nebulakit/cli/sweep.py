@@ -36,6 +36,19 @@ def split(value: str) -> list[str]:
     return [o.strip() for o in out if o.strip()]
 
 
+def split_values(vary: Sequence[str]) -> list[tuple[str, list[str]]]:
+    """Give what is varied with its values."""
+    from nebulakit.errors import UsageError
+
+    varied = [(name, split(values)) for name, values in pairs(vary, "--vary", "denoise.strength=0.5,1,2").items()]
+    if len(varied) < len(vary):
+        raise UsageError("one parameter is varied twice; give all its values in one --vary, such as denoise.strength=0.5,1,2")
+    for name, values in varied:
+        if not values:
+            raise UsageError(f"--vary {name} names no value to try; for example --vary denoise.strength=0.5,1,2")
+    return varied
+
+
 def true_lines(stack: Path) -> tuple[Image, Image] | None:
     """Give the true H-alpha and [O III] of a made stack, which lie beside it in ``truth``; None where they do not."""
     from nebulakit import files
@@ -70,8 +83,13 @@ def table(facts: Sequence[Mapping[str, Any]]) -> str:
     lines = ["  ".join(["  n", *(f"{n:>16}" for n in names), " settings"])]
     for f in facts:
         shown = [f"{f[n]:16.4g}" if isinstance(f[n], float) else f"{'-':>16}" for n in names]
-        lines.append("  ".join([f"{f['number']:3d}", *shown, " " + ", ".join(f"{k}={v}" for k, v in f["settings"].items())]))
+        lines.append("  ".join([f"{f['number']:3d}", *shown, f" {words(f['settings'])}"]))
     return "\n".join(lines)
+
+
+def words(settings: Mapping[str, str]) -> str:
+    """Write settings in a line, as --set takes them."""
+    return ", ".join(f"{k}={v}" for k, v in settings.items())
 
 
 @click.command("sweep", short_help="Try several values side by side.")
@@ -132,12 +150,7 @@ def command(
     from nebulakit.runner.store import Store
     from nebulakit.runner.sweep import grid, sweep
 
-    varied = [(name, split(values)) for name, values in pairs(vary, "--vary", "denoise.strength=0.5,1,2").items()]
-    if len(varied) < len(vary):
-        raise UsageError("one parameter is varied twice; give all its values in one --vary, such as denoise.strength=0.5,1,2")
-    for name, values in varied:
-        if not values:
-            raise UsageError(f"--vary {name} names no value to try; for example --vary denoise.strength=0.5,1,2")
+    varied = split_values(vary)
     cells, axes = grid(varied), varied if len(varied) == 2 else None
     if pick is not None:
         if pick > len(cells):
@@ -164,10 +177,7 @@ def command(
             lambda number, picture: sheet.add(number, cells[number - 1], picture),
         ):
             made.append(variant)
-            click.echo(
-                f"{variant.number}/{len(cells)}  {variant.computed} steps run  {', '.join(f'{k}={v}' for k, v in variant.settings.items())}",
-                err=True,
-            )
+            click.echo(f"{variant.number}/{len(cells)}  {variant.computed} steps run  {words(variant.settings)}", err=True)
         facts: list[dict[str, Any]] = [{"number": v.number, "settings": dict(v.settings), **v.numbers} for v in made]
         with publish_folder(folder, WRITTEN) as staging:
             contact_sheet(

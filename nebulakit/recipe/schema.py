@@ -3,15 +3,12 @@
 What a schema can say it says: sections, steps, what stands beside them, every parameter with its unit, range, default
 and description. What it cannot (a layer used before it is made, a linear step after a stretch) ``nebulakit check`` tells.
 
-Run as ``python -m nebulakit.recipe.schema recipes/recipe.schema.json`` to bring the kept file up to date.
+``nebulakit schema > recipes/recipe.schema.json`` brings the kept file up to date.
 """
 
 from __future__ import annotations
 
 import json
-import os
-import sys
-from pathlib import Path
 from typing import Any
 
 from pydantic import TypeAdapter
@@ -91,17 +88,9 @@ def build_schema() -> dict[str, Any]:
     }
 
 
-def write_schema(path: str | os.PathLike[str]) -> None:
-    """Write the schema to a file, whole or not at all."""
-    target = Path(path)
-    part = target.with_name(target.name + ".part")
-    part.write_text(schema_text(), encoding="utf-8", newline="\n")
-    part.replace(target)
-
-
 def schema_text() -> str:
     """Give the schema as it stands in its file."""
-    return json.dumps(build_schema(), indent=1, ensure_ascii=False, allow_nan=False) + "\n"
+    return json.dumps(build_schema(), indent=1, allow_nan=False) + "\n"
 
 
 # -- steps ---------------------------------------------------------------------------------------------------------------
@@ -283,8 +272,3 @@ def _insertion(steps: dict[str, Any]) -> dict[str, Any]:
         "oneOf": [{"required": ["before"]}, {"required": ["after"]}],
         "properties": {"before": anchor, "after": anchor, "steps": steps},
     }
-
-
-if __name__ == "__main__":
-    for _path in sys.argv[1:]:
-        write_schema(_path)

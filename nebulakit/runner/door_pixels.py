@@ -137,35 +137,20 @@ def _noise_doubts(image: Image, known: Image, inside: npt.NDArray[np.bool_], str
 def _star_doubts(image: Image, known: Image, inside: npt.NDArray[np.bool_], stretched: bool) -> Iterator[Notice]:
     """Doubt stars, and what rests on knowing where they are."""
     known = known.measured("stars", "psf")
-    noise, sky, stars, psf = known.noise, known.sky, known.stars, known.psf
-    assert noise is not None and sky is not None
-    lum = np.asarray(known.planes.sum(0))
-    total = float(np.sqrt(np.square(noise.sigma).sum()))
+    noise, stars, psf = known.noise, known.stars, known.psf
+    assert noise is not None
     mega = float(inside.sum()) / 1e6
-    top = [float(np.nanmax(p)) for p in known.planes]
-    if known.white is None and max(top) > 1.5:
+    top = float(np.nanmax(known.planes))
+    if known.white is None and top > 1.5:
         yield Notice(
             "values-beyond-one",
-            f"values reach {max(top):.5g} and no star is cut off at a common level: what counts as full is not known, "
+            f"values reach {top:.5g} and no star is cut off at a common level: what counts as full is not known, "
             "and a level in % of it means nothing. Write levels in sigma (such as  above: 4 sigma), or scale the stack "
             "so that full is 1 when you export it.",
         )
     number = 0 if stars is None else len(stars)
     if number < max(6, 25 * mega):
-        depth, spots = star_signs.dips(lum, total, max(15, min(inside.shape) // 60))
-        if spots >= 4 and depth < 0.9:
-            yield Notice(
-                "out-of-focus",
-                f"{spots} bright spots have a dark middle ({depth:.0%} of their rim): the stars are out of focus. They "
-                "are neither found nor sharpened well; nothing in a recipe makes them points. Take  - deconvolve: {}  "
-                "out, and keep only nights in focus.",
-            )
-        else:
-            yield Notice(
-                "stars-removed",
-                f"{number} stars in {mega:.1f} million pixels: the stars were taken out before. Lengths in fwhm then "
-                "have no measure: say the stars' width with --fwhm, and leave separate_stars out of the recipe.",
-            )
+        yield _why_so_few(number, known, inside)
     elif stars is not None:
         ring, centre, used = star_signs.star_ring(known.planes, stars.x, stars.y, stars.peak, stars.saturated, known.fwhm or 3.0)
         yield from _width_doubts(image, known, stretched, ring, inside)
@@ -195,20 +180,33 @@ def _star_doubts(image: Image, known: Image, inside: npt.NDArray[np.bool_], stre
         )
 
 
+def _why_so_few(number: int, known: Image, inside: npt.NDArray[np.bool_]) -> Notice:
+    """Say why hardly a star was found: they are rings, or were taken out."""
+    assert known.noise is not None
+    total = float(np.sqrt(np.square(known.noise.sigma).sum()))
+    depth, spots = star_signs.dips(np.asarray(known.planes.sum(0)), total, max(15, min(inside.shape) // 60))
+    if spots >= 4 and depth < 0.9:
+        return Notice(
+            "out-of-focus",
+            f"{spots} bright spots have a dark middle ({depth:.0%} of their rim): the stars are out of focus. They are neither found nor "
+            "sharpened well; nothing in a recipe makes them points. Take  - deconvolve: {}  out, and keep only nights in focus.",
+        )
+    return Notice(
+        "stars-removed",
+        f"{number} stars in {inside.sum() / 1e6:.1f} million pixels: the stars were taken out before. Lengths in fwhm then have no measure: "
+        "say the stars' width with --fwhm, and leave separate_stars out of the recipe.",
+    )
+
+
 def _width_doubts(image: Image, known: Image, stretched: bool, ring: float, inside: npt.NDArray[np.bool_]) -> Iterator[Notice]:
     """Doubt the sampling: the stars' width against how alike the noise of neighbours is."""
     noise, fwhm = known.noise, known.fwhm
     assert noise is not None
+    if fwhm is None:
+        return
     ratios = [row[1] / row[0] if row[0] > 0 else 0.0 for row in noise.scales]
     # one channel smoothed far beyond what resampling does is enough
     coarse = max(ratios) if max(ratios) > 1.2 else float(np.median(ratios))
-    middle = signs.middle(known.planes)
-    tails = (
-        signs.likeness(known.planes[(slice(None), *middle)], inside[middle], (0.1, 0.02)) if image.is_rgb else np.zeros((1, 2))
-    )
-    between, spread = tails[:, 0], float(np.min(tails[:, 0] - tails[:, 1]))
-    if fwhm is None:
-        return
     if fwhm > 5 and coarse > 0.75:
         yield Notice(
             "enlarged",
@@ -222,28 +220,11 @@ def _width_doubts(image: Image, known: Image, stretched: bool, ring: float, insi
             f"stars are only {fwhm:.1f} px wide: binned, or a short focus. Hot pixels look like stars and sharpening "
             "makes points of nothing: take  - deconvolve: {}  out; do not bin further.",
         )
-    elif (coarse > 0.95 or float(np.min(between)) > 0.4) and not stretched:
+    elif smoothed := _smoothed(image, known, stretched, coarse, inside):
         yield Notice(
             "smoothed-already",
-            f"the finest noise is missing (scale 2 to scale 1: {coarse:.2f}, untouched 0.23 to 0.9; what is left there "
-            f"is alike in all channels by {float(np.min(between)):.2f}): the stack was smoothed or denoised before. "
-            "The noise is told too small. Export it untouched; else leave out  - denoise_wavelet: {}",
+            f"{smoothed}. The noise is told too small. Export the stack untouched; else leave out  - denoise_wavelet: {{}}",
         )
-    elif spread > _UNEVEN and not stretched:
-        yield Notice(
-            "smoothed-already",
-            f"what is left of the finest detail is as alike in two channels as chance has it, and differs by {spread:.2f} among the least "
-            "alike places (untouched noise by 0.1): the stack was denoised before. The noise is told too small. Export it untouched; "
-            "else leave out  - denoise_wavelet: {}",
-        )
-    else:
-        alike, expected = signs.repeats(known.planes, inside), signs.repeats_by_levels(known.planes, inside)
-        if alike > 0.008 + 3 * expected:
-            yield Notice(
-                "smoothed-already",
-                f"{alike:.1%} of all pixels are equal to their neighbour to the last bit (untouched {expected:.1%}): a median was taken over "
-                "neighbours. The noise is told too small. Export the stack untouched; else leave out  - denoise_wavelet: {}",
-            )
     if ring < -0.008 and not stretched:
         yield Notice(
             "sharpened-already",
@@ -251,6 +232,32 @@ def _width_doubts(image: Image, known: Image, stretched: bool, ring: float, insi
             "stack was sharpened before. Export it untouched; else take  - deconvolve: {}  out, for it would deepen "
             "the rings.",
         )
+
+
+def _smoothed(image: Image, known: Image, stretched: bool, coarse: float, inside: npt.NDArray[np.bool_]) -> str:
+    """Say by what sign the noise was smoothed before; empty where there is none."""
+    if not stretched:
+        middle, between, spread = signs.middle(known.planes), 0.0, 0.0
+        if image.is_rgb:
+            alike = signs.likeness(known.planes[(slice(None), *middle)], inside[middle], (0.1, 0.02))
+            between, spread = float(alike[:, 0].min()), float((alike[:, 0] - alike[:, 1]).min())
+        if coarse > 0.95 or between > 0.4:
+            return (
+                f"the finest noise is missing (scale 2 to scale 1: {coarse:.2f}, untouched 0.23 to 0.9; what is left there is alike in all "
+                f"channels by {between:.2f}): the stack was smoothed or denoised before"
+            )
+        if spread > _UNEVEN:
+            return (
+                "what is left of the finest detail is as alike in two channels as chance has it, and differs by "
+                f"{spread:.2f} among the least alike places (untouched noise by 0.1): the stack was denoised before"
+            )
+    equal, expected = signs.repeats(known.planes, inside), signs.repeats_by_levels(known.planes, inside)
+    if equal > 0.008 + 3 * expected:
+        return (
+            f"{equal:.1%} of all pixels are equal to their neighbour to the last bit (untouched {expected:.1%}): "
+            "a median was taken over neighbours"
+        )
+    return ""
 
 
 def _white_doubts(known: Image, stars: StarList, stretched: bool) -> Iterator[Notice]:
