@@ -7,13 +7,13 @@ from pathlib import Path
 import click
 
 from nebulakit.cli import options
-from nebulakit.cli.options import open_store
+from nebulakit.cli.options import Number, open_store
 
 
 @click.command("cache", short_help="Show, trim, verify or clear the finished layers that are kept.")
 @click.argument("action", type=click.Choice(["show", "trim", "verify", "clear"]), default="show")
 @options.cache
-@click.option("--limit", type=click.FloatRange(0), metavar="GB", help="For trim: leave at most this much.")
+@click.option("--limit", type=Number(0), metavar="GB", help="For trim: leave at most this much.")
 def command(action: str, cache: Path | None, limit: float | None) -> int:
     """Show where finished layers are kept and how much they take; trim to a size, verify every file, or clear all."""
     store = open_store(cache)

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import math
 import os
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -29,6 +30,15 @@ class StackFile(click.Path):
         return super().convert(value, param, ctx)
 
 
+class Number(click.FloatRange):
+    """A number within bounds; what is no number, or no finite one, lies within none."""
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> float:
+        """Give the number, or say what is wrong with it."""
+        number = float(super().convert(value, param, ctx))
+        return number if math.isfinite(number) else self.fail(f"{value} is no number that can be worked with", param, ctx)
+
+
 def pairs(given: Iterable[str], option: str, example: str) -> dict[str, str]:
     """Split ``NAME=VALUE`` options, later ones winning."""
     out = {}
@@ -49,8 +59,9 @@ def _values(ctx: click.Context, param: click.Parameter, given: tuple[str, ...]) 
 
 
 inputs = click.option(
-    "--input", "inputs", multiple=True, callback=_files, metavar="NAME=FILE", help="A further input, such as coverage=map.fits."
-)
+    "--input", "inputs", multiple=True, callback=_files, metavar="NAME=FILE",
+    help="A further input, such as coverage=map.fits; {name} stands for the stack's file name without ending.",
+)  # fmt: skip
 settings = click.option(
     "--set", "settings", multiple=True, callback=_values, metavar="ID.PARAM=VALUE",
     help="Change one parameter of one step, or a variable by vars.NAME=VALUE.",
@@ -63,7 +74,7 @@ assume = click.option(
     "--assume", type=click.Choice(["linear", "display"]), help="Take the stack as linear or as stretched, whatever the file says."
 )
 fwhm = click.option(
-    "--fwhm", type=click.FloatRange(0.5, 50), metavar="PX",
+    "--fwhm", type=Number(0.5, 50), metavar="PX",
     help="The stars' width in pixels of the stack, which then is not measured: where there are no stars, or to hold it.",
 )  # fmt: skip
 cache = click.option(
@@ -74,6 +85,13 @@ threads = click.option(
     "-j", "threads", type=click.IntRange(1, 256), metavar="N",
     help="Threads (default: all processors); the pixels are the same for any number.",
 )  # fmt: skip
+
+
+def inputs_of(stack: Path, given: Mapping[str, Path]) -> dict[str, Path]:
+    """Give the further inputs of a stack: ``{name}`` stands for its file name."""
+    from nebulakit.runner.job import stack_name
+
+    return {name: Path(str(path).replace("{name}", stack_name(stack))) for name, path in given.items()}
 
 
 def set_threads(count: int | None) -> None:

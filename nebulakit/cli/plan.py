@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Literal
 import click
 
 from nebulakit.cli import options
-from nebulakit.cli.options import StackFile, open_store
+from nebulakit.cli.options import StackFile, inputs_of, open_store
 
 if TYPE_CHECKING:
     from nebulakit.runner.job import Job
@@ -42,7 +42,7 @@ def command(
     from nebulakit.runner.job import Job
 
     checked, store = load(recipe, settings=settings), open_store(cache)
-    job = Job(checked, stack, Path(), inputs, settings, until, preview, assume=assume, fwhm=fwhm, store=store)
+    job = Job(checked, stack, Path(), inputs_of(stack, inputs), settings, until, preview, assume=assume, fwhm=fwhm, store=store)
     tell_plan(job, graph)
     return 0
 

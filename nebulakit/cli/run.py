@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any, Literal
 import click
 
 from nebulakit.cli import options
-from nebulakit.cli.options import StackFile, open_store, set_threads
+from nebulakit.cli.options import StackFile, inputs_of, open_store, set_threads
 from nebulakit.cli.progress import Progress
 
 if TYPE_CHECKING:
@@ -79,8 +79,7 @@ def command(
 ) -> int:
     """Run RECIPE (a file, or the name of a shipped recipe) on each STACK.
 
-    Prints the files it wrote; everything else is told on the error stream. In --input {name} stands for each stack's file
-    name without ending.
+    Prints the files it wrote; everything else is told on the error stream.
     """
     if cache is not None and no_cache:
         raise click.UsageError("--cache and --no-cache contradict each other")
@@ -103,9 +102,10 @@ def command(
     failed: list[tuple[Path, NebulakitError]] = []
     answers: list[Any] = []
     for stack, folder in zip(stacks, folders, strict=True):
-        files = {name: Path(str(path).replace("{name}", stack_name(stack))) for name, path in inputs.items()}
         store = None if no_cache else open_store(cache)
-        job = Job(checked, stack, folder, files, settings, until, preview, overwrite, assume, fwhm, store, keep_site)
+        job = Job(
+            checked, stack, folder, inputs_of(stack, inputs), settings, until, preview, overwrite, assume, fwhm, store, keep_site
+        )
         try:
             if only_plan:
                 if len(stacks) > 1:

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from nebulakit.cli import options
-from nebulakit.cli.options import StackFile, open_store, pairs, set_threads
+from nebulakit.cli.options import StackFile, inputs_of, open_store, pairs, set_threads
 
 if TYPE_CHECKING:
     from nebulakit.image import Image
@@ -164,7 +164,7 @@ def command(
     refuse_unwritable(folder)
     with tempfile.TemporaryDirectory(prefix="nebulakit-") as temporary:
         store = Store(Path(temporary)) if no_cache else open_store(cache)
-        job = Job(base, stack, folder, inputs, settings, preview=preview, store=store)
+        job = Job(base, stack, folder, inputs_of(stack, inputs), settings, preview=preview, store=store)
         keys = input_keys(job)[1]
         sheet, made = Sheet(len(cells)), []
         for variant in sweep(

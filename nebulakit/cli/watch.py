@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 import click
 
 from nebulakit.cli import options
-from nebulakit.cli.options import StackFile, open_store, set_threads
+from nebulakit.cli.options import StackFile, inputs_of, open_store, set_threads
 
 if TYPE_CHECKING:
     from nebulakit.recipe.model import Recipe
@@ -58,10 +58,14 @@ def command(
         store = Store(Path(temporary)) if no_cache else open_store(cache)
 
         def job(checked: Recipe) -> Job:
-            return Job(checked, stack, output or default_folder(checked, stack), inputs, overwrite=overwrite, store=store)
+            folder = output or default_folder(checked, stack)
+            return Job(checked, stack, folder, inputs_of(stack, inputs), overwrite=overwrite, store=store)
 
         watch = Watch(recipe, job, store, lambda text: click.echo(text, err=True))
-        server = serve(watch, port)
+        try:
+            server = serve(watch, port)
+        except OSError as fault:
+            raise UsageError(f"cannot listen on port {port}: {fault.strerror}. Without --port a free one is taken") from None
         address = f"http://127.0.0.1:{server.server_address[1]}/{watch.token}/"
         threading.Thread(target=server.serve_forever, daemon=True).start()
         try:

@@ -2,6 +2,7 @@
 
 import json
 import shlex
+import socket
 import subprocess
 import sys
 from collections import namedtuple
@@ -85,6 +86,15 @@ def test_run_answers_with_the_files_it_wrote(tell, night, tmp_path) -> None:
     assert tell("cache", "trim", "--cache", "kept", "--limit", "0.0001")[0] == 0
     assert tell("cache", "clear", "--cache", "kept")[0] == 0
     assert tell("cache", "show", "--cache", "kept")[1].startswith("kept: 0 layers")
+
+
+@pytest.mark.parametrize("verb", [["run", "-n"], ["plan"], ["sweep", "--vary", "saturate.gain=1,2"]], ids=lambda v: v[0])
+def test_name_stands_for_the_stacks_name_in_inputs(verb, tell, night) -> None:
+    """A line that run took, plan, sweep and watch did not."""
+    Path("stack-map.fits").write_bytes((night / "coverage.fits").read_bytes())
+    given = ["--input", "coverage={name}-map.fits", "--cache", "kept"]
+    code, _, err = tell(*verb, night / "r.yaml", night / "stack.fits", *given)
+    assert (code, "no file" in err) == (0, False)
 
 
 @pytest.mark.parametrize("where", ["collect.Collector.after", "page.report_of"])
@@ -439,6 +449,8 @@ def test_code_1_our_own_fault_says_how_to_report_it(tell, night, monkeypatch) ->
         (["run", "lines", "x.fits", "--cache", "a", "--no-cache"], "contradict"),
         (["run", "lines", "a/x.fits", "b/x.fits"], "same name"),
         (["cache", "melt"], "clear"),
+        (["cache", "trim", "--limit", "inf"], "'--limit': inf is no number"),
+        (["run", "lines", "x.fits", "--fwhm", "nan"], "'--fwhm': nan is no number"),
         (["new", ""], "no file name"),
         (["sweep", "lines", "x.fits", "--vary", "field.keep="], "names no value"),
         (["sweep", "lines", "x.fits", "--vary", "field.keep=80%", "--vary", "field.keep=90%"], "varied twice"),
@@ -497,6 +509,15 @@ def test_a_disk_that_fills_while_a_run_fails_is_no_fault_of_ours(tell, night, mo
     assert code == 2
     assert "fault of nebulakit" not in err
     assert "cannot write into o: No space left on device" in err
+
+
+def test_code_2_a_port_that_is_taken_is_told(tell, night) -> None:
+    """It was reported as our fault."""
+    with socket.create_server(("127.0.0.1", 0)) as other:
+        port = other.getsockname()[1]
+        code, out, err = tell("watch", night / "r.yaml", night / "stack.fits", "--no-open", "--no-cache", "--port", port)
+    assert (code, out) == (2, "")
+    assert f"cannot listen on port {port}: Address already in use" in err
 
 
 def test_code_2_nothing_takes_the_place_of_what_is_read(tell, night) -> None:
