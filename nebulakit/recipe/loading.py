@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import codecs
 import os
 from collections.abc import Container, Mapping
 from functools import cache
@@ -106,6 +107,8 @@ def source_of(path: Path) -> Source:
     try:
         text = raw.decode("utf-8-sig")
     except UnicodeDecodeError as fault:
+        if b"\0" in raw and not raw.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)):
+            raise RecipeError(f"{path} is no text, so it is no recipe; the recipe comes first, then the stack") from None
         before = raw[: fault.start].decode("utf-8-sig", "replace")
         shown = Source(name, raw.decode("utf-8-sig", "replace"))
         words = "this is not text in UTF-8; save the file as UTF-8"

@@ -78,12 +78,16 @@ def test_both_parsers_of_yaml_lead_to_the_same(path: Path, monkeypatch: pytest.M
 
 
 def test_a_file_that_is_no_text_is_told(tmp_path: Path) -> None:
+    """Of a stack given as the recipe its bytes were printed, as the line that is faulty."""
     path = tmp_path / "odd.yaml"
     path.write_bytes("version: 1\nabout: schön\n".encode("latin-1"))
     with pytest.raises(RecipeError, match=r"odd\.yaml:2:11: error: this is not text in UTF-8"):
         load(path)
     path.write_bytes(b"SIMPLE  =                    T" + bytes(range(256)) * 4000)
-    with pytest.raises(RecipeError, match="error: "):
+    with pytest.raises(RecipeError, match=r"odd\.yaml is no text, so it is no recipe; the recipe comes first, then the stack$"):
+        load(path)
+    path.write_bytes("version: 1\n".encode("utf-16"))
+    with pytest.raises(RecipeError, match=r"odd\.yaml:1:1: error: this is not text in UTF-8"):
         load(path)
 
 
