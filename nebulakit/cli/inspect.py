@@ -9,7 +9,7 @@ from typing import Literal
 import click
 
 from nebulakit.cli import options
-from nebulakit.cli.options import StackFile, set_threads
+from nebulakit.cli.options import StackFile, inputs_of, set_threads
 
 
 @click.command("inspect", short_help="Tell what a stack is, and what is wrong with it.")
@@ -43,6 +43,7 @@ def command(
 
     if set(inputs) - {"coverage"}:
         raise click.UsageError("inspect takes one further input: coverage=FILE")
+    inputs = inputs_of(stack, inputs)
     if picture is not None:
         try:
             if picture.is_dir():

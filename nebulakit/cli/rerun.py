@@ -10,7 +10,7 @@ from typing import Any
 import click
 
 from nebulakit.cli import options
-from nebulakit.cli.options import set_threads
+from nebulakit.cli.options import inputs_of, set_threads
 
 
 def read(path: Path) -> dict[str, Any]:
@@ -47,7 +47,7 @@ def command(record: Path, stack: Path | None, inputs: dict[str, Path], output: P
     told = read(record)
     folder = record if record.is_dir() else record.parent
     set_threads(threads)
-    given = {**inputs, "stack": stack}
+    given = {**inputs_of(Path(told["inputs"]["stack"]["file"]), inputs), "stack": stack}
     ways = told.get("ways", {})
     found = {n: locate(n, facts, folder, given.get(n), ways.get(n)) for n, facts in told["inputs"].items()}
     code = 0

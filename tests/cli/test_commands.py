@@ -88,12 +88,14 @@ def test_run_answers_with_the_files_it_wrote(tell, night, tmp_path) -> None:
     assert tell("cache", "show", "--cache", "kept")[1].startswith("kept: 0 layers")
 
 
-@pytest.mark.parametrize("verb", [["run", "-n"], ["plan"], ["sweep", "--vary", "saturate.gain=1,2"]], ids=lambda v: v[0])
+@pytest.mark.parametrize(
+    "verb", ["run -n --cache kept", "plan --cache kept", "sweep --vary saturate.gain=1,2 --cache kept", "inspect"]
+)
 def test_name_stands_for_the_stacks_name_in_inputs(verb, tell, night) -> None:
-    """A line that run took, plan, sweep and watch did not."""
+    """A line that run took, the other verbs did not."""
     Path("stack-map.fits").write_bytes((night / "coverage.fits").read_bytes())
-    given = ["--input", "coverage={name}-map.fits", "--cache", "kept"]
-    code, _, err = tell(*verb, night / "r.yaml", night / "stack.fits", *given)
+    read = [night / "stack.fits"] if verb == "inspect" else [night / "r.yaml", night / "stack.fits"]
+    code, _, err = tell(*verb.split(), *read, "--input", "coverage={name}-map.fits")
     assert (code, "no file" in err) == (0, False)
 
 
