@@ -91,6 +91,21 @@ class Step:
     refuses: Refuses
     summary: str
 
+    @property
+    def first(self) -> str | None:
+        """The name of the image that is worked on; None for a step that reads none."""
+        return next(iter(self.images), None)
+
+    @property
+    def examples(self) -> dict[str, Any]:
+        """The examples that are told of parameters; each that must be given has one."""
+        return {name: about.example for name, about in self.abouts.items() if about.example is not None}
+
+    def defaults(self) -> dict[str, Any]:
+        """Give the plain values of the parameters that need not be given."""
+        required = {k: v for k, v in self.examples.items() if self.params.model_fields[k].is_required()}
+        return {k: v for k, v in canonical(self.check(required)).items() if k not in required}
+
     def check(self, given: dict[str, Any]) -> BaseModel:
         """Give the typed parameters of ``given``; pydantic's ValidationError lists every fault."""
         return self.params.model_validate_json(json.dumps(given, default=_plain))
@@ -144,29 +159,13 @@ def step(
         hints = typing.get_type_hints(fn, include_extras=True)
         signature = inspect.signature(fn)
         images = {a.name: a.default is a.empty for a in signature.parameters.values() if a.kind is not a.KEYWORD_ONLY}
-        fields: dict[str, Any] = {}
-        abouts: dict[str, About] = {}
-        for a in signature.parameters.values():
-            if a.name in images:
-                continue
-            told = [m for m in getattr(hints[a.name], "__metadata__", ()) if isinstance(m, About)]
-            if not told or not told[0].text:
-                raise TypeError(f"step {fn.__name__}: parameter {a.name} has no About(...) with a description")
-            abouts[a.name] = told[0]
-            bounds = {k: v for k, v in (("minimum", told[0].low), ("maximum", told[0].high)) if v is not None}
-            hint: Any = hints[a.name]
-            kind = Annotated[hint, AfterValidator(told[0].check)]
-            extra: Any = bounds or None
-            fields[a.name] = (
-                kind,
-                Field(... if a.default is a.empty else a.default, description=told[0].text, json_schema_extra=extra),
-            )
-            if a.default is a.empty and told[0].example is None:
-                raise TypeError(f"step {fn.__name__}: required parameter {a.name} needs an example")
+        fields = {a.name: _field(fn.__name__, a, hints[a.name]) for a in signature.parameters.values() if a.name not in images}
+        abouts = {name: about for name, (about, _) in fields.items()}
         # the same file may be loaded twice (a test runner does so); two files may not claim one name
         if fn.__name__ in STEPS and STEPS[fn.__name__].call.__module__ != fn.__module__:
             raise TypeError(f"two steps are called {fn.__name__}")
-        params: type[BaseModel] = create_model(fn.__name__, __config__=_STRICT, **fields)
+        made: Any = {name: field for name, (_, field) in fields.items()}
+        params: type[BaseModel] = create_model(fn.__name__, __config__=_STRICT, **made)
         returned = hints["return"]
         results = tuple(getattr(returned, "_fields", ("mask" if gives == "mask" else "image",)))
 
@@ -189,14 +188,27 @@ def step(
             refuses,
             (fn.__doc__ or "").strip().split("\n")[0],
         )
-        example = {k: v.example for k, v in abouts.items() if v.example is not None}
         try:
-            STEPS[fn.__name__].check(example)
+            STEPS[fn.__name__].check(STEPS[fn.__name__].examples)
         except ValidationError as fault:
             raise TypeError(f"step {fn.__name__}: its own defaults or examples are refused: {fault}") from fault
         return checked
 
     return register
+
+
+def _field(step: str, parameter: inspect.Parameter, hint: Any) -> tuple[About, tuple[Any, Any]]:
+    """Give what is told of a parameter, and its kind and default for pydantic."""
+    told = [m for m in getattr(hint, "__metadata__", ()) if isinstance(m, About)]
+    if not told or not told[0].text:
+        raise TypeError(f"step {step}: parameter {parameter.name} has no About(...) with a description")
+    about, required = told[0], parameter.default is parameter.empty
+    if required and about.example is None:
+        raise TypeError(f"step {step}: required parameter {parameter.name} needs an example")
+    bounds: Any = {k: v for k, v in (("minimum", about.low), ("maximum", about.high)) if v is not None} or None
+    default = ... if required else parameter.default
+    kind: Any = Annotated[hint, AfterValidator(about.check)]
+    return about, (kind, Field(default, description=about.text, json_schema_extra=bounds))
 
 
 def _call(declared: Step, fn: Callable[..., Any], signature: inspect.Signature, args: Any, given: dict[str, Any]) -> Any:

@@ -258,6 +258,30 @@ class Image:
             facts["stars"] = geometry.move_stars(stars, matrix, planes.shape[1:])
         return self.replace(planes, **facts)
 
+    def rearranged(self, move: Callable[[npt.NDArray[Any]], npt.NDArray[Any]], new_to_old: npt.ArrayLike, **facts: Any) -> Image:
+        """Give the image after ``move``, which takes pixels of an array (..., y, x) elsewhere or leaves some out, and changes none.
+
+        What :meth:`moved` lets follow follows, and coverage and the map of the noise as well.
+        """
+        noise, cover = self.noise, self.coverage
+        if noise is not None and noise.map is not None:
+            noise = dataclasses.replace(noise, map=np.ascontiguousarray(move(noise.map)))
+        facts.setdefault("noise", noise)
+        facts.setdefault("coverage", None if cover is None else np.ascontiguousarray(move(cover)))
+        return self.moved(move(self.planes), new_to_old, **facts)
+
+    def oriented(self, turn: int, mirror: str = "none") -> Image:
+        """Give the image turned clockwise by ``turn`` degrees (quarters), then mirrored "horizontal" or "vertical"."""
+        from nebulakit.pixels import geometry
+
+        psf = None if self.psf is None else geometry.turn_psf(self.psf, turn, mirror)
+        matrix = geometry.orient_matrix(self.shape, turn, mirror)
+        return self.rearranged(lambda pixels: geometry.orient(pixels, turn, mirror), matrix, psf=psf)
+
+    def as_mask(self, plane: npt.NDArray[np.float32], **facts: Any) -> Image:
+        """Give a mask (y, x) that lies where the image lies; levels of light mean nothing on it."""
+        return self.replace(plane[None], channels=("mask",), content="mask", sky=None, noise=None, white=None, **facts)
+
     def mapped(self, change: Callable[[Planes], Planes]) -> Image:
         """Give the display image after ``change``, which works on every pixel's levels by themselves.
 

@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from pydantic import GetCoreSchemaHandler, GetJsonSchemaHandler
     from pydantic_core import CoreSchema
 
-    from nebulakit.image import Image
+    from nebulakit.image import Image, Notice
 
 _NUMBER = r"[-+]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][-+]?\d+)?"
 
@@ -110,6 +110,21 @@ class Length(Quantity):
         return self.number / scale
 
 
+def in_px(image: Image, *lengths: Length) -> tuple[list[float], list[Notice]]:
+    """Give lengths in pixels; in place of a width of the stars that is neither known nor measurable 3 px are taken, and told."""
+    from nebulakit.image import Notice
+
+    notices: list[Notice] = []
+    told = ", ".join(str(v) for v in lengths if v.unit == "fwhm")
+    if told and image.content == "scene":
+        image = image.measured("fwhm")
+    if told and image.fwhm is None:
+        image = image.replace(fwhm=3.0)
+        text = f"The width of the stars is not known here, so {told} was taken with 3 px. Tell it with --fwhm."
+        notices.append(Notice("fwhm-assumed", text))
+    return [v.px(image) for v in lengths], notices
+
+
 class Level(Quantity):
     """A brightness: ``4 sigma`` (above the sky, in noise), ``12%`` (of the white level), or a plain pixel value."""
 
@@ -192,8 +207,7 @@ class Position:
         wanted = "two values with one unit, such as [41.2%, 63.0%], [812 px, 406 px] or [83.82 deg, -5.39 deg]"
         if not isinstance(value, (list, tuple)) or len(value) != 2:
             raise ValueError(f"expected {wanted}, found {value!r}")
-        pair = [re.fullmatch(rf"\s*({_NUMBER})\s*(%|px|deg)\s*", v) if isinstance(v, str) else None for v in value]
-        a, b = pair
+        a, b = (re.fullmatch(rf"\s*({_NUMBER})\s*(%|px|deg)\s*", v) if isinstance(v, str) else None for v in value)
         if a is None or b is None or a[2] != b[2]:
             raise ValueError(f"expected {wanted}, found {value!r}")
         return cls(float(a[1]), float(b[1]), a[2])
@@ -213,8 +227,7 @@ class Position:
         return image.frame.from_stack(*image.frame.upright(self.x / 100 * width - 0.5, self.y / 100 * height - 0.5))
 
     def __str__(self) -> str:
-        unit = self.unit if self.unit == "%" else f" {self.unit}"
-        return f"[{self.x:.12g}{unit}, {self.y:.12g}{unit}]"
+        return f"[{', '.join(self.as_list())}]"
 
     def as_list(self) -> list[str]:
         """Give the pair as it would stand in a recipe."""

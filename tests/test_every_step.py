@@ -199,10 +199,6 @@ def images_for(step: Step, first: Image, optional: bool = True) -> dict[str, Ima
     return {names[0]: first} | {n: other(n, first) for n in names[1:] if optional or step.images[n]}
 
 
-def examples(step: Step) -> dict[str, Any]:
-    return {name: about.example for name, about in step.abouts.items() if about.example is not None}
-
-
 def results(step: Step, made: Any) -> dict[str, Any]:
     if len(step.results) == 1:
         return {step.results[0]: made}
@@ -228,7 +224,7 @@ def tried(name: str) -> tuple[tuple[Made, ...], tuple[str, ...], tuple[str, ...]
     for first in candidates(step):
         kind = f"{first.scale} {first.content} {first.channels}"
         try:
-            found.append((first, results(step, step.call(**images_for(step, first), **examples(step)))))
+            found.append((first, results(step, step.call(**images_for(step, first), **step.examples))))
         except StepError as fault:
             refusals.append(f"{kind}: {fault}")
         except Exception:
@@ -256,7 +252,7 @@ def told(work: Callable[[], Any]) -> str | None:
 
 
 def run(step: Step, first: Image, **params: Any) -> dict[str, Any]:
-    return results(step, step.call(**images_for(step, first), **{**examples(step), **params}))
+    return results(step, step.call(**images_for(step, first), **{**step.examples, **params}))
 
 
 def same(a: dict[str, Any], b: dict[str, Any]) -> bool:
@@ -270,7 +266,7 @@ def test_values_far_out_of_reach_are_refused_with_the_range_that_is_worked_in(st
     given = images_for(step, next(candidates(step)), optional=False)
     far = {n: Image(np.ldexp(i.planes, power), i.channels, i.scale, header=i.header, fwhm=3.0) for n, i in given.items()}
     linear = step.reads != "display"
-    refused = told(lambda: step.call(**far, **examples(step)))
+    refused = told(lambda: step.call(**far, **step.examples))
     if step.resizes or (power < 0 and not linear):  # places alone, or a picture that is nearly black
         assert refused is None
     else:
@@ -286,7 +282,7 @@ def test_the_input_is_left_alone(step: Step) -> None:
     first, _ = accepted(step.name)[0]
     given = images_for(step, first)
     kept = {name: everything(image) for name, image in given.items()}
-    step.call(**given, **examples(step))
+    step.call(**given, **step.examples)
     for name, image in given.items():
         assert everything(image) == kept[name], f"{name} was changed"
 
@@ -374,11 +370,11 @@ def test_the_sky_is_where_it_is_said_to_be(step: Step) -> None:
         if step.resizes or like.content == "mask":
             continue
         first = tinted(like, like.content)
-        given = {next(iter(step.images)): first}
+        given = {step.first: first}
         for name in [n for n, required in step.images.items() if required and n not in given]:
             given[name] = tinted(first, "stars" if name == "stars" else first.content)
         made: dict[str, Any] = {}
-        if told(lambda given=given, made=made: made.update(results(step, step.call(**given, **examples(step))))) is not None:
+        if told(lambda given=given, made=made: made.update(results(step, step.call(**given, **step.examples)))) is not None:
             continue
         for name, image in made.items():
             if image.sky is not None:
@@ -420,7 +416,7 @@ def test_what_was_decided_can_be_given_back(step: Step) -> None:
     for first, made in accepted(step.name)[:1]:
         record = json.loads(json.dumps(dict(made[step.results[0]].record)))
         decided = {k: v for k, v in record.items() if k in step.abouts and v is not None}
-        step.check({**examples(step), **decided})
+        step.check({**step.examples, **decided})
         again = run(step, first, **decided)
         for name, image in made.items():
             assert np.array_equal(image.planes, again[name].planes, equal_nan=True), f"{name} differs with {decided}"
@@ -431,7 +427,7 @@ def test_arrays_in_arrays_out(step: Step) -> None:
     first, made = accepted(step.name)[0]
     given = {k: i.planes for k, i in images_for(step, first, optional=False).items()}
     options = {"pattern": "RGGB"} if "pattern" in step.abouts else {}
-    got = step.call(**given, coverage=first.coverage, fwhm=2.8, scale=first.scale, **{**examples(step), **options})
+    got = step.call(**given, coverage=first.coverage, fwhm=2.8, scale=first.scale, **{**step.examples, **options})
     assert isinstance(got, tuple) == (len(step.results) > 1)
     for array, image in zip(got if isinstance(got, tuple) else [got], made.values(), strict=True):
         assert isinstance(array, np.ndarray)
@@ -447,8 +443,8 @@ def test_an_array_beside_an_image_is_what_that_is(step: Step) -> None:
             continue
         given = {k: v if v is first else Image(v.planes, v.channels, first.scale) for k, v in images_for(step, first).items()}
         arrays = {k: v if v is first else v.planes for k, v in given.items()}
-        made = results(step, step.call(**arrays, **examples(step)))
-        for name, image in results(step, step.call(**given, **examples(step))).items():
+        made = results(step, step.call(**arrays, **step.examples))
+        for name, image in results(step, step.call(**given, **step.examples)).items():
             assert np.array_equal(image.planes, made[name].planes, equal_nan=True), f"{name} of {first.scale} {first.content}"
 
 
@@ -485,7 +481,7 @@ def test_too_few_values_are_counted_in_plain_words() -> None:
 @every_step
 def test_an_array_without_a_pixel_is_refused_in_words(step: Step) -> None:
     with pytest.raises(StepError, match="there is no pixel"):
-        step.call(**{name: np.zeros((3, 0, 5)) for name in step.images}, **examples(step))
+        step.call(**{name: np.zeros((3, 0, 5)) for name in step.images}, **step.examples)
 
 
 @every_step
@@ -493,7 +489,7 @@ def test_facts_that_are_not_known_are_measured(step: Step) -> None:
     """A layer with nothing but pixels is worked on, or refused in words."""
     first, _ = accepted(step.name)[0]
     bare = {k: Image(i.planes, i.channels, i.scale, i.content) for k, i in images_for(step, first, optional=False).items()}
-    told(lambda: step.call(**bare, **examples(step)))  # anything but a refusal in words comes through
+    told(lambda: step.call(**bare, **step.examples))  # anything but a refusal in words comes through
 
 
 # -- what it refuses ----------------------------------------------------------------------------------------------------
@@ -505,12 +501,12 @@ def test_the_wrong_scale_or_channels_are_refused(step: Step) -> None:
     if step.reads != "any":
         wrong = frozen(first.replace(scale="display" if step.reads == "linear" else "linear"))
         with pytest.raises(StepError, match="linear data" if step.reads == "linear" else "stretched data"):
-            step.call(**{**images_for(step, first), next(iter(step.images)): wrong}, **examples(step))
+            step.call(**{**images_for(step, first), step.first: wrong}, **step.examples)
     if step.takes != "any":
         wrong = line("ha") if step.takes == "rgb" else stack()
         wrong = frozen(wrong.replace(scale=first.scale))
         with pytest.raises(StepError, match=r"red, green and blue|single plane"):
-            step.call(**{**images_for(step, first), next(iter(step.images)): wrong}, **examples(step))
+            step.call(**{**images_for(step, first), step.first: wrong}, **step.examples)
 
 
 @every_step
@@ -531,7 +527,7 @@ def test_odd_pictures_are_worked_on_or_refused_in_words(step: Step, odd: str) ->
 
     given = {k: made_odd(i) for k, i in images_for(step, first).items()}
     made: dict[str, Any] = {}
-    if told(lambda: made.update(results(step, step.call(**given, **examples(step))))) is None:
+    if told(lambda: made.update(results(step, step.call(**given, **step.examples)))) is None:
         for name, image in made.items():
             assert not np.isinf(image.planes).any(), name
             assert odd != "nothing" or step.resizes or image.content == "mask" or np.isnan(image.planes).all(), name
@@ -552,7 +548,7 @@ def test_a_channel_without_light_is_worked_on_or_refused_in_words(step: Step, od
             planes[1] = 0.1 if odd == "even" else np.nan
         image = Image(planes, first.channels, first.scale, first.content)
         given = {name: image for name, required in step.images.items() if required}
-        told(lambda given=given: step.call(**given, **examples(step)))  # anything but a refusal in words comes through
+        told(lambda given=given: step.call(**given, **step.examples))  # anything but a refusal in words comes through
 
 
 @every_step
@@ -561,7 +557,7 @@ def test_its_page_can_be_drawn(step: Step) -> None:
     for first, made in accepted(step.name):
         images = images_for(step, first)
         reads = {n: Ref(-1, n) for n in images}
-        call = Call(0, step.name, step.name, step.check(examples(step)), reads)
+        call = Call(0, step.name, step.name, step.check(step.examples), reads)
         layers = {reads[n]: i for n, i in images.items()} | {Ref(0, r): i for r, i in made.items()}
         main = next(iter(made.values()))
         collected = Collector(recipe)
@@ -583,7 +579,7 @@ def test_an_unknown_parameter_is_refused_with_the_nearest(step: Step) -> None:
         if wrong in step.abouts or wrong in step.images or wrong in BESIDE:
             continue
         with pytest.raises(StepError, match=wrong):
-            step.call(**images_for(step, first), **{**examples(step), wrong: 1})
+            step.call(**images_for(step, first), **{**step.examples, wrong: 1})
         with pytest.raises(RecipeError, match=f"unknown parameter '{wrong}'; did you mean '"):
             loads(f"version: 1\nsteps:\n  - {step.name}: {{{wrong}: 1}}\noutputs:\n  - {{layer: last, file: a.tif}}\n")
 
@@ -607,7 +603,7 @@ def forms(value: Any, number: float, percent: float) -> Iterator[Any]:
 
 def takes(step: Step, name: str, value: Any) -> bool:
     try:
-        step.check({**examples(step), name: value})
+        step.check({**step.examples, name: value})
     except ValueError:
         return False
     return True
@@ -617,7 +613,7 @@ def takes(step: Step, name: str, value: Any) -> bool:
 def test_bounds_are_kept(step: Step) -> None:
     """Just inside a bound is taken, just outside is refused, in every form the parameter may have."""
     for name, about in step.abouts.items():
-        default = canonical(step.check(examples(step)))[name]
+        default = canonical(step.check(step.examples))[name]
         low, high = about.low, about.high
         if low is None and high is None:
             continue
@@ -663,6 +659,6 @@ def test_names_do_not_coincide(step: Step) -> None:
 
 @every_step
 def test_defaults_are_values_like_others(step: Step) -> None:
-    typed = step.check(examples(step))
+    typed = step.check(step.examples)
     assert step.check(canonical(typed)) == typed
     json.dumps(canonical(typed), allow_nan=False)

@@ -25,24 +25,9 @@ from nebulakit import __version__  # noqa: E402
 
 _TRIM_THRESHOLD, _MMAP_MAX, _ARENA_MAX = -1, -4, -8  # of the C library's mallopt
 VERBS = (
-    "run",
-    "demo",
-    "inspect",
-    "check",
-    "plan",
-    "compare",
-    "watch",
-    "sweep",
-    "rerun",
-    "freeze",
-    "show",
-    "steps",
-    "explain",
-    "recipes",
-    "new",
-    "schema",
-    "cache",
-)
+    "run", "demo", "inspect", "check", "plan", "compare", "watch", "sweep", "rerun", "freeze", "show", "steps", "explain",
+    "recipes", "new", "schema", "cache",
+)  # fmt: skip
 
 
 SURROUNDINGS = {

@@ -6,13 +6,14 @@ from pathlib import Path
 
 import click
 
-from nebulakit.cli.run import open_store
+from nebulakit.cli import options
+from nebulakit.cli.options import Number, open_store
 
 
 @click.command("cache", short_help="Show, trim, verify or clear the finished layers that are kept.")
 @click.argument("action", type=click.Choice(["show", "trim", "verify", "clear"]), default="show")
-@click.option("--cache", type=click.Path(path_type=Path), metavar="DIR", help="The folder (default: the system's cache folder).")
-@click.option("--limit", type=click.FloatRange(0), metavar="GB", help="For trim: leave at most this much.")
+@options.cache
+@click.option("--limit", type=Number(0), metavar="GB", help="For trim: leave at most this much.")
 def command(action: str, cache: Path | None, limit: float | None) -> int:
     """Show where finished layers are kept and how much they take; trim to a size, verify every file, or clear all."""
     store = open_store(cache)

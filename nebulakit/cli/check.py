@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import click
 
-from nebulakit.cli.run import pairs
+from nebulakit.cli import options
 
 
 @click.command("check", short_help="Find every fault of a recipe, before a pixel is read.")
 @click.argument("recipes", nargs=-1, required=True, metavar="RECIPE...")
-@click.option("--set", "settings", multiple=True, metavar="ID.PARAM=VALUE", help="Check with this change.")
-def command(recipes: tuple[str, ...], settings: tuple[str, ...]) -> int:
+@options.settings
+def command(recipes: tuple[str, ...], settings: dict[str, str]) -> int:
     """Check each RECIPE (a file, or the name of a shipped recipe); every fault is told with its place."""
     from nebulakit.errors import RecipeError
     from nebulakit.recipe import load
@@ -18,7 +18,7 @@ def command(recipes: tuple[str, ...], settings: tuple[str, ...]) -> int:
     code = 0
     for recipe in recipes:
         try:
-            checked = load(recipe, settings=pairs(settings, "--set", "denoise.strength=1.2"))
+            checked = load(recipe, settings=settings)
         except RecipeError as fault:
             click.echo(str(fault), err=True)
             code = fault.exit_code

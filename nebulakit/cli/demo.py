@@ -6,6 +6,8 @@ from pathlib import Path
 
 import click
 
+from nebulakit.cli import options
+
 
 @click.command("demo", short_help="Make an invented stack and finish it: the quickest look.")
 @click.option(
@@ -31,7 +33,7 @@ import click
     help="Size of the stack in px.",
 )
 @click.option("--only-stack", is_flag=True, help="Make the stack and its truth, and run nothing.")
-@click.option("-j", "threads", type=click.IntRange(1, 256), metavar="N", help="Threads (default: all processors).")
+@options.threads
 def command(output: Path, seed: int, kind: str, size: tuple[int, int], only_stack: bool, threads: int | None) -> int:
     """Make a linear stack of an invented nebula and finish it with the recipe bicolour.
 
@@ -40,7 +42,8 @@ def command(output: Path, seed: int, kind: str, size: tuple[int, int], only_stac
     from shlex import quote
     from typing import get_args
 
-    from nebulakit.cli.run import open_store, run_told, set_threads, tell
+    from nebulakit.cli.options import open_store, set_threads
+    from nebulakit.cli.run import run_told
     from nebulakit.demo import Kind, make_scene, write_scene
     from nebulakit.errors import UsageError
     from nebulakit.recipe import load
@@ -62,9 +65,7 @@ def command(output: Path, seed: int, kind: str, size: tuple[int, int], only_stac
         return 0
     # layers are kept, so that what is named at the end runs no more than what it changes
     job = Job(load("bicolour"), stack, output / "bicolour", {"coverage": coverage}, store=open_store(None))
-    done = run_told(job)
-    tell(done)
-    for path in done.files:
+    for path in run_told(job).files:
         click.echo(path)
     click.echo(
         f"\nThe finished picture is {output / 'bicolour' / 'picture.jpg'} (16 bits: picture.tif).\n"

@@ -4,19 +4,18 @@ from __future__ import annotations
 
 import json
 from pathlib import Path
-from typing import Any, Literal
+from typing import Literal
 
 import click
 
-from nebulakit.cli.run import StackFile, pairs, set_threads
+from nebulakit.cli import options
+from nebulakit.cli.options import StackFile, inputs_of, set_threads
 
 
 @click.command("inspect", short_help="Tell what a stack is, and what is wrong with it.")
 @click.argument("stack", type=StackFile())
-@click.option("--input", "inputs", multiple=True, metavar="coverage=FILE", help="Its coverage map.")
-@click.option(
-    "--assume", type=click.Choice(["linear", "display"]), help="Take it as linear or as stretched, whatever the file says."
-)
+@options.inputs
+@options.assume
 @click.option(
     "--pattern",
     type=click.Choice(["RGGB", "BGGR", "GRBG", "GBRG"]),
@@ -24,10 +23,10 @@ from nebulakit.cli.run import StackFile, pairs, set_threads
 )
 @click.option("--picture", type=click.Path(path_type=Path), metavar="FILE", help="Write a first look, stretched.")
 @click.option("--json", "as_json", is_flag=True, help="The same facts as JSON, with a list of warnings.")
-@click.option("-j", "threads", type=click.IntRange(1, 256), metavar="N", help="Threads (default: all processors).")
+@options.threads
 def command(
     stack: Path,
-    inputs: tuple[str, ...],
+    inputs: dict[str, Path],
     assume: Literal["linear", "display"] | None,
     pattern: str | None,
     picture: Path | None,
@@ -37,24 +36,25 @@ def command(
     """Tell the facts of STACK: size, scale, noise, sky, gradient, stars, coverage, which recipe suits, and what looks wrong."""
     from nebulakit import files
     from nebulakit.errors import UsageError
+    from nebulakit.report.numbers import text
     from nebulakit.runner.door import doubts
     from nebulakit.runner.examine import examine, first_look
     from nebulakit.runner.folder import replaced
 
-    given = pairs(inputs, "--input", "coverage=map.fits")
-    if set(given) - {"coverage"}:
+    if set(inputs) - {"coverage"}:
         raise click.UsageError("inspect takes one further input: coverage=FILE")
+    inputs = inputs_of(stack, inputs)
     if picture is not None:
         try:
             if picture.is_dir():
                 raise ValueError(f"{picture} is a folder; name a file, such as look.png")
             files.check_output(picture.name, files.WriteOptions())
-            if replaced(picture, [stack, *map(Path, given.values())]):
+            if replaced(picture, [stack, *inputs.values()]):
                 raise ValueError(f"{picture} is what is inspected; name another file")
         except ValueError as fault:
             raise UsageError(f"--picture: {fault}") from None
     set_threads(threads)
-    image = files.read(stack, coverage=given.get("coverage"), pattern=pattern, assume=assume)
+    image = files.read(stack, coverage=inputs.get("coverage"), pattern=pattern, assume=assume)
     facts = examine(image)
     warnings = [{"id": n.id, "text": n.text} for n in (*image.notices, *doubts(image))]
     if picture is not None:
@@ -65,22 +65,9 @@ def command(
     click.echo(stack.name)
     for key, value in facts.items():
         if value is not None:
-            click.echo(f"  {key.replace('_', ' '):<16} {shown(value)}")
+            click.echo(f"  {key.replace('_', ' '):<16} {text(value)}")
     for w in warnings:
         click.echo(f"note ({w['id']}): {w['text']}", err=True)
     if picture is not None:
         click.echo(picture)
     return 0
-
-
-def shown(value: Any) -> str:
-    """Put a fact on one line."""
-    if isinstance(value, bool):
-        return "yes" if value else "no"
-    if isinstance(value, float):
-        return f"{value:.4g}"
-    if isinstance(value, list):
-        return ", ".join(map(shown, value))
-    if isinstance(value, dict):
-        return ", ".join(f"{k.replace('_', ' ')} {shown(v)}" for k, v in value.items())
-    return str(value)

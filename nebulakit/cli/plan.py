@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING, Literal
 
 import click
 
-from nebulakit.cli.run import StackFile, open_store, pairs
+from nebulakit.cli import options
+from nebulakit.cli.options import StackFile, inputs_of, open_store
 
 if TYPE_CHECKING:
     from nebulakit.runner.job import Job
@@ -16,19 +17,19 @@ if TYPE_CHECKING:
 @click.command("plan", short_help="Say what a run would reuse, what it would run, and why.")
 @click.argument("recipe")
 @click.argument("stack", type=StackFile())
-@click.option("--input", "inputs", multiple=True, metavar="NAME=FILE", help="A further input, as for run.")
-@click.option("--set", "settings", multiple=True, metavar="ID.PARAM=VALUE", help="Plan with this change.")
+@options.inputs
+@options.settings
 @click.option("--until", metavar="ID", help="Plan up to this step.")
-@click.option("--preview", type=click.IntRange(1, 16), default=1, metavar="N", help="As for run.")
-@click.option("--assume", type=click.Choice(["linear", "display"]), help="As for run.")
-@click.option("--fwhm", type=click.FloatRange(0.5, 50), metavar="PX", help="As for run.")
-@click.option("--cache", type=click.Path(path_type=Path), metavar="DIR", help="Look for finished layers in this folder.")
+@options.preview
+@options.assume
+@options.fwhm
+@options.cache
 @click.option("--graph", is_flag=True, help="Draw the layers as a tree.")
 def command(
     recipe: str,
     stack: Path,
-    inputs: tuple[str, ...],
-    settings: tuple[str, ...],
+    inputs: dict[str, Path],
+    settings: dict[str, str],
     until: str | None,
     preview: int,
     assume: Literal["linear", "display"] | None,
@@ -40,17 +41,15 @@ def command(
     from nebulakit.recipe import load
     from nebulakit.runner.job import Job
 
-    given = pairs(settings, "--set", "denoise.strength=1.2")
-    checked = load(recipe, settings=given)
-    files = {name: Path(path) for name, path in pairs(inputs, "--input", "coverage=map.fits").items()}
-    job = Job(checked, stack, Path(), files, given, until, preview, False, assume, fwhm, open_store(cache))
+    checked, store = load(recipe, settings=settings), open_store(cache)
+    job = Job(checked, stack, Path(), inputs_of(stack, inputs), settings, until, preview, assume=assume, fwhm=fwhm, store=store)
     tell_plan(job, graph)
     return 0
 
 
 def tell_plan(job: Job, graph: bool = False) -> None:
     """Print what a run of the job would do, as a table or as a tree."""
-    from nebulakit.runner.job import input_keys
+    from nebulakit.runner.inputs import input_keys
     from nebulakit.runner.plan import plan, summary, tree
 
     assert job.store is not None

@@ -9,7 +9,8 @@ from typing import Any
 
 import click
 
-from nebulakit.cli.run import pairs, set_threads
+from nebulakit.cli import options
+from nebulakit.cli.options import inputs_of, set_threads
 
 
 def read(path: Path) -> dict[str, Any]:
@@ -33,10 +34,10 @@ def read(path: Path) -> dict[str, Any]:
 @click.option(
     "--stack", type=click.Path(path_type=Path), metavar="FILE", help="The stack, where it is not beside the run's folder or here."
 )
-@click.option("--input", "inputs", multiple=True, metavar="NAME=FILE", help="A further input, where it lies elsewhere.")
+@options.inputs
 @click.option("-o", "--output", type=click.Path(path_type=Path), metavar="DIR", help="Keep the repeated run in this folder.")
-@click.option("-j", "threads", type=click.IntRange(1, 256), metavar="N", help="Threads (default: all processors).")
-def command(record: Path, stack: Path | None, inputs: tuple[str, ...], output: Path | None, threads: int | None) -> int:
+@options.threads
+def command(record: Path, stack: Path | None, inputs: dict[str, Path], output: Path | None, threads: int | None) -> int:
     """Repeat the run that RUN.JSON describes, nothing reused, and compare every output with the one beside RUN.JSON."""
     from nebulakit.errors import InputError
     from nebulakit.runner.freeze import from_record
@@ -46,32 +47,14 @@ def command(record: Path, stack: Path | None, inputs: tuple[str, ...], output: P
     told = read(record)
     folder = record if record.is_dir() else record.parent
     set_threads(threads)
-    given: dict[str, Path | None] = {
-        **{k: Path(v) for k, v in pairs(inputs, "--input", "coverage=map.fits").items()},
-        "stack": stack,
-    }
+    given = {**inputs_of(Path(told["inputs"]["stack"]["file"]), inputs), "stack": stack}
     ways = told.get("ways", {})
     found = {n: locate(n, facts, folder, given.get(n), ways.get(n)) for n, facts in told["inputs"].items()}
-    options = told["options"]
     code = 0
     with tempfile.TemporaryDirectory(prefix="nebulakit-") as temporary:
         target = output or Path(temporary)
-        stack_file = found.pop("stack")
-        job = Job(
-            from_record(told),
-            stack_file,
-            target,
-            found,
-            told["recipe"]["settings"],
-            options["until"],
-            options["preview"],
-            False,
-            options["assume"],
-            options["fwhm"],
-            keep_site=options.get("keep_site", False),
-        )
-        done = run_job(job)
-        for new in done.record["outputs"]:
+        job = Job(from_record(told), found.pop("stack"), target, found, told["recipe"]["settings"], **told["options"])
+        for new in run_job(job).record["outputs"]:
             old = folder / new["file"]
             if not old.is_file():
                 raise InputError(f"{old}, which the run wrote, is gone; there is nothing to compare with")

@@ -3,62 +3,30 @@
 from __future__ import annotations
 
 import json
-import os
 import traceback
+from collections.abc import Callable
 from functools import partial
 from pathlib import Path
-from types import TracebackType
 from typing import TYPE_CHECKING, Any, Literal
 
 import click
 
+from nebulakit.cli import options
+from nebulakit.cli.options import StackFile, inputs_of, open_store, set_threads
 from nebulakit.cli.progress import Progress
 
 if TYPE_CHECKING:
+    from nebulakit.errors import NebulakitError
     from nebulakit.image import Image
     from nebulakit.recipe.model import Ref
     from nebulakit.runner.execute import StepRun
     from nebulakit.runner.job import Done, Job
-    from nebulakit.runner.store import Store
-
-
-def pairs(given: tuple[str, ...], option: str, example: str) -> dict[str, str]:
-    """Split ``NAME=VALUE`` options, later ones winning."""
-    out = {}
-    for text in given:
-        name, equals, value = text.partition("=")
-        if not equals or not name.strip():
-            raise click.UsageError(f"{option} {text!r} is not NAME=VALUE; for example {option} {example}")
-        out[name.strip()] = value
-    return out
-
-
-class StackFile(click.Path):
-    """The path of a stack; what is meant for ``--input`` is told so before anything runs."""
-
-    def __init__(self) -> None:
-        super().__init__(path_type=Path)
-
-    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
-        """Give the path, or say how an input is given."""
-        name, equals, file = str(value).partition("=")
-        if equals and name.isidentifier() and not os.path.exists(value) and (name == "coverage" or os.path.exists(file)):
-            if name == "stack":
-                self.fail(f"the stack is given without a name: write {file}", param, ctx)
-            self.fail(f"{value} is no stack; a further input is given as  --input {value}", param, ctx)
-        return super().convert(value, param, ctx)
 
 
 @click.command("run", short_help="Run a recipe on one or several stacks.")
 @click.argument("recipe")
 @click.argument("stacks", nargs=-1, required=True, type=StackFile(), metavar="STACK...")
-@click.option(
-    "--input",
-    "inputs",
-    multiple=True,
-    metavar="NAME=FILE",
-    help="A further input, such as coverage=map.fits; {name} stands for the stack's file name without ending.",
-)
+@options.inputs
 @click.option(
     "-o",
     "--output",
@@ -66,42 +34,17 @@ class StackFile(click.Path):
     metavar="DIR",
     help="The folder for the results (default RECIPE-STACK; with several stacks one folder each inside DIR).",
 )
-@click.option(
-    "--set",
-    "settings",
-    multiple=True,
-    metavar="ID.PARAM=VALUE",
-    help="Change one parameter of one step, or a variable by vars.NAME=VALUE.",
-)
+@options.settings
 @click.option("--until", metavar="ID", help="Stop after this step and write its result.")
-@click.option(
-    "--preview",
-    type=click.IntRange(1, 16),
-    default=1,
-    metavar="N",
-    help="Work on the stack binned N times: quick, for the composition only.",
-)
-@click.option(
-    "--assume", type=click.Choice(["linear", "display"]), help="Take the stack as linear or as stretched, whatever the file says."
-)
-@click.option(
-    "--fwhm",
-    type=click.FloatRange(0.5, 50),
-    metavar="PX",
-    help="The stars' width in pixels of the stack, which then is not measured: where there are no stars, or to hold it.",
-)
-@click.option("--cache", type=click.Path(path_type=Path), metavar="DIR", help="Keep finished layers in this folder.")
+@options.preview
+@options.assume
+@options.fwhm
+@options.cache
 @click.option("--no-cache", is_flag=True, help="Neither use nor keep finished layers.")
 @click.option(
     "--report/--no-report", default=True, help="Write report.html beside the pictures; without, that of an earlier run goes."
 )
-@click.option(
-    "-j",
-    "threads",
-    type=click.IntRange(1, 256),
-    metavar="N",
-    help="Threads (default: all processors); the pixels are the same for any number.",
-)
+@options.threads
 @click.option(
     "--json",
     "as_json",
@@ -118,9 +61,9 @@ class StackFile(click.Path):
 def command(
     recipe: str,
     stacks: tuple[Path, ...],
-    inputs: tuple[str, ...],
+    inputs: dict[str, Path],
     output: Path | None,
-    settings: tuple[str, ...],
+    settings: dict[str, str],
     until: str | None,
     preview: int,
     assume: Literal["linear", "display"] | None,
@@ -142,13 +85,12 @@ def command(
         raise click.UsageError("--cache and --no-cache contradict each other")
     if only_plan and no_cache:
         raise click.UsageError("-n says what is kept would be reused, and with --no-cache nothing is: every step would run")
+    from nebulakit.cli.plan import tell_plan
     from nebulakit.errors import NebulakitError
     from nebulakit.recipe import load
-    from nebulakit.runner.job import Job, default_folder, finished_earlier, stack_name
+    from nebulakit.runner.job import Job, default_folder, stack_name
 
-    given = pairs(settings, "--set", "denoise.strength=1.2")
-    checked = load(recipe, settings=given)
-    further = pairs(inputs, "--input", "coverage=map.fits")
+    checked = load(recipe, settings=settings)
     set_threads(threads)
     folders = [
         output / stack_name(s) if output and len(stacks) > 1 else output or default_folder(checked, s, preview) for s in stacks
@@ -160,32 +102,22 @@ def command(
     failed: list[tuple[Path, NebulakitError]] = []
     answers: list[Any] = []
     for stack, folder in zip(stacks, folders, strict=True):
-        files = {name: Path(path.replace("{name}", stack_name(stack))) for name, path in further.items()}
         store = None if no_cache else open_store(cache)
-        job = Job(checked, stack, folder, files, given, until, preview, overwrite, assume, fwhm, store, keep_site)
+        job = Job(
+            checked, stack, folder, inputs_of(stack, inputs), settings, until, preview, overwrite, assume, fwhm, store, keep_site
+        )
         try:
             if only_plan:
-                from nebulakit.cli.plan import tell_plan
-
                 if len(stacks) > 1:
                     click.echo(f"{stack}:")
                 tell_plan(job)
                 continue
             # only in a batch: who names a single stack wants it run
-            earlier = finished_earlier(job) if len(stacks) > 1 and (not report or (folder / "report.html").is_file()) else None
-            if earlier is not None:
-                click.echo(f"{stack}: already finished in {folder}, nothing has changed", err=True)
-                answers.append(earlier)
-                if not as_json:
-                    for output_told in earlier["outputs"]:
-                        click.echo(folder / output_told["file"])
-                continue
-            done = run_told(job, report)
-            tell(done)
-            answers.append(done.record if as_json else done)
+            record = (finished(job, report) if len(stacks) > 1 else None) or run_told(job, report).record
+            answers.append(record)
             if not as_json:
-                for path in done.files:
-                    click.echo(path)
+                for written in record["outputs"]:
+                    click.echo(folder / written["file"])
         except NebulakitError as fault:
             if len(stacks) == 1:
                 raise
@@ -202,96 +134,90 @@ def command(
     return 0
 
 
+def finished(job: Job, report: bool) -> dict[str, Any] | None:
+    """Give the ``run.json`` of a job that is done already, with its page if wanted, and say so; None where it is to be run."""
+    from nebulakit.runner.job import finished_earlier
+
+    earlier = finished_earlier(job) if not report or (job.folder / "report.html").is_file() else None
+    if earlier is not None:
+        click.echo(f"{job.stack}: already finished in {job.folder}, nothing has changed", err=True)
+    return earlier
+
+
 def run_told(job: Job, report: bool = True) -> Done:
-    """Run a job with progress on the error stream and, if wanted, its page; a failed run has a page too."""
+    """Run a job with progress and warnings on the error stream and, if wanted, its page; a failed run has a page too."""
+    done = _run(job, report)
+    for warning in done.record["warnings"]:
+        click.echo(f"note ({warning['id']}, {warning['from']}): {warning['text']}", err=True)
+    return done
+
+
+def _run(job: Job, report: bool) -> Done:
     from nebulakit.errors import NebulakitError
     from nebulakit.runner.job import run_job
 
     with Progress(job) as progress:
         if not report:
             return run_job(job, before=progress.before, after=progress.after)
-        from nebulakit.report.collect import Collector
-        from nebulakit.report.page import report_of, report_of_failure
-        from nebulakit.runner.background import Background
-
-        collected = Collector(job.recipe, job.store)
-        page = Page()
-        beside = Background()  # the page looks at a step while the next one runs
-
-        def look(done: StepRun, layers: dict[Ref, Image]) -> None:
-            with page:
-                if not page.broken:
-                    collected.after(done, layers)
+        page = Page(job)
 
         def after(done: StepRun, layers: dict[Ref, Image]) -> None:
-            beside.put(partial(look, done, dict(layers)))
+            page.after(done, layers)
             progress.after(done, layers)
 
-        def finish(done: Done, folder: Path) -> list[Path]:
-            beside.wait()
-            text = ""
-            with page:
-                text = report_of(done, collected)
-            if page.broken:
-                return []
-            (folder / "report.html").write_text(text, encoding="utf-8")
-            return [Path("report.html")]
-
         try:
-            return run_job(job, before=progress.before, after=after, finish=finish)
+            return run_job(job, before=progress.before, after=after, finish=page.finish)
         except NebulakitError as fault:
-            beside.wait()
-            with page:
-                where = report_of_failure(job, collected, fault)
-                if where is not None:
-                    click.echo(f"what was done before it failed is shown in {where}", err=True)
+            page.failed(fault)
             raise
 
 
 class Page:
-    """A fault of ours in making the page never costs the picture: it is told once, and the run goes on without a page."""
+    """The page of a job. A fault of ours in making it never costs the picture: it is told once, and the run goes on without a page."""
 
-    broken = False
+    def __init__(self, job: Job) -> None:
+        """Begin with nothing to show."""
+        from nebulakit.report.collect import Collector
+        from nebulakit.runner.background import Background
 
-    def __enter__(self) -> None:
-        """Nothing to prepare."""
+        self._job, self._collected, self._beside = job, Collector(job.recipe, job.store), Background()
+        self._broken = False
 
-    def __exit__(self, kind: type[BaseException] | None, fault: BaseException | None, where: TracebackType | None) -> bool:
-        if not isinstance(fault, Exception):
-            return False
-        if not self.broken:
+    def after(self, done: StepRun, layers: dict[Ref, Image]) -> None:
+        """Look at a step while the next one runs."""
+        self._beside.put(partial(self._guarded, self._collected.after, done, dict(layers)))
+
+    def finish(self, done: Done, folder: Path) -> list[Path]:
+        """Write the page of a finished job into ``folder``; give its name there."""
+        from nebulakit.report.page import report_of
+
+        self._beside.wait()
+        text = self._guarded(report_of, done, self._collected)
+        if text is None:
+            return []
+        (folder / "report.html").write_text(text, encoding="utf-8")
+        return [Path("report.html")]
+
+    def failed(self, fault: NebulakitError) -> None:
+        """Write the page of a job that failed, and say where it is."""
+        from nebulakit.report.page import report_of_failure
+
+        self._beside.wait()
+        where = self._guarded(report_of_failure, self._job, self._collected, fault)
+        if where is not None:
+            click.echo(f"what was done before it failed is shown in {where}", err=True)
+
+    def _guarded(self, make: Callable[..., Any], *given: Any) -> Any:
+        if self._broken:
+            return None
+        try:
+            return make(*given)
+        except Exception as fault:
+            self._broken = True
             told = "".join(traceback.format_exception(fault))
             click.echo(
                 f"{told}\nreport.html cannot be made, by a fault of nebulakit, not of yours; the pictures are not touched by it. "
                 "Please report the lines above to the place you have nebulakit from.",
                 err=True,
             )
-        self.broken = True
-        return True
-
-
-def open_store(folder: Path | None) -> Store:
-    """Give the store of finished layers in ``folder``, by default the system's cache folder."""
-    from nebulakit.runner.store import Store, default_folder, default_limit
-
-    where = folder or default_folder()
-    return Store(where, default_limit(where))
-
-
-def set_threads(count: int | None) -> None:
-    """Let nebulakit and OpenCV use ``count`` threads, all processors by default."""
-    import os
-
-    import cv2
-
-    from nebulakit.pixels.parallel import threads
-
-    n = count or len(os.sched_getaffinity(0) if hasattr(os, "sched_getaffinity") else range(os.cpu_count() or 1))
-    threads.set(n)
-    cv2.setNumThreads(n)
-
-
-def tell(done: Done) -> None:
-    """Say on the error stream what the user should know."""
-    for warning in done.record["warnings"]:
-        click.echo(f"note ({warning['id']}, {warning['from']}): {warning['text']}", err=True)
+            return None

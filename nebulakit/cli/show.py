@@ -4,29 +4,27 @@ from __future__ import annotations
 
 import click
 
-from nebulakit.cli.run import pairs
+from nebulakit.cli import options
 
 
 @click.command("show", short_help="Print a recipe flat, with where each line came from.")
 @click.argument("recipe")
-@click.option("--set", "settings", multiple=True, metavar="ID.PARAM=VALUE", help="Show it with this change.")
+@options.settings
 @click.option("--resolved", is_flag=True, help="With every default written out and every variable filled in.")
 @click.option("--origins/--no-origins", default=True, help="Say behind each line which file and line it came from.")
-def command(recipe: str, settings: tuple[str, ...], resolved: bool, origins: bool) -> int:
+def command(recipe: str, settings: dict[str, str], resolved: bool, origins: bool) -> int:
     """Print RECIPE (a file, or the name of a shipped recipe) as one recipe, whatever it extends put in.
 
     What is printed is a recipe itself: it can be saved and run.
     """
     from nebulakit.recipe import load, show, to_yaml
 
-    given = pairs(settings, "--set", "denoise.strength=1.2")
     if not resolved:
-        click.echo(show(recipe, settings=given, origins=origins), nl=False)
+        click.echo(show(recipe, settings=settings, origins=origins), nl=False)
         return 0
-    checked = load(recipe, settings=given)
-    text = to_yaml(checked, defaults=True)
+    text = to_yaml(load(recipe, settings=settings), defaults=True)
     if origins:
-        text = _with_origins(text, show(recipe, settings=given))
+        text = _with_origins(text, show(recipe, settings=settings))
     click.echo(text, nl=False)
     return 0
 

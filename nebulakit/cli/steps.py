@@ -71,17 +71,14 @@ def describe(step: Step) -> dict[str, object]:
 
 def page(step: Step) -> str:
     """Write all about a step for a terminal."""
-    from nebulakit.declare import canonical
-
-    required = {k: a.example for k, a in step.abouts.items() if step.params.model_fields[k].is_required()}
-    defaults = canonical(step.check(required))
+    defaults = step.defaults()
     wide = {"linear": "linear data", "display": "stretched data", "any": "linear or stretched data"}[step.reads]
     images = ", ".join(k if required else f"{k} (optional)" for k, required in step.images.items())
     lines = [step.name, "", f"  works on   {wide}", f"  images     {images}", f"  results    {', '.join(step.results)}", ""]
     if step.abouts:
         lines.append("parameters")
     for name, about in step.abouts.items():
-        default = "must be given" if name in required else f"default {json.dumps(defaults[name])}"
+        default = f"default {json.dumps(defaults[name])}" if name in defaults else "must be given"
         bounds = f"; {about.range()}" if about.low is not None or about.high is not None else ""
         lines += [
             f"  {name}  ({default}{bounds})",

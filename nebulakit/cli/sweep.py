@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import json
 import tempfile
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
-from nebulakit.cli.run import StackFile, open_store, pairs, set_threads
+from nebulakit.cli import options
+from nebulakit.cli.options import StackFile, inputs_of, open_store, pairs, set_threads
 
 if TYPE_CHECKING:
     from nebulakit.image import Image
@@ -34,6 +36,19 @@ def split(value: str) -> list[str]:
     return [o.strip() for o in out if o.strip()]
 
 
+def split_values(vary: Sequence[str]) -> list[tuple[str, list[str]]]:
+    """Give what is varied with its values."""
+    from nebulakit.errors import UsageError
+
+    varied = [(name, split(values)) for name, values in pairs(vary, "--vary", "denoise.strength=0.5,1,2").items()]
+    if len(varied) < len(vary):
+        raise UsageError("one parameter is varied twice; give all its values in one --vary, such as denoise.strength=0.5,1,2")
+    for name, values in varied:
+        if not values:
+            raise UsageError(f"--vary {name} names no value to try; for example --vary denoise.strength=0.5,1,2")
+    return varied
+
+
 def true_lines(stack: Path) -> tuple[Image, Image] | None:
     """Give the true H-alpha and [O III] of a made stack, which lie beside it in ``truth``; None where they do not."""
     from nebulakit import files
@@ -43,6 +58,38 @@ def true_lines(stack: Path) -> tuple[Image, Image] | None:
         return None
     ha, oiii = (files.read(p) for p in paths)
     return ha, oiii
+
+
+def write_picked(recipe: str, settings: Mapping[str, str], cell: Mapping[str, str], output: Path | None) -> None:
+    """Write the recipe of one combination."""
+    from nebulakit.errors import UsageError
+    from nebulakit.recipe import load
+    from nebulakit.recipe.edit import edited, settled
+    from nebulakit.runner.folder import write_whole
+
+    if output is None:
+        raise UsageError("say with -o where the recipe goes, for example -o mine.yaml")
+    if output.exists():
+        raise UsageError(f"{output} is already there; choose another name")
+    given = {**settings, **cell}
+    chosen = load(recipe, settings=given, varied=cell)
+    write_whole(output, edited(chosen, *settled(chosen, given)))
+    click.echo(output)
+
+
+def table(facts: Sequence[Mapping[str, Any]]) -> str:
+    """Write the numbers of all combinations, a line for each."""
+    names = [k for k in facts[0] if k not in ("number", "settings")]
+    lines = ["  ".join(["  n", *(f"{n:>16}" for n in names), " settings"])]
+    for f in facts:
+        shown = [f"{f[n]:16.4g}" if isinstance(f[n], float) else f"{'-':>16}" for n in names]
+        lines.append("  ".join([f"{f['number']:3d}", *shown, f" {words(f['settings'])}"]))
+    return "\n".join(lines)
+
+
+def words(settings: Mapping[str, str]) -> str:
+    """Write settings in a line, as --set takes them."""
+    return ", ".join(f"{k}={v}" for k, v in settings.items())
 
 
 @click.command("sweep", short_help="Try several values side by side.")
@@ -55,8 +102,8 @@ def true_lines(stack: Path) -> tuple[Image, Image] | None:
     metavar="ID.PARAM=A,B,C",
     help="The values to try; two of these make the rows and columns of a grid.",
 )
-@click.option("--input", "inputs", multiple=True, metavar="NAME=FILE", help="A further input, as for run.")
-@click.option("--set", "settings", multiple=True, metavar="ID.PARAM=VALUE", help="A change for all of them.")
+@options.inputs
+@options.settings
 @click.option(
     "-o",
     "--output",
@@ -64,8 +111,8 @@ def true_lines(stack: Path) -> tuple[Image, Image] | None:
     metavar="DIR",
     help="Where the sheet and the table go (default RECIPE-STACK-sweep).",
 )
-@click.option("--preview", type=click.IntRange(1, 16), default=1, metavar="N", help="Work on the stack binned N times.")
-@click.option("--cache", type=click.Path(path_type=Path), metavar="DIR", help="Keep finished layers in this folder.")
+@options.preview
+@options.cache
 @click.option("--no-cache", is_flag=True, help="Keep finished layers only as long as the sweep lasts.")
 @click.option(
     "--pick",
@@ -73,13 +120,13 @@ def true_lines(stack: Path) -> tuple[Image, Image] | None:
     metavar="N",
     help="Run nothing: write the recipe of the N-th combination to the file given by -o.",
 )
-@click.option("-j", "threads", type=click.IntRange(1, 256), metavar="N", help="Threads (default: all processors).")
+@options.threads
 def command(
     recipe: str,
     stack: Path,
     vary: tuple[str, ...],
-    inputs: tuple[str, ...],
-    settings: tuple[str, ...],
+    inputs: dict[str, Path],
+    settings: dict[str, str],
     output: Path | None,
     preview: int,
     cache: Path | None,
@@ -94,47 +141,34 @@ def command(
     """
     from nebulakit.errors import UsageError
     from nebulakit.recipe import load
-    from nebulakit.recipe.edit import edited, settled
     from nebulakit.report.sheet import Sheet
-    from nebulakit.runner.folder import refuse_others, refuse_unwritable, write_whole
-    from nebulakit.runner.job import Inputs, Job, default_folder, input_keys, publish_folder
+    from nebulakit.runner.folder import publish_folder, refuse_others, refuse_unwritable
+    from nebulakit.runner.inputs import Inputs, input_keys
+    from nebulakit.runner.job import Job, default_folder
     from nebulakit.runner.keys import plain
     from nebulakit.runner.sheet import contact_sheet
     from nebulakit.runner.store import Store
     from nebulakit.runner.sweep import grid, sweep
 
-    given = pairs(settings, "--set", "denoise.strength=1.2")
-    varied = [(name, split(values)) for name, values in pairs(vary, "--vary", "denoise.strength=0.5,1,2").items()]
-    if len(varied) < len(vary):
-        raise UsageError("one parameter is varied twice; give all its values in one --vary, such as denoise.strength=0.5,1,2")
-    for name, values in varied:
-        if not values:
-            raise UsageError(f"--vary {name} names no value to try; for example --vary denoise.strength=0.5,1,2")
+    varied = split_values(vary)
     cells, axes = grid(varied), varied if len(varied) == 2 else None
     if pick is not None:
         if pick > len(cells):
             raise UsageError(f"there are {len(cells)} combinations; {pick} is none of them")
-        if output is None:
-            raise UsageError("say with -o where the recipe goes, for example -o mine.yaml")
-        if output.exists():
-            raise UsageError(f"{output} is already there; choose another name")
-        chosen = load(recipe, settings={**given, **cells[pick - 1]}, varied=cells[pick - 1])
-        write_whole(output, edited(chosen, *settled(chosen, {**given, **cells[pick - 1]})))
-        click.echo(output)
+        write_picked(recipe, settings, cells[pick - 1], output)
         return 0
     set_threads(threads)
-    base = load(recipe, settings=given)
+    base = load(recipe, settings=settings)
     folder = output or default_folder(base, stack).with_name(default_folder(base, stack).name + "-sweep")
     refuse_others(folder, WRITTEN, "sweep.html")
     refuse_unwritable(folder)
     with tempfile.TemporaryDirectory(prefix="nebulakit-") as temporary:
         store = Store(Path(temporary)) if no_cache else open_store(cache)
-        files = {name: Path(path) for name, path in pairs(inputs, "--input", "coverage=map.fits").items()}
-        job = Job(base, stack, folder, files, given, None, preview, False, None, None, store)
+        job = Job(base, stack, folder, inputs_of(stack, inputs), settings, preview=preview, store=store)
         keys = input_keys(job)[1]
         sheet, made = Sheet(len(cells)), []
         for variant in sweep(
-            lambda cell: load(recipe, settings={**given, **cell}, varied=cell),
+            lambda cell: load(recipe, settings={**settings, **cell}, varied=cell),
             cells,
             Inputs(job, keys),
             keys,
@@ -143,10 +177,7 @@ def command(
             lambda number, picture: sheet.add(number, cells[number - 1], picture),
         ):
             made.append(variant)
-            click.echo(
-                f"{variant.number}/{len(cells)}  {variant.computed} steps run  {', '.join(f'{k}={v}' for k, v in variant.settings.items())}",
-                err=True,
-            )
+            click.echo(f"{variant.number}/{len(cells)}  {variant.computed} steps run  {words(variant.settings)}", err=True)
         facts: list[dict[str, Any]] = [{"number": v.number, "settings": dict(v.settings), **v.numbers} for v in made]
         with publish_folder(folder, WRITTEN) as staging:
             contact_sheet(
@@ -159,11 +190,7 @@ def command(
             told = {"recipe": Path(base.source).name, "stack": stack.name, "variants": plain(facts)}
             (staging / "sweep.json").write_text(json.dumps(told, indent=1, allow_nan=False) + "\n")
         store.trim()
-    names = [k for k in facts[0] if k not in ("number", "settings")]
-    click.echo("  ".join(["  n", *(f"{n:>16}" for n in names), " settings"]))
-    for f in facts:
-        shown = [f"{f[n]:16.4g}" if isinstance(f[n], float) else f"{'-':>16}" for n in names]
-        click.echo("  ".join([f"{f['number']:3d}", *shown, " " + ", ".join(f"{k}={v}" for k, v in f["settings"].items())]))
+    click.echo(table(facts))
     click.echo(folder / "sweep.html")
     click.echo(folder / "contact.png")
     return 0

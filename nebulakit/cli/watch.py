@@ -11,7 +11,8 @@ from typing import TYPE_CHECKING
 
 import click
 
-from nebulakit.cli.run import StackFile, open_store, pairs, set_threads
+from nebulakit.cli import options
+from nebulakit.cli.options import StackFile, inputs_of, open_store, set_threads
 
 if TYPE_CHECKING:
     from nebulakit.recipe.model import Recipe
@@ -21,18 +22,18 @@ if TYPE_CHECKING:
 @click.command("watch", short_help="Follow a recipe file: run what changed on each save, and show it in the browser.")
 @click.argument("recipe", type=click.Path(path_type=Path, dir_okay=False))
 @click.argument("stack", type=StackFile())
-@click.option("--input", "inputs", multiple=True, metavar="NAME=FILE", help="A further input, as for run.")
+@options.inputs
 @click.option("-o", "--output", type=click.Path(path_type=Path), metavar="DIR", help="The folder for the results, as for run.")
 @click.option("--port", type=click.IntRange(0, 65535), default=0, help="The port on 127.0.0.1 (default: a free one).")
 @click.option("--open/--no-open", "show", default=True, help="Open the page in the browser.")
-@click.option("--cache", type=click.Path(path_type=Path), metavar="DIR", help="Keep finished layers in this folder.")
+@options.cache
 @click.option("--no-cache", is_flag=True, help="Keep finished layers only as long as this watches.")
-@click.option("-j", "threads", type=click.IntRange(1, 256), metavar="N", help="Threads (default: all processors).")
+@options.threads
 @click.option("--overwrite", is_flag=True, help="Write into a folder that holds other files.")
 def command(
     recipe: Path,
     stack: Path,
-    inputs: tuple[str, ...],
+    inputs: dict[str, Path],
     output: Path | None,
     port: int,
     show: bool,
@@ -53,15 +54,18 @@ def command(
     if not recipe.is_file():
         raise UsageError(f"there is no file {recipe}; make one with:  nebulakit new {recipe}")
     set_threads(threads)
-    files = {name: Path(path) for name, path in pairs(inputs, "--input", "coverage=map.fits").items()}
     with tempfile.TemporaryDirectory(prefix="nebulakit-") as temporary:
         store = Store(Path(temporary)) if no_cache else open_store(cache)
 
         def job(checked: Recipe) -> Job:
-            return Job(checked, stack, output or default_folder(checked, stack), files, overwrite=overwrite, store=store)
+            folder = output or default_folder(checked, stack)
+            return Job(checked, stack, folder, inputs_of(stack, inputs), overwrite=overwrite, store=store)
 
         watch = Watch(recipe, job, store, lambda text: click.echo(text, err=True))
-        server = serve(watch, port)
+        try:
+            server = serve(watch, port)
+        except OSError as fault:
+            raise UsageError(f"cannot listen on port {port}: {fault.strerror}. Without --port a free one is taken") from None
         address = f"http://127.0.0.1:{server.server_address[1]}/{watch.token}/"
         threading.Thread(target=server.serve_forever, daemon=True).start()
         try:

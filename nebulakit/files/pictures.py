@@ -16,7 +16,7 @@ import numpy as np
 
 from nebulakit.errors import InputError
 from nebulakit.files.icc import bends_tones
-from nebulakit.files.raw import Raw, check_reach, check_size, full_scale, is_whole, refuse, to_float
+from nebulakit.files.raw import Raw, check_reach, check_size, full_scale, is_whole, refuse, to_planes
 from nebulakit.image import Notice, Scale
 from nebulakit.pixels.parallel import threads
 
@@ -138,14 +138,11 @@ def _take(path: Path, page: Any, notices: list[Notice]) -> Raw:
     parts, dropped = _colours(path, parts, page, light)
     bits = int(page.bitspersample) if light != 3 else 16
     factor = 1 / full_scale(dtype, bits) if is_whole(dtype) else 1.0
-    planes = np.empty((len(parts), h, w), np.float32)
     record: dict[str, Any] = {"stored": str(dtype)}
-    for out, part in zip(planes, parts, strict=True):
+    for part in parts:
         check_reach(path, part)
-        to_float(part, out, factor)
-    opacity = np.empty((h, w), np.float32) if dropped else None
-    if opacity is not None:
-        to_float(last, opacity, factor)
+    planes = to_planes(parts, factor)
+    opacity = to_planes([last], factor)[0] if dropped else None
     if is_whole(dtype):
         record["full_scale"] = int(full_scale(dtype, bits))
         if light == 0:
@@ -244,7 +241,8 @@ def load_png(path: Path) -> Raw:
 
     content = path.read_bytes()
     chunks = _chunks(path, content)
-    head = dict(chunks).get(b"IHDR", b"")
+    found = dict(chunks)
+    head = found.get(b"IHDR", b"")
     if len(head) != 13 or chunks[0][0] != b"IHDR":
         raise refuse(path, "the PNG is damaged: its header is missing")
     w, h, depth, kind = struct.unpack(">IIBB", head[:10])
@@ -256,17 +254,12 @@ def load_png(path: Path) -> Raw:
         stored = np.asarray(imagecodecs.png_decode(content))
     except Exception as fault:
         raise refuse(path, f"the PNG is damaged ({str(fault)[:120]})") from fault
-    stored = stored.reshape(h, w, -1)
+    full = full_scale(stored.dtype)
+    parts = list(np.moveaxis(stored.reshape(h, w, -1), -1, 0))
     notices, opacity = [], None
-    if stored.shape[2] in (2, 4):
+    if len(parts) in (2, 4):
         notices.append(_dropped(path))
-        opacity = np.empty((h, w), np.float32)
-        to_float(stored[..., -1], opacity, 1 / full_scale(stored.dtype))
-        stored = stored[..., :-1]
-    planes = np.empty((stored.shape[2], h, w), np.float32)
-    for c, out in enumerate(planes):
-        to_float(stored[..., c], out, 1 / full_scale(stored.dtype))
-    found = dict(chunks)
+        opacity = to_planes([parts.pop()], 1 / full)[0]
     scale, why = _scale(stored.dtype, _png_profile(found), kind == 3, False)
     gamma = struct.unpack(">I", found[b"gAMA"])[0] / 1e5 if len(found.get(b"gAMA", b"")) == 4 else None
     if b"iCCP" not in found and (b"sRGB" in found or gamma is not None):
@@ -275,11 +268,11 @@ def load_png(path: Path) -> Raw:
             ("display", "it says that it is stretched (gamma)") if bent else ("linear", "it says that it is linear (gamma)")
         )
     return Raw(
-        planes,
+        to_planes(parts, 1 / full),
         scale,
         why,
         str(stored.dtype),
-        record={"stored": str(stored.dtype), "full_scale": int(full_scale(stored.dtype))},
+        record={"stored": str(stored.dtype), "full_scale": int(full)},
         notices=notices,
         opacity=opacity,
     )
@@ -315,6 +308,14 @@ def _png_profile(found: dict[bytes, bytes]) -> bytes:
 # --- JPEG -------------------------------------------------------------------------------------------------------------
 
 
+def jpeg_shape(path: Path) -> tuple[int, ...]:
+    """Give the height, width and planes of the picture that :func:`load_jpeg` would read."""
+    from PIL import Image as Pictures
+
+    with Pictures.open(path, formats=["JPEG"]) as picture:
+        return picture.height, picture.width, len(picture.getbands())
+
+
 def load_jpeg(path: Path) -> Raw:
     """Read a JPEG, which can only be a finished picture."""
     from PIL import Image as Pictures
@@ -332,8 +333,5 @@ def load_jpeg(path: Path) -> Raw:
             raise
         except Exception as fault:
             raise refuse(path, f"the JPEG is damaged ({str(fault)[:120]})") from fault
-    stored = stored.reshape(*stored.shape[:2], -1)
-    planes = np.empty((stored.shape[2], *stored.shape[:2]), np.float32)
-    for c, out in enumerate(planes):
-        to_float(stored[..., c], out, 1 / 255)
+    planes = to_planes(list(np.moveaxis(np.atleast_3d(stored), -1, 0)), 1 / 255)
     return Raw(planes, "display", "a JPEG is a finished picture", "uint8", record={"stored": "uint8", "full_scale": 255})

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -105,6 +106,14 @@ def to_float(
                 part[band == blank] = np.nan
             if band.dtype.kind == "f":
                 part[~np.isfinite(part)] = np.nan
+
+
+def to_planes(parts: Sequence[npt.NDArray[Any]], scale: float = 1.0) -> Planes:
+    """Give parts (y, x) of a file as planes, by :func:`to_float`."""
+    planes = np.empty((len(parts), *parts[0].shape), np.float32)
+    for out, part in zip(planes, parts, strict=True):
+        to_float(part, out, scale)
+    return planes
 
 
 def slim(shape: tuple[int, ...]) -> tuple[int, ...]:

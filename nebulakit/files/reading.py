@@ -13,6 +13,8 @@ import numpy as np
 import numpy.typing as npt
 
 from nebulakit.errors import InputError, UsageError
+from nebulakit.files.fits import fits_shape, load_fits
+from nebulakit.files.pictures import jpeg_shape, load_jpeg, load_png, load_tiff, tiff_shape
 from nebulakit.files.raw import Raw, refuse
 from nebulakit.image import CHANNELS, Frame, Image, Notice, beyond_reach, unmasked
 from nebulakit.pixels import geometry
@@ -183,24 +185,13 @@ def count_values(path: str | os.PathLike[str]) -> int | None:
         with open(file, "rb") as f:
             head = f.read(26)
         kind = _kind(head)
-        if kind == "tiff":
-            from nebulakit.files.pictures import tiff_shape
-
-            shape = tiff_shape(file)
-        elif kind == "png":
-            width, height, _, colour = struct.unpack(">IIBB", head[16:26])
-            shape = (height, width, 1 if colour in (0, 4) else 3)
-        elif kind == "jpeg":
-            from PIL import Image as Pictures
-
-            with Pictures.open(file, formats=["JPEG"]) as picture:
-                shape = (picture.height, picture.width, len(picture.getbands()))
-        elif kind == "fits":
-            from nebulakit.files.fits import fits_shape
-
-            shape = fits_shape(file)
-        else:
+        if kind is None:
             return None
+        if kind == "png":
+            width, height, _, colour = struct.unpack(">IIBB", head[16:26])
+            shape: tuple[int, ...] = (height, width, 1 if colour in (0, 4) else 3)
+        else:
+            shape = {"tiff": tiff_shape, "jpeg": jpeg_shape, "fits": fits_shape}[kind](file)
     except Exception:  # whatever it is, reading the file will say so
         return None
     return math.prod(shape) or None
@@ -231,23 +222,9 @@ def _load(path: Path) -> Raw:
     if not head:
         raise refuse(path, "the file is empty")
     kind = _kind(head)
-    if kind == "tiff":
-        from nebulakit.files.pictures import load_tiff
-
-        return load_tiff(path)
-    if kind == "png":
-        from nebulakit.files.pictures import load_png
-
-        return load_png(path)
-    if kind == "jpeg":
-        from nebulakit.files.pictures import load_jpeg
-
-        return load_jpeg(path)
-    if kind == "fits":
-        from nebulakit.files.fits import load_fits
-
-        return load_fits(path)
-    raise refuse(path, "this is neither FITS, TIFF, PNG nor JPEG. Save it as FITS or TIFF and give that.")
+    if kind is None:
+        raise refuse(path, "this is neither FITS, TIFF, PNG nor JPEG. Save it as FITS or TIFF and give that.")
+    return {"tiff": load_tiff, "png": load_png, "jpeg": load_jpeg, "fits": load_fits}[kind](path)
 
 
 def _channels(path: Path, raw: Raw, pattern: str | None) -> tuple[str, ...]:

@@ -11,7 +11,7 @@ import yaml
 
 from nebulakit.declare import STEPS
 from nebulakit.recipe.document import BESIDE
-from nebulakit.recipe.model import Call, Recipe
+from nebulakit.recipe.model import Recipe
 from nebulakit.recipe.text import scalar_value
 
 _SAFE = re.compile(r"[A-Za-z0-9_.+-](?:[A-Za-z0-9_.+%/ -]*[A-Za-z0-9_.+%/-])?")
@@ -29,7 +29,7 @@ def settled(recipe: Recipe, settings: Mapping[str, Any]) -> tuple[dict[str, dict
             vars[name] = value_of(key, given)
             continue
         call = recipe.by_id(id)
-        name = "from" if name == _first_image(call) else name
+        name = "from" if name == STEPS[call.step].first else name
         steps.setdefault(call.id, {})[name] = call.given[name] if name in call.given else value_of(key, given)
     return steps, vars
 
@@ -50,7 +50,7 @@ def edited(recipe: Recipe, values: Mapping[str, Mapping[str, Any]], vars: Mappin
         wanted = values.get(call.id)
         if wanted:
             key, params = next((k, v) for k, v in node.value if k.value == call.step)
-            first = _first_image(call)
+            first = STEPS[call.step].first
             if first and isinstance(params, yaml.MappingNode) and any(k.value == first for k, _ in params.value):
                 wanted = {first if name == "from" else name: value for name, value in wanted.items()}
             inside = {name: value for name, value in wanted.items() if name not in BESIDE}
@@ -61,10 +61,6 @@ def edited(recipe: Recipe, values: Mapping[str, Mapping[str, Any]], vars: Mappin
     for start, end, new in sorted(edits, key=lambda e: e[0], reverse=True):
         text = text[:start] + new + text[end:]
     return text
-
-
-def _first_image(call: Call) -> str | None:
-    return next(iter(STEPS[call.step].images), None)
 
 
 def _edits(text: str, key: yaml.Node, params: yaml.Node, wanted: Mapping[str, Any]) -> list[tuple[int, int, str]]:

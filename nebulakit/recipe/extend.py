@@ -51,7 +51,7 @@ def _joined(base: Document, doc: Document, faults: Faults) -> Document:
     steps = _changed(base, doc, faults)
     steps = _inserted(steps, doc, faults)
     for scalar in doc.skip:
-        index = _index(scalar, steps, faults)
+        index = index_of(scalar, steps, faults)
         if index is not None:
             entry = Entry(Scalar(scalar.place, "skip", "skip"), Scalar(scalar.place, True, "true"))
             steps[index] = replace(steps[index], beside={**steps[index].beside, "skip": entry})
@@ -67,7 +67,8 @@ def _joined(base: Document, doc: Document, faults: Faults) -> Document:
     )
 
 
-def _index(name: Scalar, steps: list[RawStep], faults: Faults) -> int | None:
+def index_of(name: Scalar, steps: list[RawStep], faults: Faults) -> int | None:
+    """Give the place of the step that an id means; None after noting a fault."""
     ids = [(id, raw.name, so) for raw, (id, so) in zip(steps, ids_of(steps), strict=True)]
     try:
         return called(name.text, ids)
@@ -76,36 +77,40 @@ def _index(name: Scalar, steps: list[RawStep], faults: Faults) -> int | None:
         return None
 
 
+def changed(raw: RawStep, name: str, entry: Entry, faults: Faults, settable: tuple[str, ...] = BESIDE) -> RawStep:
+    """Give a step with a parameter, a layer, or one of ``settable`` beside it set anew.
+
+    The first layer stands among the parameters or beside the step as 'from': what is new takes the place of either.
+    """
+    step = STEPS.get(raw.name)
+    first = step.first if step else None
+    if step and (name in step.abouts or name in step.images):
+        beside = {k: e for k, e in raw.beside.items() if not (k == "from" and name == first)}
+        return replace(raw, body={**raw.body, name: entry}, beside=beside)
+    if name in settable and name != "id":
+        body = {k: e for k, e in raw.body.items() if not (name == "from" and k == first)}
+        return replace(raw, body=body, beside={**raw.beside, name: entry})
+    if step and name == "id" and name in settable:
+        faults.add(entry.key.place, "the id of a step cannot be changed; other recipes may speak of it")
+    elif step:
+        known = [*step.abouts, *step.images, *(k for k in settable if k != "id")]
+        faults.add(entry.key.place, f"{step.name} has no parameter '{name}'; {meant(name, known, what='it has')}")
+    return raw
+
+
 def _changed(base: Document, doc: Document, faults: Faults) -> list[RawStep]:
     """Put the new values, and what stands beside a step, into the steps they are meant for."""
     steps = list(base.steps)
     for entry in doc.change.values():
-        index = _index(entry.key, steps, faults)
+        index = index_of(entry.key, steps, faults)
         if not isinstance(entry.value, Mapping):
             faults.add(
                 entry.value.place, f"a change looks like '{entry.key.text}: {{name: value}}', found {kind_of(entry.value)}"
             )
         elif index is not None:
             for name, one in entry.value.entries.items():
-                steps[index] = _with(steps[index], name, one, faults)
+                steps[index] = changed(steps[index], name, one, faults)
     return steps
-
-
-def _with(raw: RawStep, name: str, entry: Entry, faults: Faults) -> RawStep:
-    step = STEPS.get(raw.name)
-    first = next(iter(step.images), None) if step else None
-    if step and (name in step.abouts or name in step.images):
-        beside = {k: e for k, e in raw.beside.items() if not (k == "from" and name == first)}
-        return replace(raw, body={**raw.body, name: entry}, beside=beside)
-    if name in BESIDE and name != "id":
-        body = {k: e for k, e in raw.body.items() if not (name == "from" and k == first)}
-        return replace(raw, body=body, beside={**raw.beside, name: entry})
-    if step and name == "id":
-        faults.add(entry.key.place, "the id of a step cannot be changed; other recipes may speak of it")
-    elif step:
-        known = [*step.abouts, *step.images, *(k for k in BESIDE if k != "id")]
-        faults.add(entry.key.place, f"{step.name} has no parameter '{name}'; {meant(name, known, what='it has')}")
-    return raw
 
 
 def _inserted(steps: list[RawStep], doc: Document, faults: Faults) -> list[RawStep]:
@@ -122,7 +127,7 @@ def _inserted(steps: list[RawStep], doc: Document, faults: Faults) -> list[RawSt
         if not isinstance(anchors[0].value, Scalar):
             faults.add(anchors[0].value.place, f"expected the id of a step, found {kind_of(anchors[0].value)}")
             continue
-        index = _index(anchors[0].value, steps, faults)
+        index = index_of(anchors[0].value, steps, faults)
         if index is not None:
             at = index + ("after" in raw.entries)
             steps = [*steps[:at], *new, *steps[at:]]

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass, field
-from typing import NamedTuple, NoReturn
+from typing import NamedTuple
 
 from nebulakit.errors import RecipeError, UsageError
 
@@ -40,6 +40,12 @@ class Place(NamedTuple):
 
     def __str__(self) -> str:
         return self.source.name if self.source.setting else f"{self.source.name}:{self.line}:{self.column}"
+
+
+def place_at(source: Source, index: int) -> Place:
+    """Give the place of the character with that index."""
+    before = source.text[:index]
+    return Place(source, before.count("\n") + 1, index - (before.rfind("\n") + 1) + 1)
 
 
 class Fault(NamedTuple):
@@ -91,10 +97,8 @@ class Faults:
 
     def stop(self) -> None:
         """Raise what was found, if anything was: UsageError where only the command line's choices are at fault."""
-        if self.found:
-            self._raise()
-
-    def _raise(self) -> NoReturn:
+        if not self.found:
+            return
         order = sorted(self.found, key=lambda f: (f.place.source.setting, f.place.source.name, f.place.line, f.place.column))
         if all(f.place.source.setting for f in order):
             raise UsageError("\n".join(f.plainly() for f in order))

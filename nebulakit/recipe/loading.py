@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import codecs
 import os
 from collections.abc import Container, Mapping
 from functools import cache
@@ -11,7 +12,7 @@ from typing import Any
 from nebulakit.errors import RecipeError
 from nebulakit.recipe.document import Document, document
 from nebulakit.recipe.extend import flattened
-from nebulakit.recipe.faults import Faults, Place, Source
+from nebulakit.recipe.faults import Fault, Faults, FaultyRecipe, Source, place_at
 from nebulakit.recipe.flat import flat_text
 from nebulakit.recipe.model import Recipe
 from nebulakit.recipe.names import meant
@@ -102,36 +103,27 @@ def source_of(path: Path) -> Source:
             raw = file.read(4 * MOST + 4)
     except OSError as fault:
         raise RecipeError(f"cannot read {path}: {fault.strerror or fault}") from None
-    name = str(path) if not _is_shipped(path) else path.name
+    name = path.name if path.parent == _shipped_folder() else str(path)
     try:
         text = raw.decode("utf-8-sig")
     except UnicodeDecodeError as fault:
+        if b"\0" in raw and not raw.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)):
+            raise RecipeError(f"{path} is no text, so it is no recipe; the recipe comes first, then the stack") from None
         before = raw[: fault.start].decode("utf-8-sig", "replace")
         shown = Source(name, raw.decode("utf-8-sig", "replace"))
-        faults = Faults()
-        faults.add(
-            Place(shown, before.count("\n") + 1, len(before) - (before.rfind("\n") + 1) + 1),
-            "this is not text in UTF-8; save the file as UTF-8",
-        )
-        faults.stop()
-        raise AssertionError("unreachable") from None
+        words = "this is not text in UTF-8; save the file as UTF-8"
+        raise FaultyRecipe((Fault(place_at(shown, len(before)), words),)) from None
     return Source(name, text)
 
 
 def show(where: str | os.PathLike[str], *, settings: Mapping[str, Any] = {}, origins: bool = True) -> str:
     """Give the flat recipe, what it extends and ``settings`` put in, with the file and line each part came from."""
     path = find(where)
-    _checked(source_of(path), path, settings)
-    faults = Faults()
-    doc = document_of(source_of(path), faults)
+    source = source_of(path)
+    _checked(source, path, settings)
+    doc, _ = _whole(source, path, settings, Faults())
     assert doc is not None, "it was read a moment ago"
-    flat = flattened(doc, path, faults) if doc.extends is not None else doc
-    assert flat is not None, "it was read a moment ago"
-    return flat_text(put_settings(flat, settings, faults), origins=origins)
-
-
-def _is_shipped(path: Path) -> bool:
-    return path.parent == _shipped_folder()
+    return flat_text(doc, origins=origins)
 
 
 def document_of(source: Source, faults: Faults) -> Document | None:
@@ -142,17 +134,21 @@ def document_of(source: Source, faults: Faults) -> Document | None:
     return document(node, source, faults, STEPS) if node is not None else None
 
 
-def _checked(source: Source, path: Path | None, settings: Mapping[str, Any], varied: Container[str] = ()) -> Recipe:
-    faults = Faults()
-    doc = document_of(source, faults)
-    text = source.text
+def _whole(
+    source: Source, path: Path | None, settings: Mapping[str, Any], faults: Faults, varied: Container[str] = ()
+) -> tuple[Document | None, str]:
+    """Give the sections with what they extend and ``settings`` put in, and the recipe's text, which is without the settings."""
+    doc, text = document_of(source, faults), source.text
     if doc is not None and doc.extends is not None:
         doc = flattened(doc, path, faults)
         text = flat_text(doc) if doc is not None else text
-    if doc is None:
-        faults.stop()
-        raise AssertionError("a recipe that cannot be read has a fault")
-    doc = put_settings(doc, settings, faults, varied)
-    recipe = Resolver(doc, faults).recipe(path, text)
+    return None if doc is None else put_settings(doc, settings, faults, varied), text
+
+
+def _checked(source: Source, path: Path | None, settings: Mapping[str, Any], varied: Container[str] = ()) -> Recipe:
+    faults = Faults()
+    doc, text = _whole(source, path, settings, faults, varied)
+    recipe = None if doc is None else Resolver(doc, faults).recipe(path, text)
     faults.stop()
+    assert recipe is not None, "a recipe that cannot be read has a fault"
     return recipe

@@ -18,8 +18,8 @@ RESERVED = {
     "coverage": "'coverage' belongs to the stack and follows it by itself",
 }
 _INPUT_KEYS = ("optional", "about", "scale", "kind")
-_SCALES = ("linear", "display", "mask")
-_KINDS = ("rgb", "line", "mosaic")
+SCALES = ("linear", "display", "mask")
+KINDS = ("rgb", "line", "mosaic")
 
 
 @dataclass
@@ -121,10 +121,10 @@ class Lookup:
         if optional and name == "stack":
             self.faults.add(told["optional"].key.place, "the stack cannot be optional; it is what a recipe works on")
         about = self.word(told["about"], "about") if "about" in told else ""
-        scale = self.choice(told["scale"], "scale", _SCALES) if "scale" in told else default
+        scale = self.choice(told["scale"], "scale", SCALES) if "scale" in told else default
         if name == "stack" and scale == "mask":
             self.faults.add(told["scale"].value.place, "the stack cannot be a mask; expected linear or display")
-        kind = self.choice(told["kind"], "kind", _KINDS) if "kind" in told else None
+        kind = self.choice(told["kind"], "kind", KINDS) if "kind" in told else None
         return Input(name, optional, about, scale, kind, line)
 
     # -- names -------------------------------------------------------------------------------------------------------

@@ -79,6 +79,11 @@ class Call:
         return Ref(self.index, STEPS[self.step].results[0])
 
     @property
+    def needs(self) -> list[Ref]:
+        """Every layer it reads, its mask included."""
+        return [*self.reads.values(), *([self.mask] if self.mask else [])]
+
+    @property
     def first(self) -> Ref | None:
         """The layer that the step works on."""
         return next(iter(self.reads.values()), None)
@@ -153,5 +158,5 @@ class Recipe:
             if call.skip:
                 todo += [call.first] if call.first else []
             else:
-                todo += [*call.reads.values(), *([call.mask] if call.mask else [])]
+                todo += call.needs
         return frozenset(found)

@@ -63,7 +63,7 @@ def to_yaml(recipe: Recipe, *, defaults: bool = False) -> str:
     for call in recipe.steps:
         step = STEPS[call.step]
         values = canonical(call.params) if defaults else dict(call.given)
-        layers = {name: name_of(ref) for name, ref in call.reads.items() if ref != call.first or name != next(iter(step.images))}
+        layers = {name: name_of(ref) for name, ref in call.reads.items() if ref != call.first or name != step.first}
         lines.append(f"  - {call.step}: {flow({**layers, **values})}")
         spoken_of = call.called and (call.id != call.step or sum(c.step == call.step for c in recipe.steps) > 1)
         beside: dict[str, Any] = {"id": call.id} if spoken_of else {}

@@ -35,7 +35,7 @@ class Resolver(Outputs):
         calls = [self.call(i, raw, *ids[i]) for i, raw in enumerate(doc.steps)]
         outputs = self.outputs()
         self._judge_skipped()
-        read = {ref for c in calls if c for ref in (*c.reads.values(), c.mask)} | {o.ref for o in outputs}
+        read = {ref for c in calls if c for ref in c.needs} | {o.ref for o in outputs}
         idle = [(e, f"the variable '{n}'") for n, e in self.vars.items() if n not in self.used]
         idle += [
             (e, f"the input '{n}'") for n, e in doc.inputs.items() if n not in ("stack", "coverage") and Ref(-1, n) not in read
@@ -84,7 +84,7 @@ class Resolver(Outputs):
         file = place.source.name if self.doc.joined else ""
         # params is None only beside a fault, and then the recipe is never given away
         call = Call(index, id, raw.name, params, reads, names, mask, amount, skip, note, place.line, called, plainly, file)  # type: ignore[arg-type]
-        for ref in [*list(reads.values())[: 1 if skip else None], *([mask] if mask and not skip else [])]:
+        for ref in list(reads.values())[:1] if skip else call.needs:
             self.readers.setdefault(ref, []).append(f"{raw.name} in {self.doc.line(place)}")
         if skip:
             self.skipped.append((call, beside["skip"].value.place, changes(step, first)))
@@ -106,64 +106,62 @@ class Resolver(Outputs):
 
     def _reads(self, index: int, raw: RawStep, step: Step) -> tuple[dict[str, Ref], dict[str, Layer], bool]:
         """Give the layers a step reads, in the order of its declaration, and whether it can work on the first."""
-        fits = True
-        found: dict[str, tuple[Known, Place]] = {}
-        at_fault = set()
-        first = next(iter(step.images), None)
-        for name in step.images:
-            if name not in raw.body:
-                continue
-            node = self.value(raw.body[name].value)
-            if not step.images[name] and isinstance(node, Scalar) and node.value is None:
-                continue
-            one = self.find(node, index)
-            at_fault.add(name)
-            if one:
-                found[name] = (one, node.place)
-        entry = raw.beside.get("from")
-        if entry and first is None:
-            self.faults.add(entry.key.place, f"{step.name} reads no layer, so 'from' means nothing here")
-        elif entry and first in raw.body:
-            place = raw.body[first].key.place
-            self.faults.add(
-                place,
-                f"the layer '{first}' is given twice: here and by 'from' in {self.doc.line(entry.key.place)}; take one away",
-            )
-        elif entry and first:
-            node = self.value(entry.value)
-            one = self.find(node, index)
-            at_fault.add(first)
-            if one:
-                found[first] = (one, node.place)
-        elif first and first not in raw.body:
-            found[first] = (self.last, raw.key.place)
+        found, told = self._found(index, raw, step)
         for name, required in step.images.items():
-            if required and name not in found and name not in at_fault:
+            if required and name not in found and name not in told:
                 self.faults.add(
                     raw.key.place, f"{step.name} also needs the layer '{name}': write '{step.name}: {{{name}: LAYER}}'"
                 )
             if required and name in found and found[name][0].layer.optional:
                 one, place = found[name]
                 self.faults.add(place, f"{one.name} is optional, but {step.name} cannot do without '{name}'")
-        if first in found:
-            one, place = found[first]
-            why = refused(step, one.layer, one.name)
-            if why:
-                self.faults.add(place, why)
-                fits = False
-            for name in step.images:
-                if name == first or name not in found:
-                    continue
-                other, place = found[name]
-                why = refused_beside(step, name, other.layer, other.name, one.layer)
-                # of a step that needs one scale, each layer has been held against that
-                layer = one.layer if step.reads == "any" else replace(one.layer, scale=None)
-                unlike = None if why or step.resizes else differ(layer, other.layer)
-                if why or unlike:
-                    self.faults.add(place, why or f"{step.name} cannot combine {one.name} with {other.name}: {unlike}")
         ordered = {n: found[n] for n in step.images if n in found}
-        layers = {n: k.layer for n, (k, _) in ordered.items()} if first in found else {}
-        return {n: k.ref for n, (k, _) in ordered.items()}, layers, fits
+        reads = {n: k.ref for n, (k, _) in ordered.items()}
+        if step.first not in found:
+            return reads, {}, True
+        return reads, {n: k.layer for n, (k, _) in ordered.items()}, self._can_read(step, ordered)
+
+    def _found(self, index: int, raw: RawStep, step: Step) -> tuple[dict[str, tuple[Known, Place]], set[str]]:
+        """Give the layers that were found, each with where it is named, and which images are told at all."""
+        first = step.first
+        entries = {name: raw.body[name] for name in step.images if name in raw.body}
+        beside = raw.beside.get("from")
+        if beside and first is None:
+            self.faults.add(beside.key.place, f"{step.name} reads no layer, so 'from' means nothing here")
+        elif beside and first in entries:
+            there = self.doc.line(beside.key.place)
+            words = f"the layer '{first}' is given twice: here and by 'from' in {there}; take one away"
+            self.faults.add(entries[first].key.place, words)
+        elif beside and first:
+            entries[first] = beside
+        found: dict[str, tuple[Known, Place]] = {}
+        told = set()
+        for name, entry in entries.items():
+            node = self.value(entry.value)
+            if not step.images[name] and isinstance(node, Scalar) and node.value is None:
+                continue
+            told.add(name)
+            one = self.find(node, index)
+            if one:
+                found[name] = (one, node.place)
+        if first and first not in entries:
+            found[first] = (self.last, raw.key.place)
+        return found, told
+
+    def _can_read(self, step: Step, found: dict[str, tuple[Known, Place]]) -> bool:
+        """Refuse layers that the step cannot work on, or not together; give whether it can on the first."""
+        one, place = next(iter(found.values()))
+        why_not = refused(step, one.layer, one.name)
+        if why_not:
+            self.faults.add(place, why_not)
+        for name, (other, place) in list(found.items())[1:]:
+            why = refused_beside(step, name, other.layer, other.name, one.layer)
+            # of a step that needs one scale, each layer has been held against that
+            layer = one.layer if step.reads == "any" else replace(one.layer, scale=None)
+            unlike = None if why or step.resizes else differ(layer, other.layer)
+            if why or unlike:
+                self.faults.add(place, why or f"{step.name} cannot combine {one.name} with {other.name}: {unlike}")
+        return not why_not
 
     def _written(self, raw: RawStep, step: Step) -> set[str]:
         """Give the images that a step is told to read, also those that cannot be found."""

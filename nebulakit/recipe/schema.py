@@ -3,21 +3,21 @@
 What a schema can say it says: sections, steps, what stands beside them, every parameter with its unit, range, default
 and description. What it cannot (a layer used before it is made, a linear step after a stretch) ``nebulakit check`` tells.
 
-Run as ``python -m nebulakit.recipe.schema recipes/recipe.schema.json`` to bring the kept file up to date.
+``nebulakit schema > recipes/recipe.schema.json`` brings the kept file up to date.
 """
 
 from __future__ import annotations
 
 import json
-import os
-import sys
-from pathlib import Path
 from typing import Any
 
+from pydantic import TypeAdapter
+
 import nebulakit.steps  # noqa: F401  (fills STEPS)
-from nebulakit.declare import STEPS, About, Step, canonical
+from nebulakit.declare import STEPS, About, Step
 from nebulakit.files.options import SUFFIXES, WriteOptions
 from nebulakit.quantity import Share
+from nebulakit.recipe.lookup import KINDS, SCALES
 from nebulakit.recipe.names import PLAIN
 
 _NAME: dict[str, Any] = {"type": "string", "pattern": f"^{PLAIN.pattern}$"}
@@ -46,7 +46,9 @@ def build_schema() -> dict[str, Any]:
             "not": {"enum": ["vars", "last"]},
             "description": "what the step is called in --set, --until and extends",
         },
-        "share": _or_variable({**_quantity(Share), "minimum": 0, "maximum": 1, "description": "a share: 80% or 0.8"}),
+        "share": _or_variable(
+            {**TypeAdapter(Share).json_schema(), "minimum": 0, "maximum": 1, "description": "a share: 80% or 0.8"}
+        ),
     }
     for name in sorted(STEPS):
         definitions |= _definitions(STEPS[name])
@@ -86,17 +88,9 @@ def build_schema() -> dict[str, Any]:
     }
 
 
-def write_schema(path: str | os.PathLike[str]) -> None:
-    """Write the schema to a file, whole or not at all."""
-    target = Path(path)
-    part = target.with_name(target.name + ".part")
-    part.write_text(schema_text(), encoding="utf-8", newline="\n")
-    part.replace(target)
-
-
 def schema_text() -> str:
     """Give the schema as it stands in its file."""
-    return json.dumps(build_schema(), indent=1, ensure_ascii=False, allow_nan=False) + "\n"
+    return json.dumps(build_schema(), indent=1, allow_nan=False) + "\n"
 
 
 # -- steps ---------------------------------------------------------------------------------------------------------------
@@ -106,19 +100,13 @@ def _definitions(step: Step) -> dict[str, Any]:
     """Give the definition of an entry of ``steps`` that runs this step, and of what its parameters share."""
     raw = step.params.model_json_schema(mode="validation")
     shared = {f"{step.name}.{k}": _draft7(v, step.name) for k, v in raw.get("$defs", {}).items()}
-    first = next(iter(step.images), None)
-    values: dict[str, Any] = {}
-    for name, required in step.images.items():
-        values[name] = _image(name, name == first, required)
-    example = {k: a.example for k, a in step.abouts.items() if a.example is not None}
-    defaults = canonical(step.check(example))
+    values = {name: _image(name, name == step.first, required) for name, required in step.images.items()}
+    defaults = step.defaults()
     for name, about in step.abouts.items():
         told = _parameter(raw["properties"][name], about, step.name)
-        if not step.params.model_fields[name].is_required():
-            told["default"] = defaults[name]
-        values[name] = told
-    needed = [n for n, field in step.params.model_fields.items() if field.is_required()]
-    needed += [n for n, required in step.images.items() if required and n != first]
+        values[name] = {**told, "default": defaults[name]} if name in defaults else told
+    needed = [n for n in step.abouts if n not in defaults]
+    needed += [n for n, required in step.images.items() if required and n != step.first]
     body = {
         "type": "object" if needed else ["object", "null"],
         "additionalProperties": False,
@@ -134,9 +122,9 @@ def _definitions(step: Step) -> dict[str, Any]:
         "properties": {step.name: body, **beside},
         "description": step.summary,
     }
-    if first and "from" in beside:
+    if "from" in beside:
         # the first image is given beside the step or among its values, never both ways
-        entry["not"] = {"required": ["from"], "properties": {step.name: {"type": "object", "required": [first]}}}
+        entry["not"] = {"required": ["from"], "properties": {step.name: {"type": "object", "required": [step.first]}}}
     return {**shared, step.name: entry}
 
 
@@ -243,8 +231,8 @@ def _input() -> dict[str, Any]:
         "properties": {
             "optional": {"type": "boolean", "default": False, "description": "whether it may be missing"},
             "about": {"type": "string", "description": "one sentence about it"},
-            "scale": {"enum": ["linear", "display", "mask"], "description": "what it must be; by default what its file says"},
-            "kind": {"enum": ["rgb", "line", "mosaic"], "description": "its planes; by default what its file says"},
+            "scale": {"enum": list(SCALES), "description": "what it must be; by default what its file says"},
+            "kind": {"enum": list(KINDS), "description": "its planes; by default what its file says"},
         },
     }
 
@@ -284,14 +272,3 @@ def _insertion(steps: dict[str, Any]) -> dict[str, Any]:
         "oneOf": [{"required": ["before"]}, {"required": ["after"]}],
         "properties": {"before": anchor, "after": anchor, "steps": steps},
     }
-
-
-def _quantity(kind: type[Any]) -> dict[str, Any]:
-    from pydantic import TypeAdapter
-
-    return dict(TypeAdapter(kind).json_schema())
-
-
-if __name__ == "__main__":
-    for _path in sys.argv[1:]:
-        write_schema(_path)

@@ -9,11 +9,10 @@ from dataclasses import replace
 from typing import Any
 
 from nebulakit.declare import STEPS
-from nebulakit.errors import UsageError
 from nebulakit.recipe.document import Document, RawStep
+from nebulakit.recipe.extend import changed, index_of
 from nebulakit.recipe.faults import Faults, Place, Source
-from nebulakit.recipe.lookup import ids_of
-from nebulakit.recipe.names import called, meant
+from nebulakit.recipe.names import meant
 from nebulakit.recipe.text import Entry, Node, Scalar, plain, read, scalar_value
 
 _BESIDE = ("from", "mask", "amount", "skip")
@@ -26,7 +25,6 @@ def put_settings(doc: Document, settings: Names[str, Any], faults: Faults, varie
     Those that a sweep ``varied`` were told by another option.
     """
     steps, vars = list(doc.steps), dict(doc.vars)
-    ids = [(id, raw.name, so) for raw, (id, so) in zip(steps, ids_of(steps), strict=True)]
     for key, given in settings.items():
         text = given if isinstance(given, str) else json.dumps(given)
         source = Source(f"{'--vary' if key in varied else '--set'} {key}={text}", text, setting=True)
@@ -44,38 +42,20 @@ def put_settings(doc: Document, settings: Names[str, Any], faults: Faults, varie
                 faults.add(place, f"the recipe has no variable '{name}'; {meant(name, vars, what='it has')}")
             vars[name] = entry
             continue
-        try:
-            index = called(id, ids)
-        except UsageError as fault:
-            faults.add(place, str(fault))
-            continue
-        steps[index] = _with(steps[index], name, entry, faults)
+        index = index_of(Scalar(place, id, id), steps, faults)
+        if index is not None:
+            steps[index] = changed(steps[index], name, _as_text(steps[index], name, entry), faults, _BESIDE)
     return replace(doc, steps=tuple(steps), vars=vars)
 
 
-def _with(raw: RawStep, name: str, entry: Entry, faults: Faults) -> RawStep:
-    step = STEPS.get(raw.name)
-    if step is None:
-        return raw  # told as an unknown step
-    if name in step.abouts or name in step.images:
-        if name == next(iter(step.images), None):
-            beside = {k: e for k, e in raw.beside.items() if k != "from"}
-            return replace(raw, body={**raw.body, name: entry}, beside=beside)
-        return replace(raw, body={**raw.body, name: _as_text(step.abouts.get(name), raw, name, entry)})
-    if name in _BESIDE:
-        body = {k: e for k, e in raw.body.items() if not (name == "from" and k == next(iter(step.images), None))}
-        return replace(raw, body=body, beside={**raw.beside, name: entry})
-    known = [*step.abouts, *step.images, *_BESIDE]
-    faults.add(entry.key.place, f"{step.name} has no parameter '{name}'; {meant(name, known, what='it has')}")
-    return raw
-
-
-def _as_text(about: Any, raw: RawStep, name: str, entry: Entry) -> Entry:
+def _as_text(raw: RawStep, name: str, entry: Entry) -> Entry:
     """Give a value as the text it was typed as where only a text is wanted: a shell takes the quotation marks away."""
-    node = entry.value
-    if about is None or not isinstance(node, Scalar) or isinstance(node.value, str) or node.value is None:
+    node, step = entry.value, STEPS.get(raw.name)
+    if step is None or name not in step.abouts:
         return entry
-    kind = STEPS[raw.name].params.model_json_schema()["properties"][name].get("type")
+    if not isinstance(node, Scalar) or isinstance(node.value, str) or node.value is None:
+        return entry
+    kind = step.params.model_json_schema()["properties"][name].get("type")
     return Entry(entry.key, replace(node, value=node.text)) if kind == "string" else entry
 
 

@@ -15,7 +15,7 @@ from typing import Any, TypeAlias
 
 import yaml
 
-from nebulakit.recipe.faults import Faults, Place, Source
+from nebulakit.recipe.faults import Faults, Place, Source, place_at
 
 MOST = 200_000
 """Characters a recipe may have; people write some thousands."""
@@ -148,8 +148,10 @@ def read(source: Source, faults: Faults) -> Node | None:
         return None
     odd = _UNPRINTABLE.search(text)
     if odd:
-        place = _place_of(source, odd.start())
-        faults.add(place, f"the character U+{ord(odd[0]):04X} cannot stand in a recipe; is this a text file, saved as UTF-8?")
+        faults.add(
+            place_at(source, odd.start()),
+            f"the character U+{ord(odd[0]):04X} cannot stand in a recipe; is this a text file, saved as UTF-8?",
+        )
         return None
     try:
         return _Reader(source, faults).document()
@@ -242,11 +244,6 @@ class _Reader:
             else:
                 entries[key.text] = Entry(key, value)
         return Mapping(place, entries)
-
-
-def _place_of(source: Source, index: int) -> Place:
-    before = source.text[:index]
-    return Place(source, before.count("\n") + 1, index - (before.rfind("\n") + 1) + 1)
 
 
 def _told(source: Source, fault: yaml.YAMLError) -> tuple[Place, str]:

@@ -305,8 +305,8 @@ class Collector:
             return self._picture(layer, f"{name} {strong}", shown, planes, lossless=True)[0]
 
         where = self._grid(after.image, (y, x, side, side))
-        zoom = max(1, places.LARGEST // side)
-        label = f"{places.NAMES[name]}, {zoom}:1" + (", contrast ×4" if strong else "")
+        title, zoom = places.titled(name, side)
+        label = title + (", contrast ×4" if strong else "")
         return Pair(label, piece(before, as_before) if before else None, piece(after, as_after), side, side, where, zoom)
 
     def _picture(self, layer: Layer, name: str, shown: Shown, planes: Planes, lossless: bool) -> tuple[str, int, int]:

@@ -36,7 +36,7 @@ class Side:
 def side(path: Path) -> Side:
     """Find out what ``path`` is: a run (its folder or ``run.json``), a recipe, or a picture."""
     from nebulakit.recipe import load, resolved
-    from nebulakit.runner.job import RECORD, read_record
+    from nebulakit.runner.folder import RECORD, read_record
 
     if path.is_dir() or path.name == RECORD:
         folder = path if path.is_dir() else path.parent
@@ -138,8 +138,7 @@ def _aligned(a: Side, b: Side) -> tuple[Image, Image]:
     """Read both pictures and cut them to what they share: by their place in the stack where both are runs on it, else by size."""
     from nebulakit import files
 
-    assert a.picture is not None
-    assert b.picture is not None
+    assert a.picture is not None and b.picture is not None
     one, two = files.read(a.picture), files.read(b.picture)
     if len(one.channels) != len(two.channels):
         one, two = (_rgb(i) for i in (one, two))
@@ -253,14 +252,11 @@ def _pictures(one: Image, two: Image, called: tuple[str, str]) -> dict[str, Any]
     for name, at in places.places(one, side).items():
         if (corner := places.cut(one, *at, side)) is not None:
             y, x = corner
-            zoom = max(1, places.LARGEST // side)
-            pieces = [i.planes[:, y : y + side, x : x + side] for i in (one, two)]
-            close.append(pair(f"{places.NAMES[name]}, {zoom}:1", pieces, True, zoom))
+            title, zoom = places.titled(name, side)
+            close.append(pair(title, [i.planes[:, y : y + side, x : x + side] for i in (one, two)], True, zoom))
+    told = "How many pixels there are of each level: "
     drawings = [
-        figures.Drawing(
-            f"How many pixels there are of each level: {name}",
-            figures.histogram(None, how(s), i.channels, f"histogram of {name}"),
-        )
+        figures.Drawing(told + name, figures.histogram(None, how(s), i.channels, f"histogram of {name}"))
         for name, how, s, i in zip(called, shown, small, (one, two), strict=True)
     ]
     beside = [(name, key, whole.width, whole.height) for name, key in zip(called, (whole.before, whole.after), strict=True)]

@@ -248,5 +248,5 @@ def text(value: Any) -> str:
     if isinstance(value, list):
         return ", ".join(f"({text(v)})" if isinstance(v, list) else text(v) for v in value) or "none"
     if isinstance(value, dict):
-        return ", ".join(f"{k} {text(v)}" for k, v in value.items())
+        return ", ".join(f"{str(k).replace('_', ' ')} {text(v)}" for k, v in value.items())
     return "none" if value is None else str(value)

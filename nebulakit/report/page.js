@@ -74,7 +74,7 @@ function sortable(table) {
     const up = button.parentElement.getAttribute("aria-sort") !== "ascending", body = table.tBodies[0];
     for (const th of all(table, "th")) th.removeAttribute("aria-sort");
     button.parentElement.setAttribute("aria-sort", up ? "ascending" : "descending");
-    const key = row => row.cells[k].dataset.v ?? row.cells[k].textContent.trim();
+    const key = row => row.cells[k].textContent.trim();
     const order = (a, b) => (isNaN(a) || isNaN(b) || a === "" || b === "" ? String(a).localeCompare(String(b)) : a - b);
     body.append(...[...body.rows].sort((a, b) => order(key(a), key(b)) * (up ? 1 : -1)));
   }));

@@ -16,8 +16,9 @@ import nebulakit
 from nebulakit.errors import NebulakitError, ResourceError, UsageError
 from nebulakit.report.collect import Collector, Pair
 from nebulakit.runner.execute import StepFailed
-from nebulakit.runner.folder import FAILED, PAGE, PAGE_MARK, read_record
-from nebulakit.runner.job import Done, Job, input_keys, publish_folder
+from nebulakit.runner.folder import FAILED, PAGE, PAGE_MARK, publish_folder, read_record
+from nebulakit.runner.inputs import input_keys
+from nebulakit.runner.job import Done, Job
 from nebulakit.runner.keys import versions
 
 HERE = Path(__file__).parent
@@ -44,29 +45,18 @@ class Frame:
     views: Sequence[Mapping[str, Any]] = field(default_factory=list)
 
 
+_MAY_BE_EMPTY = (
+    "on", "lead", "failure", "picture", "closer", "beside", "notices", "facts", "extra", "sheet", "axes", "recipe",
+)  # fmt: skip
+
+
 def render(**values: Any) -> str:
     """Fill the template; names that are not given are empty. ``live`` is the page's version where a server renews it."""
     script = (HERE / "page.js").read_text(encoding="utf-8")
     told = base64.b64encode(hashlib.sha256(script.encode()).digest()).decode()
-    empty = (
-        "on",
-        "lead",
-        "failure",
-        "picture",
-        "closer",
-        "beside",
-        "notices",
-        "facts",
-        "extra",
-        "steps",
-        "sheet",
-        "axes",
-        "tables",
-        "recipe",
-    )
     page: str = _template().render(
         **{
-            **dict.fromkeys(empty),
+            **dict.fromkeys(_MAY_BE_EMPTY),
             "names": ("before", "after"),
             "facts_title": "What it was made from",
             "steps": [],
@@ -139,9 +129,9 @@ def report_of_failure(job: Job, collected: Collector, fault: NebulakitError) -> 
     record: dict[str, Any] = {
         "nebulakit": nebulakit.__version__,
         "versions": versions(),
-        "recipe": {"file": Path(job.recipe.source).name, "text": job.recipe.text, "settings": dict(job.settings)},
+        "recipe": job.recipe_told(),
         "inputs": input_keys(job)[0],
-        "options": {"preview": job.preview},
+        "options": job.options(),
         "seconds": sum(s.seconds for s in collected.steps),
     }
     try:

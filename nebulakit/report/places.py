@@ -30,6 +30,12 @@ def cut(image: Image, x: float, y: float, size: int) -> tuple[int, int] | None:
     return int(min(max(round(py) - size // 2, 0), h - size)), int(min(max(round(px) - size // 2, 0), w - size))
 
 
+def titled(name: str, size: int) -> tuple[str, int]:
+    """Give the title of a close-up of ``size`` px, and how many pixels of the page each of its pixels takes along a side."""
+    zoom = max(1, LARGEST // size)
+    return f"{NAMES[name]}, {zoom}:1", zoom
+
+
 def places(image: Image, size: int) -> Places:
     """Choose where to look closely; positions (x, y) in the stack, ``size`` px of room round each.
 

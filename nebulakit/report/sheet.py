@@ -54,11 +54,9 @@ class Sheet:
             if corner is None or self._weight() - start > 0.6 * self._room:
                 continue
             y, x = corner
-            zoom = max(1, places.LARGEST // side)
+            title, zoom = places.titled(name, side)
             piece = image.planes[:, y : y + side, x : x + side]
-            views.append(
-                self._view(number, f"{places.NAMES[name]}, {zoom}:1", piece, True, zoom, grid(image, wcs, (y, x, side, side)))
-            )
+            views.append(self._view(number, title, piece, True, zoom, grid(image, wcs, (y, x, side, side))))
         lines = [f"{k} = {v}" for k, v in settings.items()]
         self.frames.append(Frame(f"No. {number}", lines, views))
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -42,6 +42,16 @@ class Seen:
         """Give another result of the step, where it is there."""
         return self.layers.get(Ref(self.call.index, name))
 
+    @property
+    def scale(self) -> float:
+        """Pixels of the picture for each of the layer that was read."""
+        return self.picture[1] / self.before.shape[1]
+
+    def over(self, caption: str, marks: Iterable[str], title: str, on: tuple[str, int, int] | None = None) -> Drawing:
+        """Draw marks over the layer that was read, or over another picture (key, width, height)."""
+        key, width, height = on or self.picture
+        return Drawing(caption, figures.over(width, height, marks, title), key, width, height)
+
     def grey(self, plane: Planes) -> tuple[str, int, int, Planes]:
         """Put a plane (y, x) onto the page as a small grey picture, its least value black; give key, size and the shrunken plane."""
         small = look.shrink(plane[None], WIDTH)[0]
@@ -79,65 +89,43 @@ def special(seen: Seen) -> list[Drawing]:
 
 def _crop(seen: Seen) -> Drawing:
     """The coverage, or where it is not known the picture, with the rectangle that was kept."""
-    known = seen.before.coverage is not None
+    on, what = seen.picture, "The rectangle kept; coverage was told from the noise"
     if seen.before.coverage is not None:
-        key, w, h, _ = seen.grey(seen.before.coverage)
-    else:
-        key, w, h = seen.picture
-    k = w / seen.before.shape[1]
+        on, what = seen.grey(seen.before.coverage)[:3], "Coverage (bright: more frames) and the rectangle kept"
+    k = on[1] / seen.before.shape[1]
     corners = [seen.before.frame.from_stack(*c) for c in seen.after.frame.corners(seen.after.shape)]
-    (x0, x1), (y0, y1) = (
-        (min(v), max(v) + 1) for v in zip(*corners, strict=True)
-    )  # pixels reach half a pixel about their centres
+    # pixels reach half a pixel about their centres
+    (x0, x1), (y0, y1) = ((min(v), max(v) + 1) for v in zip(*corners, strict=True))
     box = f'<rect x="{x0 * k:.1f}" y="{y0 * k:.1f}" width="{(x1 - x0) * k:.1f}" height="{(y1 - y0) * k:.1f}"/>'
-    what = (
-        "Coverage (bright: more frames) and the rectangle kept"
-        if known
-        else "The rectangle kept; coverage was told from the noise"
-    )
-    return Drawing(what, figures.over(w, h, [box], "the rectangle kept"), key, w, h)
+    return seen.over(what, [box], "the rectangle kept", on)
 
 
 def _gradient(seen: Seen) -> list[Drawing]:
     out = []
-    key, w, h = seen.picture
-    k = w / seen.before.shape[1]
     samples = [s for s in seen.record.get("samples", ()) if isinstance(s, Mapping)]
-    shown = _apart([(float(s["x"]) * k, float(s["y"]) * k) for s in samples], w / 30)
+    at = [(float(s["x"]) * seen.scale, float(s["y"]) * seen.scale) for s in samples]
+    shown = _apart(at, seen.picture[1] / 30)
     if shown:
-        marks = []
-        for n in shown:
-            x, y = float(samples[n]["x"]) * k, float(samples[n]["y"]) * k
-            rejected = bool(samples[n].get("rejected"))
-            size = w / WIDTH
-            marks.append(
-                figures.cross(x, y, 3 * size)
-                if rejected
-                else figures.circle(x, y, size * (1.5 + 3.5 * min(1.0, float(samples[n]["weight"]))))
-            )
+        size = seen.picture[1] / WIDTH
+        marks = [
+            figures.cross(*at[n], 3 * size)
+            if samples[n].get("rejected")
+            else figures.circle(*at[n], size * (1.5 + 3.5 * min(1.0, float(samples[n]["weight"]))))
+            for n in shown
+        ]
         why = ", ".join(sorted({str(s["rejected"]) for s in samples if s.get("rejected")}))
-        out.append(
-            Drawing(
-                "Sky samples: circles are used, larger ones weigh more" + (f"; crosses are left out ({why})" if why else ""),
-                figures.over(w, h, marks, "sky samples on the picture"),
-                key,
-                w,
-                h,
-            )
-        )
+        told = "Sky samples: circles are used, larger ones weigh more" + (f"; crosses are left out ({why})" if why else "")
+        out.append(seen.over(told, marks, "sky samples on the picture"))
     model = seen.result("model")
     if model is None:
         return out
-    mean = np.nan_to_num(np.mean(model.planes, axis=0))
-    key, w, h, small = seen.grey(mean)
+    key, w, h, small = seen.grey(np.nan_to_num(np.mean(model.planes, axis=0)))
     low, high = float(small.min()), float(small.max())
     if high > low:
         lines = [figures.outline(small, low + (high - low) * n / 6) for n in range(1, 6)]
-        rise = seen.record.get("gradient_sigma") or [0.0]
-        told = f"; it rises by {max(rise):.0f} σ from its lowest place to its highest, lines at each sixth of that"
-        out.append(
-            Drawing("The skyglow that was fitted" + told, figures.over(w, h, lines, "skyglow with contour lines"), key, w, h)
-        )
+        rise = max(seen.record.get("gradient_sigma") or [0.0])
+        told = f"The skyglow that was fitted; it rises by {rise:.0f} σ from its lowest place to its highest, lines at each sixth of that"
+        out.append(seen.over(told, lines, "skyglow with contour lines", (key, w, h)))
     return out
 
 
@@ -156,35 +144,25 @@ def _apart(places: Sequence[tuple[float, float]], least: float) -> list[int]:
 
 def _stars(seen: Seen) -> list[Drawing]:
     out = []
-    key, w, h = seen.picture
-    k = w / seen.before.shape[1]
-    found = seen.after.stars
+    k, found = seen.scale, seen.after.stars
     if found is not None:
         brightest = np.argsort(-found.peak, kind="stable")[:MOST_STARS]
         marks = [figures.circle(found.x[i] * k, found.y[i] * k, max(1.6, found.radius[i] * k)) for i in brightest]
         rest = f", the {MOST_STARS} brightest circled" if len(found) > MOST_STARS else ""
-        out.append(
-            Drawing(
-                f"{len(found)} stars found{rest}; a circle ends where the star's light sinks into the noise",
-                figures.over(w, h, marks, "stars found"),
-                key,
-                w,
-                h,
-            )
-        )
+        told = f"{len(found)} stars found{rest}; a circle ends where the star's light sinks into the noise"
+        out.append(seen.over(told, marks, "stars found"))
     filled = seen.result("filled")
     if filled is not None:
         key, w, h, small = seen.grey(filled.planes[0])
-        lines = figures.over(w, h, [figures.outline(small, 0.5)], "outline of what was touched")
-        out.append(Drawing("What was filled in or had starlight subtracted (white); the rest is untouched", lines, key, w, h))
+        told = "What was filled in or had starlight subtracted (white); the rest is untouched"
+        out.append(seen.over(told, [figures.outline(small, 0.5)], "outline of what was touched", (key, w, h)))
     return out
 
 
 def _outlined(caption: str, seen: Seen, plane: Planes, level: float) -> Drawing:
-    key, w, h = seen.picture
-    k = w / plane.shape[1]
+    k = seen.picture[1] / plane.shape[1]
     line = f'<g transform="scale({k:.4f})">{figures.outline(plane, level)}</g>'
-    return Drawing(caption, figures.over(w, h, [line], caption), key, w, h)
+    return seen.over(caption, [line], caption)
 
 
 def _psf(seen: Seen) -> list[Drawing]:
@@ -223,9 +201,8 @@ def _noise(seen: Seen) -> list[Drawing]:
         )  # fmt: skip
         for n, (label, row) in enumerate(zip(("before", "after"), pair, strict=True)):
             plot.line(label, scales, row, n, named=False).points(label, scales, row, n)
-        out.append(
-            Drawing(f"Noise per starlet scale, {figures.NAMES.get(name, name)}", plot.svg(f"noise per starlet scale, {name}"))
-        )
+        told = f"Noise per starlet scale, {figures.NAMES.get(name, name)}"
+        out.append(Drawing(told, plot.svg(f"noise per starlet scale, {name}")))
     return out
 
 
@@ -237,12 +214,9 @@ def _sensor(seen: Seen) -> list[Drawing]:
     out = [Drawing("How the sensor sees the two lines", figures.table(("channel", "Hα", "[O III]"), rows))]
     boxes = look.shrink(seen.small_before, 80)
     colours = (boxes - look.levels(boxes)[:, None, None]).reshape(3, -1)
-    unit = (
-        np.array(seen.before.noise.sigma)[:, None]
-        if seen.before.noise is not None
-        else np.full((3, 1), max(float(np.abs(colours).max()), 1e-12))
-    )
-    red, *others = colours / unit.mean()
+    noise = seen.before.noise
+    unit = float(np.mean(noise.sigma)) if noise is not None else max(float(np.abs(colours).max()), 1e-12)
+    red, *others = colours / unit
     every = np.argsort(-red, kind="stable")[:: max(1, red.size // MOST_POINTS)]
     for n, other in enumerate(others, 1):
         x, y = red[every], other[every]
@@ -253,21 +227,11 @@ def _sensor(seen: Seen) -> list[Drawing]:
         plot.points("boxes", x[inside], y[inside], 1, named=False, r=1.4)
         for line, column in (("ha", 0), ("oiii", 1)):
             direction = sensor[[0, n], column]
-            far = min(
-                v
-                for v in (
-                    right / direction[0] if direction[0] > 0 else np.inf,
-                    top / direction[1] if direction[1] > 0 else np.inf,
-                )
-            )
+            far = min(edge / d if d > 0 else np.inf for edge, d in zip((right, top), direction, strict=True))
             if np.isfinite(far):
                 plot.line(line, [0, direction[0] * far], [0, direction[1] * far])
-        out.append(
-            Drawing(
-                f"Colours of boxes, {names[n]} against red, and the colour of each line alone",
-                plot.svg(f"{names[n]} against red"),
-            )
-        )
+        told = f"Colours of boxes, {names[n]} against red, and the colour of each line alone"
+        out.append(Drawing(told, plot.svg(f"{names[n]} against red")))
     return out
 
 

@@ -24,12 +24,13 @@ from nebulakit.recipe.model import Call, Recipe
 from nebulakit.report.collect import Collector
 from nebulakit.report.page import render, report, report_of
 from nebulakit.runner.execute import execute
-from nebulakit.runner.job import Done, Job, describe, input_keys, read_inputs, run_job
+from nebulakit.runner.inputs import input_keys, read_inputs
+from nebulakit.runner.job import Done, Job, describe, run_job
 from nebulakit.runner.store import Store
 
 POLL = 0.04  # seconds between looks at the recipe file
 QUICK = 600_000  # pixels a preview should not exceed
-COARSEST = 2  # times: in larger cells stars 3 to 4 px wide have to be softened, and there are no fewer of them to fit
+BINNED = 2  # times: in larger cells stars 3 to 4 px wide have to be softened, and there are no fewer of them to fit
 
 
 class Changed(Exception):
@@ -135,8 +136,8 @@ class Watch:
     def _preview(self, job: Job, still: Callable[[Call], None], took: Callable[[], str]) -> None:
         """Run on binned data and show that, unless the stack is small enough to be run whole at once."""
         if self._factor is None:
-            size = read_inputs(job)["stack"].planes[0].size
-            self._factor = next(n for n in range(1, COARSEST + 1) if size / n**2 <= QUICK or n == COARSEST)
+            height, width = read_inputs(job)["stack"].shape
+            self._factor = 1 if height * width <= QUICK else BINNED
         factor = self._factor
         if factor == 1:
             return

@@ -33,44 +33,40 @@ def first_doubts(image: Image) -> tuple[list[Notice], Callable[[], list[Notice]]
 
     A fault of ours in looking costs doubts, never the picture: it is told as one of them.
     """
-    later: list[Callable[[], list[Notice]]] = []
-
-    def at_once() -> list[Notice]:
-        found, rest = _first(image)
-        later.append(rest)
-        return found
-
-    found = _guarded(at_once)
-    return found, lambda: [n for rest in later for n in _guarded(rest)]
-
-
-def _guarded(look: Callable[[], list[Notice]]) -> list[Notice]:
     try:
-        return look()
+        found, rest = _first(image)
     except Exception as fault:
-        at = traceback.extract_tb(fault.__traceback__)[-1]
-        told = f"{type(fault).__name__}: {fault} ({Path(at.filename).name}, line {at.lineno}; nebulakit {__version__})"
-        return [
-            Notice(
-                "not-looked-through",
-                "the stack could not be looked through for signs of trouble, by a fault of nebulakit, not of yours; the picture is not touched "
-                f"by it. Please report this sentence to the place you have nebulakit from: {told}",
-            )
-        ]
+        return [_fault_of_ours(fault)], list
+
+    def later() -> list[Notice]:
+        try:
+            return rest()
+        except Exception as fault:
+            return [_fault_of_ours(fault)]
+
+    return found, later
+
+
+def _fault_of_ours(fault: Exception) -> Notice:
+    at = traceback.extract_tb(fault.__traceback__)[-1]
+    told = f"{type(fault).__name__}: {fault} ({Path(at.filename).name}, line {at.lineno}; nebulakit {__version__})"
+    return Notice(
+        "not-looked-through",
+        "the stack could not be looked through for signs of trouble, by a fault of nebulakit, not of yours; the picture "
+        f"is not touched by it. Please report this sentence to the place you have nebulakit from: {told}",
+    )
 
 
 def _first(image: Image) -> tuple[list[Notice], Callable[[], list[Notice]]]:
-    def nothing() -> list[Notice]:
-        return []
-
+    """Give the doubts that are found at once, and what looks for the others; ``list`` where there are none."""
     if image.channels == ("mosaic",):
-        return list(_of_mosaic(image)), nothing
+        return list(_of_mosaic(image)), list
     if min(image.shape) < 64 or not np.isfinite(image.planes).any():
-        return [], nothing
+        return [], list
     if len(image.channels) == 1 and image.scale == "linear":
         unnamed = list(_of_grey(image))
         if unnamed:
-            return unnamed, nothing  # what follows means nothing on a mosaic
+            return unnamed, list  # what follows means nothing on a mosaic
     found = list(_of_header(image))
     # row by row: mostly the first row is another
     if image.is_rgb and all(
@@ -80,15 +76,14 @@ def _first(image: Image) -> tuple[list[Notice], Callable[[], list[Notice]]]:
         found.append(
             Notice(
                 "three-equal-planes",
-                "red, green and blue are the same to the last bit: this is a grey picture saved as colour, and there are "
-                "no lines to "
-                "part in it. Use the recipe one_line.",
+                "red, green and blue are the same to the last bit: this is a grey picture saved as colour, and there "
+                "are no lines to part in it. Use the recipe one_line.",
             )
         )
         unknown = {"white": None, "stars": None, "noise": None, "sky": None, "psf": None}
         image = dataclasses.replace(image, planes=image.planes[:1], channels=("grey",), **unknown)  # type: ignore[arg-type]
     if image.scale == "display":
-        return found, nothing  # it says itself what it is; what follows is about linear data
+        return found, list  # it says itself what it is; what follows is about linear data
     return found, lambda: list(_of_coverage(image)) + list(of_pixels(image))
 
 
@@ -101,11 +96,10 @@ def _of_mosaic(image: Image) -> Iterator[Notice]:
     if seen.spread < 2.0:
         yield Notice(
             "colour-lost",
-            f"the header speaks of a colour pattern ({said or 'none named'}), but the four cells of 2x2 pixels show the same to "
-            f"{seen.spread:.1f} times their noise: frames were averaged after they were turned, and the colour is gone. "
-            f"Make colour of "
-            "the single frames first, then stack; of this file only  nebulakit run one_line  is left, with the pattern "
-            "taken out of its header.",
+            f"the header speaks of a colour pattern ({said or 'none named'}), but the four cells of 2x2 pixels show "
+            f"the same to {seen.spread:.1f} times their noise: frames were averaged after they were turned, and the "
+            "colour is gone. Make colour of the single frames first, then stack; of this file only  nebulakit run "
+            "one_line  is left, with the pattern taken out of its header.",
         )
         return
     small, large = sorted(seen.diagonals)
@@ -122,9 +116,8 @@ def _of_mosaic(image: Image) -> Iterator[Notice]:
         yield Notice(
             "wrong-pattern",
             f"the header says {said}, but the pixels fit {fits}: the two cells that agree, to {small:.1f} times their "
-            f"noise (the others "
-            f"to {large:.1f}), are the green ones. With the wrong pattern H-alpha lands in the wrong colour. "
-            f"Write  - collapse_bayer: {{pattern: {fits}}}",
+            f"noise (the others to {large:.1f}), are the green ones. With the wrong pattern H-alpha lands in the wrong "
+            f"colour. Write  - collapse_bayer: {{pattern: {fits}}}",
         )
 
 
@@ -153,10 +146,9 @@ def _of_header(image: Image) -> Iterator[Notice]:
         turn = float(np.linalg.det(wcs.pixel_scale_matrix))
         yield Notice(
             "mirrored",
-            f"by the sky position in its header (determinant {turn:+.2g} square degrees) the stack is a mirror image of "
-            f"the sky, or its rows "
-            "were turned over without the header being told. Compare with a known picture; if it is mirrored, write  - "
-            "orient: {mirror: horizontal}",
+            f"by the sky position in its header (determinant {turn:+.2g} square degrees) the stack is a mirror image "
+            "of the sky, or its rows were turned over without the header being told. Compare with a known picture; if "
+            "it is mirrored, write  - orient: {mirror: horizontal}",
         )
 
 
@@ -176,25 +168,23 @@ def _of_coverage(image: Image) -> Iterator[Notice]:
         if sense.meaning is None:
             yield Notice(
                 "coverage-unrelated",
-                f"the coverage map has nothing to do with the noise of the stack (rank correlation "
-                f"{sense.correlation:+.2f}; frames give "
-                "below -0.1): it may belong to another stack, or be turned over. It is not trusted where the noise says "
-                "otherwise; "
-                "run without it, or give the right one with  --input coverage=FILE",
+                "the coverage map has nothing to do with the noise of the stack (rank correlation "
+                f"{sense.correlation:+.2f}; frames give below -0.1): it may belong to another stack, or be turned "
+                "over. It is not trusted where the noise says otherwise; run without it, or give the right one with  "
+                "--input coverage=FILE",
             )
         elif sense.meaning != "frames":
             yield Notice(
                 "coverage-inverted",
-                f"the coverage map is more where the noise is more (rank correlation {sense.correlation:+.2f}): it counts "
-                f"{sense.meaning}, not "
-                f"frames. Write  - crop_to_coverage: {{map_counts: {sense.meaning}}}  or export the map of frames or weights.",
+                f"the coverage map is more where the noise is more (rank correlation {sense.correlation:+.2f}): it "
+                f"counts {sense.meaning}, not frames. Write  - crop_to_coverage: {{map_counts: {sense.meaning}}}  or "
+                "export the map of frames or weights.",
             )
     share, level = signs.lower_plateau(image.coverage)
     if share > 0:
         yield Notice(
             "several-nights",
             f"coverage has a second plateau ({share:.0%} of the frame at {level:.0%} of the best): several nights or "
-            f"fields, turned against each "
-            "other. Expect straight edges where one ends, in level and in noise. Keep what all share:  - "
-            "crop_to_coverage: {keep: 85%}",
+            "fields, turned against each other. Expect straight edges where one ends, in level and in noise. Keep what "
+            "all share:  - crop_to_coverage: {keep: 85%}",
         )

@@ -39,8 +39,7 @@ def of_pixels(image: Image) -> Iterator[Notice]:
         "noise", "sky", "white"
     )
     noise, sky = known.noise, known.sky
-    assert noise is not None
-    assert sky is not None
+    assert noise is not None and sky is not None
     sigma = noise.sigma
 
     steps = [signs.step_of_values(p[inside]) for p in planes]
@@ -52,9 +51,9 @@ def of_pixels(image: Image) -> Iterator[Notice]:
             told = "all of the sky, 80% of the pixels, is one value"
         yield Notice(
             "few-levels",
-            f"the stack was saved with too few levels: {told} (in {_name(image, c)}). Faint light and noise cannot be "
-            f"told apart, smooth skies "
-            "will show steps. Export the stack again as 32-bit float; nothing in a recipe brings it back.",
+            f"the stack was saved with too few levels: {told} (in {image.channels[c]}). Faint light and noise cannot be "
+            "told apart, smooth skies will show steps. Export the stack again as 32-bit float; nothing in a recipe "
+            "brings it back.",
         )
         return  # noise and all that rests on it mean nothing here
     cut = [signs.at_lowest(p, inside, s) for p, s in zip(planes, sigma, strict=True)]
@@ -62,10 +61,9 @@ def of_pixels(image: Image) -> Iterator[Notice]:
         c = int(np.argmax(cut))
         yield Notice(
             "blacks-cut",
-            f"{cut[c]:.1%} of the pixels hold exactly the lowest value of {_name(image, c)}, scattered among others: the "
-            f"stacking program "
-            "cut the sky off, and faint light with it. Noise and sky are told wrongly. Stack again with an offset kept "
-            "(no clipping at 0).",
+            f"{cut[c]:.1%} of the pixels hold exactly the lowest value of {image.channels[c]}, scattered among others: "
+            "the stacking program cut the sky off, and faint light with it. Noise and sky are told wrongly. Stack "
+            "again with an offset kept (no clipping at 0).",
         )
     stretched = list(_stretched(known, inside)) if image.record.get("assume") != "linear" else []
     yield from stretched
@@ -92,11 +90,10 @@ def _stretched(known: Image, inside: npt.NDArray[np.bool_]) -> Iterator[Notice]:
         rank = float(np.median([f[0] for f in found]))
         yield Notice(
             "already-stretched",
-            f"noise falls where there is more light (as the power {slope:.2f} of the level, rank correlation {rank:+.2f}; "
-            f"linear data have 0 to "
-            "+0.5): the picture seems to be stretched already, and no line can be parted in it. Export the stack before "
-            "any stretch; or use the "
-            "recipe finish (with --assume display). If you know it to be linear, say  --assume linear",
+            f"noise falls where there is more light (as the power {slope:.2f} of the level, rank correlation "
+            f"{rank:+.2f}; linear data have 0 to +0.5): the picture seems to be stretched already, and no line can be "
+            "parted in it. Export the stack before any stretch; or use the recipe finish (with --assume display). If "
+            "you know it to be linear, say  --assume linear",
         )
 
 
@@ -105,8 +102,7 @@ def _noise_doubts(image: Image, known: Image, inside: npt.NDArray[np.bool_], str
     from nebulakit.runner.examine import gradient
 
     noise, sky = known.noise, known.sky
-    assert noise is not None
-    assert sky is not None
+    assert noise is not None and sky is not None
     heights = [abs(level) / s if s > 0 else np.inf for level, s in zip(sky, noise.sigma, strict=True)]
     negative = float((known.planes[:, inside] < 0).mean())
     rise = min(gradient(known))  # nebula raises one colour or two, skyglow all
@@ -114,17 +110,14 @@ def _noise_doubts(image: Image, known: Image, inside: npt.NDArray[np.bool_], str
         yield Notice(
             "sky-removed",
             f"the sky stands at 0 (within {max(heights):.1f} sigma, {negative:.0%} of the pixels are negative): sky or "
-            f"gradient were removed before. "
-            f"Negative values are kept as values. The sky still rises by {rise:.1f} sigma across the frame; under 3, take "
-            f"it as done:  - remove_gradient: {{}}  "
-            "with  skip: true",
+            f"gradient were removed before. Negative values are kept as values. The sky still rises by {rise:.1f} "
+            "sigma across the frame; under 3, take it as done:  - remove_gradient: {}  with  skip: true",
         )
     elif rise < 3.0 and not cut and not stretched:
         yield Notice(
             "gradient-removed",
-            f"the sky is even to {rise:.1f} sigma across the frame: a gradient was removed before, or there was none. A "
-            f"second surface can only take "
-            "nebula away:  - remove_gradient: {}  with  skip: true",
+            f"the sky is even to {rise:.1f} sigma across the frame: a gradient was removed before, or there was none. "
+            "A second surface can only take nebula away:  - remove_gradient: {}  with  skip: true",
         )
     if stretched or not image.is_rgb:
         return
@@ -136,46 +129,28 @@ def _noise_doubts(image: Image, known: Image, inside: npt.NDArray[np.bool_], str
         yield Notice(
             "channels-mixed",
             f"the noise of {NAMES[pair[0]]} and {NAMES[pair[1]]} is opposed (correlation {between[k]:+.2f}; a camera "
-            f"gives 0 or more): a colour matrix was "
-            "applied. The sensor's own answer to the lines no longer holds; stack without colour calibration, or leave  "
-            "- unmix_lines: {sensor: auto}",
+            "gives 0 or more): a colour matrix was applied. The sensor's own answer to the lines no longer holds; "
+            "stack without colour calibration, or leave  - unmix_lines: {sensor: auto}",
         )
 
 
 def _star_doubts(image: Image, known: Image, inside: npt.NDArray[np.bool_], stretched: bool) -> Iterator[Notice]:
     """Doubt stars, and what rests on knowing where they are."""
     known = known.measured("stars", "psf")
-    noise, sky, stars, psf = known.noise, known.sky, known.stars, known.psf
+    noise, stars, psf = known.noise, known.stars, known.psf
     assert noise is not None
-    assert sky is not None
-    lum = np.asarray(known.planes.sum(0))
-    total = float(np.sqrt(np.square(noise.sigma).sum()))
     mega = float(inside.sum()) / 1e6
-    top = [float(np.nanmax(p)) for p in known.planes]
-    if known.white is None and max(top) > 1.5:
+    top = float(np.nanmax(known.planes))
+    if known.white is None and top > 1.5:
         yield Notice(
             "values-beyond-one",
-            f"values reach {max(top):.5g} and no star is cut off at a common level: what counts as full is not known, and "
-            f"a level in % of it means nothing. "
-            "Write levels in sigma (such as  above: 4 sigma), or scale the stack so that full is 1 when you export it.",
+            f"values reach {top:.5g} and no star is cut off at a common level: what counts as full is not known, "
+            "and a level in % of it means nothing. Write levels in sigma (such as  above: 4 sigma), or scale the stack "
+            "so that full is 1 when you export it.",
         )
     number = 0 if stars is None else len(stars)
     if number < max(6, 25 * mega):
-        depth, spots = star_signs.dips(lum, total, max(15, min(inside.shape) // 60))
-        if spots >= 4 and depth < 0.9:
-            yield Notice(
-                "out-of-focus",
-                f"{spots} bright spots have a dark middle ({depth:.0%} of their rim): the stars are out of focus. They "
-                f"are neither found nor sharpened well; "
-                "nothing in a recipe makes them points. Take  - deconvolve: {}  out, and keep only nights in focus.",
-            )
-        else:
-            yield Notice(
-                "stars-removed",
-                f"{number} stars in {mega:.1f} million pixels: the stars were taken out before. Lengths in fwhm then have "
-                f"no measure: say the stars' "
-                "width with --fwhm, and leave separate_stars out of the recipe.",
-            )
+        yield _why_so_few(number, known, inside)
     elif stars is not None:
         ring, centre, used = star_signs.star_ring(known.planes, stars.x, stars.y, stars.peak, stars.saturated, known.fwhm or 3.0)
         yield from _width_doubts(image, known, stretched, ring, inside)
@@ -188,9 +163,9 @@ def _star_doubts(image: Image, known: Image, inside: npt.NDArray[np.bool_], stre
         if psf is not None and psf.ellipticity > 0.35:
             yield Notice(
                 "trailed",
-                f"stars are drawn out: their long axis is {1 / (1 - min(psf.ellipticity, 0.9)):.1f} times the short one, "
-                f"at {psf.angle:.0f} degrees ({psf.stars} stars). Guiding or "
-                "wind: leave single bad frames out of the stack. Do not sharpen: take  - deconvolve: {}  out.",
+                f"stars are drawn out: their long axis is {1 / (1 - min(psf.ellipticity, 0.9)):.1f} times the short "
+                f"one, at {psf.angle:.0f} degrees ({psf.stars} stars). Guiding or wind: leave single bad frames out of "
+                "the stack. Do not sharpen: take  - deconvolve: {}  out.",
             )
         yield from _white_doubts(known, stars, stretched)
         if image.is_rgb and not stretched:
@@ -199,70 +174,90 @@ def _star_doubts(image: Image, known: Image, inside: npt.NDArray[np.bool_], stre
     if lone > max(15, 80 * mega):
         yield Notice(
             "hot-pixels",
-            f"{lone} points sharper than any star, in one colour each ({lone / mega:.0f} per million pixels): hot pixels, "
-            f"darks were missing or the frames not "
-            "dithered. They may pass for stars. Stack again with darks and rejection.",
+            f"{lone} points sharper than any star, in one colour each ({lone / mega:.0f} per million pixels): hot "
+            "pixels, darks were missing or the frames not dithered. They may pass for stars. Stack again with darks "
+            "and rejection.",
         )
+
+
+def _why_so_few(number: int, known: Image, inside: npt.NDArray[np.bool_]) -> Notice:
+    """Say why hardly a star was found: they are rings, or were taken out."""
+    assert known.noise is not None
+    total = float(np.sqrt(np.square(known.noise.sigma).sum()))
+    depth, spots = star_signs.dips(np.asarray(known.planes.sum(0)), total, max(15, min(inside.shape) // 60))
+    if spots >= 4 and depth < 0.9:
+        return Notice(
+            "out-of-focus",
+            f"{spots} bright spots have a dark middle ({depth:.0%} of their rim): the stars are out of focus. They are neither found nor "
+            "sharpened well; nothing in a recipe makes them points. Take  - deconvolve: {}  out, and keep only nights in focus.",
+        )
+    return Notice(
+        "stars-removed",
+        f"{number} stars in {inside.sum() / 1e6:.1f} million pixels: the stars were taken out before. Lengths in fwhm then have no measure: "
+        "say the stars' width with --fwhm, and leave separate_stars out of the recipe.",
+    )
 
 
 def _width_doubts(image: Image, known: Image, stretched: bool, ring: float, inside: npt.NDArray[np.bool_]) -> Iterator[Notice]:
     """Doubt the sampling: the stars' width against how alike the noise of neighbours is."""
     noise, fwhm = known.noise, known.fwhm
     assert noise is not None
+    if fwhm is None:
+        return
     ratios = [row[1] / row[0] if row[0] > 0 else 0.0 for row in noise.scales]
     # one channel smoothed far beyond what resampling does is enough
     coarse = max(ratios) if max(ratios) > 1.2 else float(np.median(ratios))
-    middle = signs.middle(known.planes)
-    tails = (
-        signs.likeness(known.planes[(slice(None), *middle)], inside[middle], (0.1, 0.02)) if image.is_rgb else np.zeros((1, 2))
-    )
-    between, spread = tails[:, 0], float(np.min(tails[:, 0] - tails[:, 1]))
-    if fwhm is None:
-        return
     if fwhm > 5 and coarse > 0.75:
         yield Notice(
             "enlarged",
             f"stars are {fwhm:.1f} px wide and the noise of neighbouring pixels is alike (scale 2 to scale 1: "
-            f"{coarse:.2f}; untouched 0.23 to 0.6): the stack was "
-            "enlarged (or smoothed a lot), and holds no more detail for it. Begin with  - bin: {factor: 2}",
+            f"{coarse:.2f}; untouched 0.23 to 0.6): the stack was enlarged (or smoothed a lot), and holds no more "
+            "detail for it. Begin with  - bin: {factor: 2}",
         )
     elif fwhm < 1.6:
         yield Notice(
             "undersampled",
             f"stars are only {fwhm:.1f} px wide: binned, or a short focus. Hot pixels look like stars and sharpening "
-            f"makes points of nothing: "
-            "take  - deconvolve: {}  out; do not bin further.",
+            "makes points of nothing: take  - deconvolve: {}  out; do not bin further.",
         )
-    elif (coarse > 0.95 or float(np.min(between)) > 0.4) and not stretched:
+    elif smoothed := _smoothed(image, known, stretched, coarse, inside):
         yield Notice(
             "smoothed-already",
-            f"the finest noise is missing (scale 2 to scale 1: {coarse:.2f}, untouched 0.23 to 0.9; what is left there is "
-            f"alike in all channels by {float(np.min(between)):.2f}): "
-            "the stack was smoothed or denoised before. The noise is told too small. Export it untouched; else leave out "
-            " - denoise_wavelet: {}",
+            f"{smoothed}. The noise is told too small. Export the stack untouched; else leave out  - denoise_wavelet: {{}}",
         )
-    elif spread > _UNEVEN and not stretched:
-        yield Notice(
-            "smoothed-already",
-            f"what is left of the finest detail is as alike in two channels as chance has it, and differs by {spread:.2f} among the least "
-            "alike places (untouched noise by 0.1): the stack was denoised before. The noise is told too small. Export it untouched; "
-            "else leave out  - denoise_wavelet: {}",
-        )
-    else:
-        alike, expected = signs.repeats(known.planes, inside), signs.repeats_by_levels(known.planes, inside)
-        if alike > 0.008 + 3 * expected:
-            yield Notice(
-                "smoothed-already",
-                f"{alike:.1%} of all pixels are equal to their neighbour to the last bit (untouched {expected:.1%}): a median was taken over "
-                "neighbours. The noise is told too small. Export the stack untouched; else leave out  - denoise_wavelet: {}",
-            )
     if ring < -0.008 and not stretched:
         yield Notice(
             "sharpened-already",
-            f"stars have a dark ring ({ring:.1%} of their height, seen on the brightest that are not cut off): the stack "
-            f"was sharpened before. Export it untouched; "
-            "else take  - deconvolve: {}  out, for it would deepen the rings.",
+            f"stars have a dark ring ({ring:.1%} of their height, seen on the brightest that are not cut off): the "
+            "stack was sharpened before. Export it untouched; else take  - deconvolve: {}  out, for it would deepen "
+            "the rings.",
         )
+
+
+def _smoothed(image: Image, known: Image, stretched: bool, coarse: float, inside: npt.NDArray[np.bool_]) -> str:
+    """Say by what sign the noise was smoothed before; empty where there is none."""
+    if not stretched:
+        middle, between, spread = signs.middle(known.planes), 0.0, 0.0
+        if image.is_rgb:
+            alike = signs.likeness(known.planes[(slice(None), *middle)], inside[middle], (0.1, 0.02))
+            between, spread = float(alike[:, 0].min()), float((alike[:, 0] - alike[:, 1]).min())
+        if coarse > 0.95 or between > 0.4:
+            return (
+                f"the finest noise is missing (scale 2 to scale 1: {coarse:.2f}, untouched 0.23 to 0.9; what is left there is alike in all "
+                f"channels by {between:.2f}): the stack was smoothed or denoised before"
+            )
+        if spread > _UNEVEN:
+            return (
+                "what is left of the finest detail is as alike in two channels as chance has it, and differs by "
+                f"{spread:.2f} among the least alike places (untouched noise by 0.1): the stack was denoised before"
+            )
+    equal, expected = signs.repeats(known.planes, inside), signs.repeats_by_levels(known.planes, inside)
+    if equal > 0.008 + 3 * expected:
+        return (
+            f"{equal:.1%} of all pixels are equal to their neighbour to the last bit (untouched {expected:.1%}): "
+            "a median was taken over neighbours"
+        )
+    return ""
 
 
 def _white_doubts(known: Image, stars: StarList, stretched: bool) -> Iterator[Notice]:
@@ -291,17 +286,16 @@ def _white_doubts(known: Image, stars: StarList, stretched: bool) -> Iterator[No
     if all(own) and max(abs(np.log(factors))) > 0.08:
         yield Notice(
             "channels-rescaled",
-            f"stars are cut off at different levels: red x{factors[0]:.2f}, blue x{factors[2]:.2f} of green. The channels "
-            f"were multiplied (white balance). "
-            "Leave  - unmix_lines: {sensor: auto} , which measures the answer anew; a named sensor does not fit any more.",
+            f"stars are cut off at different levels: red x{factors[0]:.2f}, blue x{factors[2]:.2f} of green. The "
+            "channels were multiplied (white balance). Leave  - unmix_lines: {sensor: auto} , which measures the "
+            "answer anew; a named sensor does not fit any more.",
         )
 
 
 def _colour_doubts(known: Image, inside: npt.NDArray[np.bool_]) -> Iterator[Notice]:
     """Doubt the colours of what lies between the stars."""
     noise, stars = known.noise, known.stars
-    assert noise is not None
-    assert stars is not None
+    assert noise is not None and stars is not None
     mask = star_signs.star_mask(inside.shape, stars.x, stars.y, stars.radius)
     if mask[inside].mean() > _CROWD:  # the light between so many stars is theirs
         return
@@ -315,25 +309,21 @@ def _colour_doubts(known: Image, inside: npt.NDArray[np.bool_]) -> Iterator[Noti
         yield Notice(
             "no-line-light",
             f"what lies between the stars has the stars' own colour (red {red:.2f}, blue {blue:.2f} of green; stars "
-            f"{own[0]:.2f} and {own[2]:.2f}): starlight from dust or "
-            "a galaxy, or no line filter. There are no lines to part: use the recipe natural.",
+            f"{own[0]:.2f} and {own[2]:.2f}): starlight from dust or a galaxy, or no line filter. There are no lines "
+            "to part: use the recipe natural.",
         )
     elif (blue > 1.9 and blue > 1.2 * red) or (c[0, 1] > 0.9 and c[0, 1] > c[1, 2] + 0.1 and blue < 0.4 and red > 0.4):
         yield Notice(
             "red-and-blue-swapped",
-            f"the nebula is strongest in blue, or seen in green and red but not in blue (red {red:.2f}, blue {blue:.2f} "
-            f"of green): H-alpha sits in the blue plane. "
-            "Red and blue were swapped, or the colour pattern is wrong (RGGB for BGGR). Export with the right order, "
-            "or for a mosaic say which with  - collapse_bayer: {pattern: RGGB}  (or BGGR, GRBG, GBRG).",
+            f"the nebula is strongest in blue, or seen in green and red but not in blue (red {red:.2f}, blue "
+            f"{blue:.2f} of green): H-alpha sits in the blue plane. Red and blue were swapped, or the colour pattern "
+            "is wrong (RGGB for BGGR). Export with the right order, or for a mosaic say which with  - collapse_bayer: "
+            "{pattern: RGGB}  (or BGGR, GRBG, GBRG).",
         )
     elif abs(red) < 0.45 and abs(blue) < 0.45:
         yield Notice(
             "nebula-green",
             f"the nebula is seen in green and hardly in red or blue (red {red:.2f}, blue {blue:.2f} of green): no line "
-            f"does that, the order of the planes or the "
-            "colour pattern is wrong. For a mosaic say which with  - collapse_bayer: {pattern: RGGB}  (or BGGR, GRBG, GBRG).",
+            "does that, the order of the planes or the colour pattern is wrong. For a mosaic say which with  - "
+            "collapse_bayer: {pattern: RGGB}  (or BGGR, GRBG, GBRG).",
         )
-
-
-def _name(image: Image, channel: int) -> str:
-    return image.channels[channel]

@@ -34,8 +34,7 @@ def examine(image: Image) -> dict[str, Any]:
         return facts
     known = image.measured("noise", "sky", "white", "stars", "fwhm")
     noise, sky, stars = known.noise, known.sky, known.stars
-    assert noise is not None
-    assert sky is not None
+    assert noise is not None and sky is not None
     facts |= {
         "noise": list(noise.sigma),
         "sky_level": list(sky),

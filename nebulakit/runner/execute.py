@@ -2,11 +2,7 @@
 
 from __future__ import annotations
 
-import contextlib
-import ctypes
 import dataclasses
-import gc
-import sys
 import time
 from collections import Counter
 from collections.abc import Callable, Mapping, Set
@@ -19,6 +15,7 @@ from nebulakit.image import Image, Notice
 from nebulakit.recipe.model import Call, Recipe, Ref
 from nebulakit.runner.blended import blend_back
 from nebulakit.runner.keys import Keys
+from nebulakit.runner.memory import give_back_memory, peak_memory_mb, reset_peak_memory
 from nebulakit.runner.placed import nowhere, placed
 from nebulakit.runner.store import Store, reading
 
@@ -96,85 +93,69 @@ def execute(
     where finished layers are looked up and kept, and what the inputs are known by. ``before`` and ``after`` are told of
     each step. Raises StepFailed where a step cannot go on, and InputError where an input that the recipe needs was not given.
     """
-    for name, declared in recipe.inputs.items():
-        if name not in inputs and not declared.optional:
-            raise InputError(
-                f"the recipe needs the input {name!r}"
-                + (f" ({declared.about})" if declared.about else "")
-                + f"; give it with --input {name}=FILE"
-            )
-    asked = {recipe.by_id(until).main} if until is not None else {o.ref for o in recipe.outputs} | {recipe.last}
+    _refuse_missing(recipe, inputs)
+    asked, calls = asked_of(recipe, until)
     wanted = {r for r in asked if r not in have or r == recipe.last}
-    needed = recipe.needed(*asked)
-    calls = [c for c in recipe.steps if c.index in needed] if until is not None else list(recipe.steps)
     keys = Keys(recipe, input_keys) if store is not None and input_keys is not None else None
-
-    layers: dict[Ref, Image] = {}
     reused: dict[int, dict[Ref, Image]] = {}
     if store is not None and keys is not None:
         store.begin(keys)
         reused = plan_reuse(calls, wanted, keys, store, keep)
-    uses = _last_uses(calls, reused)
-    readers = Counter(ref for call in recipe.steps for ref in reads(call))
+    # the place of the last step that reads a layer
+    uses = {ref: n for n, call in enumerate(calls) if call.index not in reused for ref in call.needs}
+    readers = Counter(ref for call in recipe.steps for ref in call.needs)
+    layers: dict[Ref, Image] = {}
     again: dict[Ref, float] = {}  # seconds to make a layer anew from what is kept
     done: list[StepRun] = []
     try:
         for number, call in enumerate(calls):
             before(call)
             if call.index not in reused:
-                for ref in reads(call):
-                    if ref.step < 0 and ref not in layers and ref.result in inputs:
-                        layers[ref] = inputs[ref.result]
+                missing = [r for r in call.needs if r.step < 0 and r not in layers and r.result in inputs]
+                layers.update({ref: inputs[ref.result] for ref in missing})
             start = time.perf_counter()
             reset_peak_memory()
-            told: Told
-            if call.index in reused and call.skip:
-                produced, told = {}, ("skipped", {}, ())
-            elif call.index in reused and store is not None and keys is not None:
-                produced = reused[call.index]
-                known = store.record(keys.step(call.index)) or {}
-                told = ("reused", known.get("record", {}), tuple(Notice(*n) for n in known.get("notices", ())))
+            if call.index in reused:
+                produced, told = reused[call.index], _told(call, store, keys)
             else:
                 produced, told = _do(call, layers, number, len(calls), store is not None)
-                if store is not None and keys is not None and told[0] == "computed":
-                    seconds = time.perf_counter() - start + sum(again.get(ref, 0.0) for ref in reads(call))
-                    worth = {r: i for r, i in produced.items() if r in asked or readers[r] > 1 or seconds > reading(i)}
-                    again.update({r: seconds for r in produced if r not in worth})
-                    store.keep_step(keys.step(call.index), {keys[r]: i for r, i in worth.items()}, told[1], told[2])
-            state, record, notices = told
+            if store is not None and keys is not None and told[0] == "computed":
+                seconds = time.perf_counter() - start + sum(again.get(ref, 0.0) for ref in call.needs)
+                worth = {r: i for r, i in produced.items() if r in asked or readers[r] > 1 or seconds > reading(i)}
+                again.update({r: seconds for r in produced if r not in worth})
+                store.keep_step(keys.step(call.index), {keys[r]: i for r, i in worth.items()}, told[1], told[2])
             layers.update({r: _bare(i) for r, i in produced.items()})
-            result = StepRun(
-                call,
-                state,
-                record,
-                notices,
-                time.perf_counter() - start,
-                peak_memory_mb(),
-                keys.step(call.index) if keys else None,
-            )
-            done.append(result)
-            after(result, layers)
-            for ref in [r for r, n in uses.items() if n <= number and r in layers]:
-                if ref not in wanted and not (keep and keep(ref)):
-                    del layers[ref]
-            for ref in produced:  # made, and read by nobody
-                if ref not in wanted and ref not in uses and not (keep and keep(ref)):
-                    del layers[ref]
+            key = keys.step(call.index) if keys else None
+            done.append(StepRun(call, *told, time.perf_counter() - start, peak_memory_mb(), key))
+            after(done[-1], layers)
+            for ref in [r for r in layers if uses.get(r, -1) <= number and r not in wanted and not (keep and keep(r))]:
+                del layers[ref]
             del produced
-            if result.seconds > 1:
+            if done[-1].seconds > 1:
                 give_back_memory()
     finally:
         if store is not None:
             store.finish()
     layers.update({r: inputs[r.result] for r in wanted if r.step < 0 and r not in layers})
     said = {name: image.notices for name, image in inputs.items()} if isinstance(inputs, dict) else {}
-    return Run(
-        recipe,
-        {r: i for r, i in layers.items() if r.step >= 0 or r in wanted},
-        tuple(done),
-        dict(keys) if keys else {},
-        said,
-    )
+    results = {r: i for r, i in layers.items() if r.step >= 0 or r in wanted}
+    return Run(recipe, results, tuple(done), dict(keys) if keys else {}, said)
+
+
+def _refuse_missing(recipe: Recipe, inputs: Mapping[str, Image]) -> None:
+    for name, declared in recipe.inputs.items():
+        if name not in inputs and not declared.optional:
+            about = f" ({declared.about})" if declared.about else ""
+            raise InputError(f"the recipe needs the input {name!r}{about}; give it with --input {name}=FILE")
+
+
+def asked_of(recipe: Recipe, until: str | None) -> tuple[set[Ref], list[Call]]:
+    """Give the layers that are asked for, and the steps to do: all, or those that the step ``until`` needs."""
+    if until is None:
+        return {o.ref for o in recipe.outputs} | {recipe.last}, list(recipe.steps)
+    asked = recipe.by_id(until).main
+    needed = recipe.needed(asked)
+    return {asked}, [c for c in recipe.steps if c.index in needed]
 
 
 def _bare(image: Image) -> Image:
@@ -185,21 +166,19 @@ def _results(call: Call) -> list[Ref]:
     return [Ref(call.index, r) for r in STEPS[call.step].results]
 
 
-def reads(call: Call) -> list[Ref]:
-    """Give everything a step reads, its mask included."""
-    return [*call.reads.values(), *([call.mask] if call.mask else [])]
-
-
-def _last_uses(calls: list[Call], reused: Mapping[int, Any]) -> dict[Ref, int]:
-    """Give for each layer the place of the last step that reads it."""
-    return {ref: n for n, call in enumerate(calls) if call.index not in reused for ref in reads(call)}
+def _told(call: Call, store: Store | None, keys: Keys | None) -> Told:
+    """Give what a step told that is not run again."""
+    if call.skip or store is None or keys is None:
+        return "skipped", {}, ()
+    known = store.record(keys.step(call.index)) or {}
+    return "reused", known.get("record", {}), tuple(Notice(*n) for n in known.get("notices", ()))
 
 
 def _do(call: Call, layers: Mapping[Ref, Image], number: int, count: int, kept: bool) -> tuple[dict[Ref, Image], Told]:
     """Run one step."""
     declared = STEPS[call.step]
     images = {name: layers[ref] for name, ref in call.reads.items() if ref in layers}
-    first = images[next(iter(declared.images))]
+    first = images[next(iter(call.reads))]
     if call.skip:
         return {_results(call)[0]: first}, ("skipped", {}, ())
     params = {k: getattr(call.params, k) for k in type(call.params).model_fields}
@@ -209,7 +188,7 @@ def _do(call: Call, layers: Mapping[Ref, Image], number: int, count: int, kept: 
         beside = next((i for n, i in images.items() if n not in painted), None)
         if beside is not None:
             images |= {n: placed(images[n], beside, r.result) for n, r in painted.items()}
-            first = images[next(iter(declared.images))]
+            first = images[next(iter(call.reads))]
         empty = [n for name, ref in painted.items() for n in nowhere(images[name], ref.result, call.step, acts=False)]
         if call.mask is not None and mask is not None and call.mask.step < 0 and mask.content == "mask":
             mask = placed(mask, first, call.mask.result)
@@ -258,41 +237,5 @@ def plan_reuse(
         if opened is not None and all(image is not None for image in opened.values()):
             reused[call.index] = {r: image for r, image in opened.items() if image is not None}
         else:
-            needed.update(reads(call))
+            needed.update(call.needs)
     return reused
-
-
-def give_back_memory() -> None:
-    """Let go of what steps left behind: cycles of objects, and pages that the allocator holds for later, where it can be told to.
-
-    After the parting of stars three quarters of what the process held went back.
-    """
-    gc.collect(1)  # a step's are young; looking through all that was ever loaded takes 0.1 s
-    if sys.platform == "linux":
-        with contextlib.suppress(OSError, AttributeError):  # another C library
-            ctypes.CDLL("libc.so.6").malloc_trim(0)
-
-
-def reset_peak_memory() -> None:
-    """Start measuring peak memory anew, where the system can."""
-    if sys.platform == "linux":
-        try:
-            with open("/proc/self/clear_refs", "w") as f:
-                f.write("5")
-        except OSError:
-            pass
-
-
-def peak_memory_mb() -> float | None:
-    """Give the largest memory this process has held, since the last reset where the system knows it."""
-    if sys.platform == "linux":
-        with open("/proc/self/status") as f:
-            for line in f:
-                if line.startswith("VmHWM"):
-                    return round(int(line.split()[1]) / 1024, 1)
-    try:
-        import resource
-    except ImportError:  # not on Windows
-        return None
-    peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
-    return round(peak / (1024 * 1024 if sys.platform == "darwin" else 1024), 1)

@@ -41,9 +41,8 @@ def decided(record: Mapping[str, Any], look: bool = False) -> dict[str, dict[str
             about = declared.abouts.get(name)
             if about is None or value is None or (look and not about.look):
                 continue
-            examples = {k: a.example for k, a in declared.abouts.items() if a.example is not None and k != name}
             try:
-                typed = declared.check({name: value, **examples})
+                typed = declared.check({**declared.examples, name: value})
             except ValueError:
                 continue  # told for the reader, not in a form the step takes
             if not _alike(getattr(typed, name), getattr(call.params, name)):

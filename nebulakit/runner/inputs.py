@@ -51,18 +51,12 @@ def refuse_unknown(recipe: Recipe, names: Iterable[str]) -> None:
 
 
 def read_inputs(job: Job) -> dict[str, Image]:
-    """Read the stack (with its coverage) and the other inputs, binned where a preview is wanted."""
-    return {name: read_input(job, name) for name in ("stack", *job.inputs) if name != "coverage"}
-
-
-def read_input(job: Job, name: str) -> Image:
-    """Read one input; what the stack itself gives to doubt is noted on it."""
+    """Read the stack (with its coverage, and what it gives to doubt) and the other inputs, binned where a preview is wanted."""
     from nebulakit.runner.door import doubts
 
-    image = _read(job, name)
-    if name == "stack":
-        image = image.noted(*_open(job, name, doubts(image)))
-    return _made_ready(job, name, image)
+    images = {name: _read(job, name) for name in ("stack", *job.inputs) if name != "coverage"}
+    images["stack"] = images["stack"].noted(*_open(job, "stack", doubts(images["stack"])))
+    return {name: _made_ready(job, name, image) for name, image in images.items()}
 
 
 def _read(job: Job, name: str) -> Image:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import os
 import shutil
 import time
 from collections.abc import Callable, Iterator, Mapping, Sequence
@@ -18,15 +17,11 @@ from nebulakit.image import Image, Notice
 from nebulakit.pixels.parallel import over
 from nebulakit.recipe.model import Call, Recipe, Ref
 from nebulakit.runner.caption import CAPTION, caption
-from nebulakit.runner.execute import Run, StepRun, execute, peak_memory_mb
-from nebulakit.runner.folder import RECORD as RECORD
-from nebulakit.runner.folder import publish, refuse_foreign, refuse_replaced, refuse_unwritable, staged
-from nebulakit.runner.folder import publish_folder as publish_folder
-from nebulakit.runner.folder import read_record as read_record
-from nebulakit.runner.inputs import Inputs as Inputs
-from nebulakit.runner.inputs import input_keys as input_keys
-from nebulakit.runner.inputs import read_inputs as read_inputs
+from nebulakit.runner.execute import Run, StepRun, execute
+from nebulakit.runner.folder import RECORD, publish, read_record, refuse_foreign, refuse_replaced, refuse_unwritable, staged
+from nebulakit.runner.inputs import Inputs, input_keys
 from nebulakit.runner.keys import Keys, digest, file_hash, plain, source_digest, versions
+from nebulakit.runner.memory import available_memory, peak_memory_mb
 from nebulakit.runner.plan import remember
 from nebulakit.runner.repeat import way
 from nebulakit.runner.store import Store
@@ -48,6 +43,14 @@ class Job:
     fwhm: float | None = None
     store: Store | None = None
     keep_site: bool = False
+
+    def recipe_told(self) -> dict[str, Any]:
+        """Give what ``run.json`` holds of the recipe, from which it can be read again."""
+        return {"file": Path(self.recipe.source).name, "text": self.recipe.text, "settings": dict(self.settings)}
+
+    def options(self) -> dict[str, Any]:
+        """Give the choices that change what comes out, by the names of the fields."""
+        return {name: getattr(self, name) for name in ("until", "preview", "assume", "fwhm", "keep_site")}
 
 
 @dataclass(frozen=True)
@@ -225,13 +228,11 @@ def finished_earlier(job: Job) -> dict[str, Any] | None:
     found = read_record(job.folder)
     if found is None:
         return None
-    recipe = {"file": Path(job.recipe.source).name, "text": job.recipe.text, "settings": dict(job.settings)}
-    options = {"until": job.until, "preview": job.preview, "assume": job.assume, "fwhm": job.fwhm, "keep_site": job.keep_site}
     try:
         same = (
-            {k: v for k, v in found["recipe"].items() if k != "resolved"} == recipe
+            {k: v for k, v in found["recipe"].items() if k != "resolved"} == job.recipe_told()
             and (found["nebulakit"], found["versions"], found["source"]) == (nebulakit.__version__, versions(), source_digest())
-            and found["options"] == options
+            and found["options"] == job.options()
             and found["inputs"] == input_keys(job)[0]
             and bool(found["outputs"])
             and all(file_hash(job.folder / o["file"]) == o["sha256"] for o in [*found["outputs"], *found["texts"]])
@@ -267,19 +268,6 @@ def check_room(job: Job) -> None:
         )
 
 
-def available_memory() -> int | None:
-    """Give the bytes of memory that can still be used, where the system tells."""
-    try:
-        with open("/proc/meminfo") as f:
-            return next(int(line.split()[1]) * 1024 for line in f if line.startswith("MemAvailable"))
-    except (OSError, StopIteration):
-        pass
-    try:
-        return os.sysconf("SC_PHYS_PAGES") * os.sysconf("SC_PAGE_SIZE")
-    except (AttributeError, ValueError, OSError):
-        return None
-
-
 def describe(
     job: Job,
     run: Run,
@@ -296,21 +284,10 @@ def describe(
         "nebulakit": nebulakit.__version__,
         "versions": versions(),
         "source": source_digest(),
-        "recipe": {
-            "file": Path(job.recipe.source).name,
-            "text": job.recipe.text,
-            "settings": dict(job.settings),
-            "resolved": resolved(job.recipe),
-        },
+        "recipe": {**job.recipe_told(), "resolved": resolved(job.recipe)},
         "inputs": dict(inputs),
         "ways": {n: told for n, p in {"stack": job.stack, **job.inputs}.items() if (told := way(p, job.folder)) is not None},
-        "options": {
-            "until": job.until,
-            "preview": job.preview,
-            "assume": job.assume,
-            "fwhm": job.fwhm,
-            "keep_site": job.keep_site,
-        },
+        "options": job.options(),
         "crop": list(final.frame.bounding_box(final.shape)),
         "corners": [list(map(float, c)) for c in final.frame.corners(final.shape)],
         "stack": {"height": final.frame.stack_shape[0], "width": final.frame.stack_shape[1]},

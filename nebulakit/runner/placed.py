@@ -49,9 +49,7 @@ def placed(mask: Image, layer: Image, name: str) -> Image:
             plane = cv2.GaussianBlur(plane, (0, 0), 0.4 * scale)
         size, how = layer.shape[::-1], cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
         plane = np.asarray(cv2.warpAffine(plane, to_mask, size, flags=how, borderMode=cv2.BORDER_REPLICATE), np.float32)
-    return layer.replace(
-        np.clip(plane, 0, 1)[None], channels=("mask",), content="mask", scale="display", sky=None, noise=None, white=None
-    )
+    return layer.as_mask(np.clip(plane, 0, 1), scale="display")
 
 
 def nowhere(mask: Image, name: str, step: str, acts: bool) -> tuple[Notice, ...]:

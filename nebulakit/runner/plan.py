@@ -11,7 +11,7 @@ from typing import Any, Literal
 
 from nebulakit.declare import STEPS
 from nebulakit.recipe.model import Call, Recipe, Ref
-from nebulakit.runner.execute import StepRun, plan_reuse, reads
+from nebulakit.runner.execute import StepRun, asked_of, plan_reuse
 from nebulakit.runner.keys import Keys, digest
 from nebulakit.runner.store import Store
 
@@ -75,9 +75,7 @@ def plan(
 ) -> list[Planned]:
     """Say for every step whether it would be reused or run, and why."""
     keys = Keys(recipe, input_keys)
-    wanted = {recipe.by_id(until).main} if until else {o.ref for o in recipe.outputs} | {recipe.last}
-    needed = recipe.needed(*wanted)
-    calls = [c for c in recipe.steps if until is None or c.index in needed]
+    wanted, calls = asked_of(recipe, until)
     reused = plan_reuse(calls, wanted, keys, store)
     before = recall(store, recipe, stack, preview)
     changed = {call.index for call in calls if keys.made_of[call.index] != before.get(call.id, {}).get("made_of")}
@@ -131,9 +129,9 @@ def _why(call: Call, keys: Keys, was: Mapping[str, Any] | None, changed: set[int
     if now["versions"] != was["versions"]:
         lib = next(k for k in now["versions"] if now["versions"][k] != was["versions"].get(k))
         return f"{lib} {was['versions'].get(lib)} -> {now['versions'][lib]}"
-    sources = {r.step for r in reads(call) if r.step in changed}
+    sources = {r.step for r in call.needs if r.step in changed}
     if now["reads"] != was["reads"] or now["mask"] != was["mask"]:
-        return "its input changed" if sources or any(r.step < 0 for r in reads(call)) else "it reads another layer"
+        return "its input changed" if sources or any(r.step < 0 for r in call.needs) else "it reads another layer"
     return ""
 
 
@@ -164,7 +162,7 @@ def tree(recipe: Recipe, planned: list[Planned]) -> str:
 
     def draw(p: Planned, indent: str, last: bool) -> None:
         names = ", ".join(p.call.names.values())
-        others = [_name(recipe, r) for r in reads(p.call)[1:]]
+        others = [_name(recipe, r) for r in p.call.needs[1:]]
         lines.append(
             f"{indent}{'└─ ' if last else '├─ '}{p.call.id}"
             + (f" -> {names}" if names else "")

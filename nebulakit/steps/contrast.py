@@ -7,9 +7,9 @@ from collections.abc import Set
 from typing import Annotated, Any, Literal
 
 from nebulakit.declare import About, step
-from nebulakit.image import Image, Notice
+from nebulakit.image import Image
 from nebulakit.pixels.facts import Noise
-from nebulakit.quantity import Length, Share
+from nebulakit.quantity import Length, Share, in_px
 
 
 def _upside_down(params: Any, images: Set[str]) -> tuple[str, str] | None:
@@ -80,7 +80,7 @@ def local_contrast(
 
     known = image.measured("sky", "noise")
     assert known.sky and known.noise
-    sizes, notices = _px(image, finest, coarsest)
+    sizes, notices = in_px(image, finest, coarsest)
     planes = contrast.local_contrast(
         image.planes,
         strength,
@@ -152,7 +152,7 @@ def compress_range(
     sky = _sky(known.sky)
     top = contrast.coarse_bright(image.planes) if bright == "auto" else bright.fraction
     top = min(1.0, max(top, sky + 0.05, 0.05))
-    (size,), notices = _px(image, coarsest)
+    (size,), notices = in_px(image, coarsest)
     planes = contrast.compressed(image.planes, strength.fraction, sky, top, detail.fraction, size)
     return image.replace(planes, sky=known.sky, noise=known.noise).noted(*notices, bright=top)
 
@@ -199,11 +199,10 @@ def sharpen(
 
     known = image.measured("noise")
     assert known.noise
-    (size,), notices = _px(image, coarsest)
+    (size,), notices = in_px(image, coarsest)
     scales = max(1, min(round(math.log2(max(size, 1))), 5))
-    return image.replace(contrast.sharpened(image.planes, strength, scales, _by_scale(known.noise)), noise=known.noise).noted(
-        *notices
-    )
+    planes = contrast.sharpened(image.planes, strength, scales, _by_scale(known.noise))
+    return image.replace(planes, noise=known.noise).noted(*notices)
 
 
 def _sky(levels: tuple[float, ...]) -> float:
@@ -219,16 +218,3 @@ def _by_scale(noise: Noise) -> list[float]:
     """Give the noise of each starlet scale of lightness: green makes most of it, so it is three quarters of a channel's."""
     share = 0.75 if len(noise.sigma) == 3 else 1
     return [share * math.sqrt(math.fsum(s * s for s in scale) / len(scale)) for scale in zip(*noise.scales, strict=True)]
-
-
-def _px(image: Image, *lengths: Length) -> tuple[list[float], list[Notice]]:
-    """Give lengths in pixels, with 3 px for the width of the stars where that cannot be known."""
-    notices: list[Notice] = []
-    if image.fwhm is None and any(v.unit == "fwhm" for v in lengths):
-        image = image.measured("fwhm") if image.content == "scene" else image
-        if image.fwhm is None:
-            image = image.replace(fwhm=3.0)
-            told = ", ".join(str(v) for v in lengths if v.unit == "fwhm")
-            text = f"The width of the stars is not known here, so {told} was taken with 3 px. Tell it with --fwhm."
-            notices.append(Notice("fwhm-assumed", text))
-    return [v.px(image) for v in lengths], notices

@@ -10,7 +10,6 @@ import numpy as np
 from nebulakit.declare import About, step
 from nebulakit.errors import StepError
 from nebulakit.image import Image, Notice
-from nebulakit.pixels.facts import Noise
 from nebulakit.pixels.geometry import shift_matrix
 from nebulakit.quantity import Position, Share
 
@@ -90,18 +89,11 @@ def crop_to_coverage(
         notices.append(
             Notice("little-field-left", f"the crop leaves {share:.0%} of the field ({box.width}x{box.height} px){lower}")
         )
-    noise = image.noise
-    if noise is not None and noise.map is not None:
-        noise = Noise(noise.sigma, noise.scales, np.ascontiguousarray(box.cut(noise.map)))
     inner = box
     if rim.number:
         box = widened(box, round(rim.fraction * min(box.height, box.width)), found.there)
-    moved = image.moved(
-        box.cut(image.planes),
-        shift_matrix(box.x0, box.y0),
-        coverage=None if found.coverage is None else np.ascontiguousarray(box.cut(found.coverage)),
-        noise=noise,
-    )
+    cover = None if found.coverage is None else np.ascontiguousarray(box.cut(found.coverage))
+    moved = image.rearranged(box.cut, shift_matrix(box.x0, box.y0), coverage=cover)
     if box != inner:
         left, top = image.frame.to_stack(inner.x0 - 0.5, inner.y0 - 0.5)
         right, bottom = image.frame.to_stack(inner.x0 + inner.width - 0.5, inner.y0 + inner.height - 0.5)

@@ -89,37 +89,11 @@ def deconvolve(
     psfs, found = _psfs(known, stars, width, beta)
     facts = {"star_width": [_rounded(p.fwhm if p else None) for p in psfs], "star_count": found}
     present = [p for p in psfs if p is not None]
-    if not present:
-        return known.replace().noted(
-            Notice(
-                "psf-unknown",
-                "Nothing was sharpened: the width of the stars is not known here and there are no stars to measure it on. "
-                "Tell it, for example `width: 3 px`, or name the star layer: `stars: stars`.",
-            ),
-            **facts,
-        )
-    widest = max(p.fwhm for p in present)
-    if widest < deconvolution.NARROWEST / 0.95:
-        return known.replace().noted(
-            Notice(
-                "stars-too-narrow",
-                f"Nothing was sharpened: the stars are {widest:.2f} px wide, and under 1.6 px they would lose their shape. "
-                "There is no finer detail in such data.",
-            ),
-            **facts,
-        )
-    trailed = max(p.ellipticity for p in present)
-    if trailed > 0.4:
-        return known.replace().noted(
-            Notice(
-                "stars-trailed",
-                f"Nothing was sharpened: the stars are trailed (long axis {1 / (1 - trailed):.1f} times the short one). "
-                "Sharpening cannot bring back what motion smeared; leave out the trailed frames when stacking.",
-            ),
-            **facts,
-        )
+    why_not = _why_not(present)
+    if why_not is not None:
+        return known.replace().noted(why_not, **facts)
     plans = deconvolution.decide_deconvolve(psfs, known.noise, size.fraction)
-    spared = _spared(known, psfs, widest)
+    spared = _spared(known, psfs, max(p.fwhm for p in present))
     planes, shares = deconvolution.apply_deconvolve(known.planes, plans, known.noise, spared, caution)
     reached = [plan.reached for plan in plans if plan is not None]
     after = _typical(reached) if reached else known.psf
@@ -144,6 +118,33 @@ def deconvolve(
             )
         )
     return out
+
+
+def _why_not(psfs: list[Psf]) -> Notice | None:
+    """Say why nothing can be sharpened; None where it can."""
+    from nebulakit.pixels.deconvolution import NARROWEST
+
+    if not psfs:
+        return Notice(
+            "psf-unknown",
+            "Nothing was sharpened: the width of the stars is not known here and there are no stars to measure it on. "
+            "Tell it, for example `width: 3 px`, or name the star layer: `stars: stars`.",
+        )
+    widest = max(p.fwhm for p in psfs)
+    if widest < NARROWEST / 0.95:
+        return Notice(
+            "stars-too-narrow",
+            f"Nothing was sharpened: the stars are {widest:.2f} px wide, and under 1.6 px they would lose their shape. "
+            "There is no finer detail in such data.",
+        )
+    trailed = max(p.ellipticity for p in psfs)
+    if trailed > 0.4:
+        return Notice(
+            "stars-trailed",
+            f"Nothing was sharpened: the stars are trailed (long axis {1 / (1 - trailed):.1f} times the short one). "
+            "Sharpening cannot bring back what motion smeared; leave out the trailed frames when stacking.",
+        )
+    return None
 
 
 def _rounded(value: float | None) -> float | None:

@@ -12,7 +12,6 @@ from nebulakit.declare import About, step
 from nebulakit.errors import StepError
 from nebulakit.image import CHANNELS, Image, Notice
 from nebulakit.pixels import geometry
-from nebulakit.pixels.facts import Noise
 from nebulakit.quantity import Position
 
 
@@ -83,11 +82,7 @@ def _within(image: Image, box: Any, corners: list[tuple[float, float]]) -> Image
 
 def _cut(image: Image, part: Any, x0: int, y0: int) -> Image:
     """Give a part of an image with all its facts."""
-    noise = image.noise
-    if noise is not None and noise.map is not None:
-        noise = Noise(noise.sigma, noise.scales, np.ascontiguousarray(noise.map[part]))
-    cover = None if image.coverage is None else np.ascontiguousarray(image.coverage[part])
-    moved = image.moved(image.planes[(slice(None), *part)], geometry.shift_matrix(x0, y0), coverage=cover, noise=noise)
+    moved = image.rearranged(lambda pixels: pixels[(..., *part)], geometry.shift_matrix(x0, y0))
     return moved.noted(box_px=list(moved.frame.bounding_box(moved.shape)))
 
 
@@ -157,16 +152,7 @@ def orient(
     array([[[3., 1.],
             [4., 2.]]], dtype=float32)
     """
-    noise = image.noise
-    if noise is not None and noise.map is not None:
-        noise = Noise(noise.sigma, noise.scales, geometry.orient(noise.map, turn, mirror))
-    return image.moved(
-        geometry.orient(image.planes, turn, mirror),
-        geometry.orient_matrix(image.shape, turn, mirror),
-        coverage=None if image.coverage is None else geometry.orient(image.coverage, turn, mirror),
-        noise=noise,
-        psf=None if image.psf is None else geometry.turn_psf(image.psf, turn, mirror),
-    ).noted(turn=turn, mirror=mirror)
+    return image.oriented(turn, mirror).noted(turn=turn, mirror=mirror)
 
 
 @step(reads="linear", gives="same", takes="mosaic", makes="rgb", resizes=True)

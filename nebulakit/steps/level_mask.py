@@ -9,7 +9,7 @@ from typing import Annotated, Any, Literal
 from nebulakit.declare import About, same_size, step
 from nebulakit.errors import StepError
 from nebulakit.image import Image, Notice
-from nebulakit.quantity import Angle, Extent, Length, Level, Position, Share, extent_px
+from nebulakit.quantity import Angle, Extent, Length, Level, Position, Share, extent_px, in_px
 
 
 def _upside_down(params: Any, images: Set[str]) -> tuple[str, str] | None:
@@ -71,10 +71,10 @@ def level_mask(
     high = None if below is None else _mean(below, known)
     if high is not None and high <= low:
         raise StepError(f"level_mask: below ({below}) is at {high:.6g}, not above the lower level ({above}) at {low:.6g}.")
-    known, notices = _with_fwhm(known, feather)
-    plane = masks.feathered(masks.between(image.planes, low, high), feather.px(known))
+    (soft,), notices = in_px(known, feather)
+    plane = masks.feathered(masks.between(image.planes, low, high), soft)
     share = float(plane[plane == plane].mean()) if not (plane != plane).all() else 0.0
-    return _as_mask(image, plane).noted(*notices, lower_level=low, upper_level=high, share_covered=share)
+    return image.as_mask(plane).noted(*notices, lower_level=low, upper_level=high, share_covered=share)
 
 
 def _lacks_b(params: Any, images: Set[str]) -> tuple[str, str] | None:
@@ -113,7 +113,7 @@ def combine_masks(
 
     same_size("combine_masks", a=a, b=b)
     plane = masks.combined(a.planes[0], None if b is None else b.planes[0], how)
-    return _as_mask(a, plane.clip(0, 1))
+    return a.as_mask(plane.clip(0, 1))
 
 
 def _lacks_points(params: Any, images: Set[str]) -> tuple[str, str] | None:
@@ -195,28 +195,11 @@ def region_mask(
             raise StepError("region_mask: a ramp needs two points, its start and its end, but both are the same.")
         plane = masks.ramp(image.shape, places[0], places[1])
     if shape != "ramp":
-        known, notices = _with_fwhm(image, feather)
-        plane = masks.feathered(plane, feather.px(known))
+        (soft,), notices = in_px(image, feather)
+        plane = masks.feathered(plane, soft)
     plane = np.where(np.isnan(image.planes).any(0), np.float32(np.nan), plane)
-    return _as_mask(image, plane).noted(*notices)
-
-
-def _with_fwhm(image: Image, length: Length) -> tuple[Image, list[Notice]]:
-    """Give the image with a star width if the length needs one: measured, or taken as 3 px where it cannot be."""
-    if length.unit != "fwhm" or image.fwhm is not None:
-        return image, []
-    if image.content == "scene":
-        image = image.measured("fwhm")
-    if image.fwhm is not None:
-        return image, []
-    text = f"The width of the stars is not known here, so {length} was taken with 3 px. Tell it with --fwhm."
-    return image.replace(fwhm=3.0), [Notice("fwhm-assumed", text)]
+    return image.as_mask(plane).noted(*notices)
 
 
 def _mean(level: Level, image: Image) -> float:
     return math.fsum(level.value(image)) / len(image.channels)
-
-
-def _as_mask(image: Image, plane: object) -> Image:
-    """Give a mask that lies where the image lies."""
-    return image.replace(plane[None], channels=("mask",), content="mask", sky=None, noise=None, white=None)  # type: ignore[index]

@@ -53,8 +53,7 @@ def level_sky(
     True
     """
     known = image.measured("noise", "sky")
-    assert known.noise is not None
-    assert known.sky is not None
+    assert known.noise is not None and known.sky is not None
     goal = to.value(known.replace(sky=(0.0,) * len(image.channels)))
     sigma = np.asarray(known.noise.sigma)
     used: int | str = 0

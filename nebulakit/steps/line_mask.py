@@ -88,6 +88,4 @@ def line_mask(
     )
     plane = masks.feathered(plane, feather.px(ha.replace(fwhm=fwhm)))
     there = np.isfinite(plane)
-    return ha.replace(
-        plane[None], channels=("mask",), content="mask", sky=None, noise=None, white=None, coverage=ha.coverage
-    ).noted(*notices, share_covered=float(plane[there].mean()) if there.any() else 0.0)
+    return ha.as_mask(plane).noted(*notices, share_covered=float(plane[there].mean()) if there.any() else 0.0)

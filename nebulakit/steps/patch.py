@@ -8,6 +8,7 @@ from typing import Annotated, Any, Literal, NamedTuple
 from nebulakit.declare import About, same_size, step
 from nebulakit.errors import StepError
 from nebulakit.image import Image, Notice
+from nebulakit.pixels.facts import Noise
 from nebulakit.quantity import Angle, Extent, Length, Position, extent_px
 
 
@@ -129,15 +130,9 @@ def patch(
     notices = []
     if share > 0.05:
         notices.append(Notice("large-patch", f"{share:.1%} of the picture is filled in. Say so where you show it."))
-    if known.noise is None:
-        from nebulakit.pixels.facts import Noise
-
-        planes = patching.fill(image.planes, hole, Noise((0.0,), ((0.0,) * 3,)), image.fwhm or 3.0, seed)
-    else:
-        planes = patching.fill(image.planes, hole, known.noise, image.fwhm or 3.0, seed)
+    noise = known.noise if known.noise is not None else Noise((0.0,), ((0.0,) * 3,))
+    planes = patching.fill(image.planes, hole, noise, image.fwhm or 3.0, seed)
     if image.scale == "display" or image.content == "mask":
         planes = np.clip(planes, 0, 1, out=planes)
     out = image.replace(planes).noted(*notices, pixels_filled=int(hole.sum()), share_filled=share)
-    plane = hole.astype(np.float32)[None]
-    filled = image.replace(plane, channels=("mask",), content="mask", sky=None, noise=None, white=None)
-    return Patched(out, filled)
+    return Patched(out, image.as_mask(hole.astype(np.float32)))

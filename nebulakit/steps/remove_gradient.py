@@ -105,18 +105,20 @@ def remove_gradient(
     sigma = np.asarray(known.noise.sigma)
     if not (sigma > 0).all():
         sigma = np.where(sigma > 0, sigma, max(float(np.nanstd(image.planes)) * 1e-3, 1e-12))
-    zones = _seams(image, sigma, left_out) if seams == "auto" and by == "subtract" else None
-    steps = None if zones is None or image.coverage is None else edges.surface(zones, image.coverage)
+    zones = jumps = None
+    if seams == "auto" and by == "subtract" and image.coverage is not None:
+        zones = edges.decide_seams(image.planes, sigma, image.coverage, left_out)
+        jumps = None if zones is None else edges.surface(zones, image.coverage)
     found = glow.decide_gradient(
-        image.planes if steps is None else image.planes - steps,
+        image.planes if jumps is None else image.planes - jumps,
         sigma,
         order=None if order == "auto" else order,
         left_out=left_out,
         sure=_sure(image, sky, reach) if sky else None,
     )
     model = legendre.surface(found.coefficients, image.shape, found.order)
-    if steps is not None:
-        model += steps
+    if jumps is not None:
+        model += jumps
     rise = [float(np.ptp(m[covered])) for m in model]
     record: dict[str, Any] = {
         "order": found.order,
@@ -130,7 +132,7 @@ def remove_gradient(
         "evidence": {str(k): round(v, 1) for k, v in found.evidence.items()},
         "samples": _samples(found, image),
     }
-    notices = _doubts(found) + ([] if sky else _no_sky(found))
+    notices = [*_doubts(found), *([] if sky else _no_sky(found))]
     if zones is not None:
         record["seam_levels_sigma"] = (zones.offset / sigma[:, None]).tolist()
         record["seam_edges"] = [dict(e) for e in zones.edges]
@@ -156,11 +158,6 @@ def remove_gradient(
         flat = image.replace(image.planes - model, noise=known.noise, sky=(0.0,) * len(image.channels), white=white)
     seen = np.where(np.isfinite(image.planes), model, np.float32(np.nan))
     return Flattened(flat.noted(*notices, **record), image.replace(seen, noise=None, stars=None, psf=None, white=None, sky=None))
-
-
-def _seams(image: Image, sigma: Any, left_out: Any) -> edges.Seams | None:
-    """Find steps of level along the edges of the coverage map, if there is one."""
-    return None if image.coverage is None else edges.decide_seams(image.planes, sigma, image.coverage, left_out)
 
 
 def _sure(image: Image, places: tuple[Position | tuple[Position, Position], ...], reach: Share) -> Any:

@@ -38,7 +38,7 @@ def rotate(
     >>> rotate(np.ones((1, 20, 30)), angle="90 deg").shape
     (1, 30, 20)
     """
-    from nebulakit.pixels import geometry, rotation
+    from nebulakit.pixels import rotation
 
     if image.channels == ("mosaic",):
         raise StepError("rotate would mix the colours of a mosaic; put the step collapse_bayer before it")
@@ -55,17 +55,7 @@ def rotate(
     degrees = (degrees + 180) % 360 - 180
     quarters = round(degrees / 90)
     if abs(degrees - 90 * quarters) < 1e-9 and (canvas == "whole" or quarters % 2 == 0):
-        turn = quarters % 4 * 90
-        noise = image.noise
-        if noise is not None and noise.map is not None:
-            noise = type(noise)(noise.sigma, noise.scales, geometry.orient(noise.map, turn, "none"))
-        return image.moved(
-            geometry.orient(image.planes, turn, "none"),
-            geometry.orient_matrix(image.shape, turn, "none"),
-            coverage=None if image.coverage is None else geometry.orient(image.coverage, turn, "none"),
-            noise=noise,
-            psf=None if image.psf is None else geometry.turn_psf(image.psf, turn, "none"),
-        ).noted(*notices, turned_degrees=float(degrees))
+        return image.oriented(quarters % 4 * 90).noted(*notices, turned_degrees=float(degrees))
     matrix, shape = rotation.rotation(image.shape, degrees, canvas == "whole")
     planes = rotation.resample(image.planes, matrix, shape)
     if image.scale == "display" or image.content == "mask":

@@ -60,27 +60,22 @@ def star_mask(
     known = image.measured("stars")
     if "fwhm" in (reach.unit, feather.unit):
         known = known.measured("fwhm")
-    stars = known.stars
-    height, width = image.shape
-    notices = []
+    stars, notices = known.stars, []
     if stars is None or not len(stars):
         notices.append(Notice("no-stars-found", "No stars are known or found here, so the star mask is empty."))
-        plane = np.zeros((height, width), np.float32)
-        count = 0
+        plane, count = np.zeros(image.shape, np.float32), 0
     else:
         chosen = _above(known, brighter_than)
         count = int(chosen.sum())
         soft = _px(feather, known)
         # the feather lies outside: blurred discs would uncover the stars
         radius = stars.radius[chosen] + _px(reach, known)
-        plane = morphology.star_discs((height, width), stars.x[chosen], stars.y[chosen], radius + soft)
+        plane = morphology.star_discs(image.shape, stars.x[chosen], stars.y[chosen], radius + soft)
         if soft > 0:
             plane = np.clip(masks.feathered(plane, soft / 2), 0, 1)
-            plane = np.maximum(plane, morphology.star_discs((height, width), stars.x[chosen], stars.y[chosen], radius))
+            plane = np.maximum(plane, morphology.star_discs(image.shape, stars.x[chosen], stars.y[chosen], radius))
     plane = np.where(np.isfinite(image.planes).all(0), plane, np.float32(0))
-    return known.replace(plane[None], channels=("mask",), content="mask", sky=None, noise=None, white=None).noted(
-        *notices, stars_covered=count, share=round(float(plane.mean()) if plane.size else 0.0, 5)
-    )
+    return known.as_mask(plane).noted(*notices, stars_covered=count, share=round(float(plane.mean()), 5))
 
 
 def _px(length: Length, image: Image) -> float:

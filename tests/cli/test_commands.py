@@ -2,6 +2,7 @@
 
 import json
 import shlex
+import socket
 import subprocess
 import sys
 from collections import namedtuple
@@ -87,6 +88,17 @@ def test_run_answers_with_the_files_it_wrote(tell, night, tmp_path) -> None:
     assert tell("cache", "show", "--cache", "kept")[1].startswith("kept: 0 layers")
 
 
+@pytest.mark.parametrize(
+    "verb", ["run -n --cache kept", "plan --cache kept", "sweep --vary saturate.gain=1,2 --cache kept", "inspect"]
+)
+def test_name_stands_for_the_stacks_name_in_inputs(verb, tell, night) -> None:
+    """A line that run took, the other verbs did not."""
+    Path("stack-map.fits").write_bytes((night / "coverage.fits").read_bytes())
+    read = [night / "stack.fits"] if verb == "inspect" else [night / "r.yaml", night / "stack.fits"]
+    code, _, err = tell(*verb.split(), *read, "--input", "coverage={name}-map.fits")
+    assert (code, "no file" in err) == (0, False)
+
+
 @pytest.mark.parametrize("where", ["collect.Collector.after", "page.report_of"])
 def test_a_fault_of_the_page_never_costs_the_picture(where, tell, night, tmp_path, monkeypatch) -> None:
     def fault(*_: object) -> None:
@@ -168,13 +180,6 @@ def test_an_input_given_as_a_stack_is_refused_before_any_work(verb, tell, night,
     assert not list(tmp_path.iterdir())
 
 
-def test_until_writes_one_result(tell, night) -> None:
-    code, out, _ = tell(
-        "run", night / "r.yaml", night / "stack.fits", "-o", "o", "--until", "stretch", "--no-cache", "--no-report"
-    )
-    assert (code, out) == (0, f"{Path('o') / 'stretch.tif'}\n")
-
-
 def test_demo_makes_a_stack(tell, tmp_path) -> None:
     code, out, _ = tell("demo", "--only-stack", "-o", "d", "--size", 260, 220, "--seed", 5)
     assert code == 0
@@ -198,17 +203,6 @@ def test_what_the_demo_names_at_its_end_runs_no_more_than_it_changes(tell, monke
     ran = [s["id"] for s in steps if s["state"] == "computed"]
     assert ran[0] == "saturate"
     assert len(ran) < len(steps) / 3
-
-
-def test_inspect(tell, night, tmp_path) -> None:
-    code, out, _ = tell("inspect", night / "stack.fits", "--json", "--picture", "look.png")
-    facts = json.loads(out)
-    assert code == 0
-    assert isinstance(facts["warnings"], list)
-    assert (tmp_path / "look.png").stat().st_size > 1000
-    code, out, _ = tell("inspect", night / "stack.fits")
-    assert out.startswith("stack.fits\n")
-    assert "fwhm" in out.lower()
 
 
 def test_check(tell, night) -> None:
@@ -369,17 +363,6 @@ def test_show_tells_where_each_line_came_from(tell) -> None:
     assert tell("show", "nothing")[0] == 3
 
 
-@pytest.mark.skipif("explain" not in VERBS, reason="there is no such verb")
-def test_explain(tell) -> None:
-    code, out, _ = tell("explain")
-    ids = [line.split()[0] for line in out.splitlines() if line.startswith("  ")]
-    assert code == 0
-    assert len(ids) > 10
-    for each in ids:
-        assert tell("explain", each)[1].startswith(each)
-    assert tell("explain", "nothing-of-the-kind")[0] == 2
-
-
 # -- exit codes ----------------------------------------------------------------------------------------------------------
 
 
@@ -468,6 +451,8 @@ def test_code_1_our_own_fault_says_how_to_report_it(tell, night, monkeypatch) ->
         (["run", "lines", "x.fits", "--cache", "a", "--no-cache"], "contradict"),
         (["run", "lines", "a/x.fits", "b/x.fits"], "same name"),
         (["cache", "melt"], "clear"),
+        (["cache", "trim", "--limit", "inf"], "'--limit': inf is no number"),
+        (["run", "lines", "x.fits", "--fwhm", "nan"], "'--fwhm': nan is no number"),
         (["new", ""], "no file name"),
         (["sweep", "lines", "x.fits", "--vary", "field.keep="], "names no value"),
         (["sweep", "lines", "x.fits", "--vary", "field.keep=80%", "--vary", "field.keep=90%"], "varied twice"),
@@ -479,15 +464,6 @@ def test_code_2_a_wrong_command_line_is_told_the_nearest(tell, args, words) -> N
     assert (code, out) == (2, "")
     assert words in err
     assert list(Path().iterdir()) == []
-
-
-def test_code_2_a_folder_of_other_things_is_left_alone(tell, night) -> None:
-    Path("o").mkdir()
-    Path("o/mine.txt").write_text("mine")
-    code, _, err = tell("run", night / "r.yaml", night / "stack.fits", "-o", "o", "--no-cache")
-    assert code == 2
-    assert "--overwrite" in err
-    assert [p.name for p in Path("o").iterdir()] == ["mine.txt"]
 
 
 def test_code_2_a_folder_that_cannot_be_written_into_is_refused_before_any_work(tell, night) -> None:
@@ -535,6 +511,15 @@ def test_a_disk_that_fills_while_a_run_fails_is_no_fault_of_ours(tell, night, mo
     assert code == 2
     assert "fault of nebulakit" not in err
     assert "cannot write into o: No space left on device" in err
+
+
+def test_code_2_a_port_that_is_taken_is_told(tell, night) -> None:
+    """It was reported as our fault."""
+    with socket.create_server(("127.0.0.1", 0)) as other:
+        port = other.getsockname()[1]
+        code, out, err = tell("watch", night / "r.yaml", night / "stack.fits", "--no-open", "--no-cache", "--port", port)
+    assert (code, out) == (2, "")
+    assert f"cannot listen on port {port}: Address already in use" in err
 
 
 def test_code_2_nothing_takes_the_place_of_what_is_read(tell, night) -> None:

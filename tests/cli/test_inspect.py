@@ -75,6 +75,7 @@ def test_warnings_are_listed_with_id_and_text(night, scene, capsys, tmp_path):
     assert call(["inspect", str(path)]) == 0
     said = capsys.readouterr()
     assert "note (blacks-cut): " in said.err
+    assert said.out.startswith("cut.fits\n")
     assert "mirrored         cannot be told" in said.out
 
 

@@ -59,29 +59,6 @@ def test_fits_numbers(tmp_path, kind, packed):
     assert image.record["file_values"] == str(dtype.newbyteorder("="))
 
 
-def test_fits_int8_by_its_bzero(tmp_path):
-    path = put(tmp_path / "a.fits", np.arange(-6, 6, dtype=np.int8).reshape(3, 4))
-    assert np.allclose(read(path).planes[0] * 127, np.arange(-6, 6).reshape(3, 4))
-
-
-def test_fits_blank_becomes_nan(tmp_path):
-    hdu = fits.PrimaryHDU(np.array([[1, 2, -99], [3, 4, 5]], np.int16))
-    hdu.header["BLANK"] = -99
-    hdu.writeto(tmp_path / "a.fits")
-    planes = read(tmp_path / "a.fits").planes[0]
-    assert np.isnan(planes[0, 2])
-    assert np.isfinite(planes).sum() == 5
-
-
-def test_fits_own_scaling_gives_physical_values(tmp_path):
-    hdu = fits.PrimaryHDU(np.arange(12, dtype=np.int16).reshape(3, 4))
-    hdu.header["BSCALE"], hdu.header["BZERO"] = 0.5, 100.0
-    hdu.writeto(tmp_path / "a.fits")  # astropy rewrites unless told; read what is on disk
-    with fits.open(tmp_path / "a.fits") as h:
-        want = h[0].data.copy()
-    assert np.allclose(read(tmp_path / "a.fits").planes[0], want)
-
-
 def test_nan_and_infinities_are_not_covered(tmp_path):
     data = np.ones((H, W), np.float32)
     data[0, 0], data[1, 1], data[2, 2], data[3, 3] = np.nan, np.inf, -np.inf, -5

@@ -7,14 +7,12 @@ Prints per scene the area kept over the largest possible, and the lowest and the
 
 from __future__ import annotations
 
-import sys
-from pathlib import Path
-
 import numpy as np
 
 import nebulakit.steps as steps
 from nebulakit.image import Image
 from nebulakit.pixels.rectangle import largest_rectangle
+from tests.quality import beside
 from tests.quality.lines import other_sensor
 
 NEBULAE = ("shell", "ridges", "lobes", "wall", "wide")
@@ -62,9 +60,7 @@ def measure(truth, keep: float = 0.85) -> dict[str, tuple[float, float, float]]:
 
 def main() -> None:
     """Print the table."""
-    sys.path.insert(0, str(Path(__file__).resolve().parents[3] / "shared" / "score"))
-    import scene
-
+    scene = beside.generator()
     print(f"{'scene':16} {'size':>10} " + " ".join(f"{n + ': area, lowest, 1 %':>30}" for n in ("map", "rejections", "none")))
     rows = []
     for one in scenes(scene):

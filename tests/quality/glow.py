@@ -16,7 +16,6 @@ from __future__ import annotations
 import dataclasses
 import sys
 from collections.abc import Iterator
-from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -24,7 +23,7 @@ import numpy as np
 from nebulakit.image import Image
 from nebulakit.pixels.rectangle import largest_rectangle
 from nebulakit.steps import remove_gradient
-from tests.quality import noise
+from tests.quality import beside, noise
 
 GOALS = {"shell": 1.5, "lobes": 1.5, "faint": 1.5, "wall": 4.0, "ridges": 3.0, "wide": 3.0, "real": 3.0}
 
@@ -66,10 +65,7 @@ def large(scene: Any, count: int) -> Iterator[Any]:
 
 def main() -> None:
     """Print the table."""
-    shared = Path(__file__).resolve().parents[3] / "shared"
-    sys.path.insert(0, str(shared / "score"))
-    import scene
-
+    scene = beside.generator()
     found: dict[str, list[dict[str, float]]] = {}
     count, wide = int(next((a for a in sys.argv[1:] if a.isdigit()), "36")), "large" in sys.argv
     held = "rms" if wide else "error"
@@ -77,7 +73,7 @@ def main() -> None:
         kind = one.nebula
         if i % 6 == 2 and not wide:  # a wide nebula, hardly brighter than the noise
             one, kind = dataclasses.replace(one, nebula="shell", ha_peak=0.0003, oiii_peak=0.0001), "faint"
-        row = measure(noise.build(scene, one, shared / "data"))
+        row = measure(noise.build(scene, one, beside.FOLDER / "data"))
         found.setdefault(kind, []).append(row)
         told = " ".join(f"{v:8.3f}" for v in row.values())
         missed = [n for n, bad in (("error", row[held] > GOALS[kind]), ("kept", kind == "faint" and row["kept"] < 0.85)) if bad]

@@ -11,7 +11,6 @@ from __future__ import annotations
 
 import argparse
 import math
-import sys
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -22,6 +21,7 @@ from nebulakit.demo import TYPICAL, make_scene
 from nebulakit.image import Image
 from nebulakit.pixels.unmix import weights
 from nebulakit.steps import unmix_lines
+from tests.quality import beside
 
 GOALS = {"ha": 1.1, "oiii": 1.1, "leak": 0.02, "grain": 0.9}
 KINDS = ("cove", "bubble", "fans", "veil", "lantern")
@@ -91,10 +91,9 @@ def made_scenes(count: int, shape: tuple[int, int] = (600, 800), seed: int = 1) 
 
 def shared_scenes(count: int, folder: Path, seed: int = 2) -> Iterator[tuple[str, dict[str, float]]]:
     """Scenes of the other generator, every fifth with the structure of a real nebula."""
-    sys.path.insert(0, str(folder / "score"))
     from astropy.io import fits
-    from scene import Scene, build  # type: ignore[import-not-found]
 
+    other = beside.generator()
     real = [
         np.nan_to_num(fits.getdata(folder / f"data/nebula-hh204/fov2f{f}-PC.fits").astype(float))[90:, 90:] for f in (656, 502)
     ]
@@ -104,7 +103,7 @@ def shared_scenes(count: int, folder: Path, seed: int = 2) -> Iterator[tuple[str
     for i in range(count):
         planes = tuple(np.ascontiguousarray(turns[i // 5 % 4](p)) for p in real) if i % 5 == 4 else None
         sensor = other_sensor(rng)
-        conditions = Scene(
+        conditions = other.Scene(
             f"{'real' if planes else kinds[i % 4 if i % 2 else i % 5]} {i}",
             seed * 1000 + i,
             shape=(600, 800),
@@ -116,7 +115,7 @@ def shared_scenes(count: int, folder: Path, seed: int = 2) -> Iterator[tuple[str
             resample_blur=(0.0, 0.45, 0.7, 0.9)[i % 4],
             sensor=tuple(map(tuple, sensor)),
         )
-        truth = build(conditions, planes)
+        truth = other.build(conditions, planes)
         covered = truth["coverage"] >= 0.85 * truth["coverage"].max()
         rows, columns = covered[:, covered.shape[1] // 2].nonzero()[0], covered[covered.shape[0] // 2].nonzero()[0]
         h, w = (len(rows) * 4) // 5, (len(columns) * 4) // 5
@@ -148,6 +147,5 @@ if __name__ == "__main__":
     ap.add_argument("--shared", type=int, default=15, help="how many of ../shared, if it is there")
     told = ap.parse_args()
     table(made_scenes(told.made))
-    beside = Path(__file__).resolve().parents[3] / "shared"
-    if told.shared and (beside / "score" / "scene.py").is_file():
-        table(shared_scenes(told.shared, beside))
+    if told.shared and beside.FOLDER.is_dir():
+        table(shared_scenes(told.shared, beside.FOLDER))

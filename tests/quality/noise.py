@@ -27,6 +27,7 @@ from nebulakit.pixels import starlet
 from nebulakit.pixels.noise import measure_noise
 from nebulakit.pixels.rectangle import largest_rectangle
 from nebulakit.steps import denoise_wavelet
+from tests.quality import beside
 from tests.quality.lines import other_sensor
 
 NEBULAE = ("shell", "ridges", "lobes", "wall", "wide", "real")
@@ -242,14 +243,11 @@ def evenness(truth: dict[str, Any]) -> float:
 
 def main() -> None:
     """Print the table."""
-    shared = Path(__file__).resolve().parents[3] / "shared"
-    sys.path.insert(0, str(shared / "score"))
-    import scene
-
+    scene = beside.generator()
     rows: list[list[float]] = []
     hard = "hard" in sys.argv
     for one in (hard_scenes if hard else scenes)(scene, int(sys.argv[1]) if len(sys.argv) > 1 else 18):
-        truth = build(scene, one, shared / "data")
+        truth = build(scene, one, beside.FOLDER / "data")
         found = noise_found(well_covered(truth), one.resample_blur) if hard else measure(truth)
         if not rows:
             print(f"{'scene':12} {'blur':>5} {'fwhm':>5} " + " ".join(f"{k:>9}" for k in found))

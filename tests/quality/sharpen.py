@@ -25,7 +25,7 @@ from nebulakit.image import Image
 from nebulakit.pixels import starlet
 from nebulakit.pixels.rectangle import Box, largest_rectangle
 from nebulakit.steps import deconvolve, denoise_wavelet
-from tests.quality import noise
+from tests.quality import beside, noise
 
 DEPTHS = (1 / 30, 1.0, 30.0)
 
@@ -122,13 +122,10 @@ def middle(values: list[float]) -> float:
 
 def main() -> None:
     """Print the table."""
-    shared = Path(__file__).resolve().parents[3] / "shared"
-    sys.path.insert(0, str(shared / "score"))
-    import scene
-
+    scene = beside.generator()
     rows = []
     for one in noise.scenes(scene, int(sys.argv[1]) if len(sys.argv) > 1 else 12):
-        row = measure(scene, one, shared / "data")
+        row = measure(scene, one, beside.FOLDER / "data")
         if not rows:
             print(f"{'scene':12} " + " ".join(f"{k:>7}" for k in row))
         rows.append(list(row.values()))

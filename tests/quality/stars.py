@@ -12,9 +12,7 @@ differs between a footprint and its rim (median over footprints, in sigma of the
 from __future__ import annotations
 
 import argparse
-import sys
 import time
-from pathlib import Path
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -24,6 +22,7 @@ from nebulakit.demo import make_scene
 from nebulakit.image import Image
 from nebulakit.pixels.rectangle import largest_rectangle
 from nebulakit.pixels.stars.separate import separate
+from tests.quality import beside
 from tests.quality.lines import other_sensor
 
 
@@ -110,10 +109,7 @@ def mixed(count: int = 10) -> dict[str, dict[str, Any]]:
 
 def made(shape: tuple[int, int] = (700, 900), **conditions: Any) -> Truth:
     """Make a scene of the kind that lies beside the project."""
-    folder = Path(__file__).resolve().parents[3] / "shared" / "score"
-    sys.path.insert(0, str(folder))
-    import scene  # type: ignore[import-not-found]
-
+    scene = beside.generator()
     built = scene.build(scene.Scene("own", shape=shape, **conditions))
     return cut({k: built[k] for k in KEYS}, built["scene"]["sensor"])
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import sys
 from pathlib import Path
 from typing import Any
 
@@ -11,15 +10,6 @@ import pytest
 from tests.quality import glow, noise, sharpen
 
 pytestmark = pytest.mark.real
-
-
-@pytest.fixture(scope="module")
-def scene(shared: Path) -> Any:
-    """The generator of scenes that lies beside the project."""
-    sys.path.insert(0, str(shared / "score"))
-    import scene
-
-    return scene
 
 
 def one(scene: Any, number: int) -> Any:

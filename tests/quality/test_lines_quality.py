@@ -2,26 +2,11 @@
 
 from __future__ import annotations
 
-import importlib.util
-import sys
 from pathlib import Path
-from typing import Any
 
 import pytest
 
-
-def load(name: str) -> Any:
-    """Load a measuring script that lies beside this file."""
-    spec = importlib.util.spec_from_file_location(f"quality_{name}", Path(__file__).with_name(f"{name}.py"))
-    assert spec is not None
-    assert spec.loader is not None
-    module = importlib.util.module_from_spec(spec)
-    sys.modules[spec.name] = module
-    spec.loader.exec_module(module)
-    return module
-
-
-lines = load("lines")
+from tests.quality import lines
 
 
 def test_lines_are_as_right_as_the_goals() -> None:

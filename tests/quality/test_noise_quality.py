@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import importlib.util
-import sys
 from pathlib import Path
 from typing import Any
 
@@ -12,26 +10,12 @@ import pytest
 from scipy.ndimage import gaussian_filter
 
 from nebulakit.pixels import starlet
-
-
-def load(name: str, path: Path) -> Any:
-    """Load a module from its file."""
-    spec = importlib.util.spec_from_file_location(name, path)
-    assert spec is not None
-    assert spec.loader is not None
-    module = importlib.util.module_from_spec(spec)
-    sys.modules[spec.name] = module
-    spec.loader.exec_module(module)
-    return module
-
-
-figures = load("quality_noise", Path(__file__).with_name("noise.py"))
+from tests.quality import noise as figures
 
 
 @pytest.mark.real
 @pytest.mark.parametrize("which", [3, 12])
-def test_noise_and_denoising_reach_the_goals(shared: Path, which: int) -> None:
-    scene = load("scene_of_known_truth", shared / "score" / "scene.py")
+def test_noise_and_denoising_reach_the_goals(scene: Any, shared: Path, which: int) -> None:
     one = list(figures.scenes(scene, which + 1, (600, 800)))[which]
     found = figures.measure(figures.build(scene, one, shared / "data"))
     assert found["sigma"] < 0.03
@@ -46,8 +30,7 @@ def test_noise_and_denoising_reach_the_goals(shared: Path, which: int) -> None:
 
 @pytest.mark.real
 @pytest.mark.parametrize("which", [6, 8, 18])  # crowded; small and shallow; crowded under a bright nebula
-def test_noise_is_found_on_hard_scenes(shared: Path, which: int) -> None:
-    scene = load("scene_of_known_truth", shared / "score" / "scene.py")
+def test_noise_is_found_on_hard_scenes(scene: Any, which: int) -> None:
     one = list(figures.hard_scenes(scene, which + 1))[which]
     found = figures.noise_found(figures.well_covered(scene.build(one)), one.resample_blur)
     assert found["sigma"] < 0.03

@@ -36,6 +36,7 @@ from nebulakit.demo import make_scene
 from nebulakit.image import Image
 from nebulakit.pixels import colour
 from nebulakit.pixels.noise import measure_noise
+from tests.quality import beside
 
 GOALS = {"sky": 1.0, "hue": 1.0, "cut": 0.5, "look": 3.0, "truth": 0.9, "tint": 0.01, "gain": 0.1}
 DARK = 0.06, 0.15
@@ -153,10 +154,9 @@ def made_scenes(count: int, shape: tuple[int, int] = (480, 640), seed: int = 1) 
 
 def shared_scenes(count: int, folder: Path, seed: int = 2) -> Iterator[tuple[str, dict[str, float]]]:
     """Scenes of the other generator, every sixth with the structure of a real nebula."""
-    sys.path.insert(0, str(folder / "score"))
     from astropy.io import fits
-    from scene import Scene, build  # type: ignore[import-not-found]
 
+    other = beside.generator()
     real = [
         np.nan_to_num(fits.getdata(folder / f"data/nebula-hh204/fov2f{f}-PC.fits").astype(float))[90:, 90:] for f in (656, 502)
     ]
@@ -166,7 +166,7 @@ def shared_scenes(count: int, folder: Path, seed: int = 2) -> Iterator[tuple[str
     cut = np.s_[..., shape[0] // 7 : -shape[0] // 7, shape[1] // 7 : -shape[1] // 7]
     for i in range(count):
         kind = kinds[i % 6]
-        conditions = Scene(
+        conditions = other.Scene(
             f"{kind} {i}",
             seed * 1000 + i,
             shape=shape,
@@ -179,7 +179,7 @@ def shared_scenes(count: int, folder: Path, seed: int = 2) -> Iterator[tuple[str
 
         def night(exposure: float, conditions: Any = conditions, kind: str = kind) -> Any:
             longer = dataclasses.replace(conditions, frames=round(conditions.frames * exposure))
-            truth = build(longer, real if kind == "real" else None)
+            truth = other.build(longer, real if kind == "real" else None)
             noise = truth["starless_noise"][cut]
             planes = truth["nebula"][cut] + (noise if exposure == 1 else -noise)
             blur = 1 / (1 + 4 * math.pi * conditions.resample_blur**2) ** 0.5 if conditions.resample_blur > 0.4 else 1
@@ -216,9 +216,8 @@ def main() -> int:
     parser.add_argument("--shared", type=int, default=12)
     given = parser.parse_args()
     bad = table(made_scenes(given.made))
-    folder = Path(__file__).resolve().parents[3] / "shared"
-    if folder.is_dir() and given.shared:
-        bad += table(shared_scenes(given.shared, folder))
+    if given.shared and beside.FOLDER.is_dir():
+        bad += table(shared_scenes(given.shared, beside.FOLDER))
     return int(bad > 0)
 
 

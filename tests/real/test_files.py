@@ -15,6 +15,7 @@ from astropy.wcs import WCS
 import nebulakit.steps as steps
 from nebulakit.errors import InputError
 from nebulakit.files import read, write
+from tests.quality import beside
 
 pytestmark = pytest.mark.real
 
@@ -187,11 +188,7 @@ def test_real_tiff_frames(shared_data: Path, name: str):
 
 
 def made_scenes(shared: Path):
-    sys.path.insert(0, str(shared / "score"))
-    try:
-        import scene
-    finally:
-        sys.path.pop(0)
+    scene = beside.generator()
     kinds = [("shell", "tilt", 35), ("wide", "corner", 12), ("lobes", "bowl", 70)]
     for seed, (nebula, gradient, rotation) in enumerate(kinds, 40):
         yield scene.build(scene.Scene("made", seed, shape=(450, 600), nebula=nebula, gradient=gradient, rotation=rotation))

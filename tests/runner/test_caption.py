@@ -1,7 +1,5 @@
 """The caption under a picture: told from the header and the record, the same each time; and what pictures do not tell of a night."""
 
-import json
-
 import pytest
 import tifffile
 from astropy.io import fits
@@ -9,11 +7,11 @@ from PIL import Image as Pillow
 
 import nebulakit.steps  # noqa: F401  (registers them)
 from nebulakit import files
-from nebulakit.cli import call
 from nebulakit.declare import STEPS
 from nebulakit.demo import make_scene
 from nebulakit.image import Image
 from nebulakit.runner.caption import WORDS
+from tests.runner.running import record, run
 
 SECRETS = {"OBSERVER": "Ada Nonym", "SITELAT": 12.3456, "SITELONG": -65.4321, "CAMSN": "SN-0042-77", "ORIGIN": "/home/ada/nights"}
 RECIPE = """version: 1
@@ -41,9 +39,7 @@ def night(tmp_path_factory):
     files.write(Image.from_array(scene.stack, header=header), folder / "stack.fits")
     (folder / "r.yaml").write_text(RECIPE)
     for name, more in (("plain", []), ("again", []), ("kept", ["--keep-site"])):
-        out = str(folder / name)
-        args = ["run", str(folder / "r.yaml"), str(folder / "stack.fits"), "-o", out, "--no-report", "--no-cache", *more]
-        assert call(args) == 0
+        assert run(folder / "r.yaml", folder / "stack.fits", folder / name, "--no-cache", *more) == 0
     return folder
 
 
@@ -54,25 +50,19 @@ def test_it_tells_hours_filter_steps_fill_and_colours(night) -> None:
     assert "colour strengthened or weakened" in first
     assert second.startswith("bright.png\n")
     assert "strengthened" not in second  # saturate came after this picture
-    share = next(
-        s["measured"]["share_filled"]
-        for s in json.loads((night / "plain" / "run.json").read_text())["steps"]
-        if s["id"] == "patch"
-    )
+    share = next(s["measured"]["share_filled"] for s in record(night / "plain")["steps"] if s["id"] == "patch")
     assert f"{100 * share:.2g}% of the frame (places told by hand)" in first
     assert "the camera's own through its filter" in first
 
 
 def test_it_is_the_same_each_time_and_kept_track_of(night) -> None:
     assert (night / "plain" / "caption.txt").read_bytes() == (night / "again" / "caption.txt").read_bytes()
-    record = json.loads((night / "plain" / "run.json").read_text())
-    assert [t["file"] for t in record["texts"]] == ["caption.txt"]
+    assert [t["file"] for t in record(night / "plain")["texts"]] == ["caption.txt"]
 
 
 def test_it_goes_when_no_picture_is_left(night) -> None:
     out = night / "again"
-    args = ["run", str(night / "r.yaml"), str(night / "stack.fits"), "-o", str(out), "--no-report", "--no-cache"]
-    assert call([*args, "--until", "patch"]) == 0
+    assert run(night / "r.yaml", night / "stack.fits", out, "--no-cache", "--until", "patch") == 0
     assert sorted(p.name for p in out.iterdir()) == ["patch.fits", "run.json"]
 
 
@@ -101,14 +91,13 @@ def test_keep_site_keeps_them_as_text_and_changes_no_pixel(night) -> None:
     for name, text in told.items():
         assert all(f"{k} = {v}" in text for k, v in SECRETS.items()), name
         assert "CRVAL1" not in text, name  # what lies in the picture is no secret, and no site
-    assert json.loads((kept / "run.json").read_text())["options"]["keep_site"] is True
+    assert record(kept)["options"]["keep_site"] is True
 
 
 def test_a_header_that_does_not_tell_is_called_unknown(tmp_path) -> None:
     files.write(Image.from_array(make_scene(4, (120, 160), "bubble").stack), tmp_path / "stack.fits")
     (tmp_path / "r.yaml").write_text(RECIPE)
-    args = ["run", str(tmp_path / "r.yaml"), str(tmp_path / "stack.fits"), "-o", str(tmp_path / "o"), "--no-report", "--no-cache"]
-    assert call([*args, "--until", "stretch_asinh"]) == 0
+    assert run(tmp_path / "r.yaml", tmp_path / "stack.fits", tmp_path / "o", "--no-cache", "--until", "stretch_asinh") == 0
     text = (tmp_path / "o" / "caption.txt").read_text()
     assert text.startswith("Exposure: unknown")
     assert "Filter: unknown" in text
@@ -121,8 +110,7 @@ def test_every_step_that_makes_pixels_has_its_words() -> None:
 def test_a_picture_for_print_has_the_size_and_resolution_that_the_recipe_says(night, tmp_path) -> None:
     text = RECIPE.replace("file: picture.tif}", "file: picture.tif, print: {width: 2 cm, dpi: 127}}")
     (tmp_path / "r.yaml").write_text(text.replace("file: picture.jpg}", "file: picture.jpg, print: {dpi: 250}}"))
-    args = ["run", str(tmp_path / "r.yaml"), str(night / "stack.fits"), "-o", str(tmp_path / "o"), "--no-report", "--no-cache"]
-    assert call(args) == 0
+    assert run(tmp_path / "r.yaml", night / "stack.fits", tmp_path / "o", "--no-cache") == 0
     with tifffile.TiffFile(tmp_path / "o" / "picture.tif") as tif:
         assert tif.pages[0].shape[:2] == (75, 100)  # 2 cm are 100 pixels at 127 per inch
         assert tif.pages[0].tags["XResolution"].value == (127, 1)
@@ -136,16 +124,7 @@ def test_it_tells_what_was_left_out_of_nebula_and_stars(night) -> None:
     told = {}
     for halos in ("dropped", "stars"):
         (night / f"{halos}.yaml").write_text(recipe % halos)
-        args = [
-            "run",
-            str(night / f"{halos}.yaml"),
-            str(night / "stack.fits"),
-            "-o",
-            str(night / halos),
-            "--no-report",
-            "--no-cache",
-        ]
-        assert call(args) == 0
+        assert run(night / f"{halos}.yaml", night / "stack.fits", night / halos, "--no-cache") == 0
         told[halos] = (night / halos / "caption.txt").read_text()
     assert "Left out: wide halos and reflections of bright stars.\n" in told["dropped"]
     assert "Left out" not in told["stars"]

@@ -23,6 +23,8 @@ from nebulakit.errors import ResourceError, UsageError
 from nebulakit.recipe import loads
 from nebulakit.runner import job
 from nebulakit.runner.job import Job, before_writing, default_folder, stack_name
+from tests.runner import running
+from tests.runner.running import hashes, states
 
 RECIPE = """version: 1
 about: a short recipe
@@ -53,25 +55,7 @@ def night(tmp_path_factory) -> Path:
 
 
 def run(night: Path, out: Path, *more: str) -> int:
-    args = [
-        "run",
-        str(night / "r.yaml"),
-        str(night / "stack.fits"),
-        "--input",
-        f"coverage={night / 'coverage.fits'}",
-        "-o",
-        str(out),
-        "--no-report",
-    ]
-    return call([*args, *more])
-
-
-def hashes(out: Path) -> dict[str, str]:
-    return {o["file"]: o["sha256"] for o in json.loads((out / "run.json").read_text())["outputs"]}
-
-
-def states(out: Path) -> list[str]:
-    return [s["state"] for s in json.loads((out / "run.json").read_text())["steps"]]
+    return running.run(night / "r.yaml", night / "stack.fits", out, "--input", f"coverage={night / 'coverage.fits'}", *more)
 
 
 def test_python_yaml_and_command_line_give_the_same_pixels(night, tmp_path):
@@ -109,65 +93,13 @@ def test_run_json_holds_what_is_pinned(night, tmp_path):
     assert str(night) not in json.dumps(told)
 
 
-def test_only_what_changed_is_run_again(night, tmp_path):
+def test_what_acts_through_a_mask_runs_again_where_the_mask_changed(night, tmp_path):
     cache = ("--cache", str(tmp_path / "cache"))
     assert run(night, tmp_path / "out", *cache) == 0
-    assert set(states(tmp_path / "out")) == {"computed"}
-    first = hashes(tmp_path / "out")
-    assert run(night, tmp_path / "out", *cache) == 0
-    assert set(states(tmp_path / "out")) == {"reused"}
-    assert hashes(tmp_path / "out") == first
-    assert run(night, tmp_path / "out", *cache, "--set", "saturate.gain=1.5") == 0
-    assert states(tmp_path / "out")[-1] == "computed"
-    assert states(tmp_path / "out")[:2] == ["reused", "reused"]
-    assert hashes(tmp_path / "out")["bright.tif"] == first["bright.tif"]
-    assert hashes(tmp_path / "out")["picture.tif"] != first["picture.tif"]
-    assert run(night, tmp_path / "out", *cache) == 0  # back to the old value: at once
-    assert set(states(tmp_path / "out")) == {"reused"}
-    assert hashes(tmp_path / "out") == first
-
-
-def test_a_renamed_or_touched_stack_is_the_same_stack(night, tmp_path):
-    copy = tmp_path / "renamed.fits"
-    copy.write_bytes((night / "stack.fits").read_bytes())
-    cache = ("--cache", str(tmp_path / "cache"))
-    assert run(night, tmp_path / "out", *cache) == 0
-    args = [
-        "run",
-        str(night / "r.yaml"),
-        str(copy),
-        "--input",
-        f"coverage={night / 'coverage.fits'}",
-        "-o",
-        str(tmp_path / "two"),
-        "--no-report",
-        *cache,
-    ]
-    assert call(args) == 0
-    assert set(states(tmp_path / "two")) == {"reused"}
-
-
-def test_plan_says_what_runs_and_why(night, tmp_path, capsys):
-    plan = [
-        "plan",
-        str(night / "r.yaml"),
-        str(night / "stack.fits"),
-        "--input",
-        f"coverage={night / 'coverage.fits'}",
-        "--cache",
-        str(tmp_path / "cache"),
-    ]
-    assert call(plan) == 0
-    assert capsys.readouterr().out.count("because it has not run before") == 4
-    assert run(night, tmp_path / "out", "--cache", str(tmp_path / "cache")) == 0
-    capsys.readouterr()
-    assert call([*plan, "--set", "stretch.sky=14%"]) == 0
-    lines = capsys.readouterr().out.splitlines()
-    assert "reuse" in lines[0]
-    assert "because sky 10% -> 14%" in lines[1]
-    assert "because its input changed" in lines[2]
-    assert call([*plan, "--graph"]) == 0
-    assert "└─" in capsys.readouterr().out
+    assert run(night, tmp_path / "two", *cache, "--set", "level_mask.above=40%") == 0
+    assert list(states(tmp_path / "two").values()) == ["reused", "reused", "computed", "computed"]
+    assert hashes(tmp_path / "two")["bright.tif"] == hashes(tmp_path / "out")["bright.tif"]
+    assert hashes(tmp_path / "two")["picture.tif"] != hashes(tmp_path / "out")["picture.tif"]
 
 
 def test_a_folder_of_something_else_is_left_alone(night, tmp_path, capsys):
@@ -185,33 +117,12 @@ def test_a_failing_step_leaves_the_old_files_and_says_which(night, tmp_path, cap
     before = {p.name: p.read_bytes() for p in (tmp_path / "out").iterdir()}
     broken = RECIPE.replace("  - stretch_asinh: {}\n", "  - crop: {box: [[10%, 10%], [10.1%, 10.1%]]}\n  - stretch_asinh: {}\n")
     (tmp_path / "r.yaml").write_text(broken)
-    args = ["run", str(tmp_path / "r.yaml"), str(night / "stack.fits"), "-o", str(tmp_path / "out"), "--no-report", "--no-cache"]
     capsys.readouterr()
-    code = call(args)
+    assert running.run(tmp_path / "r.yaml", night / "stack.fits", tmp_path / "out", "--no-cache") == 1
     told = capsys.readouterr().err
-    assert code == 1, told
     assert "of 5" in told
     assert "Traceback" not in told
     assert {p.name: p.read_bytes() for p in (tmp_path / "out").iterdir()} == before
-
-
-def test_several_stacks_get_a_folder_each_and_a_failing_one_stops_nobody(night, tmp_path, capsys):
-    bad = tmp_path / "bad.fits"
-    bad.write_bytes(b"no picture")
-    args = [
-        "run",
-        str(night / "r.yaml"),
-        str(bad),
-        str(night / "stack.fits"),
-        "-o",
-        str(tmp_path / "all"),
-        "--no-report",
-        "--no-cache",
-    ]
-    assert call(args) == 5
-    assert (tmp_path / "all" / "stack" / "picture.tif").is_file()
-    assert not (tmp_path / "all" / "bad").exists()
-    assert "1 of 2 stacks failed" in capsys.readouterr().err
 
 
 def test_until_writes_one_layer(night, tmp_path):
@@ -221,64 +132,20 @@ def test_until_writes_one_layer(night, tmp_path):
     assert (tmp_path / "two" / "crop_to_coverage.fits").is_file()
 
 
-def test_rerun_and_freeze_repeat_to_the_last_bit(night, tmp_path, capsys):
-    out = night / "out-freeze"
-    assert run(night, out, "--no-cache", "--set", "saturate.gain=1.4") == 0
-    capsys.readouterr()
-    assert call(["rerun", str(out / "run.json")]) == 0
-    assert capsys.readouterr().out.splitlines() == ["picture.tif: identical", "bright.tif: identical"]
-    frozen = tmp_path / "frozen.yaml"
-    assert call(["freeze", str(out / "run.json"), "-o", str(frozen)]) == 0
-    assert "softening:" in frozen.read_text()
-    args = [
-        "run",
-        str(frozen),
-        str(night / "stack.fits"),
-        "--input",
-        f"coverage={night / 'coverage.fits'}",
-        "-o",
-        str(tmp_path / "again"),
-        "--no-report",
-        "--no-cache",
-    ]
-    assert call(args) == 0
-    assert hashes(tmp_path / "again") == hashes(out)
-
-
-def test_a_sweep_shares_what_is_the_same_and_writes_the_chosen_recipe(night, tmp_path, capsys):
-    args = [
-        "sweep",
-        str(night / "r.yaml"),
-        str(night / "stack.fits"),
-        "--vary",
-        "saturate.gain=1.0,1.2,1.6",
-        "--cache",
-        str(tmp_path / "cache"),
-    ]
-    assert call([*args, "-o", str(tmp_path / "sweep")]) == 0
-    told = capsys.readouterr()
-    assert (tmp_path / "sweep" / "contact.png").is_file()
-    assert "2/3  1 steps run" in told.err
-    assert call([*args, "--pick", "3", "-o", str(tmp_path / "mine.yaml")]) == 0
-    assert "gain: 1.6" in (tmp_path / "mine.yaml").read_text()
-    assert loads((tmp_path / "mine.yaml").read_text()).steps[-1].params.gain == 1.6
-
-
 def test_variables_and_what_stands_beside_a_step_are_frozen_and_picked_too(night, tmp_path):
     recipe = tmp_path / "v.yaml"
     recipe.write_text(
         'version: 1\nvars: {level: 5%}\nsteps:\n  - stretch_asinh: {sky: "${level}"}\n    id: s\n  - curve: {}\n'
         "outputs:\n  - {layer: last, file: a.tif}\n"
     )
-    stack = str(night / "stack.fits")
-    quiet = ("--no-report", "--no-cache")
+    stack = night / "stack.fits"
     given = ("--set", "vars.level=8%", "--set", "curve.amount=30%", "--set", "s.like=stack")
-    assert call(["run", str(recipe), stack, "-o", str(tmp_path / "set"), *quiet, *given]) == 0
+    assert running.run(recipe, stack, tmp_path / "set", "--no-cache", *given) == 0
     assert call(["freeze", str(tmp_path / "set"), "-o", str(tmp_path / "frozen.yaml")]) == 0
     vary = ("--vary", "vars.level=5%,8%", "--vary", "curve.amount=30%", "--set", "s.like=stack")
-    assert call(["sweep", str(recipe), stack, *vary, "--pick", "2", "-o", str(tmp_path / "picked.yaml")]) == 0
+    assert call(["sweep", str(recipe), str(stack), *vary, "--pick", "2", "-o", str(tmp_path / "picked.yaml")]) == 0
     for name in ("frozen", "picked"):
-        assert call(["run", str(tmp_path / f"{name}.yaml"), stack, "-o", str(tmp_path / name), *quiet]) == 0
+        assert running.run(tmp_path / f"{name}.yaml", stack, tmp_path / name, "--no-cache") == 0
         assert hashes(tmp_path / name) == hashes(tmp_path / "set")
 
 
@@ -286,17 +153,8 @@ def test_a_run_killed_at_any_moment_leaves_a_right_cache(night, tmp_path):
     reference = tmp_path / "reference"
     assert run(night, reference, "--no-cache") == 0
     cache, out = tmp_path / "cache", tmp_path / "out"
-    args = [
-        sys.executable,
-        "-m",
-        "nebulakit",
-        "run",
-        str(night / "r.yaml"),
-        str(night / "stack.fits"),
-        "--input",
-        f"coverage={night / 'coverage.fits'}",
-    ]
-    args += ["-o", str(out), "--no-report", "--cache", str(cache)]
+    args = [sys.executable, "-m", "nebulakit", "run", night / "r.yaml", night / "stack.fits"]
+    args += ["--input", f"coverage={night / 'coverage.fits'}", "-o", out, "--no-report", "--cache", cache]
     for wait in (0.3, 0.6, 0.8):
         process = subprocess.Popen(args, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
         time.sleep(wait)

@@ -1,7 +1,5 @@
 """A grey picture painted elsewhere is a mask: in the stack's size or the crop's, over what is seen; anything else is refused in words."""
 
-import json
-
 import cv2
 import numpy as np
 import pytest
@@ -15,6 +13,7 @@ from nebulakit.demo import make_scene
 from nebulakit.errors import StepError, UsageError
 from nebulakit.image import Image
 from nebulakit.runner.placed import placed
+from tests.runner import running
 
 SHAPE = (160, 200)
 RECIPE = """version: 1
@@ -60,8 +59,10 @@ def folder(tmp_path_factory):
 
 
 def run(folder, mask: str, out, *more: str) -> int:
-    args = ["run", str(folder / "r.yaml"), str(folder / "picture.tif"), "--input", f"mine={folder / mask}", "-o", str(out)]
-    return call([*args, "--assume", "display", "--no-report", "--no-cache", *more])
+    mine = f"mine={folder / mask}"
+    return running.run(
+        folder / "r.yaml", folder / "picture.tif", out, "--input", mine, "--assume", "display", "--no-cache", *more
+    )
 
 
 @pytest.mark.parametrize("mask", ["whole.png", "crop.png", "colour.png"])
@@ -154,7 +155,7 @@ def test_a_crop_with_a_rim_takes_a_mask_of_the_picture_without_it() -> None:
 
 def test_what_the_run_was_given_is_recorded(folder, tmp_path) -> None:
     assert run(folder, "crop.png", tmp_path / "o") == 0
-    assert json.loads((tmp_path / "o" / "run.json").read_text())["inputs"]["mine"]["file"] == "crop.png"
+    assert running.record(tmp_path / "o")["inputs"]["mine"]["file"] == "crop.png"
 
 
 def test_a_file_that_was_a_mask_and_now_is_a_picture_is_another_input(folder, tmp_path) -> None:
@@ -166,9 +167,9 @@ def test_a_file_that_was_a_mask_and_now_is_a_picture_is_another_input(folder, tm
             f"version: 1\ninputs: {{stack: {{scale: display}}, mine: {{scale: {scale}}}}}\nsteps:\n  - blend: {{other: mine}}\n"
             "outputs:\n  - {layer: last, file: a.tif}\n"
         )
-        args = ["run", str(tmp_path / "r.yaml"), str(folder / "picture.tif"), "--input", f"mine={tmp_path / 'coloured.png'}"]
-        cache = ("--cache", str(tmp_path / "kept")) if kept else ("--no-cache",)
-        assert call([*args, "-o", str(tmp_path / out), "--assume", "display", "--no-report", *cache]) == 0
+        more = ("--input", f"mine={tmp_path / 'coloured.png'}", "--assume", "display")
+        cache = ("--cache", tmp_path / "kept") if kept else ("--no-cache",)
+        assert running.run(tmp_path / "r.yaml", folder / "picture.tif", tmp_path / out, *more, *cache) == 0
     assert (tifffile.imread(tmp_path / "b" / "a.tif") == tifffile.imread(tmp_path / "c" / "a.tif")).all()
 
 
@@ -190,16 +191,8 @@ def covered(tmp_path_factory):
         "version: 1\ninputs: {mine: {scale: mask}}\nsteps:\n  - crop_to_coverage: {map_counts: frames}\n  - stretch_asinh: {}\n"
         "  - curve: {points: [[0.5, 0.9]]}\n    mask: mine\noutputs:\n  - {layer: last, file: a.tif, bits: 32}\n"
     )
-    args = [
-        "run",
-        str(where / "r.yaml"),
-        str(where / "stack.fits"),
-        "--input",
-        f"mine={where / 'mine.png'}",
-        "-o",
-        str(where / "o"),
-    ]
-    assert call([*args, "--input", f"coverage={where / 'map.fits'}", "--no-cache", "--no-report"]) == 0
+    more = ("--input", f"mine={where / 'mine.png'}", "--input", f"coverage={where / 'map.fits'}", "--no-cache")
+    assert running.run(where / "r.yaml", where / "stack.fits", where / "o", *more) == 0
     return where
 
 
@@ -238,11 +231,7 @@ def test_from_python_what_is_masked_holds_nothing() -> None:
     hidden = np.zeros((8, 9), bool)
     hidden[:4] = True
     levels = np.full((3, 8, 9), 51, np.uint8)
-    run = nebulakit.run(
-        text,
-        levels,
-        mine=np.ma.array(np.full((8, 9), 255, np.uint8), mask=hidden),
-    )
+    run = nebulakit.run(text, levels, mine=np.ma.array(np.full((8, 9), 255, np.uint8), mask=hidden))
     assert np.allclose(run["last"].planes[:, :4], 0.2)
     assert (run["last"].planes[:, 4:] > 0.3).all()
     stack = np.ma.array(levels, mask=np.broadcast_to(hidden, levels.shape))
@@ -279,10 +268,10 @@ def test_an_optional_mask_that_is_not_given_leaves_the_step_to_act_everywhere(fo
     answers = []
     for name, written in (("with", text), ("without", text.replace("    mask: mine\n", ""))):
         (tmp_path / f"{name}.yaml").write_text(written)
-        args = [str(tmp_path / f"{name}.yaml"), str(folder / "picture.tif"), "--cache", str(tmp_path / "kept")]
-        assert call(["run", *args, "-o", str(tmp_path / name), "--assume", "display", "--no-report"]) == 0
+        more = ("--cache", str(tmp_path / "kept"))
+        assert running.run(tmp_path / f"{name}.yaml", folder / "picture.tif", tmp_path / name, "--assume", "display", *more) == 0
         answers.append((tmp_path / name / "a.tif").read_bytes())
     assert answers[0] == answers[1]
     capsys.readouterr()
-    assert call(["plan", str(tmp_path / "with.yaml"), *args[1:]]) == 0
+    assert call(["plan", str(tmp_path / "with.yaml"), str(folder / "picture.tif"), *more]) == 0
     assert "1 of 1 steps run" in capsys.readouterr().out

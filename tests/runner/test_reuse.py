@@ -24,13 +24,16 @@ from nebulakit.demo import make_scene, write_scene
 from nebulakit.errors import StepError
 from nebulakit.image import Frame, Image
 from nebulakit.pixels.geometry import bin_planes
-from nebulakit.recipe import loads
+from nebulakit.recipe import load, loads
 from nebulakit.runner import folder, inputs, job
 from nebulakit.runner.caption import CAPTION
 from nebulakit.runner.execute import execute
+from nebulakit.runner.keys import Keys
 from nebulakit.runner.sheet import contact_sheet
 from nebulakit.runner.store import Store
 from nebulakit.runner.sweep import hue_truth, numbers
+from tests.runner import running
+from tests.runner.running import hashes, record, states
 
 RECIPE = """version: 1
 about: two branches and a common end
@@ -83,19 +86,11 @@ def arguments(night: Path, recipe: Path | None = None) -> list[str]:
 
 
 def run(night: Path, out: Path, *more: str, recipe: Path | None = None) -> int:
-    return call(["run", *arguments(night, recipe), "-o", str(out), "--no-report", *more])
-
-
-def record(out: Path) -> dict:
-    return json.loads((out / "run.json").read_text())
+    return running.run(*arguments(night, recipe)[:2], out, *arguments(night)[2:], *more)
 
 
 def ran(out: Path) -> list[str]:
-    return [s["id"] for s in record(out)["steps"] if s["state"] == "computed"]
-
-
-def hashes(out: Path) -> dict[str, str]:
-    return {o["file"]: o["sha256"] for o in record(out)["outputs"]}
+    return [id for id, state in states(out).items() if state == "computed"]
 
 
 # -- what is reused ------------------------------------------------------------------------------------------------------
@@ -126,8 +121,8 @@ def test_threads_comments_labels_dates_and_names_change_nothing(night, kept, tmp
     shutil.copy(night / "coverage.fits", tmp_path / "c.fits")
     shutil.copy(night / "stack.fits", tmp_path / "renamed.fit")
     os.utime(tmp_path / "renamed.fit", (10**9, 10**9))
-    args = ["run", str(tmp_path / "other.yaml"), str(tmp_path / "renamed.fit"), "--input", f"coverage={tmp_path / 'c.fits'}"]
-    assert call([*args, "-o", str(tmp_path / "out"), "--no-report", "--cache", str(kept), "-j", "3"]) == 0
+    more = ("--input", f"coverage={tmp_path / 'c.fits'}", "--cache", kept, "-j", "3")
+    assert running.run(tmp_path / "other.yaml", tmp_path / "renamed.fit", tmp_path / "out", *more) == 0
     assert ran(tmp_path / "out") == []
     assert hashes(tmp_path / "out") == hashes(night / "out")
 
@@ -135,8 +130,8 @@ def test_threads_comments_labels_dates_and_names_change_nothing(night, kept, tmp
 def test_another_coverage_or_way_of_reading_is_another_input(night, kept, tmp_path):
     coverage = fits.getdata(night / "coverage.fits")
     fits.writeto(tmp_path / "c.fits", np.where(np.arange(200) < 20, 0, coverage).astype(np.float32))
-    args = ["run", str(night / "r.yaml"), str(night / "stack.fits"), "--input", f"coverage={tmp_path / 'c.fits'}"]
-    assert call([*args, "-o", str(tmp_path / "out"), "--no-report", "--cache", str(kept)]) == 0
+    more = ("--input", f"coverage={tmp_path / 'c.fits'}", "--cache", kept)
+    assert running.run(night / "r.yaml", night / "stack.fits", tmp_path / "out", *more) == 0
     assert ran(tmp_path / "out") == list(IDS)
     assert run(night, tmp_path / "two", "--cache", str(kept), "--fwhm", "4") == 0
     assert ran(tmp_path / "two") == list(IDS)
@@ -244,9 +239,6 @@ def test_what_a_running_recipe_uses_is_kept_however_old(night, kept, tmp_path):
     store.keep("foreign", Image.from_array(np.ones((1, 64, 64))))
     os.utime(kept / "layers" / "foreign.json", (2000, 2000))
     store._mine.clear()
-    from nebulakit.recipe import load
-    from nebulakit.runner.keys import Keys
-
     told = job.Job(load(night / "r.yaml"), night / "stack.fits", tmp_path, {"coverage": night / "coverage.fits"})
     store.begin(Keys(told.recipe, inputs.input_keys(told)[1]))
     store.trim()
@@ -326,6 +318,7 @@ def test_a_plan_tells_why_what_and_how_long(night, kept, capsys):
     assert "because amount 1 -> 0.5" in lines[4]
     assert lines[5].startswith("2 of 5 steps run: about ")
     assert "because its input changed" in planned(night, kept, capsys, "--set", "stretch.sky=12%")[2]
+    assert "   ├─ stretch -> bright  [reuse]" in planned(night, kept, capsys, "--graph")
 
 
 def test_a_plan_does_not_take_the_times_of_another_stack_of_the_same_name(night, kept, tmp_path, capsys):
@@ -400,8 +393,7 @@ def test_a_preview_of_a_mosaic_is_that_of_its_colours(tmp_path, told, factor):
         "  - {layer: small, file: small.fits}\n"
     )
     for out, more in (("whole", ()), ("quick", ("--preview", str(factor)))):
-        args = ["run", str(tmp_path / "r.yaml"), str(tmp_path / "m.fits"), "-o", str(tmp_path / out), "--no-report", "--no-cache"]
-        assert call([*args, *more]) == 0
+        assert running.run(tmp_path / "r.yaml", tmp_path / "m.fits", tmp_path / out, "--no-cache", *more) == 0
     quick, whole = files.read(tmp_path / "quick" / "colour.fits"), files.read(tmp_path / "whole" / "small.fits")
     assert quick.shape == (72 // 2 // factor, 96 // 2 // factor)
     assert np.allclose(quick.planes, whole.planes, rtol=0, atol=1e-6)
@@ -432,8 +424,8 @@ def test_rerun_finds_the_stack_where_it_lay_and_repeats_for_any_number_of_thread
     for name in ("stack.fits", "coverage.fits"):
         shutil.copy(night / name, stacks)
     monkeypatch.chdir(tmp_path)
-    args = ["run", str(night / "r.yaml"), "data/one/stack.fits", "--input", "coverage=data/one/coverage.fits"]
-    assert call([*args, "-o", "results/out", "--no-report", "--no-cache"]) == 0
+    more = ("--input", "coverage=data/one/coverage.fits", "--set", "colour.gain=1.4", "--no-cache")
+    assert running.run(night / "r.yaml", Path("data/one/stack.fits"), Path("results/out"), *more) == 0
     monkeypatch.chdir("/")
     for threads in ("1", "3"):
         capsys.readouterr()
@@ -476,8 +468,7 @@ def test_a_width_that_was_told_is_held_and_told_again_in_pixels_of_the_stack(nig
     text = f"version: 1\nsteps:\n{first}  - separate_stars: {{}}\noutputs:\n  - {{layer: last, file: a.fits}}\n"
     (tmp_path / "s.yaml").write_text(text)
     out = tmp_path / "out"
-    args = ["run", str(tmp_path / "s.yaml"), str(stack), "-o", str(out), "--no-report", "--no-cache", "--fwhm", "6.5"]
-    assert call([*args, *more]) == 0
+    assert running.run(tmp_path / "s.yaml", stack, out, "--no-cache", "--fwhm", "6.5", *more) == 0
     capsys.readouterr()
     assert call(["freeze", str(out)]) == 0
     assert "they were 6.5 px wide. To hold them: --fwhm 6.5\n" in capsys.readouterr().out
@@ -634,8 +625,6 @@ def test_a_skipped_step_is_no_reason_to_read_what_nothing_needs(night, tmp_path,
 
 
 def test_execute_hands_back_what_was_asked_for(night):
-    from nebulakit.recipe import loads
-
     image = files.read(night / "stack.fits", coverage=night / "coverage.fits")
     recipe = loads(RECIPE)
     have = frozenset(o.ref for o in recipe.outputs if o.layer != "last")

@@ -86,20 +86,6 @@ def test_a_layer_comes_back_with_every_fact(tmp_path):
     assert back.header == image.header
 
 
-def test_a_damaged_layer_counts_as_absent_and_is_told_once(tmp_path):
-    store = Store(tmp_path)
-    store.keep("k", a_full_image())
-    store.keep("l", a_full_image().replace(np.ones((1, 5, 6), np.float32)))
-    for path in (tmp_path / "arrays").glob("*.npy"):
-        data = bytearray(path.read_bytes())
-        data[-1] ^= 1
-        path.write_bytes(bytes(data))
-    again = Store(tmp_path)
-    assert again.open("k") is None
-    assert again.open("l") is None
-    assert [n.id for n in again.notices] == ["kept-layer-damaged"]
-
-
 @pytest.mark.parametrize("keep", [0, 1, 50, 100])
 def test_a_half_written_layer_counts_as_absent(tmp_path, keep):
     store = Store(tmp_path)

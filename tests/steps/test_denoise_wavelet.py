@@ -45,12 +45,6 @@ def test_noise_stays_that_of_the_stack_and_the_record_tells_what_was_done() -> N
     assert not after.notices
 
 
-def test_what_was_decided_can_be_given_back() -> None:
-    after = steps.denoise_wavelet(layer(), strength=0.7)
-    again = steps.denoise_wavelet(layer(), **{k: after.record[k] for k in ("strength", "by_scale", "of")})
-    assert np.array_equal(after.planes, again.planes, equal_nan=True)
-
-
 def test_nothing_here_stays_nothing_and_does_not_spread() -> None:
     after = steps.denoise_wavelet(layer()).planes
     assert np.array_equal(np.isnan(after), np.isnan(layer().planes))
@@ -147,14 +141,6 @@ def test_streaked_noise_is_said() -> None:
     assert ids(after) == ["streaked-noise"]
     assert after.record["streaks"]["angle"] in (0.0, 0.5, 179.5)
     assert after.planes.std() < 0.2
-
-
-def test_arrays_in_arrays_out() -> None:
-    plane = np.random.default_rng(1).normal(0.1, 0.01, (90, 100))
-    out = steps.denoise_wavelet(plane)
-    assert out.shape == (1, 90, 100)
-    assert out.dtype == np.float32
-    assert out.std() < 0.002
 
 
 @pytest.mark.parametrize(

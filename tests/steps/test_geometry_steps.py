@@ -56,6 +56,10 @@ def test_crop_to_coverage_moves_every_fact(image):
     # what was recorded can be given back
     again = steps.crop_to_coverage(image, keep=out.record["keep"], map_counts=out.record["map_counts"])
     assert np.array_equal(again.planes, out.planes)
+    wide = steps.crop_to_coverage(image, rim="5%")  # 3 px, where the frame has them
+    assert wide.shape == (59, 73)
+    follows(image, wide, (33.0, 29.0))
+    assert np.array_equal(wide.noise.map, image.noise.map[1:, 7:])
 
 
 def test_crop_to_coverage_aspect_centre_and_little_left(image):

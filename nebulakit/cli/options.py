@@ -1,0 +1,113 @@
+"""What several verbs are given alike: the stack, further inputs, changes to the recipe, the folder of kept layers, threads."""
+
+from __future__ import annotations
+
+import math
+import os
+from collections.abc import Iterable, Mapping
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+if TYPE_CHECKING:
+    from nebulakit.runner.store import Store
+
+
+class StackFile(click.Path):
+    """The path of a stack; what is meant for ``--input`` is told so before anything runs."""
+
+    def __init__(self) -> None:
+        super().__init__(path_type=Path)
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        """Give the path, or say how an input is given."""
+        name, equals, file = str(value).partition("=")
+        if equals and name.isidentifier() and not os.path.exists(value) and (name == "coverage" or os.path.exists(file)):
+            if name == "stack":
+                self.fail(f"the stack is given without a name: write {file}", param, ctx)
+            self.fail(f"{value} is no stack; a further input is given as  --input {value}", param, ctx)
+        return super().convert(value, param, ctx)
+
+
+class Number(click.FloatRange):
+    """A number within bounds; what is no number, or no finite one, lies within none."""
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> float:
+        """Give the number, or say what is wrong with it."""
+        number = float(super().convert(value, param, ctx))
+        return number if math.isfinite(number) else self.fail(f"{value} is no number that can be worked with", param, ctx)
+
+
+def pairs(given: Iterable[str], option: str, example: str) -> dict[str, str]:
+    """Split ``NAME=VALUE`` options, later ones winning."""
+    out = {}
+    for text in given:
+        name, equals, value = text.partition("=")
+        if not equals or not name.strip():
+            raise click.UsageError(f"{option} {text!r} is not NAME=VALUE; for example {option} {example}")
+        out[name.strip()] = value
+    return out
+
+
+def _files(ctx: click.Context, param: click.Parameter, given: tuple[str, ...]) -> dict[str, Path]:
+    return {name: Path(file) for name, file in pairs(given, "--input", "coverage=map.fits").items()}
+
+
+def _values(ctx: click.Context, param: click.Parameter, given: tuple[str, ...]) -> dict[str, str]:
+    return pairs(given, "--set", "denoise.strength=1.2")
+
+
+inputs = click.option(
+    "--input", "inputs", multiple=True, callback=_files, metavar="NAME=FILE",
+    help="A further input, such as coverage=map.fits; {name} stands for the stack's file name without ending.",
+)  # fmt: skip
+settings = click.option(
+    "--set", "settings", multiple=True, callback=_values, metavar="ID.PARAM=VALUE",
+    help="Change one parameter of one step, or a variable by vars.NAME=VALUE.",
+)  # fmt: skip
+preview = click.option(
+    "--preview", type=click.IntRange(1, 16), default=1, metavar="N",
+    help="Work on the stack binned N times: quick, for the composition only.",
+)  # fmt: skip
+assume = click.option(
+    "--assume", type=click.Choice(["linear", "display"]), help="Take the stack as linear or as stretched, whatever the file says."
+)
+fwhm = click.option(
+    "--fwhm", type=Number(0.5, 50), metavar="PX",
+    help="The stars' width in pixels of the stack, which then is not measured: where there are no stars, or to hold it.",
+)  # fmt: skip
+cache = click.option(
+    "--cache", type=click.Path(path_type=Path), metavar="DIR",
+    help="The folder in which finished layers are kept (default: the system's cache folder).",
+)  # fmt: skip
+threads = click.option(
+    "-j", "threads", type=click.IntRange(1, 256), metavar="N",
+    help="Threads (default: all processors); the pixels are the same for any number.",
+)  # fmt: skip
+
+
+def inputs_of(stack: Path, given: Mapping[str, Path]) -> dict[str, Path]:
+    """Give the further inputs of a stack: ``{name}`` stands for its file name."""
+    from nebulakit.runner.job import stack_name
+
+    return {name: Path(str(path).replace("{name}", stack_name(stack))) for name, path in given.items()}
+
+
+def set_threads(count: int | None) -> None:
+    """Let nebulakit and OpenCV use ``count`` threads, all processors by default."""
+    import cv2
+
+    from nebulakit.pixels.parallel import threads
+
+    n = count or len(os.sched_getaffinity(0) if hasattr(os, "sched_getaffinity") else range(os.cpu_count() or 1))
+    threads.set(n)
+    cv2.setNumThreads(n)
+
+
+def open_store(folder: Path | None) -> Store:
+    """Give the store of finished layers in ``folder``, by default the system's cache folder."""
+    from nebulakit.runner.store import Store, default_folder, default_limit
+
+    where = folder or default_folder()
+    return Store(where, default_limit(where))
