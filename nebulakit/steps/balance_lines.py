@@ -101,6 +101,7 @@ def balance_lines(
             why=_why(lights, found, gain == "auto"),
             ha_share=lights[0].share,
             oiii_share=lights[1].share,
+            oiii_smooth=lights[1].smooth,
             noise_left=found.noise_left,
             slope_at_sky=found.slope,
             oiii_noise_shown=found.noise_left * found.slope * used,
