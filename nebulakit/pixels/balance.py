@@ -22,8 +22,7 @@ _SKY = 0.25  # how well the sky's level is known, in a pixel's noise: light belo
 # with [O III]; what a glow leaves 0-0.008, the flank of a halo 0.015
 _ROUGH = 0.018
 _FEW = 6  # fewer boxes side by side than this are what a star leaves
-_HELD = 2.0  # noises: away from the frame's edges a fitted glow is held from all sides, and leaves less (1.3 at most in 100 layers)
-_EDGE = 8  # of the short side: how near the edge "away" begins
+_EDGE = 8  # a glow, fitted, is held from all sides where it is farther than this part of the short side from the edges
 _COARSE = 75  # boxes this many times smaller than the frame's short side are the largest that a glow is straight across
 
 
@@ -118,7 +117,7 @@ def light(plane: Plane, noise: Noise, sky: float, side: int, other: Plane | None
     smooth = 0.0
     if other is not None:
         lit &= ~(levels < _LEAK * (box_levels(other, side) - other_sky))
-        believed = _believed(plane, noise, sky, side, other, other_sky, lit)
+        believed = _believed(plane, noise, sky, side, other, other_sky, lit.shape)
         smooth = int((lit & ~believed).sum()) / total
         lit &= believed
     shining = levels[lit]
@@ -134,50 +133,44 @@ def _floor(plane: Plane, noise: Noise, side: int) -> Floats:
 
 
 def _believed(
-    plane: Plane, noise: Noise, sky: float, side: int, other: Plane, other_sky: float, lit: npt.NDArray[np.bool_]
+    plane: Plane, noise: Noise, sky: float, side: int, other: Plane, other_sky: float, shape: tuple[int, ...]
 ) -> npt.NDArray[np.bool_]:
-    """Say which of the boxes that shine belong to light that no glow, star or other line has left.
+    """Say which boxes hold light that neither glow nor star nor the other line has left.
 
     Gas is uneven at every scale; what is left of a glow is not, beyond the noise. So each connected patch is compared with
     bent surfaces through its boxes' neighbours: what it deviates by, less what the other line may have left, is held against
-    its light and against the same where the layer is calmest. Larger boxes are asked, too, as long as a glow is straight
-    across them. Smooth light is believed where it is brightest away from the edges, and brighter than a glow's fit bulges there.
+    its light and against the same where the layer is calmest. Smooth light is believed where it is brightest away from the
+    frame's edges, and twice as bright as at the patch's rim: a fitted glow is held there from all sides. Larger boxes are
+    asked, too, as long as a glow is straight across them.
     """
     import cv2
 
-    out = np.zeros_like(lit)
-    widest = max(side, min(plane.shape) // _COARSE)
+    out = np.zeros(shape, bool)
     size = side
-    while size <= widest:
+    while size <= max(side, min(plane.shape) // _COARSE):
         levels, beside = box_levels(plane, size) - sky, box_levels(other, size) - other_sky
         if min(levels.shape) < 5:
             break
-        shine = np.isfinite(levels) & ~(np.nan_to_num(levels) <= _floor(plane, noise, size)) & ~(levels < _LEAK * beside)
-        rough, leak = _unevenness(levels), _unevenness(beside)
-        calm = cv2.blur(np.abs(np.nan_to_num(rough)), (7, 7), borderType=cv2.BORDER_REFLECT_101)
-        grain = float(np.quantile(calm, 0.1))
-        within = np.pad(np.isfinite(levels).astype(np.uint8), 1)
-        inside = cv2.distanceTransform(within, cv2.DIST_L2, 3)[1:-1, 1:-1] > min(levels.shape) / _EDGE
+        known = np.isfinite(levels)
+        inside = cv2.distanceTransform(np.pad(known.astype(np.uint8), 1), cv2.DIST_L2, 3)[1:-1, 1:-1] > min(levels.shape) / _EDGE
+        rough, leak = np.nan_to_num(_unevenness(levels)), np.nan_to_num(_unevenness(beside))
+        grain = float(np.quantile(cv2.blur(np.abs(rough), (7, 7), borderType=cv2.BORDER_REFLECT_101), 0.1))
+        least = _floor(plane, noise, size)
+        good = np.zeros(levels.shape, np.uint8)
+        shine = known & (np.nan_to_num(levels) > least) & ~(levels < _LEAK * beside)
         count, patches = cv2.connectedComponents(shine.astype(np.uint8), connectivity=8)
-        good = np.zeros(count, bool)
         for patch in range(1, count):
-            here = (patches == patch) & np.isfinite(rough) & np.isfinite(leak)
+            here = patches == patch
             n = int(here.sum())
             if n < _FEW:
                 continue
             own, foreign, shown = rough[here], leak[here], levels[here]
             part = float((own * foreign).sum() / max((foreign**2).sum(), 1e-30))
-            own = own - min(max(part, -_LEAK), _LEAK) * foreign
-            wanted = _ROUGH * float(shown.mean()) + grain * (1 + SURE / math.sqrt(n))
-            held = bool(inside[here][np.argmax(shown)]) and float(np.quantile(shown, 0.95)) > _HELD * noise.sigma[0]
-            good[patch] = held or float(np.abs(own).mean()) > wanted
-        found = good[patches].astype(np.uint8)
-        rows, cols = (min(n, m * (size // side)) for n, m in zip(lit.shape, found.shape, strict=True))
-        if size == side:
-            out |= found > 0
-        else:
-            spread = cv2.resize(found, (cols, rows), interpolation=cv2.INTER_NEAREST) > 0
-            out[:rows, :cols] |= spread
+            uneven = float(np.abs(own - min(max(part, -_LEAK), _LEAK) * foreign).mean())
+            lump = inside[here][np.argmax(shown)] and np.quantile(shown, 0.95) > 2 * np.median(least[here])
+            good[here] = lump or uneven > _ROUGH * float(shown.mean()) + grain * (1 + SURE / math.sqrt(n))
+        rows, cols = (min(n, m * (size // side)) for n, m in zip(shape, good.shape, strict=True))
+        out[:rows, :cols] |= cv2.resize(good, (cols, rows), interpolation=cv2.INTER_NEAREST) > 0
         size *= 2
     return out
 
