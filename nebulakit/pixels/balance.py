@@ -27,7 +27,9 @@ _COARSE = 75  # boxes this many times smaller than the frame's short side are th
 
 
 _SCALES = 4  # coarser ones hardly fit into a block of 48 px
-_REST = 0.1  # what stars and glow leave at coarser scales, in noises: 0.02-0.5 on eight scenes, 0.1 in the median
+# what stars and glow leave at coarser scales, in noises: 0-0.043 on 50 frames with nothing under the sky, and from there on more
+# by 0.004-0.1, 0.024 in the median, for each noise that places lie under it
+_REST, _UNDER = 0.03, 0.03
 # what can just be seen rises with the contrast of what lies over it to this power (Legge & Foley 1980, JOSA 70:1458; value
 # from memory)
 _MASKING = 0.62
@@ -186,13 +188,13 @@ def _unevenness(levels: Floats) -> Floats:
     return levels - cv2.filter2D(levels, cv2.CV_64F, kernel, borderType=cv2.BORDER_REFLECT_101)
 
 
-def noise_left(plane: Plane, before: Noise | None = None) -> Left:
+def noise_left(plane: Plane, before: Noise | None = None, sky: float = 0.0) -> Left:
     """Measure the noise that is in a plane now, blotches included: the deviation within blocks of 48 px.
 
     It is what is left after denoising, where the noise of the linear stack is what was there before. The darkest third
     of the blocks speaks for the sky; where even these hold structure, the quietest tenth does, times the usual ratio.
     Where all hold structure that would still be taken for noise: ``before``, the noise of the linear stack, says how much
-    there can be of each scale, and the rest is structure.
+    there can be of each scale, and the rest is structure. What a glow left at coarse scales is told by what lies under the ``sky``.
     """
     side = 48
     h, w = plane.shape
@@ -232,7 +234,8 @@ def noise_left(plane: Plane, before: Noise | None = None) -> Left:
     bands = [np.stack([w[j] for w, _ in parts]) for j in range(scales)] + [np.stack([c for _, c in parts])]
     seen = [typical(b.astype(np.float64)) for b in bands]
     # what is coarser than the last scale looked at: each further scale has half of the one before; stars and glow leave some
-    most = [*known[:scales], math.hypot(known[scales - 1] / math.sqrt(3), _REST * before.sigma[0])]
+    under = max(0.0, sky - float(np.quantile(level, 0.02)))
+    most = [*known[:scales], math.hypot(known[scales - 1] / math.sqrt(3), _REST * before.sigma[0] + _UNDER * under)]
     # bands overlap, so that only the share tells
     share = math.hypot(*map(min, seen, most)) / max(math.hypot(*seen), 1e-30)
     return Left(left * share, max(_SURELY / max(share, 1e-3), 1.0))
@@ -254,7 +257,7 @@ def decide_gain(
     stretch (sky at a tenth), stays under ``most`` of the display's range at the sky level; where structure lies all over,
     the more so the stronger that is, for it hides grain. [O III] that is too noisy as it is gets less than 1.
     """
-    found = noise_left(oiii, noises[1])
+    found = noise_left(oiii, noises[1], skies[1])
     left = found.noise
     first, second = (_anchors(p, s, n.sigma[0]) for p, s, n in zip((ha, oiii), skies, noises, strict=True))
     slope = _slope(first)
