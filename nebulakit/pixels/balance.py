@@ -156,21 +156,29 @@ def _believed(
         known = np.isfinite(levels)
         inside = cv2.distanceTransform(np.pad(known.astype(np.uint8), 1), cv2.DIST_L2, 3)[1:-1, 1:-1] > min(levels.shape) / _EDGE
         rough, leak = np.nan_to_num(_unevenness(levels)), np.nan_to_num(_unevenness(beside))
-        grain = float(np.quantile(cv2.blur(np.abs(rough), (7, 7), borderType=cv2.BORDER_REFLECT_101), 0.1))
+        # where structure lies all over, the calmest tenth holds some, too: noise is no more than the stack had
+        calm = float(np.quantile(cv2.blur(np.abs(rough), (7, 7), borderType=cv2.BORDER_REFLECT_101), 0.1))
+        grain = min(calm, math.sqrt(2 / math.pi * 19 / 25) * box_noise(noise, 0, size))
         least = _floor(plane, noise, size)
-        good = np.zeros(levels.shape, np.uint8)
         shine = known & (np.nan_to_num(levels) > least) & ~(levels < _LEAK * beside)
         count, patches = cv2.connectedComponents(shine.astype(np.uint8), connectivity=8)
-        for patch in range(1, count):
-            here = patches == patch
-            n = int(here.sum())
-            if n < _FEW:
-                continue
-            own, foreign, shown = rough[here], leak[here], levels[here]
-            part = float((own * foreign).sum() / max((foreign**2).sum(), 1e-30))
-            uneven = float(np.abs(own - min(max(part, -_LEAK), _LEAK) * foreign).mean())
-            lump = inside[here][np.argmax(shown)] and np.quantile(shown, 0.95) > 2 * np.median(least[here])
-            good[here] = lump or uneven > _ROUGH * float(shown.mean()) + grain * (1 + SURE / math.sqrt(n))
+        # all boxes that shine, patch by patch, the faintest first
+        of, shown = patches[shine] - 1, levels[shine]
+        order = np.lexsort((shown, of))
+        of, shown = of[order], shown[order]
+        own, foreign, away, low = (x[shine][order] for x in (rough, leak, inside, least))
+
+        def total(values: Floats, of: npt.NDArray[np.int32] = of, count: int = count - 1) -> Floats:
+            return np.bincount(of, values, count)
+
+        boxes = total(np.ones(len(of)))
+        part = np.clip(total(own * foreign) / np.maximum(total(foreign**2), 1e-30), -_LEAK, _LEAK)
+        uneven = total(np.abs(own - part[of] * foreign)) / boxes
+        last = np.cumsum(boxes).astype(int) - 1
+        high = np.maximum(last - (0.05 * boxes).astype(int), 0)
+        lump = away[last] & (shown[high] > 2 * total(low) / boxes)
+        gas = uneven > np.hypot(_ROUGH * total(shown) / boxes, grain * (1 + SURE / np.sqrt(boxes)))
+        good = np.append(False, (boxes >= _FEW) & (lump | gas))[patches].astype(np.uint8)
         rows, cols = (min(n, m * (size // side)) for n, m in zip(shape, good.shape, strict=True))
         out[:rows, :cols] |= cv2.resize(good, (cols, rows), interpolation=cv2.INTER_NEAREST) > 0
         size *= 2

@@ -50,7 +50,8 @@ def balance_lines(
 
     The gain wanted makes the brightest parts equal: the 95 % quantiles of the boxes (2 fwhm wide) that shine more than 3
     noises above the sky (in [O III] also 2 % of H-alpha, of which so much may be left in it), but no more of the light of [O
-    III] comes over white than of H-alpha's (2 %). It is held where the noise that is still in [O III] (after denoising, so
+    III] comes over white than of H-alpha's (2 %). Patches as smooth as what a skyglow leaves are not taken for [O III], unless
+    they are brightest away from the frame's edges; without [O III] the gain is 1 at most. It is held where the noise that is still in [O III] (after denoising, so
     denoise before; never more than the stack had at that scale) would show more than ``noise_shown`` at the sky, in the
     stretch that `stretch_asinh` chooses for H-alpha with the sky at a tenth; where structure fills the frame and hides grain,
     at several times that. Where [O III] is the stronger line the gain lies below 1 and dims it. How much of the frame shines
@@ -116,7 +117,9 @@ def _why(lights: tuple[Light, Light], found: Gain, auto: bool) -> str:
     if found.gain < 0.999 * found.wanted:
         return "held by noise"
     a, b = lights
-    if a.boxes and b.boxes and found.wanted * b.bright < 0.8 * a.bright:  # both ways of telling heights differ by some tenths
+    if not (a.boxes and b.boxes):
+        return "no light in " + ("[O III]" if a.boxes else "H-alpha")
+    if found.wanted * b.bright < 0.8 * a.bright:  # both ways of telling heights differ by some tenths
         return "no more burnt than H-alpha"
     return "[O III] is the stronger line" if found.wanted < 1 else "equal heights"
 
@@ -152,6 +155,14 @@ def _verdict(lights: tuple[Light, Light], found: Gain, used: float, auto: bool) 
                 f"[O III] (in {100 * b.share:.0f} % of the frame) would need a gain of {found.wanted:.3g} to stand as high as H-alpha; "
                 f"it was held at {used:.3g}, for its noise shows {shown:.1f} % at the sky then. "
                 "Denoise [O III] more before this step, or raise `noise_shown` and accept the grain.",
+            )
+        )
+    if auto and b.smooth >= max(0.002, b.share / 4):
+        notices.append(
+            Notice(
+                "smooth-oiii",
+                f"Light in {100 * b.smooth:.1f} % of the [O III] layer was not taken for [O III]: it is as smooth as what is left of a "
+                "skyglow, and no lump of its own away from the frame's edges. Where you know that it is the nebula's, give a gain.",
             )
         )
     if a.share < 0.002 and b.share >= 0.002:
