@@ -18,9 +18,12 @@ SURE = 3.0
 """A box with this much light, in its own noise, shines."""
 _LEAK = 0.02  # of one line's light that may be left in the other: fainter than that beside it is no light of its own
 _SKY = 0.25  # how well the sky's level is known, in a pixel's noise: light below SURE times this is no light
-# of its own light, what a box of gas differs in the mean from a bent surface through its neighbours: 0.024-0.3 in 90 layers
-# with [O III]; what a glow leaves 0-0.008, the flank of a halo 0.015
-_ROUGH = 0.018
+# of its own light, what a box of gas differs in the mean from a bent surface through its neighbours: 0.017-0.3 in 150 layers
+# with [O III]; what glows and halos leave 0-0.013
+_ROUGH = 0.015
+_LUMP = (
+    4.0  # times as bright as light must be at least: what bulges of a fitted glow far from the edges reached 3.0, true lumps 6
+)
 _FEW = 6  # fewer boxes side by side than this are what a star leaves
 _EDGE = 8  # a glow, fitted, is held from all sides where it is farther than this part of the short side from the edges
 _COARSE = 75  # boxes this many times smaller than the frame's short side are the largest that a glow is straight across
@@ -107,7 +110,7 @@ def light(plane: Plane, noise: Noise, sky: float, side: int, other: Plane | None
     """Measure a line (y, x): boxes of ``side`` px that lie more than :data:`SURE` of their noise above ``sky``.
 
     With the ``other`` line, of which 2 % may be left in this one: boxes with less than that of its light do not shine, and
-    what is as smooth as what a glow leaves (:func:`_believed`) does not either.
+    what is as smooth as what a glow leaves does not either.
     """
     levels = box_levels(plane, side) - sky
     floor = _floor(plane, noise, side)
@@ -116,16 +119,14 @@ def light(plane: Plane, noise: Noise, sky: float, side: int, other: Plane | None
     if not total:
         return Light(0.0, 0.0, 0)
     lit = seen & (np.nan_to_num(levels) > floor)
-    smooth = 0.0
+    believed = lit
     if other is not None:
         lit &= ~(levels < _LEAK * (box_levels(other, side) - other_sky))
-        believed = _believed(plane, noise, sky, side, other, other_sky, lit.shape)
-        smooth = int((lit & ~believed).sum()) / total
-        lit &= believed
-    shining = levels[lit]
-    return Light(
-        len(shining) / total, float(np.quantile(shining, 0.95)) if len(shining) else 0.0, len(shining), smooth
-    )
+        believed = lit & _believed(plane, noise, sky, side, other, other_sky, lit.shape)
+    boxes, bright = int(believed.sum()), 0.0
+    if boxes:  # what is not believed is lifted along, and not to stand higher than the rest
+        bright = max(float(np.quantile(levels[part], 0.95)) for part in (believed, lit))
+    return Light(boxes / total, bright, boxes, (int(lit.sum()) - boxes) / total)
 
 
 def _floor(plane: Plane, noise: Noise, side: int) -> Floats:
@@ -139,50 +140,60 @@ def _believed(
 ) -> npt.NDArray[np.bool_]:
     """Say which boxes hold light that neither glow nor star nor the other line has left.
 
-    Gas is uneven at every scale; what is left of a glow is not, beyond the noise. So each connected patch is compared with
-    bent surfaces through its boxes' neighbours: what it deviates by, less what the other line may have left, is held against
-    its light and against the same where the layer is calmest. Smooth light is believed where it is brightest away from the
-    frame's edges, and twice as bright as at the patch's rim: a fitted glow is held there from all sides. Larger boxes are
-    asked, too, as long as a glow is straight across them.
+    Larger boxes are asked, too, as long as a glow is straight across them. All are believed in a plane too small to say.
     """
     import cv2
 
-    out = np.zeros(shape, bool)
+    out = np.full(shape, min(shape) < 5)
     size = side
     while size <= max(side, min(plane.shape) // _COARSE):
         levels, beside = box_levels(plane, size) - sky, box_levels(other, size) - other_sky
         if min(levels.shape) < 5:
             break
-        known = np.isfinite(levels)
-        inside = cv2.distanceTransform(np.pad(known.astype(np.uint8), 1), cv2.DIST_L2, 3)[1:-1, 1:-1] > min(levels.shape) / _EDGE
-        rough, leak = np.nan_to_num(_unevenness(levels)), np.nan_to_num(_unevenness(beside))
-        # where structure lies all over, the calmest tenth holds some, too: noise is no more than the stack had
-        calm = float(np.quantile(cv2.blur(np.abs(rough), (7, 7), borderType=cv2.BORDER_REFLECT_101), 0.1))
-        grain = min(calm, math.sqrt(2 / math.pi * 19 / 25) * box_noise(noise, 0, size))
-        least = _floor(plane, noise, size)
-        shine = known & (np.nan_to_num(levels) > least) & ~(levels < _LEAK * beside)
-        count, patches = cv2.connectedComponents(shine.astype(np.uint8), connectivity=8)
-        # all boxes that shine, patch by patch, the faintest first
-        of, shown = patches[shine] - 1, levels[shine]
-        order = np.lexsort((shown, of))
-        of, shown = of[order], shown[order]
-        own, foreign, away, low = (x[shine][order] for x in (rough, leak, inside, least))
-
-        def total(values: Floats, of: npt.NDArray[np.int32] = of, count: int = count - 1) -> Floats:
-            return np.bincount(of, values, count)
-
-        boxes = total(np.ones(len(of)))
-        part = np.clip(total(own * foreign) / np.maximum(total(foreign**2), 1e-30), -_LEAK, _LEAK)
-        uneven = total(np.abs(own - part[of] * foreign)) / boxes
-        last = np.cumsum(boxes).astype(int) - 1
-        high = np.maximum(last - (0.05 * boxes).astype(int), 0)
-        lump = away[last] & (shown[high] > 2 * total(low) / boxes)
-        gas = uneven > np.hypot(_ROUGH * total(shown) / boxes, grain * (1 + SURE / np.sqrt(boxes)))
-        good = np.append(False, (boxes >= _FEW) & (lump | gas))[patches].astype(np.uint8)
+        good = _own(levels, beside, _floor(plane, noise, size), box_noise(noise, 0, size)).astype(np.uint8)
         rows, cols = (min(n, m * (size // side)) for n, m in zip(shape, good.shape, strict=True))
         out[:rows, :cols] |= cv2.resize(good, (cols, rows), interpolation=cv2.INTER_NEAREST) > 0
         size *= 2
     return out
+
+
+def _own(levels: Floats, beside: Floats, floor: Floats, sigma: float) -> npt.NDArray[np.bool_]:
+    """Say which boxes above ``floor`` hold a line's own light; ``beside`` is the other line, ``sigma`` a box's noise before denoising.
+
+    Gas is uneven at every scale; what is left of a glow is not, beyond the noise. So each connected patch is compared with
+    bent surfaces through its boxes' neighbours: what it deviates by, less what the other line may have left, is held against
+    its light and against the same where the layer is calmest. Smooth light is believed where it is brightest away from the
+    frame's edges, and four times as bright as at the patch's rim: a fitted glow is held there from all sides.
+    """
+    import cv2
+
+    known = np.isfinite(levels)
+    away = cv2.distanceTransform(np.pad(known.astype(np.uint8), 1), cv2.DIST_L2, 3)[1:-1, 1:-1] > min(levels.shape) / _EDGE
+    rough, leak = np.nan_to_num(_unevenness(levels)), np.nan_to_num(_unevenness(beside))
+    # where structure lies all over, the calmest tenth holds some, too: noise is no more than the stack had
+    calm = float(np.quantile(cv2.blur(np.abs(rough), (7, 7), borderType=cv2.BORDER_REFLECT_101), 0.1))
+    grain = min(calm, math.sqrt(2 / math.pi * 19 / 25) * sigma)
+    shine = known & (np.nan_to_num(levels) > floor) & ~(levels < _LEAK * beside)
+    if not shine.any():
+        return shine
+    _, patches = cv2.connectedComponents(shine.astype(np.uint8), connectivity=8)
+    # all boxes that shine, patch by patch, the faintest first
+    of, shown = patches[shine] - 1, levels[shine]
+    order = np.lexsort((shown, of))
+    of, shown = of[order], shown[order]
+    own, foreign, middle, low = (x[shine][order] for x in (rough, leak, away, floor))
+
+    def total(values: Floats) -> Floats:
+        return np.asarray(np.bincount(of, values), np.float64)
+
+    boxes = total(np.ones(len(of)))
+    part = np.clip(total(own * foreign) / np.maximum(total(foreign**2), 1e-30), -_LEAK, _LEAK)
+    uneven = total(np.abs(own - part[of] * foreign)) / boxes
+    last = np.cumsum(boxes).astype(int) - 1
+    high = last - (0.05 * boxes).astype(int)
+    lump = middle[last] & (shown[high] > _LUMP * total(low) / boxes)
+    gas = uneven > np.hypot(_ROUGH * total(shown) / boxes, grain * (1 + SURE / np.sqrt(boxes)))
+    return np.asarray(np.append(False, (boxes >= _FEW) & (lump | gas))[patches], bool)
 
 
 def _unevenness(levels: Floats) -> Floats:
@@ -193,7 +204,9 @@ def _unevenness(levels: Floats) -> Floats:
     y, x = (a.ravel() for a in np.meshgrid(axis, axis, indexing="ij"))
     basis = np.stack([np.ones(25), x, y, x * x, x * y, y * y], axis=1)
     kernel = (basis @ np.linalg.pinv(basis))[12].reshape(5, 5)
-    return levels - cv2.filter2D(levels, cv2.CV_64F, kernel, borderType=cv2.BORDER_REFLECT_101)
+    # mirrored about the edge's own level, or a slope would have a kink there
+    wide = np.pad(levels, 2, mode="reflect", reflect_type="odd")
+    return levels - cv2.filter2D(wide, cv2.CV_64F, kernel)[2:-2, 2:-2]
 
 
 def noise_left(plane: Plane, before: Noise | None = None, sky: float = 0.0) -> Left:

@@ -51,12 +51,12 @@ def balance_lines(
     The gain wanted makes the brightest parts equal: the 95 % quantiles of the boxes (2 fwhm wide) that shine more than 3
     noises above the sky (in [O III] also 2 % of H-alpha, of which so much may be left in it), but no more of the light of [O
     III] comes over white than of H-alpha's (2 %). Patches as smooth as what a skyglow leaves are not taken for [O III], unless
-    they are brightest away from the frame's edges; without [O III] the gain is 1 at most. It is held where the noise that is still in [O III] (after denoising, so
-    denoise before; never more than the stack had at that scale) would show more than ``noise_shown`` at the sky, in the
-    stretch that `stretch_asinh` chooses for H-alpha with the sky at a tenth; where structure fills the frame and hides grain,
-    at several times that. Where [O III] is the stronger line the gain lies below 1 and dims it. How much of the frame shines
-    in each line is recorded, and said in words where another recipe suits better. Own method, from quantiles; how structure
-    hides grain: Legge & Foley 1980, JOSA 70:1458.
+    they are brightest away from the frame's edges; without [O III] the gain is 1 at most. It is held where the noise that is
+    still in [O III] (after denoising, so denoise before; never more than the stack had at that scale) would show more than
+    ``noise_shown`` at the sky, in the stretch that `stretch_asinh` chooses for H-alpha with the sky at a tenth; where
+    structure fills the frame and hides grain, at several times that. Where [O III] is the stronger line the gain lies below 1
+    and dims it. How much of the frame shines in each line is recorded, and said in words where another recipe suits better.
+    Own method, from quantiles; how structure hides grain: Legge & Foley 1980, JOSA 70:1458.
 
     NaN stays NaN. H-alpha is passed on as it is. Fails (StepError) on layers of different size. Stars left in the lines
     are taken for nebula.
