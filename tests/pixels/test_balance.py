@@ -97,6 +97,7 @@ def test_what_a_glow_leaves_is_no_light() -> None:
     found = beside_ha(corner)
     assert found.share == 0
     assert found.smooth > 0.05
+    assert beside_ha(10 * np.exp(-np.hypot(x, y) / 27)).share == 0  # the halo of a giant beyond the corner
     band = 1.4 * np.exp(-(((y - 150) / 60) ** 2))
     assert beside_ha(band).share == 0
     # as bright and as wide, but uneven as gas is; and away from the edges
