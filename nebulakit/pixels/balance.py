@@ -72,6 +72,14 @@ class Gain:
     slope: float
 
 
+def nothing(one: Light, other: Light) -> bool:
+    """Say whether a line shines in so little of the frame, and of where the other does, that there is none to show.
+
+    What a few stars leave is as much; a small nebula alone in a large frame shines in both lines.
+    """
+    return not one.boxes or one.share < min(0.002, other.share / 50)
+
+
 def box_noise(noise: Noise, channel: int, side: int) -> float:
     """Give the noise of a mean over ``side`` x ``side`` pixels: neighbours alike count as the coarser scales show.
 
@@ -276,7 +284,8 @@ def decide_gain(
     [O III] is burnt than the stretch of H-alpha burns of that (where [O III] shines bright in one place and faintly all
     over, quantiles of boxes tell the faint part). Limit: the noise left in [O III], lifted by the gain and shown by that
     stretch (sky at a tenth), stays under ``most`` of the display's range at the sky level; where structure lies all over,
-    the more so the stronger that is, for it hides grain. [O III] that is too noisy as it is gets less than 1.
+    the more so the stronger that is, for it hides grain. [O III] that is too noisy as it is gets less than 1. Where there is
+    nothing to show (:func:`nothing`) no more than 1 is wanted.
     """
     found = noise_left(oiii, noises[1], skies[1])
     left = found.noise
@@ -284,7 +293,7 @@ def decide_gain(
     slope = _slope(first)
     limit = most * found.structure**_MASKING / (slope * left) if slope * left > 0 else math.inf
     a, b = lights
-    wanted = min(a.bright / b.bright, first.bright / second.bright) if a.boxes and b.boxes else 1.0
+    wanted = min(a.bright / b.bright, first.bright / second.bright) if a.boxes and not nothing(b, a) else 1.0
     return Gain(min(wanted, limit), wanted, limit, left, slope)
 
 

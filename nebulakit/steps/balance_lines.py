@@ -112,12 +112,14 @@ def balance_lines(
 
 
 def _why(lights: tuple[Light, Light], found: Gain, auto: bool) -> str:
+    from nebulakit.pixels import balance
+
     if not auto:
         return "given"
     if found.gain < 0.999 * found.wanted:
         return "held by noise"
     a, b = lights
-    if not (a.boxes and b.boxes):
+    if not a.boxes or balance.nothing(b, a):
         return "no light in " + ("[O III]" if a.boxes else "H-alpha")
     if found.wanted * b.bright < 0.8 * a.bright:  # both ways of telling heights differ by some tenths
         return "no more burnt than H-alpha"
@@ -126,10 +128,12 @@ def _why(lights: tuple[Light, Light], found: Gain, auto: bool) -> str:
 
 def _verdict(lights: tuple[Light, Light], found: Gain, used: float, auto: bool) -> list[Notice]:
     """Say in words how much [O III] there is, and what to do about it."""
+    from nebulakit.pixels import balance
+
     a, b = lights
     shown = 100 * found.noise_left * found.slope * used
     notices = []
-    if b.share < 0.002:
+    if balance.nothing(b, a):
         notices.append(
             Notice(
                 "no-oiii",

@@ -127,6 +127,29 @@ def test_what_a_star_leaves_is_no_light() -> None:
     assert beside_ha(plane).share > 0
 
 
+def test_a_speck_beside_a_large_nebula_is_nothing_and_a_small_nebula_is_not() -> None:
+    speck = balance.Light(0.0015, 1.0, 6)
+    assert balance.nothing(speck, balance.Light(0.3, 5.0, 1200))
+    assert not balance.nothing(speck, balance.Light(0.002, 5.0, 8))
+    assert not balance.nothing(balance.Light(0.0025, 1.0, 10), balance.Light(0.3, 5.0, 1200))
+    assert balance.nothing(balance.Light(0.0, 0.0, 0), balance.Light(0.0, 0.0, 0))
+
+
+def test_a_speck_is_not_lifted() -> None:
+    """What a star left, 18 px wide, was told to be nothing to show, and lifted all the same."""
+    rng = np.random.default_rng(12)
+    y, x = np.mgrid[0:480, 0:640]
+    ha, oiii = (
+        Image.from_array(p.astype(np.float32), noise=white(1.0), sky=(0.0,), fwhm=3.0, content="starless")
+        for p in (50 * np.exp(-np.hypot(x - 300, y - 200) / 90), rng.normal(0, 0.05, x.shape))
+    )
+    oiii.planes[0, 300:318, 402:420] += 8
+    told = balance_lines(ha, oiii)[0]
+    assert 0 < told.record["oiii_share"] < 0.002
+    assert told.record["gain"] == 1
+    assert [n.id for n in told.notices] == ["no-oiii"]
+
+
 def test_structure_that_the_other_line_left_makes_no_gas_of_a_glow() -> None:
     y, x = np.mgrid[0:300, 0:400]
     ha = (100 * everywhere(1)).astype(np.float32)
