@@ -19,7 +19,7 @@ SURE = 3.0
 _LEAK = 0.02  # of one line's light that may be left in the other: fainter than that beside it is no light of its own
 _SKY = 0.25  # how well the sky's level is known, in a pixel's noise: light below SURE times this is no light
 # of its own light, what a box of gas differs in the mean from a bent surface through its neighbours: 0.017-0.3 in 150 layers
-# with [O III]; what glows and halos leave 0-0.013
+# with [O III], what glows and halos leave 0-0.013; in boxes of twice the size 0.04-0.4 and 0-0.024
 _ROUGH = 0.015
 _LUMP = (
     4.0  # times as bright as light must be at least: what bulges of a fitted glow far from the edges reached 3.0, true lumps 6
@@ -148,29 +148,32 @@ def _believed(
 ) -> npt.NDArray[np.bool_]:
     """Say which boxes hold light that neither glow nor star nor the other line has left.
 
-    Larger boxes are asked, too, as long as a glow is straight across them. All are believed in a plane too small to say.
+    Larger boxes are asked, too: as long as a glow is straight across them, and once more where it begins to bend, when twice
+    as much must be uneven. All are believed in a plane too small to say.
     """
     import cv2
 
     out = np.full(shape, min(shape) < 5)
-    size = side
-    while size <= max(side, min(plane.shape) // _COARSE):
+    size, straight = side, max(side, min(plane.shape) // _COARSE)
+    while size <= 2 * straight:
         levels, beside = box_levels(plane, size) - sky, box_levels(other, size) - other_sky
         if min(levels.shape) < 5:
             break
-        good = _own(levels, beside, _floor(plane, noise, size), box_noise(noise, 0, size)).astype(np.uint8)
+        bent = max(1.0, size / straight)
+        good = _own(levels, beside, _floor(plane, noise, size), box_noise(noise, 0, size), bent).astype(np.uint8)
         rows, cols = (min(n, m * (size // side)) for n, m in zip(shape, good.shape, strict=True))
         out[:rows, :cols] |= cv2.resize(good, (cols, rows), interpolation=cv2.INTER_NEAREST) > 0
         size *= 2
     return out
 
 
-def _own(levels: Floats, beside: Floats, floor: Floats, sigma: float) -> npt.NDArray[np.bool_]:
+def _own(levels: Floats, beside: Floats, floor: Floats, sigma: float, bent: float) -> npt.NDArray[np.bool_]:
     """Say which boxes above ``floor`` hold a line's own light; ``beside`` is the other line, ``sigma`` a box's noise before denoising.
 
     Gas is uneven at every scale; what is left of a glow is not, beyond the noise. So each connected patch is compared with
     bent surfaces through its boxes' neighbours: what it deviates by, less what the other line may have left, is held against
-    its light and against the same where the layer is calmest. Smooth light is believed where it is brightest away from the
+    its light (``bent`` times as much is asked for in boxes that are so many times as large as those a glow is straight across)
+    and against the same where the layer is calmest. In smaller ones smooth light is believed where it is brightest away from the
     frame's edges, and four times as bright as at the patch's rim: a fitted glow is held there from all sides.
     """
     import cv2
@@ -199,8 +202,8 @@ def _own(levels: Floats, beside: Floats, floor: Floats, sigma: float) -> npt.NDA
     uneven = total(np.abs(own - part[of] * foreign)) / boxes
     last = np.cumsum(boxes).astype(int) - 1
     high = last - (0.05 * boxes).astype(int)
-    lump = middle[last] & (shown[high] > _LUMP * total(low) / boxes)
-    gas = uneven > np.hypot(_ROUGH * total(shown) / boxes, grain * (1 + SURE / np.sqrt(boxes)))
+    lump = (bent <= 1) & middle[last] & (shown[high] > _LUMP * total(low) / boxes)
+    gas = uneven > np.hypot(bent * _ROUGH * total(shown) / boxes, grain * (1 + SURE / np.sqrt(boxes)))
     return np.asarray(np.append(False, (boxes >= _FEW) & (lump | gas))[patches], bool)
 
 

@@ -110,9 +110,9 @@ def test_what_a_glow_leaves_is_no_light() -> None:
 
 
 def test_a_nebula_in_a_large_frame_may_be_smooth_in_small_boxes() -> None:
-    """Waves 90 px long: a glow over 900 px bends no such way, one over 300 px might."""
+    """Waves 126 px long: a glow over 900 px bends no such way, one over 300 px might."""
     y, x = np.mgrid[0:900, 0:1200]
-    waves = 3 * np.exp(-x / 500) * (1 + 0.5 * np.sin(x / 14) * np.sin(y / 14))
+    waves = 3 * np.exp(-x / 500) * (1 + 0.5 * np.sin(x / 20) * np.sin(y / 20))
     assert beside_ha(waves).share > 0.1
     assert beside_ha(waves[:300, :400]).share == 0
     assert beside_ha(3 * np.exp(-x / 500)).share == 0
