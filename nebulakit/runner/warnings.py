@@ -341,6 +341,12 @@ WARNINGS: dict[str, Entry] = {
         "About half of the sky's pixels are negative.",
         "- remove_gradient: {order: 0}   # or give the step  skip: true",
     ),
+    "smooth-oiii": Entry(
+        "Smooth light in [O III] was not taken for [O III].",
+        "It is what is left of a skyglow, or an [O III] so faint and even that nothing tells it from that.",
+        "Look at the [O III] layer before balance_lines: gas has lumps and edges, a glow has none.",
+        "- balance_lines: {oiii: oiii, gain: 6}   # where you know that it is the nebula's",
+    ),
     "smoothed-already": Entry(
         "The finest noise is missing.",
         "The stack was smoothed or denoised before.",

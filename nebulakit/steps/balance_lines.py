@@ -50,12 +50,13 @@ def balance_lines(
 
     The gain wanted makes the brightest parts equal: the 95 % quantiles of the boxes (2 fwhm wide) that shine more than 3
     noises above the sky (in [O III] also 2 % of H-alpha, of which so much may be left in it), but no more of the light of [O
-    III] comes over white than of H-alpha's (2 %). It is held where the noise that is still in [O III] (after denoising, so
-    denoise before; never more than the stack had at that scale) would show more than ``noise_shown`` at the sky, in the
-    stretch that `stretch_asinh` chooses for H-alpha with the sky at a tenth; where structure fills the frame and hides grain,
-    at several times that. Where [O III] is the stronger line the gain lies below 1 and dims it. How much of the frame shines
-    in each line is recorded, and said in words where another recipe suits better. Own method, from quantiles; how structure
-    hides grain: Legge & Foley 1980, JOSA 70:1458.
+    III] comes over white than of H-alpha's (2 %). Patches as smooth as what a skyglow leaves are not taken for [O III], unless
+    they are brightest away from the frame's edges; without [O III] the gain is 1 at most. It is held where the noise that is
+    still in [O III] (after denoising, so denoise before; never more than the stack had at that scale) would show more than
+    ``noise_shown`` at the sky, in the stretch that `stretch_asinh` chooses for H-alpha with the sky at a tenth; where
+    structure fills the frame and hides grain, at several times that. Where [O III] is the stronger line the gain lies below 1
+    and dims it. How much of the frame shines in each line is recorded, and said in words where another recipe suits better.
+    Own method, from quantiles; how structure hides grain: Legge & Foley 1980, JOSA 70:1458.
 
     NaN stays NaN. H-alpha is passed on as it is. Fails (StepError) on layers of different size. Stars left in the lines
     are taken for nebula.
@@ -101,6 +102,7 @@ def balance_lines(
             why=_why(lights, found, gain == "auto"),
             ha_share=lights[0].share,
             oiii_share=lights[1].share,
+            oiii_smooth=lights[1].smooth,
             noise_left=found.noise_left,
             slope_at_sky=found.slope,
             oiii_noise_shown=found.noise_left * found.slope * used,
@@ -110,22 +112,28 @@ def balance_lines(
 
 
 def _why(lights: tuple[Light, Light], found: Gain, auto: bool) -> str:
+    from nebulakit.pixels import balance
+
     if not auto:
         return "given"
     if found.gain < 0.999 * found.wanted:
         return "held by noise"
     a, b = lights
-    if a.boxes and b.boxes and found.wanted * b.bright < 0.8 * a.bright:  # both ways of telling heights differ by some tenths
+    if not a.boxes or balance.nothing(b, a):
+        return "no light in " + ("[O III]" if a.boxes else "H-alpha")
+    if found.wanted * b.bright < 0.8 * a.bright:  # both ways of telling heights differ by some tenths
         return "no more burnt than H-alpha"
     return "[O III] is the stronger line" if found.wanted < 1 else "equal heights"
 
 
 def _verdict(lights: tuple[Light, Light], found: Gain, used: float, auto: bool) -> list[Notice]:
     """Say in words how much [O III] there is, and what to do about it."""
+    from nebulakit.pixels import balance
+
     a, b = lights
     shown = 100 * found.noise_left * found.slope * used
     notices = []
-    if b.share < 0.002:
+    if balance.nothing(b, a):
         notices.append(
             Notice(
                 "no-oiii",
@@ -151,6 +159,14 @@ def _verdict(lights: tuple[Light, Light], found: Gain, used: float, auto: bool) 
                 f"[O III] (in {100 * b.share:.0f} % of the frame) would need a gain of {found.wanted:.3g} to stand as high as H-alpha; "
                 f"it was held at {used:.3g}, for its noise shows {shown:.1f} % at the sky then. "
                 "Denoise [O III] more before this step, or raise `noise_shown` and accept the grain.",
+            )
+        )
+    if auto and b.smooth >= max(0.002, b.share / 4):
+        notices.append(
+            Notice(
+                "smooth-oiii",
+                f"Light in {100 * b.smooth:.1f} % of the [O III] layer was not taken for [O III]: it is as smooth as what is left of a "
+                "skyglow, and no lump of its own away from the frame's edges. Where you know that it is the nebula's, give a gain.",
             )
         )
     if a.share < 0.002 and b.share >= 0.002:

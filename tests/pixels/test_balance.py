@@ -83,6 +83,90 @@ def test_what_one_line_leaves_in_the_other_is_no_light() -> None:
     )
 
 
+def beside_ha(plane: np.ndarray, sigma: float = 1.0) -> balance.Light:
+    """The light of a denoised [O III] layer (its grain is a twentieth of what the stack had) beside an even H-alpha."""
+    rng = np.random.default_rng(11)
+    plane = plane + rng.normal(0, 0.05 * sigma, plane.shape)
+    return balance.light(plane.astype(np.float32), white(sigma), 0.0, 6, np.full(plane.shape, 5, np.float32))
+
+
+def test_what_a_glow_leaves_is_no_light() -> None:
+    """A corner of 6 noises that fades over a fifth of the frame was lifted 10 to 20 times; so was a strip of 1.3 in its middle."""
+    y, x = np.mgrid[0:300, 0:400]
+    corner = 6 * np.exp(-np.hypot(x, y) / 80)
+    found = beside_ha(corner)
+    assert found.share == 0
+    assert found.smooth > 0.05
+    for steep in (np.hypot(x, y), y):  # as the halo of a giant beyond the corner, or a strip along the edge
+        assert beside_ha(6 * np.exp(-steep / 27)).share == 0
+    band = 1.4 * np.exp(-(((y - 150) / 60) ** 2))
+    assert beside_ha(band).share == 0
+    # as bright and as wide, but uneven as gas is; and away from the edges
+    gas = everywhere(3) / everywhere(3).mean()
+    for real in (corner * gas, 6 * np.exp(-np.hypot(x - 200, y - 150) / 80)):
+        found = beside_ha(real)
+        assert found.share > 0.05
+        assert found.smooth < 0.1 * found.share
+
+
+def test_a_nebula_in_a_large_frame_may_be_smooth_in_small_boxes() -> None:
+    """Waves 126 px long: a glow over 900 px bends no such way, one over 300 px might."""
+    y, x = np.mgrid[0:900, 0:1200]
+    waves = 3 * np.exp(-x / 500) * (1 + 0.5 * np.sin(x / 20) * np.sin(y / 20))
+    assert beside_ha(waves).share > 0.1
+    assert beside_ha(waves[:300, :400]).share == 0
+    assert beside_ha(3 * np.exp(-x / 500)).share == 0
+
+
+def test_what_a_star_leaves_is_no_light() -> None:
+    """Four boxes of 6 px made a gain of 39."""
+    plane = np.zeros((240, 320))
+    plane[114:126, 150:162] = 5
+    assert beside_ha(plane).share == 0
+    plane[114:132, 150:174] = 5
+    assert beside_ha(plane).share > 0
+
+
+def test_a_speck_beside_a_large_nebula_is_nothing_and_a_small_nebula_is_not() -> None:
+    speck = balance.Light(0.0015, 1.0, 6)
+    assert balance.nothing(speck, balance.Light(0.3, 5.0, 1200))
+    assert not balance.nothing(speck, balance.Light(0.002, 5.0, 8))
+    assert not balance.nothing(balance.Light(0.0025, 1.0, 10), balance.Light(0.3, 5.0, 1200))
+    assert balance.nothing(balance.Light(0.0, 0.0, 0), balance.Light(0.0, 0.0, 0))
+
+
+def test_a_speck_is_not_lifted() -> None:
+    """What a star left, 18 px wide, was told to be nothing to show, and lifted all the same."""
+    rng = np.random.default_rng(12)
+    y, x = np.mgrid[0:480, 0:640]
+    ha, oiii = (
+        Image.from_array(p.astype(np.float32), noise=white(1.0), sky=(0.0,), fwhm=3.0, content="starless")
+        for p in (50 * np.exp(-np.hypot(x - 300, y - 200) / 90), rng.normal(0, 0.05, x.shape))
+    )
+    oiii.planes[0, 300:318, 402:420] += 8
+    told = balance_lines(ha, oiii)[0]
+    assert 0 < told.record["oiii_share"] < 0.002
+    assert told.record["gain"] == 1
+    assert [n.id for n in told.notices] == ["no-oiii"]
+
+
+def test_structure_that_the_other_line_left_makes_no_gas_of_a_glow() -> None:
+    y, x = np.mgrid[0:300, 0:400]
+    ha = (100 * everywhere(1)).astype(np.float32)
+    left = 6 * np.exp(-np.hypot(x, y) / 80) + 0.015 * (ha - ha.mean())
+    grain = np.random.default_rng(11).normal(0, 0.05, ha.shape)
+    found = balance.light((left + grain).astype(np.float32), white(1.0), 0.0, 6, ha)
+    assert found.share == 0
+    assert found.smooth > 0.05
+
+
+def test_noise_of_a_layer_that_is_not_denoised_makes_no_gas_of_a_glow() -> None:
+    y, x = np.mgrid[0:300, 0:400]
+    plane = 6 * np.exp(-np.hypot(x, y) / 80) + np.random.default_rng(11).normal(0, 1, x.shape)
+    found = balance.light(plane.astype(np.float32), white(1.0), 0.0, 6, np.full(x.shape, 5, np.float32))
+    assert found.share < 0.1 * found.smooth
+
+
 def test_light_as_faint_as_a_doubtful_sky_is_none() -> None:
     """Half a noise everywhere is no light: the sky is not known better."""
     plane = np.random.default_rng(3).normal(0.5, 1, (200, 200)).astype(np.float32)
@@ -165,6 +249,17 @@ def test_structure_all_over_the_frame_is_not_taken_for_noise() -> None:
     told = balance_lines(ha, calm)[0].record
     assert told["why"] == "equal heights"
     assert told["gain"] == pytest.approx(3, rel=0.1)
+
+
+def test_what_stars_and_glow_left_is_told_by_what_lies_under_the_sky() -> None:
+    """Where structure hides coarse noise, a tenth of the stack's was told for it; now less, unless a glow was told too high."""
+    import cv2
+
+    plane = cv2.GaussianBlur(5 * everywhere(2), (0, 0), 6)
+    plane += cv2.GaussianBlur(np.random.default_rng(5).normal(0, 1, plane.shape).astype(np.float32), (0, 0), 6)
+    calm, sunk = (balance.noise_left(plane, white(1.0), float(plane.min()) + under).noise for under in (0, 6))
+    assert calm < 0.2  # 0.25 with a tenth
+    assert sunk > 0.3
 
 
 def test_structure_all_over_the_frame_hides_grain() -> None:

@@ -198,6 +198,18 @@ def test_nothing_to_lift_is_said() -> None:
     assert "no-oiii" in ids(steps.balance_lines(ha, oiii, gain=5)[0])
 
 
+def test_smooth_light_at_the_edge_is_not_lifted_and_that_is_said() -> None:
+    ha, oiii = lines("ember")
+    y, x = np.mgrid[0 : oiii.shape[0], 0 : oiii.shape[1]]
+    corner = 5 * oiii.noise.sigma[0] * np.exp(-np.hypot(x, y) / 100)
+    told = steps.balance_lines(ha, oiii.replace(oiii.planes * np.float32(0.05) + corner.astype(np.float32)))[0]
+    assert told.record["gain"] == 1
+    assert told.record["why"] == "no light in [O III]"
+    assert told.record["oiii_smooth"] > 0.02
+    assert "smooth-oiii" in ids(told)
+    assert "skyglow" in told.notices[-1].text
+
+
 def test_an_object_of_oiii_is_dimmed() -> None:
     told = steps.balance_lines(*lines("lantern"))[0]
     assert told.record["gain"] < 0.7
