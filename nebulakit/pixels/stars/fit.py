@@ -97,7 +97,6 @@ class StarFit:
         )  # the height that a star's other channels lead to expect, and how surely: 1 / variance
         self.alone = np.zeros((c, 0))  # the height that a channel tells by itself
         self.unsure = np.zeros((c, 0))  # and its variance
-        self.usual = np.zeros((c, NM))  # modes that all stars share
         self.freedom = np.tile(FREEDOM, (c, 1))
         self.doubt = np.zeros(self.data.shape, np.float16)  # how far the flanks of cut-off stars may be off, sigma
         self.ghosts: list[Ghost | None] = [None] * c
@@ -401,7 +400,6 @@ class StarFit:
             (disc.ky, disc.kx, disc.ry, disc.rx, disc.weights, disc.spread),
             self.laws[c].parts,
             (float(self.photons[c]), float(self.misfit[c])),
-            self.usual[c],
             count,
             (x, y, height, self.modes[c, stars]),
             self._near(c, stars, radius),

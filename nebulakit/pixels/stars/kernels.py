@@ -189,7 +189,6 @@ def solve(
     disc: tuple[Ints, Ints, Ints, Ints, Floats, Array],
     law: Parts,
     noise: tuple[float, float],
-    usual: Array,
     count: int,
     stars: tuple[Array, Array, Array, Array],
     near: tuple[Array, Array, Array],
@@ -297,11 +296,9 @@ def solve(
             extra[k] = photons * light[k] + (misfit * loose[i] * light[k]) ** 2 + doubt[i, order[k]] ** 2
             more[k] = 0
         for c in range(count):
-            own, share, column = height[i] * modes[i, c], usual[c], columns[3 + c]
+            own, column = height[i] * modes[i, c], columns[3 + c]
             for k in range(n):
                 target[k] += own * column[k]
-                # the star as usual at this place in its pixel; what deviates is held to what stars deviate by
-                columns[0, k] += share * column[k]
                 column[k] *= scale
         m = own_m
         for q in range(near_x.shape[1]):
@@ -424,9 +421,8 @@ def solve(
         told[i] = n == pixels
         sure = n == pixels and new > 60
         for c in range(3, own_m):
-            found[i, 1 + c] = usual[c - 3]
             if new > 1:  # of a star that is hardly there, none are known
-                found[i, 1 + c] += answer[c] * scale / new
+                found[i, 1 + c] = answer[c] * scale / new
             if sure:
                 cover = 0.0
                 for d in range(c, m):

@@ -49,7 +49,6 @@ def fit_stars(
     coverage: Plane | None = None,
     white: tuple[float, ...] | None = None,
     stars: StarList | None = None,
-    log: Any = None,
     spare: Sequence[tuple[float, float, float]] = (),
 ) -> StarFit:
     """Fit all stars of linear planes."""
@@ -130,8 +129,6 @@ def fit_stars(
         fit.redraw()
         if k < ROUNDS - 2:
             _prepare(fit, again=True)
-        if log:
-            log(k)
     return fit
 
 
