@@ -19,7 +19,7 @@ from nebulakit.pixels.stars.beyond import find_beyond
 from nebulakit.pixels.stars.find import BAND, REACH, _peaks, find_stars, star_coloured
 from nebulakit.pixels.stars.fit import DOUBT, UNSETTLED, StarFit
 from nebulakit.pixels.stars.flanks import learn_ghosts, learn_own
-from nebulakit.pixels.stars.law import FREEDOM, PAD
+from nebulakit.pixels.stars.law import FREEDOM, PAD, Law
 from nebulakit.pixels.stars.tints import learn_tints
 from nebulakit.pixels.stars.wings import learn_law
 
@@ -32,6 +32,7 @@ Ints = npt.NDArray[np.int_]
 ROUNDS = 5
 AGAIN = 2  # times that groups are solved for again within a round
 CLEAR = 30.0  # sigma, in every channel
+MISSED = 0.3, 0.15, 0.1, 0.1  # by round: of the doubt about a cut-off star's flank, what a star must stand out from it
 BARE = 60.0  # sigma: under less star light than this the first heights leave the nebula nearly as it is
 HELD = 0.01, 0.004  # how far a giant's height may move in the last round, as a part of it; and where giants have reflections
 ASTRAY = 2.5  # px from where it was found: a star that went further is none
@@ -51,85 +52,105 @@ def fit_stars(
     stars: StarList | None = None,
     spare: Sequence[tuple[float, float, float]] = (),
 ) -> StarFit:
-    """Fit all stars of linear planes."""
-    sigma = np.array(noise.sigma, np.float32)
-    hidden = ~np.isfinite(planes)
-    if coverage is not None:
-        hidden = hidden | (coverage <= 0)
-    z = np.stack(over(lambda c: push_pull(planes[c], hidden[c]), range(len(planes))))
-    z /= sigma[:, None, None]
-    if white is not None:
-        hidden = hidden | _cut(planes, white)
-    found = find_stars(planes, noise, coverage, white) if stars is None else stars
-    fwhm = _width(found)
-    lone = first.alone(hidden, found, fwhm)
-    laws = first.first_laws(z, found.x[lone], found.y[lone], fwhm)
-    ratio = float(np.median([row[1] / row[0] if row[0] > 0 else 0 for row in noise.scales]))
-    field = kriging.Field(kriging.noise_blur(ratio), fwhm / 2.355)
-    fit = StarFit(z, hidden, noise.map, list(laws), field)
-    z = inner(fit.data)
-    fit.fwhm = fwhm
-    fit.sigma = noise.sigma
-    fit.freedom = np.tile(FREEDOM / 4, (len(planes), 1))
-    bad = np.zeros(planes.shape[1:], bool)
-    r_sat = np.where(found.saturated, 1.5, 0.0)
-    h, w = planes.shape[1:]
-    px, py = np.clip(np.rint(found.x).astype(int), 0, w - 1), np.clip(np.rint(found.y).astype(int), 0, h - 1)
-    cut = found.saturated | (hidden[:, py, px].any(0) if white is not None else False)
-    fit.add(found.x, found.y, np.maximum(_peaks(z, bad, found.x, found.y, r_sat, fwhm), 1), cut)
-    _prepare(fit)
-    longest = min(0.2 * min(planes.shape[1:]), 120.0)
-    fresh = 0
+    """Fit all stars of linear planes; there are none within ``spare`` (x, y, radius)."""
+    fit = _begun(planes, noise, coverage, white, find_stars(planes, noise, coverage, white) if stars is None else stars)
+    first_laws, fresh = list(fit.laws), 0
     for k in range(ROUNDS):
         last = k == ROUNDS - 1
-        if last:  # its flank was told with this height
-            cut = fit.saturated
-            held = HELD[int(any(fit.ghosts))] * fit.height[:, cut]
-            fit.due[:, cut], fit.trust[:, cut] = fit.height[:, cut], 1 / np.maximum(held, 1) ** 2
-        fit.sweep(_active(fit, fresh) if k >= 2 and not last else np.nonzero(~fit.outside)[0], wide=last)
-        seen = fit.seen
-        for _ in range(AGAIN):
-            unsure = _unsure(fit)
-            if not len(unsure):
-                break
-            fit.sweep(unsure, wide=last)
-        fit.seen = seen
+        _solve(fit, k, fresh)
         learn_tints(fit)
         fit.redraw(anew=last)
         learn.learn_scatter(fit, loosen=k >= ROUNDS - 2)
         if last:
             break
-        if k == 1 or (k > 1 and any(fit.ghosts)):
-            fit.ghosts = ghosts.find_ghosts(fit)
-            if any(fit.ghosts):
-                if k == 1:  # what the law has learned so far was in part the discs
-                    fit.laws = list(laws)
-                fit.redraw()
-        learn_law(fit, longest)
-        fit.redraw()
-        if k >= 1 and fit.saturated.any():
-            learn_own(fit, longest)
-            learn_ghosts(fit)
-            fit.redraw()
-        if k == ROUNDS - 2:
-            fit.drop(_kept(fit, merge=False))  # two that part a star well are better than one bent to be both
-            fit.redraw()
-        if k > 0:
-            find_beyond(fit, last=k == ROUNDS - 2)
-        new = _missed(fit, noise, (0.3, 0.15, 0.1, 0.1)[k])
-        if k < ROUNDS - 2:
-            fit.drop(_kept(fit))
-        far = np.ones(len(new[0]), bool)
-        for x, y, r in spare:
-            far &= np.hypot(new[0] - x, new[1] - y) > r
-        if k == ROUNDS - 2:  # what is solved once only must stand out clearly: most are stars of groups that fell apart
-            far &= new[2].min(0) > CLEAR
-        fresh = int(far.sum())
-        fit.add(new[0][far], new[1][far], new[2][:, far], np.zeros(fresh, bool))
-        fit.redraw()
-        if k < ROUNDS - 2:
-            _prepare(fit, again=True)
+        _learn(fit, k, first_laws)
+        fresh = _renew(fit, k, noise, spare)
     return fit
+
+
+def _begun(planes: Planes, noise: Noise, coverage: Plane | None, white: tuple[float, ...] | None, found: StarList) -> StarFit:
+    """Give a fit of the stars that were found, with their first laws and heights."""
+    hidden = ~np.isfinite(planes)
+    if coverage is not None:
+        hidden = hidden | (coverage <= 0)
+    z = np.stack(over(lambda c: push_pull(planes[c], hidden[c]), range(len(planes))))
+    z /= np.array(noise.sigma, np.float32)[:, None, None]
+    if white is not None:
+        hidden = hidden | _cut(planes, white)
+    fwhm = _width(found)
+    lone = first.alone(hidden, found, fwhm)
+    laws = first.first_laws(z, found.x[lone], found.y[lone], fwhm)
+    ratio = float(np.median([row[1] / row[0] if row[0] > 0 else 0 for row in noise.scales]))
+    field = kriging.Field(kriging.noise_blur(ratio), fwhm / 2.355)
+    fit = StarFit(z, hidden, noise.map, laws, field)
+    fit.fwhm, fit.sigma = fwhm, noise.sigma
+    fit.freedom = np.tile(FREEDOM / 4, (len(planes), 1))
+    h, w = planes.shape[1:]
+    px, py = np.clip(np.rint(found.x).astype(int), 0, w - 1), np.clip(np.rint(found.y).astype(int), 0, h - 1)
+    cut = found.saturated | (hidden[:, py, px].any(0) if white is not None else False)
+    r_sat = np.where(found.saturated, 1.5, 0.0)
+    heights = _peaks(inner(fit.data), np.zeros((h, w), bool), found.x, found.y, r_sat, fwhm)
+    fit.add(found.x, found.y, np.maximum(heights, 1), cut)
+    _prepare(fit)
+    return fit
+
+
+def _solve(fit: StarFit, k: int, fresh: int) -> None:
+    """Solve for the stars, ``fresh`` of which are new, and for groups that are not settled again."""
+    last = k == ROUNDS - 1
+    if last:  # its flank was told with this height
+        cut = fit.saturated
+        held = HELD[int(any(fit.ghosts))] * fit.height[:, cut]
+        fit.due[:, cut], fit.trust[:, cut] = fit.height[:, cut], 1 / np.maximum(held, 1) ** 2
+    fit.sweep(_active(fit, fresh) if k >= 2 and not last else np.nonzero(~fit.outside)[0], wide=last)
+    seen = fit.seen
+    for _ in range(AGAIN):
+        unsure = _unsure(fit)
+        if not len(unsure):
+            break
+        fit.sweep(unsure, wide=last)
+    fit.seen = seen
+
+
+def _learn(fit: StarFit, k: int, first_laws: list[Law]) -> None:
+    """Learn from what is left what stars share, and what giants have of their own."""
+    longest = min(0.2 * min(inner(fit.data).shape[1:]), 120.0)
+    if k == 1 or (k > 1 and any(fit.ghosts)):
+        fit.ghosts = ghosts.find_ghosts(fit)
+        if any(fit.ghosts):
+            if k == 1:  # what the law has learned so far was in part the discs
+                fit.laws = list(first_laws)
+            fit.redraw()
+    learn_law(fit, longest)
+    fit.redraw()
+    if k >= 1 and fit.saturated.any():
+        learn_own(fit, longest)
+        learn_ghosts(fit)
+        fit.redraw()
+
+
+def _renew(fit: StarFit, k: int, noise: Noise, spare: Sequence[tuple[float, float, float]]) -> int:
+    """Drop what is no star, find those beyond the edges anew, and add stars that were missed: how many, they are the last."""
+    last = k == ROUNDS - 2  # what is new is solved only once more
+    if last:
+        fit.drop(_kept(fit, merge=False))  # two that part a star well are better than one bent to be both
+        fit.redraw()
+    if k > 0:
+        find_beyond(fit, last)
+    x, y, height = _missed(fit, noise, MISSED[k])
+    if not last:
+        fit.drop(_kept(fit))
+    far = np.ones(len(x), bool)
+    for a, b, r in spare:
+        far &= np.hypot(x - a, y - b) > r
+    if last:  # must stand out clearly: most are stars of groups that fell apart
+        far &= height.min(0) > CLEAR
+    fresh = int(far.sum())
+    fit.add(x[far], y[far], height[:, far], np.zeros(fresh, bool))
+    fit.redraw()
+    if not last:
+        _prepare(fit, again=True)
+    return fresh
 
 
 def _cut(planes: Planes, white: tuple[float, ...]) -> Mask:
