@@ -34,7 +34,6 @@ AGAIN = 2  # times that groups are solved for again within a round
 CLEAR = 30.0  # sigma, in every channel
 MISSED = 0.3, 0.15, 0.1, 0.1  # by round: of the doubt about a cut-off star's flank, what a star must stand out from it
 BARE = 60.0  # sigma: under less star light than this the first heights leave the nebula nearly as it is
-HELD = 0.01, 0.004  # how far a giant's height may move in the last round, as a part of it; and where giants have reflections
 ASTRAY = 2.5  # px from where it was found: a star that went further is none
 TOGETHER = 0.4  # of a star's width: closer pairs cannot be told from one star with a shape of its own
 
@@ -98,10 +97,6 @@ def _begun(planes: Planes, noise: Noise, coverage: Plane | None, white: tuple[fl
 def _solve(fit: StarFit, k: int, fresh: int) -> None:
     """Solve for the stars, ``fresh`` of which are new, and for groups that are not settled again."""
     last = k == ROUNDS - 1
-    if last:  # its flank was told with this height
-        cut = fit.saturated
-        held = HELD[int(any(fit.ghosts))] * fit.height[:, cut]
-        fit.due[:, cut], fit.trust[:, cut] = fit.height[:, cut], 1 / np.maximum(held, 1) ** 2
     fit.sweep(_active(fit, fresh) if k >= 2 and not last else np.nonzero(~fit.outside)[0], wide=last)
     seen = fit.seen
     for _ in range(AGAIN):
