@@ -193,7 +193,6 @@ def solve(
     stars: tuple[Array, Array, Array, Array],
     near: tuple[Array, Array, Array],
     held: tuple[Array, Array, Array, Array, Array],
-    loose: Array,
     saturated: Mask,
     settled: Mask,
     grain: Array,
@@ -293,7 +292,7 @@ def solve(
             seen_here = rest[rows[k], cols[k]]
             target[k] = seen_here + height[i] * columns[0, k] - expected[k]
             light[k] = max(data[rows[k], cols[k]] - seen_here, np.float32(0))  # of all stars
-            extra[k] = photons * light[k] + (misfit * loose[i] * light[k]) ** 2 + doubt[i, order[k]] ** 2
+            extra[k] = photons * light[k] + (misfit * light[k]) ** 2 + doubt[i, order[k]] ** 2
             more[k] = 0
         for c in range(count):
             own, column = height[i] * modes[i, c], columns[3 + c]
@@ -346,7 +345,7 @@ def solve(
             for c in range(m):
                 normal[c, m + 1 + c] = 1
                 if c > 0:
-                    hold = 1.0 if c >= own_m else (tie[i] ** -2 if c < 3 else free[i, c - 3] ** -2)
+                    hold = 1.0 if c >= own_m else (tie[i] ** -2 if c < 3 else free[c - 3] ** -2)
                     normal[c, c] += hold
                     if c < 3:
                         normal[c, m] += hold * home[i, c - 1]

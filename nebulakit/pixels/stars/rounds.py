@@ -59,7 +59,7 @@ def fit_stars(
         _solve(fit, k, fresh)
         learn_tints(fit)
         fit.redraw(anew=last)
-        learn.learn_scatter(fit, loosen=k >= ROUNDS - 2)
+        learn.learn_scatter(fit)
         if last:
             break
         _learn(fit, k, first_laws)
