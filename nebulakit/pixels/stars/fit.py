@@ -35,6 +35,8 @@ BAND = 512  # rows that are drawn in one go
 NEIGHBOURS = 4  # of a star whose heights are left open when it is solved for
 UNSETTLED = 3.0  # chi^2 per pixel of a star whose neighbours, or place, are not known well yet
 NM = len(MODES)
+# what is kept of every star and channel, and is not told yet of a new one
+UNTOLD = {"ghostly": 1.0, "poor": 1.0, "due": 0.0, "trust": 0.0, "alone": 0.0, "unsure": math.inf}
 
 
 class Seen(NamedTuple):
@@ -91,11 +93,9 @@ class StarFit:
         self.photons = np.full(c, 1 / 500)  # noise variance per star light
         self.misfit = np.full(c, 0.01)  # of the law, in shares of the light
         self.poor = np.zeros((c, 0))  # chi^2 per pixel of each star
-        self.due = self.trust = np.zeros(
-            (c, 0)
-        )  # the height that a star's other channels lead to expect, and how surely: 1 / variance
-        self.alone = np.zeros((c, 0))  # the height that a channel tells by itself
-        self.unsure = np.zeros((c, 0))  # and its variance
+        # the height that a star's other channels lead to expect, and how surely: 1 / variance
+        self.due = self.trust = np.zeros((c, 0))
+        self.alone = self.unsure = np.zeros((c, 0))  # the height that a channel tells by itself, and its variance
         self.freedom = np.tile(FREEDOM, (c, 1))
         self.doubt = np.zeros(self.data.shape, np.float16)  # how far the flanks of cut-off stars may be off, sigma
         self.ghosts: list[Ghost | None] = [None] * c
@@ -127,23 +127,18 @@ class StarFit:
         self.saturated = np.concatenate([self.saturated, saturated])
         self.outside = np.concatenate([self.outside, np.zeros(len(x), bool)])
         self.origin = np.concatenate([self.origin, np.column_stack([x + PAD, y + PAD])])
-        self.ghostly = np.concatenate([self.ghostly, np.ones((c, len(x)))], 1)
         for own in self.own:
             own.extend([None] * len(x))
-        self.poor = np.concatenate([self.poor, np.ones((c, len(x)))], 1)
-        nothing = np.zeros((c, len(x)))
-        self.due, self.trust = np.concatenate([self.due, nothing], 1), np.concatenate([self.trust, nothing], 1)
-        self.alone, self.unsure = np.concatenate([self.alone, nothing], 1), np.concatenate([self.unsure, nothing + np.inf], 1)
+        for name, value in UNTOLD.items():
+            setattr(self, name, np.concatenate([getattr(self, name), np.full((c, len(x)), value)], 1))
 
     def drop(self, keep: Mask) -> None:
         """Keep only these stars."""
         self.known.clear()
-        self.x, self.y, self.height, self.modes = self.x[:, keep], self.y[:, keep], self.height[:, keep], self.modes[:, keep]
         self.saturated, self.outside, self.origin = self.saturated[keep], self.outside[keep], self.origin[keep]
-        self.ghostly = self.ghostly[:, keep]
         self.own = [[o for o, k in zip(own, keep, strict=True) if k] for own in self.own]
-        self.poor, self.due, self.trust = self.poor[:, keep], self.due[:, keep], self.trust[:, keep]
-        self.alone, self.unsure = self.alone[:, keep], self.unsure[:, keep]
+        for name in ("x", "y", "height", "modes", *UNTOLD):
+            setattr(self, name, getattr(self, name)[:, keep])
 
     # ---- drawing -------------------------------------------------------------------------------------------------
 

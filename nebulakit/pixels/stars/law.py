@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, field
 from functools import cached_property
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -124,7 +125,7 @@ class Ghost:
     soft: float
     bright: float
 
-    def at(self, x: Array, y: Array) -> Floats:
+    def at(self, x: npt.NDArray[np.floating[Any]], y: npt.NDArray[np.floating[Any]]) -> Floats:
         """Give the disc of a star of height 1 at these distances from it."""
         return np.asarray(self.bright * disc(np.hypot(x - self.dx, y - self.dy), self.radius, self.soft), np.float32)
 

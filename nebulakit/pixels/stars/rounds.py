@@ -199,13 +199,40 @@ def _prepare(fit: StarFit, again: bool = False) -> None:
 
 
 def _missed(fit: StarFit, noise: Noise, doubt: float) -> tuple[Array, Array, Array]:
-    """Find stars in what is left."""
+    """Find stars in what is left: x, y, and heights (channel, star).
+
+    ``doubt``: of how far a cut-off star's flank may be off, what one beside it must stand out by.
+    """
     import cv2
     from scipy.spatial import cKDTree
 
+    planes = _standing_out(fit)
+    cut = cv2.dilate(np.asarray(fit.hidden.any(0), np.uint8), np.ones((5, 5), np.uint8)) > 0
+    cut[:PAD] = cut[-PAD:] = cut[:, :PAD] = cut[:, -PAD:] = False  # the margin mirrors what is inside
+    seen = (~cut).astype(np.float32)
+    sigma = np.asarray(noise.sigma, np.float32)[:, None, None]
+    planes *= sigma
+    found = find_stars(planes, Noise(noise.sigma, noise.scales, fit.level), seen, None, threshold=7.0, fwhm=fit.fwhm)
+    planes /= sigma
+    x, y = found.x - PAD, found.y - PAD
+    h, w = inner(planes).shape[1:]
+    keep = (x > 0.7) & (y > 0.7) & (x < w - 1.7) & (y < h - 1.7)
+    if fit.count and len(found):
+        near = cKDTree(np.column_stack([fit.x.mean(0) - PAD, fit.y.mean(0) - PAD])).query(np.column_stack([x, y]))[0]
+        keep &= near > 1.2
+    x, y = x[keep], y[keep]
+    bx, by = _beside(fit, planes)
+    if len(x) and len(bx):
+        alone = cKDTree(np.column_stack([x, y])).query(np.column_stack([bx, by]))[0] > 2
+        bx, by = bx[alone], by[alone]
+    return _believed(fit, np.concatenate([x, bx]), np.concatenate([y, by]), doubt)
+
+
+def _standing_out(fit: StarFit) -> Planes:
+    """Give what is left without the nebula, in units of what it may be off by."""
     planes = np.empty_like(fit.rest)
 
-    def bared(c: int) -> None:
+    def channel(c: int) -> None:
         light = fit.data[c] - fit.rest[c]
         np.maximum(light, 0, out=light)
         fit.mirror(light)
@@ -225,34 +252,21 @@ def _missed(fit: StarFit, noise: Noise, doubt: float) -> tuple[Array, Array, Arr
             bare /= np.sqrt(variance)
         fit.mirror(planes[c])
 
-    over(bared, range(len(planes)))
-    cut = cv2.dilate(np.asarray(fit.hidden.any(0), np.uint8), np.ones((5, 5), np.uint8)) > 0
-    cut[:PAD] = cut[-PAD:] = cut[:, :PAD] = cut[:, -PAD:] = False  # the margin mirrors what is inside
-    seen = (~cut).astype(np.float32)
-    sigma = np.asarray(noise.sigma, np.float32)[:, None, None]
-    planes *= sigma
-    found = find_stars(planes, Noise(noise.sigma, noise.scales, fit.level), seen, None, threshold=7.0, fwhm=fit.fwhm)
-    planes /= sigma
-    x, y = found.x - PAD, found.y - PAD
-    h, w = inner(planes).shape[1:]
-    keep = (x > 0.7) & (y > 0.7) & (x < w - 1.7) & (y < h - 1.7)
-    if fit.count and len(found):
-        near = cKDTree(np.column_stack([fit.x.mean(0) - PAD, fit.y.mean(0) - PAD])).query(np.column_stack([x, y]))[0]
-        keep &= near > 1.2
-    x, y = x[keep], y[keep]
-    bx, by = _beside(fit, planes)
-    if len(x) and len(bx):
-        alone = cKDTree(np.column_stack([x, y])).query(np.column_stack([bx, by]))[0] > 2
-        bx, by = bx[alone], by[alone]
-    x, y = np.concatenate([x, bx]), np.concatenate([y, by])
-    height = _peaks(inner(fit.rest), np.zeros((h, w), bool), x, y, np.zeros(len(x)), 3.0)
+    over(channel, range(len(planes)))
+    return planes
+
+
+def _believed(fit: StarFit, x: Array, y: Array, doubt: float) -> tuple[Array, Array, Array]:
+    """Give those of the places that stars are believed in, and their heights: x, y, (channel, star)."""
+    rest = inner(fit.rest)
+    h, w = rest.shape[1:]
+    height = _peaks(rest, np.zeros((h, w), bool), x, y, np.zeros(len(x)), 3.0)
     # beside a cut-off star only what stands well out of its light, and not as a part of its flank, is believed
     py, px = np.clip(np.rint(y).astype(int), 0, h - 1), np.clip(np.rint(x).astype(int), 0, w - 1)
     turns = np.arange(16) * (2 * math.pi / 16)
     ry, rx = (
         np.rint(np.concatenate([r * f(turns) for r in (1.3 * fit.fwhm, 1.8 * fit.fwhm)])).astype(int) for f in (np.sin, np.cos)
     )
-    rest = inner(fit.rest)
     around = median(rest[:, np.clip(py[:, None] + ry, 0, h - 1), np.clip(px[:, None] + rx, 0, w - 1)], axis=2)
     stands = rest[:, py, px] - around
     flank = inner(fit.doubt)[:, py, px].astype(np.float32) / np.float32(DOUBT)
