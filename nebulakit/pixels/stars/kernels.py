@@ -209,13 +209,13 @@ def solve(
 
     ``planes``: data, rest, behind, cores, hidden, lost of :class:`StarFit`; ``noise``: its photons and misfit; ``stars``:
     x, y, height, modes; ``near``: x, y, height (star, neighbour) of stars that shine into the disc, whose heights are not
-    taken for right; ``held``: the way (star, 2) to where they were found at first, how far they may go from there and in
-    their modes, the height that other channels lead to expect, and the inverse of its variance. All that follows is by
-    star. ``settled``: what is told from around is corrected for the star's own flank there, in one step; among stars not
-    known yet that overshoots, and is left to the rounds. ``bends``, the same for all: radii (px) round which the law of a
-    cut-off star is left open. ``found`` (star, 4 + modes) becomes height, steps in x and y,
-    chi^2 per pixel and modes; ``unsure`` the height's variance; ``seen`` (star, disc, 3) star light, squared rest and noise;
-    ``told`` whether a whole disc was seen; ``squares`` (star, modes) is not 0 where they were well seen.
+    taken for right; ``held``: the way (star, 2) to where they were found at first, how far they may go from there and, all
+    alike, in their modes, the height that other channels lead to expect, and the inverse of its variance. All that follows
+    is by star. ``settled``: what is told from around is corrected for the star's own flank there, in one step; among stars
+    not known yet that overshoots, and is left to the rounds. ``bends``, the same for all: radii (px) round which the law of
+    a cut-off star is left open. ``found`` (star, 4 + modes) becomes height, steps in x and y, chi^2 per pixel and modes;
+    ``unsure`` the height's variance; ``seen`` (star, disc, 3) star light, squared rest and noise; ``told`` whether a whole
+    disc was seen; ``squares`` (star, modes) is not 0 where they were well seen.
     """
     data, rest, behind, cores, hidden, lost = planes
     ky, kx, ry, rx, weights, spread = disc

@@ -59,9 +59,9 @@ def fit_stars(
         _solve(fit, k, fresh)
         learn_tints(fit)
         fit.redraw(anew=last)
-        learn.learn_scatter(fit)
         if last:
             break
+        learn.learn_scatter(fit)
         _learn(fit, k, first_laws)
         fresh = _renew(fit, k, noise, spare)
     return fit
