@@ -13,7 +13,7 @@ import numpy.typing as npt
 from nebulakit.pixels.stars.explain import explain
 from nebulakit.pixels.stars.fit import StarFit
 from nebulakit.pixels.stars.law import PAD
-from nebulakit.pixels.stars.rim import ZONES, cells, mixtures_at, stretches, turned
+from nebulakit.pixels.stars.rim import ZONES, cells, mixtures_at, stretches
 
 
 def find_beyond(fit: StarFit, last: bool = False) -> None:
@@ -24,8 +24,6 @@ def find_beyond(fit: StarFit, last: bool = False) -> None:
     known = np.nonzero(fit.outside)[0]
     for c in range(len(fit.data)):
         _paint(fit, c, known[fit.height[c, known] > 0], 1.0)
-    before = np.column_stack([fit.x.mean(0)[known] - PAD, fit.y.mean(0)[known] - PAD])
-    with_ghosts = fit.saturated[known].tolist()
     fit.drop(~fit.outside)
     h, w = fit.data.shape[1] - 2 * PAD, fit.data.shape[2] - 2 * PAD
     if min(h, w) < 3 * ZONES[-1][1]:
@@ -35,9 +33,7 @@ def find_beyond(fit: StarFit, last: bool = False) -> None:
         length = w if edge < 2 else h
         for start, stop, bumps in stretches(fit, edge, length, views):
             rim = cells(fit, edge, start, stop, views)
-            places = zip(turned(before, edge, h, w).tolist(), with_ghosts, strict=True)
-            old = [(a, out, ghost) for (a, out), ghost in places if out > 0 and start <= a < stop]
-            for star in explain(fit, edge, rim, bumps, old):
+            for star in explain(fit, edge, rim, bumps):
                 x, y = _place(edge, star.along, star.out, h, w)
                 outside = star.out > 0 or not 0 <= star.along <= length - 1  # this edge or, in a corner, the next
                 if last and not outside:

@@ -45,38 +45,24 @@ class Beyond(NamedTuple):
     height: Array
 
 
-def explain(fit: StarFit, edge: int, rim: Rim, bumps: list[float], old: list[tuple[float, float, bool]]) -> list[Beyond]:
-    """Explain what comes in along a stretch of an edge by as few stars as do.
-
-    What was found before (along, out, with ghosts) is one more beginning: one star that is wrong may pass for two right ones
-    as long as the second is not there.
-    """
+def explain(fit: StarFit, edge: int, rim: Rim, bumps: list[float]) -> list[Beyond]:
+    """Explain what comes in along a stretch of an edge by as few stars as do."""
     search = Search(fit, edge, rim)
     offsets = np.array([-12, -9, -6, -3, -1.5, 0, 1.5, 3, 6, 9, 12.0])
     along = [float(a) for a in np.unique(np.add.outer(np.array(bumps), offsets))]
-    seen = [(a, out) for a in along for out in PLACES] + [(a, out) for a, out, _ in old]
+    seen = [(a, out) for a in along for out in PLACES]
     # of a giant farther out nothing may be seen but its ghost
     hardly = [(a, out) for a in along for out in GHOSTS_AT if any(fit.ghosts)]
     search.allow_places(seen, hardly)
-    most = 2 * len(bumps) + 4
-    found = [_added(fit, search, start, most) for start in (([], old) if old else ([],))]
-    _, places, ghostly, heights = min(found, key=lambda f: f[0])
+    places, ghostly, heights = _added(fit, search, 2 * len(bumps) + 4)
     stars = zip(places.tolist(), ghostly, heights.T, strict=True)
     told = [Beyond(along, out, ghost, height) for (along, out), ghost, height in stars if height.max() > 0]
     return [star for star in told if (star.height <= search.most).all()]
 
 
-def _added(
-    fit: StarFit, search: Search, start: list[tuple[float, float, bool]], most: int
-) -> tuple[float, Array, list[bool], Array]:
-    """Add stars to those of the start, one after the other, as long as each explains enough: what is not explained, places,
-    whether they have ghosts, and heights. The search is settled before and after."""
-    places, ghostly = np.array([s[:2] for s in start]).reshape(-1, 2), [s[2] for s in start]
-    heights = np.zeros((len(fit.laws), 0))
-    if start:
-        places, _, heights = search.refine(places, ghostly)
-        for (a, out), ghost, height in zip(places.tolist(), ghostly, heights.T, strict=True):
-            search.doubt((a, out), ghost, height)
+def _added(fit: StarFit, search: Search, most: int) -> tuple[Array, list[bool], Array]:
+    """Add one star after the other as long as each explains enough: places, whether they have ghosts, and heights."""
+    places, ghostly, heights = np.zeros((0, 2)), list[bool](), np.zeros((len(fit.laws), 0))
     tries, by_ghost = search.places, search.by_ghost
     barred = np.zeros(len(tries), bool)
     for _ in range(most):
@@ -108,12 +94,10 @@ def _added(
             continue
         places, ghostly, heights = found, flags, tall
         search.doubt((places[-1, 0], places[-1, 1]), ghostly[-1], heights[:, -1])
-    search.settle()
-    left = search.value
+    search.settle()  # each has been found with the laws of those before it in doubt
     if len(places):
-        places, left, heights = search.refine(places, ghostly)
-    unlikely = RARE * np.log(np.maximum(heights.max(0), 1.0)).sum()
-    return float(np.minimum(left**2, 25).sum() + unlikely), places, ghostly, heights
+        places, _, heights = search.refine(places, ghostly)
+    return places, ghostly, heights
 
 
 class Search:
@@ -135,7 +119,7 @@ class Search:
         # stars that might be there: where, whether only their ghosts are seen, and how they look, kept white; no more
         # than which of them explains most is asked of these, for which single precision is enough
         self.places, self.by_ghost = np.zeros((0, 2)), np.zeros(0, bool)
-        self.tries = self.sure_tries = np.zeros((*rim.value.shape, 0), np.float32)
+        self.tries = np.zeros((*rim.value.shape, 0), np.float32)
         self._doubt_inner(fit)
         self.sure = [copy(white) for white in self.whites]
         self.value = self.white(rim.value[:, :, None])[:, :, 0]
@@ -146,8 +130,7 @@ class Search:
         groups = ((np.array(seen), False), (np.array(hardly), True))
         drawn = np.concatenate([self.star((at[:, :1], at[:, 1:]), ghost) for at, ghost in groups if len(at)], 1)
         columns = drawn.astype(np.float32).transpose(0, 2, 1)
-        self.sure_tries = np.stack(over(lambda c: self.whites[c].roughly(columns[c]), range(len(columns))))
-        self.tries = self.sure_tries.copy()
+        self.tries = np.stack(over(lambda c: self.whites[c].roughly(columns[c]), range(len(columns))))
 
     def _doubt_inner(self, fit: StarFit) -> None:
         """Take for possible that stars near the edge were fitted wrongly, as long as what comes in was not known."""
@@ -305,7 +288,6 @@ class Search:
     def settle(self) -> None:
         """Take the law for right again."""
         self.whites = [copy(white) for white in self.sure]
-        self.tries = self.sure_tries.copy()
         self.value = self.white(self.rim.value[:, :, None])[:, :, 0]
 
 

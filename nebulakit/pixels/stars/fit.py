@@ -35,6 +35,8 @@ BAND = 512  # rows that are drawn in one go
 NEIGHBOURS = 4  # of a star whose heights are left open when it is solved for
 UNSETTLED = 3.0  # chi^2 per pixel of a star whose neighbours, or place, are not known well yet
 NM = len(MODES)
+# what is kept of every star and channel, and is not told yet of a new one
+UNTOLD = {"ghostly": 1.0, "poor": 1.0, "due": 0.0, "trust": 0.0, "alone": 0.0, "unsure": math.inf}
 
 
 class Seen(NamedTuple):
@@ -91,13 +93,9 @@ class StarFit:
         self.photons = np.full(c, 1 / 500)  # noise variance per star light
         self.misfit = np.full(c, 0.01)  # of the law, in shares of the light
         self.poor = np.zeros((c, 0))  # chi^2 per pixel of each star
-        self.loose = np.ones((c, 0))  # how much freer than usual a star is
-        self.due = self.trust = np.zeros(
-            (c, 0)
-        )  # the height that a star's other channels lead to expect, and how surely: 1 / variance
-        self.alone = np.zeros((c, 0))  # the height that a channel tells by itself
-        self.unsure = np.zeros((c, 0))  # and its variance
-        self.usual = np.zeros((c, NM))  # modes that all stars share
+        # the height that a star's other channels lead to expect, and how surely: 1 / variance
+        self.due = self.trust = np.zeros((c, 0))
+        self.alone = self.unsure = np.zeros((c, 0))  # the height that a channel tells by itself, and its variance
         self.freedom = np.tile(FREEDOM, (c, 1))
         self.doubt = np.zeros(self.data.shape, np.float16)  # how far the flanks of cut-off stars may be off, sigma
         self.ghosts: list[Ghost | None] = [None] * c
@@ -129,25 +127,18 @@ class StarFit:
         self.saturated = np.concatenate([self.saturated, saturated])
         self.outside = np.concatenate([self.outside, np.zeros(len(x), bool)])
         self.origin = np.concatenate([self.origin, np.column_stack([x + PAD, y + PAD])])
-        self.ghostly = np.concatenate([self.ghostly, np.ones((c, len(x)))], 1)
         for own in self.own:
             own.extend([None] * len(x))
-        self.poor = np.concatenate([self.poor, np.ones((c, len(x)))], 1)
-        self.loose = np.concatenate([self.loose, np.ones((c, len(x)))], 1)
-        nothing = np.zeros((c, len(x)))
-        self.due, self.trust = np.concatenate([self.due, nothing], 1), np.concatenate([self.trust, nothing], 1)
-        self.alone, self.unsure = np.concatenate([self.alone, nothing], 1), np.concatenate([self.unsure, nothing + np.inf], 1)
+        for name, value in UNTOLD.items():
+            setattr(self, name, np.concatenate([getattr(self, name), np.full((c, len(x)), value)], 1))
 
     def drop(self, keep: Mask) -> None:
         """Keep only these stars."""
         self.known.clear()
-        self.x, self.y, self.height, self.modes = self.x[:, keep], self.y[:, keep], self.height[:, keep], self.modes[:, keep]
         self.saturated, self.outside, self.origin = self.saturated[keep], self.outside[keep], self.origin[keep]
-        self.ghostly = self.ghostly[:, keep]
         self.own = [[o for o, k in zip(own, keep, strict=True) if k] for own in self.own]
-        self.poor, self.loose = self.poor[:, keep], self.loose[:, keep]
-        self.due, self.trust = self.due[:, keep], self.trust[:, keep]
-        self.alone, self.unsure = self.alone[:, keep], self.unsure[:, keep]
+        for name in ("x", "y", "height", "modes", *UNTOLD):
+            setattr(self, name, getattr(self, name)[:, keep])
 
     # ---- drawing -------------------------------------------------------------------------------------------------
 
@@ -376,15 +367,13 @@ class StarFit:
 
         disc, n = self.field.disc(radius, ()), len(stars)
         # of a faint star no mode would be seen
-        count = NM if float((self.freedom[c].max() * self.loose[c, stars] * self.height[c, stars]).max()) > 0.25 else 0
+        count = NM if float((self.freedom[c].max() * self.height[c, stars]).max()) > 0.25 else 0
         x, y, height = self.x[c, stars], self.y[c, stars], self.height[c, stars]
         h, w = self.rest.shape[1:]
         px, py = np.rint(x).astype(int), np.rint(y).astype(int)
         ix, iy = np.clip(px, 0, w - 1), np.clip(py, 0, h - 1)
         grain = np.ones(n) if self.level is None else self.level[iy, ix].astype(np.float64)
         ky, kx = np.clip(py[:, None] + disc.ky, 0, h - 1), np.clip(px[:, None] + disc.kx, 0, w - 1)
-        # of a cut-off star only the flanks are seen: its modes are not let loose
-        loose = np.where(self.hidden[c, ky, kx].any(1), 1.0, self.loose[c, stars])
         # a plateau's middle is the star's, whatever its flanks seem to say
         # behind one that the edge parts nothing holds the nebula on one side: as uneven as elsewhere it would take the star's light
         reach = radius + RING
@@ -401,12 +390,10 @@ class StarFit:
             (disc.ky, disc.kx, disc.ry, disc.rx, disc.weights, disc.spread),
             self.laws[c].parts,
             (float(self.photons[c]), float(self.misfit[c])),
-            self.usual[c],
             count,
             (x, y, height, self.modes[c, stars]),
             self._near(c, stars, radius),
-            (home, tie, self.freedom[c] * loose[:, None], self.due[c, stars], self.trust[c, stars]),
-            self.loose[c, stars],
+            (home, tie, self.freedom[c], self.due[c, stars], self.trust[c, stars]),
             self.saturated[stars],
             (self.poor[c, stars] < UNSETTLED) & ~self.saturated[stars],  # of a plateau's flanks too little is seen for that
             grain,

@@ -9,7 +9,7 @@ import numpy.typing as npt
 
 from nebulakit.pixels.median import median
 from nebulakit.pixels.stars.fit import StarFit
-from nebulakit.pixels.stars.law import GHOSTLY, PAD, RADII, disc
+from nebulakit.pixels.stars.law import GHOSTLY, PAD, RADII, Ghost, box_around, disc
 from nebulakit.pixels.stars.rings import Rings, rings_around
 
 Array = npt.NDArray[np.float64]
@@ -63,40 +63,46 @@ def learn_ghosts(fit: StarFit) -> None:
     for c, ghost in enumerate(fit.ghosts):
         if ghost is None:
             continue
-        h, w = fit.rest.shape[1:]
-        half = math.ceil(ghost.radius + max(abs(ghost.dx), abs(ghost.dy)) + 10)
         for i in np.nonzero(fit.saturated & ~fit.outside)[0].tolist():
-            x, y, height = float(fit.x[c, i]), float(fit.y[c, i]), float(fit.height[c, i])
-            px, py = round(x), round(y)
-            y0, y1, x0, x1 = max(py - half, PAD), min(py + half + 1, h - PAD), max(px - half, PAD), min(px + half + 1, w - PAD)
-            if y1 - y0 < half or x1 - x0 < half or height <= 0:
+            seen = _brightness(fit, c, i, ghost)
+            if seen is None:
                 continue
-            dx, dy = np.arange(x0, x1)[None, :] - x, np.arange(y0, y1)[:, None] - y
-            off = np.hypot(dx - ghost.dx, dy - ghost.dy)
-            box = np.s_[y0:y1, x0:x1]
-            own = height * fit.laws[c].at(dx, dy)
-            lit = fit.data[c][box] - fit.rest[c][box] - own - height * ghost.at(dx, dy) * fit.ghostly[c, i]
-            use = (np.abs(off - ghost.radius) < 7) & ~fit.hidden[c][box] & (lit < 5) & (own < 300)
-            if use.sum() < 60:
-                continue
-            shape = height * ghost.bright * disc(off, ghost.radius, ghost.soft)
-            ground = np.stack(np.broadcast_arrays(np.ones_like(off), dx / half, dy / half, off / half), -1)
-            columns = np.concatenate([shape[..., None], ground], -1)[use]
-            value = fit.rest[c][box][use] + shape[use] * fit.ghostly[c, i]
-            root = 1 / np.sqrt(1 + (0.05 * own[use]) ** 2)
-            columns, value = columns * root[:, None], value * root
-            for _ in range(2):
-                normal = columns.T @ columns
-                amount = np.linalg.solve(normal, columns.T @ value)
-                left = value - columns @ amount
-                far = np.abs(left) > 4 * 1.4826 * median(np.abs(left))
-                columns, value = columns[~far], value[~far]
-            # neighbouring pixels err together with the nebula
-            error2 = max(12 * float(left.var()) * float(np.linalg.inv(normal)[0, 0]), 1e-9)
+            amount, error2 = seen
             weight = GHOSTLY**2 / (GHOSTLY**2 + error2)
-            fit.ghostly[c, i] = float(np.clip(1 + weight * (amount[0] - 1), 0.5, 1.5))
-            usual2, none2 = (float(amount[0]) - 1) ** 2 / (GHOSTLY**2 + error2), float(amount[0]) ** 2 / error2
+            fit.ghostly[c, i] = float(np.clip(1 + weight * (amount - 1), 0.5, 1.5))
+            usual2, none2 = (amount - 1) ** 2 / (GHOSTLY**2 + error2), amount**2 / error2
             absent[i] = absent.get(i, math.log(NONE)) + 0.5 * (usual2 - none2 + math.log(1 + GHOSTLY**2 / error2))
             told.append((c, i))
     for c, i in told:
         fit.ghostly[c, i] /= 1 + math.exp(min(absent[i], 50.0))
+
+
+def _brightness(fit: StarFit, c: int, i: int, ghost: Ghost) -> tuple[float, float] | None:
+    """Give how bright a star's ghost is by its edge, 1 as usual, and the variance of that; None where too little is seen of it."""
+    x, y, height = float(fit.x[c, i]), float(fit.y[c, i]), float(fit.height[c, i])
+    half = math.ceil(ghost.radius + max(abs(ghost.dx), abs(ghost.dy)) + 10)
+    y0, y1, x0, x1 = box_around(x, y, half, fit.rest.shape[1:], PAD)
+    if y1 - y0 < half or x1 - x0 < half or height <= 0:
+        return None
+    dx, dy = np.arange(x0, x1)[None, :] - x, np.arange(y0, y1)[:, None] - y
+    off = np.hypot(dx - ghost.dx, dy - ghost.dy)
+    box = np.s_[y0:y1, x0:x1]
+    own = height * fit.laws[c].at(dx, dy)
+    lit = fit.data[c][box] - fit.rest[c][box] - own - height * ghost.at(dx, dy) * fit.ghostly[c, i]
+    use = (np.abs(off - ghost.radius) < 7) & ~fit.hidden[c][box] & (lit < 5) & (own < 300)
+    if use.sum() < 60:
+        return None
+    shape = height * ghost.bright * disc(off, ghost.radius, ghost.soft)
+    ground = np.stack(np.broadcast_arrays(np.ones_like(off), dx / half, dy / half, off / half), -1)
+    columns = np.concatenate([shape[..., None], ground], -1)[use]
+    value = fit.rest[c][box][use] + shape[use] * fit.ghostly[c, i]
+    root = 1 / np.sqrt(1 + (0.05 * own[use]) ** 2)
+    columns, value = columns * root[:, None], value * root
+    for _ in range(2):
+        normal = columns.T @ columns
+        amount = np.linalg.solve(normal, columns.T @ value)
+        left = value - columns @ amount
+        far = np.abs(left) > 4 * 1.4826 * median(np.abs(left))
+        columns, value = columns[~far], value[~far]
+    # neighbouring pixels err together with the nebula
+    return float(amount[0]), max(12 * float(left.var()) * float(np.linalg.inv(normal)[0, 0]), 1e-9)

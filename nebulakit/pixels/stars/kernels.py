@@ -189,12 +189,10 @@ def solve(
     disc: tuple[Ints, Ints, Ints, Ints, Floats, Array],
     law: Parts,
     noise: tuple[float, float],
-    usual: Array,
     count: int,
     stars: tuple[Array, Array, Array, Array],
     near: tuple[Array, Array, Array],
     held: tuple[Array, Array, Array, Array, Array],
-    loose: Array,
     saturated: Mask,
     settled: Mask,
     grain: Array,
@@ -211,13 +209,13 @@ def solve(
 
     ``planes``: data, rest, behind, cores, hidden, lost of :class:`StarFit`; ``noise``: its photons and misfit; ``stars``:
     x, y, height, modes; ``near``: x, y, height (star, neighbour) of stars that shine into the disc, whose heights are not
-    taken for right; ``held``: the way (star, 2) to where they were found at first, how far they may go from there and in
-    their modes, the height that other channels lead to expect, and the inverse of its variance. All that follows is by
-    star. ``settled``: what is told from around is corrected for the star's own flank there, in one step; among stars not
-    known yet that overshoots, and is left to the rounds. ``bends``, the same for all: radii (px) round which the law of a
-    cut-off star is left open. ``found`` (star, 4 + modes) becomes height, steps in x and y,
-    chi^2 per pixel and modes; ``unsure`` the height's variance; ``seen`` (star, disc, 3) star light, squared rest and noise;
-    ``told`` whether a whole disc was seen; ``squares`` (star, modes) is not 0 where they were well seen.
+    taken for right; ``held``: the way (star, 2) to where they were found at first, how far they may go from there and, all
+    alike, in their modes, the height that other channels lead to expect, and the inverse of its variance. All that follows
+    is by star. ``settled``: what is told from around is corrected for the star's own flank there, in one step; among stars
+    not known yet that overshoots, and is left to the rounds. ``bends``, the same for all: radii (px) round which the law of
+    a cut-off star is left open. ``found`` (star, 4 + modes) becomes height, steps in x and y, chi^2 per pixel and modes;
+    ``unsure`` the height's variance; ``seen`` (star, disc, 3) star light, squared rest and noise; ``told`` whether a whole
+    disc was seen; ``squares`` (star, modes) is not 0 where they were well seen.
     """
     data, rest, behind, cores, hidden, lost = planes
     ky, kx, ry, rx, weights, spread = disc
@@ -294,14 +292,12 @@ def solve(
             seen_here = rest[rows[k], cols[k]]
             target[k] = seen_here + height[i] * columns[0, k] - expected[k]
             light[k] = max(data[rows[k], cols[k]] - seen_here, np.float32(0))  # of all stars
-            extra[k] = photons * light[k] + (misfit * loose[i] * light[k]) ** 2 + doubt[i, order[k]] ** 2
+            extra[k] = photons * light[k] + (misfit * light[k]) ** 2 + doubt[i, order[k]] ** 2
             more[k] = 0
         for c in range(count):
-            own, share, column = height[i] * modes[i, c], usual[c], columns[3 + c]
+            own, column = height[i] * modes[i, c], columns[3 + c]
             for k in range(n):
                 target[k] += own * column[k]
-                # the star as usual at this place in its pixel; what deviates is held to what stars deviate by
-                columns[0, k] += share * column[k]
                 column[k] *= scale
         m = own_m
         for q in range(near_x.shape[1]):
@@ -349,7 +345,7 @@ def solve(
             for c in range(m):
                 normal[c, m + 1 + c] = 1
                 if c > 0:
-                    hold = 1.0 if c >= own_m else (tie[i] ** -2 if c < 3 else free[i, c - 3] ** -2)
+                    hold = 1.0 if c >= own_m else (tie[i] ** -2 if c < 3 else free[c - 3] ** -2)
                     normal[c, c] += hold
                     if c < 3:
                         normal[c, m] += hold * home[i, c - 1]
@@ -424,9 +420,8 @@ def solve(
         told[i] = n == pixels
         sure = n == pixels and new > 60
         for c in range(3, own_m):
-            found[i, 1 + c] = usual[c - 3]
             if new > 1:  # of a star that is hardly there, none are known
-                found[i, 1 + c] += answer[c] * scale / new
+                found[i, 1 + c] = answer[c] * scale / new
             if sure:
                 cover = 0.0
                 for d in range(c, m):

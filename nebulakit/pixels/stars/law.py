@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, field
 from functools import cached_property
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -33,17 +34,15 @@ _ONE = {0: 1.0}
 _SLOPE = {-1: -0.5, 1: 0.5}
 _BEND = {-1: 1.0, 0: -2.0, 1: 1.0}
 _SKEW = {-2: -0.5, -1: 1.0, 1: -1.0, 2: 0.5}
-_PEAKED = {-2: 1.0, -1: -4.0, 0: 6.0, 1: -4.0, 2: 1.0}
 
 MODES = (
     *(_mode((_ONE, _BEND)), _mode((_BEND, _ONE)), _mode((_SLOPE, _SLOPE))),
     *(_mode((_ONE, _SKEW)), _mode((_SKEW, _ONE)), _mode((_SLOPE, _BEND)), _mode((_BEND, _SLOPE))),
-    *(_mode((_ONE, _PEAKED)), _mode((_PEAKED, _ONE)), _mode((_BEND, _BEND))),
 )
-"""These widen it, skew it and make it more or less peaked: convolutions with a small kernel, as guiding, field and
+"""These widen it and skew it: convolutions with a small kernel, as guiding, field and
 resampling make them (a kernel for each star, after Alard & Lupton 1998, ApJ 503:325)."""
 
-FREEDOM = np.array([0.06, 0.06, 0.04, 0.02, 0.02, 0.02, 0.02, 0.01, 0.01, 0.01])
+FREEDOM = np.array([0.06, 0.06, 0.04, 0.02, 0.02, 0.02, 0.02])
 """How much of each mode a star may have before anything is known of the stack (standard deviation, of its height)."""
 
 
@@ -126,7 +125,7 @@ class Ghost:
     soft: float
     bright: float
 
-    def at(self, x: Array, y: Array) -> Floats:
+    def at(self, x: npt.NDArray[np.floating[Any]], y: npt.NDArray[np.floating[Any]]) -> Floats:
         """Give the disc of a star of height 1 at these distances from it."""
         return np.asarray(self.bright * disc(np.hypot(x - self.dx, y - self.dy), self.radius, self.soft), np.float32)
 

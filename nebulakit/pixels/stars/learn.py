@@ -15,7 +15,7 @@ from nebulakit.pixels.stars.law import FREEDOM
 Array = npt.NDArray[np.float64]
 
 
-def learn_scatter(fit: StarFit, loosen: bool) -> None:
+def learn_scatter(fit: StarFit) -> None:
     """Learn from the last round how far stars deviate from the law, and what noise and misfit their light brings."""
     from scipy.optimize import nnls
 
@@ -43,5 +43,3 @@ def learn_scatter(fit: StarFit, loosen: bool) -> None:
             found, _ = nnls(np.column_stack([x, x * x]) * weight[:, None], y * weight)
             fit.photons[c] = float(np.clip(found[0], 3e-4, 1e-2))
             fit.misfit[c] = float(np.clip(math.sqrt(found[1]), 1e-3, 0.03))
-        if loosen:
-            fit.loose[c] = np.clip(np.sqrt(np.maximum(fit.poor[c] / 2.5, 1.0)) * fit.loose[c], 1, 20)

@@ -12,7 +12,7 @@ import numpy.typing as npt
 from nebulakit.pixels.median import median
 from nebulakit.pixels.parallel import over
 from nebulakit.pixels.stars.fit import DOUBT, StarFit
-from nebulakit.pixels.stars.law import GHOSTLY, PAD, RADII
+from nebulakit.pixels.stars.law import GHOSTLY, PAD, RADII, box_around
 
 Array = npt.NDArray[np.float64]
 Plane = npt.NDArray[np.float32]
@@ -65,7 +65,6 @@ def profile(fit: StarFit, lead: int, stars: Ints, longest: float, seen: Left) ->
     from nebulakit.pixels.stars import ringsums
 
     ghost, law = fit.ghosts[lead], fit.laws[lead]
-    h, w = seen.rest.shape
     bins = len(NODES) - 1
     out = []
     for i in stars.tolist():
@@ -73,9 +72,8 @@ def profile(fit: StarFit, lead: int, stars: Ints, longest: float, seen: Left) ->
         if height <= 0:
             continue
         end = longest if fit.saturated[i] else float(np.clip(law.radius(0.3 / height), 8.0, longest))
-        px, py = round(x), round(y)
         half = math.ceil(end)
-        y0, y1, x0, x1 = max(py - half, PAD), min(py + half + 1, h - PAD), max(px - half, PAD), min(px + half + 1, w - PAD)
+        y0, y1, x0, x1 = box_around(x, y, half, seen.rest.shape, PAD)
         if y1 - y0 < half or x1 - x0 < half:
             continue
         rings, own, shown = np.zeros((bins, 5)), seen.own[i], fit.own[lead][i]

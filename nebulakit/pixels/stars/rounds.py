@@ -19,7 +19,7 @@ from nebulakit.pixels.stars.beyond import find_beyond
 from nebulakit.pixels.stars.find import BAND, REACH, _peaks, find_stars, star_coloured
 from nebulakit.pixels.stars.fit import DOUBT, UNSETTLED, StarFit
 from nebulakit.pixels.stars.flanks import learn_ghosts, learn_own
-from nebulakit.pixels.stars.law import FREEDOM, PAD
+from nebulakit.pixels.stars.law import FREEDOM, PAD, Law
 from nebulakit.pixels.stars.tints import learn_tints
 from nebulakit.pixels.stars.wings import learn_law
 
@@ -32,8 +32,8 @@ Ints = npt.NDArray[np.int_]
 ROUNDS = 5
 AGAIN = 2  # times that groups are solved for again within a round
 CLEAR = 30.0  # sigma, in every channel
+MISSED = 0.3, 0.15, 0.1, 0.1  # by round: of the doubt about a cut-off star's flank, what a star must stand out from it
 BARE = 60.0  # sigma: under less star light than this the first heights leave the nebula nearly as it is
-HELD = 0.01, 0.004  # how far a giant's height may move in the last round, as a part of it; and where giants have reflections
 ASTRAY = 2.5  # px from where it was found: a star that went further is none
 TOGETHER = 0.4  # of a star's width: closer pairs cannot be told from one star with a shape of its own
 
@@ -49,90 +49,103 @@ def fit_stars(
     coverage: Plane | None = None,
     white: tuple[float, ...] | None = None,
     stars: StarList | None = None,
-    log: Any = None,
     spare: Sequence[tuple[float, float, float]] = (),
 ) -> StarFit:
-    """Fit all stars of linear planes."""
-    sigma = np.array(noise.sigma, np.float32)
+    """Fit all stars of linear planes; there are none within ``spare`` (x, y, radius)."""
+    fit = _begun(planes, noise, coverage, white, find_stars(planes, noise, coverage, white) if stars is None else stars)
+    first_laws, fresh = list(fit.laws), 0
+    for k in range(ROUNDS):
+        last = k == ROUNDS - 1
+        _solve(fit, k, fresh)
+        learn_tints(fit)
+        fit.redraw(anew=last)
+        if last:
+            break
+        learn.learn_scatter(fit)
+        _learn(fit, k, first_laws)
+        fresh = _renew(fit, k, noise, spare)
+    return fit
+
+
+def _begun(planes: Planes, noise: Noise, coverage: Plane | None, white: tuple[float, ...] | None, found: StarList) -> StarFit:
+    """Give a fit of the stars that were found, with their first laws and heights."""
     hidden = ~np.isfinite(planes)
     if coverage is not None:
         hidden = hidden | (coverage <= 0)
     z = np.stack(over(lambda c: push_pull(planes[c], hidden[c]), range(len(planes))))
-    z /= sigma[:, None, None]
+    z /= np.array(noise.sigma, np.float32)[:, None, None]
     if white is not None:
         hidden = hidden | _cut(planes, white)
-    found = find_stars(planes, noise, coverage, white) if stars is None else stars
     fwhm = _width(found)
     lone = first.alone(hidden, found, fwhm)
     laws = first.first_laws(z, found.x[lone], found.y[lone], fwhm)
     ratio = float(np.median([row[1] / row[0] if row[0] > 0 else 0 for row in noise.scales]))
     field = kriging.Field(kriging.noise_blur(ratio), fwhm / 2.355)
-    fit = StarFit(z, hidden, noise.map, list(laws), field)
-    z = inner(fit.data)
-    fit.fwhm = fwhm
-    fit.sigma = noise.sigma
+    fit = StarFit(z, hidden, noise.map, laws, field)
+    fit.fwhm, fit.sigma = fwhm, noise.sigma
     fit.freedom = np.tile(FREEDOM / 4, (len(planes), 1))
-    bad = np.zeros(planes.shape[1:], bool)
-    r_sat = np.where(found.saturated, 1.5, 0.0)
     h, w = planes.shape[1:]
     px, py = np.clip(np.rint(found.x).astype(int), 0, w - 1), np.clip(np.rint(found.y).astype(int), 0, h - 1)
     cut = found.saturated | (hidden[:, py, px].any(0) if white is not None else False)
-    fit.add(found.x, found.y, np.maximum(_peaks(z, bad, found.x, found.y, r_sat, fwhm), 1), cut)
+    r_sat = np.where(found.saturated, 1.5, 0.0)
+    heights = _peaks(inner(fit.data), np.zeros((h, w), bool), found.x, found.y, r_sat, fwhm)
+    fit.add(found.x, found.y, np.maximum(heights, 1), cut)
     _prepare(fit)
-    longest = min(0.2 * min(planes.shape[1:]), 120.0)
-    fresh = 0
-    for k in range(ROUNDS):
-        last = k == ROUNDS - 1
-        if last:  # its flank was told with this height
-            cut = fit.saturated
-            held = HELD[int(any(fit.ghosts))] * fit.height[:, cut]
-            fit.due[:, cut], fit.trust[:, cut] = fit.height[:, cut], 1 / np.maximum(held, 1) ** 2
-        fit.sweep(_active(fit, fresh) if k >= 2 and not last else np.nonzero(~fit.outside)[0], wide=last)
-        seen = fit.seen
-        for _ in range(AGAIN):
-            unsure = _unsure(fit)
-            if not len(unsure):
-                break
-            fit.sweep(unsure, wide=last)
-        fit.seen = seen
-        learn_tints(fit)
-        fit.redraw(anew=last)
-        learn.learn_scatter(fit, loosen=k >= ROUNDS - 2)
-        if last:
-            break
-        if k == 1 or (k > 1 and any(fit.ghosts)):
-            fit.ghosts = ghosts.find_ghosts(fit)
-            if any(fit.ghosts):
-                if k == 1:  # what the law has learned so far was in part the discs
-                    fit.laws = list(laws)
-                fit.redraw()
-        learn_law(fit, longest)
-        fit.redraw()
-        if k >= 1 and fit.saturated.any():
-            learn_own(fit, longest)
-            learn_ghosts(fit)
-            fit.redraw()
-        if k == ROUNDS - 2:
-            fit.drop(_kept(fit, merge=False))  # two that part a star well are better than one bent to be both
-            fit.redraw()
-        if k > 0:
-            find_beyond(fit, last=k == ROUNDS - 2)
-        new = _missed(fit, noise, (0.3, 0.15, 0.1, 0.1)[k])
-        if k < ROUNDS - 2:
-            fit.drop(_kept(fit))
-        far = np.ones(len(new[0]), bool)
-        for x, y, r in spare:
-            far &= np.hypot(new[0] - x, new[1] - y) > r
-        if k == ROUNDS - 2:  # what is solved once only must stand out clearly: most are stars of groups that fell apart
-            far &= new[2].min(0) > CLEAR
-        fresh = int(far.sum())
-        fit.add(new[0][far], new[1][far], new[2][:, far], np.zeros(fresh, bool))
-        fit.redraw()
-        if k < ROUNDS - 2:
-            _prepare(fit, again=True)
-        if log:
-            log(k)
     return fit
+
+
+def _solve(fit: StarFit, k: int, fresh: int) -> None:
+    """Solve for the stars, ``fresh`` of which are new, and for groups that are not settled again."""
+    last = k == ROUNDS - 1
+    fit.sweep(_active(fit, fresh) if k >= 2 and not last else np.nonzero(~fit.outside)[0], wide=last)
+    seen = fit.seen
+    for _ in range(AGAIN):
+        unsure = _unsure(fit)
+        if not len(unsure):
+            break
+        fit.sweep(unsure, wide=last)
+    fit.seen = seen
+
+
+def _learn(fit: StarFit, k: int, first_laws: list[Law]) -> None:
+    """Learn from what is left what stars share, and what giants have of their own."""
+    longest = min(0.2 * min(inner(fit.data).shape[1:]), 120.0)
+    if k == 1 or (k > 1 and any(fit.ghosts)):
+        fit.ghosts = ghosts.find_ghosts(fit)
+        if any(fit.ghosts):
+            if k == 1:  # what the law has learned so far was in part the discs
+                fit.laws = list(first_laws)
+            fit.redraw()
+    learn_law(fit, longest)
+    fit.redraw()
+    if k >= 1 and fit.saturated.any():
+        learn_own(fit, longest)
+        learn_ghosts(fit)
+        fit.redraw()
+
+
+def _renew(fit: StarFit, k: int, noise: Noise, spare: Sequence[tuple[float, float, float]]) -> int:
+    """Drop what is no star, find those beyond the edges anew, and add stars that were missed: how many, they are the last."""
+    last = k == ROUNDS - 2  # what is new is solved only once more
+    if last:
+        fit.drop(_kept(fit, merge=False))  # two that part a star well are better than one bent to be both
+        fit.redraw()
+    if k > 0:
+        find_beyond(fit, last)
+    x, y, height = _missed(fit, noise, MISSED[k])
+    if not last:
+        fit.drop(_kept(fit))
+    far = np.ones(len(x), bool)
+    for a, b, r in spare:
+        far &= np.hypot(x - a, y - b) > r
+    if last:  # must stand out clearly: most are stars of groups that fell apart
+        far &= height.min(0) > CLEAR
+    fresh = int(far.sum())
+    fit.add(x[far], y[far], height[:, far], np.zeros(fresh, bool))
+    fit.redraw()
+    if not last:
+        _prepare(fit, again=True)
+    return fresh
 
 
 def _cut(planes: Planes, white: tuple[float, ...]) -> Mask:
@@ -186,13 +199,40 @@ def _prepare(fit: StarFit, again: bool = False) -> None:
 
 
 def _missed(fit: StarFit, noise: Noise, doubt: float) -> tuple[Array, Array, Array]:
-    """Find stars in what is left."""
+    """Find stars in what is left: x, y, and heights (channel, star).
+
+    ``doubt``: of how far a cut-off star's flank may be off, what one beside it must stand out by.
+    """
     import cv2
     from scipy.spatial import cKDTree
 
+    planes = _standing_out(fit)
+    cut = cv2.dilate(np.asarray(fit.hidden.any(0), np.uint8), np.ones((5, 5), np.uint8)) > 0
+    cut[:PAD] = cut[-PAD:] = cut[:, :PAD] = cut[:, -PAD:] = False  # the margin mirrors what is inside
+    seen = (~cut).astype(np.float32)
+    sigma = np.asarray(noise.sigma, np.float32)[:, None, None]
+    planes *= sigma
+    found = find_stars(planes, Noise(noise.sigma, noise.scales, fit.level), seen, None, threshold=7.0, fwhm=fit.fwhm)
+    planes /= sigma
+    x, y = found.x - PAD, found.y - PAD
+    h, w = inner(planes).shape[1:]
+    keep = (x > 0.7) & (y > 0.7) & (x < w - 1.7) & (y < h - 1.7)
+    if fit.count and len(found):
+        near = cKDTree(np.column_stack([fit.x.mean(0) - PAD, fit.y.mean(0) - PAD])).query(np.column_stack([x, y]))[0]
+        keep &= near > 1.2
+    x, y = x[keep], y[keep]
+    bx, by = _beside(fit, planes)
+    if len(x) and len(bx):
+        alone = cKDTree(np.column_stack([x, y])).query(np.column_stack([bx, by]))[0] > 2
+        bx, by = bx[alone], by[alone]
+    return _believed(fit, np.concatenate([x, bx]), np.concatenate([y, by]), doubt)
+
+
+def _standing_out(fit: StarFit) -> Planes:
+    """Give what is left without the nebula, in units of what it may be off by."""
     planes = np.empty_like(fit.rest)
 
-    def bared(c: int) -> None:
+    def channel(c: int) -> None:
         light = fit.data[c] - fit.rest[c]
         np.maximum(light, 0, out=light)
         fit.mirror(light)
@@ -212,34 +252,21 @@ def _missed(fit: StarFit, noise: Noise, doubt: float) -> tuple[Array, Array, Arr
             bare /= np.sqrt(variance)
         fit.mirror(planes[c])
 
-    over(bared, range(len(planes)))
-    cut = cv2.dilate(np.asarray(fit.hidden.any(0), np.uint8), np.ones((5, 5), np.uint8)) > 0
-    cut[:PAD] = cut[-PAD:] = cut[:, :PAD] = cut[:, -PAD:] = False  # the margin mirrors what is inside
-    seen = (~cut).astype(np.float32)
-    sigma = np.asarray(noise.sigma, np.float32)[:, None, None]
-    planes *= sigma
-    found = find_stars(planes, Noise(noise.sigma, noise.scales, fit.level), seen, None, threshold=7.0, fwhm=fit.fwhm)
-    planes /= sigma
-    x, y = found.x - PAD, found.y - PAD
-    h, w = inner(planes).shape[1:]
-    keep = (x > 0.7) & (y > 0.7) & (x < w - 1.7) & (y < h - 1.7)
-    if fit.count and len(found):
-        near = cKDTree(np.column_stack([fit.x.mean(0) - PAD, fit.y.mean(0) - PAD])).query(np.column_stack([x, y]))[0]
-        keep &= near > 1.2
-    x, y = x[keep], y[keep]
-    bx, by = _beside(fit, planes)
-    if len(x) and len(bx):
-        alone = cKDTree(np.column_stack([x, y])).query(np.column_stack([bx, by]))[0] > 2
-        bx, by = bx[alone], by[alone]
-    x, y = np.concatenate([x, bx]), np.concatenate([y, by])
-    height = _peaks(inner(fit.rest), np.zeros((h, w), bool), x, y, np.zeros(len(x)), 3.0)
+    over(channel, range(len(planes)))
+    return planes
+
+
+def _believed(fit: StarFit, x: Array, y: Array, doubt: float) -> tuple[Array, Array, Array]:
+    """Give those of the places that stars are believed in, and their heights: x, y, (channel, star)."""
+    rest = inner(fit.rest)
+    h, w = rest.shape[1:]
+    height = _peaks(rest, np.zeros((h, w), bool), x, y, np.zeros(len(x)), 3.0)
     # beside a cut-off star only what stands well out of its light, and not as a part of its flank, is believed
     py, px = np.clip(np.rint(y).astype(int), 0, h - 1), np.clip(np.rint(x).astype(int), 0, w - 1)
     turns = np.arange(16) * (2 * math.pi / 16)
     ry, rx = (
         np.rint(np.concatenate([r * f(turns) for r in (1.3 * fit.fwhm, 1.8 * fit.fwhm)])).astype(int) for f in (np.sin, np.cos)
     )
-    rest = inner(fit.rest)
     around = median(rest[:, np.clip(py[:, None] + ry, 0, h - 1), np.clip(px[:, None] + rx, 0, w - 1)], axis=2)
     stands = rest[:, py, px] - around
     flank = inner(fit.doubt)[:, py, px].astype(np.float32) / np.float32(DOUBT)

@@ -9,7 +9,7 @@ import numpy.typing as npt
 
 from nebulakit.pixels.stars.fit import StarFit
 from nebulakit.pixels.stars.law import RADII, Law
-from nebulakit.pixels.stars.rings import NODES, TOLD, leading, rings_around
+from nebulakit.pixels.stars.rings import NODES, TOLD, Rings, leading, rings_around
 
 Array = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int_]
@@ -55,31 +55,13 @@ def learn_law(fit: StarFit, longest: float) -> None:
     channel, node = (v.ravel() for v in np.indices((len(cores), len(PLACE))))
     use = PLACE[node] > CORE * widths[channel]
     channel, node = channel[use], node[use]
-    precision, expected = _prior(fit.flank, cores, widths, channel, node)
     atoms = np.exp(-RADII[None] / lengths[:, None]) / (2 * np.pi * lengths[:, None] ** 2)  # of unit light
     areas = np.array([2 * math.pi * float(np.trapezoid(core * RADII, RADII)) for core in cores])
-    count = len(lengths) + len(node)
-    designs = []
-    for s in stars:
-        design = np.zeros((len(s.radius), count))
-        design[:, : len(lengths)] = np.stack([(areas @ s.height) * np.interp(s.radius, RADII, a) for a in atoms], -1)
-        own = [height * np.interp(s.radius, RADII, core) for height, core in zip(s.height, cores, strict=True)]
-        near = np.stack([np.interp(np.log(s.radius), LOGS, unit) for unit in np.eye(len(PLACE))], -1)
-        design[:, len(lengths) :] = np.array(own)[channel].T * near[:, node]
-        designs.append(design)
+    designs = [_design(s, areas, atoms, cores, channel, node) for s in stars]
     values = [
         s.value + sum(h * np.interp(s.radius, RADII, law.wings) for h, law in zip(s.height, fit.laws, strict=True)) for s in stars
     ]
-    amounts, scale = np.zeros(count), np.ones(len(stars))
-    for _ in range(5):
-        roots = [np.linalg.inv(np.linalg.cholesky(k * s.nebula + s.own)) for k, s in zip(scale, stars, strict=True)]
-        whole = np.concatenate([root @ design for root, design in zip(roots, designs, strict=True)])
-        value = np.concatenate([root @ v for root, v in zip(roots, values, strict=True)])
-        amounts = _solved(whole.T @ whole, whole.T @ value, lengths, precision, expected)
-        for k, (v, design, root) in enumerate(zip(values, designs, roots, strict=True)):
-            left = root @ (v - design @ amounts)
-            # where the nebula is more uneven than elsewhere a star tells less, and the other way round
-            scale[k] = np.clip(scale[k] * (PATIENCE + float((left**2).sum())) / (PATIENCE + len(left) - len(cores)), 0.2, 1e4)
+    amounts = _amounts(stars, designs, values, lengths, *_prior(fit.flank, cores, widths, channel, node))
     for c, law in enumerate(fit.laws):
         wings = areas[c] * (amounts[: len(lengths)] @ atoms)
         factor = np.zeros(len(PLACE))
@@ -89,6 +71,34 @@ def learn_law(fit: StarFit, longest: float) -> None:
         fit.laws[c] = Law(law.contour, (table / table[0]).astype(np.float32), law.linear, (wings / table[0]).astype(np.float32))
         fit.height[c] *= table[0]
         fit.due[c] *= table[0]
+
+
+def _design(star: Rings, areas: Array, atoms: Array, cores: list[Array], channel: Ints, node: Ints) -> Array:
+    """Give (ring, unknown) what each length of the wings, and each factor's logarithm, does on the rings of a star."""
+    design = np.zeros((len(star.radius), len(atoms) + len(node)))
+    design[:, : len(atoms)] = np.stack([(areas @ star.height) * np.interp(star.radius, RADII, a) for a in atoms], -1)
+    own = [height * np.interp(star.radius, RADII, core) for height, core in zip(star.height, cores, strict=True)]
+    near = np.stack([np.interp(np.log(star.radius), LOGS, unit) for unit in np.eye(len(PLACE))], -1)
+    design[:, len(atoms) :] = np.array(own)[channel].T * near[:, node]
+    return design
+
+
+def _amounts(
+    stars: list[Rings], designs: list[Array], values: list[Array], lengths: Array, precision: Array, expected: Array
+) -> Array:
+    """Give what :func:`_solved` does of all stars, each weighed by how uneven the nebula proves to be around it."""
+    amounts, scale = np.zeros(designs[0].shape[1]), np.ones(len(stars))
+    for _ in range(5):
+        roots = [np.linalg.inv(np.linalg.cholesky(k * s.nebula + s.own)) for k, s in zip(scale, stars, strict=True)]
+        whole = np.concatenate([root @ design for root, design in zip(roots, designs, strict=True)])
+        value = np.concatenate([root @ v for root, v in zip(roots, values, strict=True)])
+        amounts = _solved(whole.T @ whole, whole.T @ value, lengths, precision, expected)
+        for k, (v, design, root) in enumerate(zip(values, designs, roots, strict=True)):
+            left = root @ (v - design @ amounts)
+            # where the nebula is more uneven than elsewhere a star tells less, and the other way round
+            channels = len(stars[k].height)
+            scale[k] = np.clip(scale[k] * (PATIENCE + float((left**2).sum())) / (PATIENCE + len(left) - channels), 0.2, 1e4)
+    return amounts
 
 
 def _prior(flank: Array, cores: list[Array], widths: Array, channel: Ints, node: Ints) -> tuple[Array, Array]:
