@@ -12,7 +12,7 @@ from typing import Literal, NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from nebulakit.pixels import colour
+from nebulakit.pixels import colour, tone
 from nebulakit.pixels.stars.unbend import Curve
 
 Planes = npt.NDArray[np.float32]
@@ -23,15 +23,35 @@ LUMA = (0.2126, 0.7152, 0.0722)  # ITU-R BT.709
 
 
 class Kind(NamedTuple):
-    """How one factor is made: of which brightness, and if of light whose levels are sRGB-encoded."""
+    """How one factor is made: of which brightness, and if of light whose levels are sRGB-encoded, and rolled off as our own stretches do."""
 
     of: Literal["mean", "luma", "most"]
-    encoded: bool
+    encoded: bool = False
+    rolled: bool = False
+
+    @property
+    def name(self) -> str:
+        """Name it for the record."""
+        return f"{self.of}{', encoded' if self.encoded else ''}{', rolled off' if self.rolled else ''}"
+
+    def decode(self, planes: Planes) -> Planes:
+        """Give what the factor made (channel, y, x), or may have made."""
+        light = colour.decode(planes) if self.encoded else planes
+        if self.rolled:
+            most = planes.max(0)
+            light = light * (colour.decode(tone.unrolled(most)) / np.maximum(colour.decode(most), np.float32(1e-9)))
+        return light
+
+    def encode(self, light: Planes) -> Planes:
+        """Undo :meth:`decode`."""
+        if self.rolled:
+            most = light.max(0)
+            light = light * (colour.decode(tone.roll_off(colour.encode(most))) / np.maximum(most, np.float32(1e-12)))
+        return colour.encode(light) if self.encoded else light
 
     def brightness(self, planes: Planes) -> Plane:
         """Give the level of a picture's brightness (y, x)."""
-        light = colour.decode(planes) if self.encoded else planes
-        one = self.one(light)
+        one = self.one(self.decode(planes))
         return colour.encode(one) if self.encoded else one
 
     def one(self, light: Planes) -> Plane:
@@ -49,28 +69,31 @@ class Factor(NamedTuple):
     curve: Curve
     zero: float
 
-    def _tables(self) -> tuple[Floats, Floats, Floats, float]:
-        """Give light above zero and shown above zero, of every level; light per shown; and zero as it is shown, decoded."""
-        level, dark = self.curve.level, self.zero
+    @staticmethod
+    def of(kind: Kind, curve: Curve, zero: float) -> Factor:
+        """Make one of a curve whose light is counted from anywhere."""
+        return Factor(kind, curve._replace(light=curve.light - np.interp(zero, curve.level, curve.light)), zero)
+
+    def _tables(self) -> tuple[Floats, Floats, float]:
+        """Give what is shown of the curve's light above zero, decoded; light per shown; and zero itself, decoded."""
+        level, dark, light = self.curve.level, self.zero, self.curve.light
         if self.kind.encoded:
             level = np.array([colour.decode1(v) for v in level.tolist()])
             dark = colour.decode1(dark)
-        light = self.curve.light - np.interp(self.zero, self.curve.level, self.curve.light)
         shown = level - dark
-        slope = np.gradient(light, shown)
         near = np.abs(shown) < 1e-3 * np.ptp(shown)
-        gain = np.where(near, slope, light / np.where(near, 1, shown))
-        return light, shown, gain, dark
+        gain = np.where(near, np.gradient(light, shown), light / np.where(near, 1, shown))
+        return shown, gain, dark
 
     def to_light(self, planes: Planes) -> Planes:
         """Give the light above zero (channel, y, x), in the curve's unit."""
-        _, shown, gain, dark = self._tables()
-        above = (colour.decode(planes) if self.kind.encoded else planes) - np.float32(dark)
+        shown, gain, dark = self._tables()
+        above = self.kind.decode(planes) - np.float32(dark)
         return np.asarray(above * np.interp(self.kind.one(above), shown, gain).astype(np.float32))
 
     def to_level(self, light: Planes) -> Planes:
         """Show light as the picture shows it."""
-        lit, _, gain, dark = self._tables()
-        above = light / np.interp(self.kind.one(light), lit, gain).astype(np.float32)
+        _, gain, dark = self._tables()
+        above = light / np.interp(self.kind.one(light), self.curve.light, gain).astype(np.float32)
         above += np.float32(dark)
-        return np.asarray(colour.encode(above) if self.kind.encoded else above)
+        return self.kind.encode(above)
