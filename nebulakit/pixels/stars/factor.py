@@ -23,7 +23,10 @@ LUMA = (0.2126, 0.7152, 0.0722)  # ITU-R BT.709
 
 
 class Kind(NamedTuple):
-    """How one factor is made: of which brightness, and if of light whose levels are sRGB-encoded, and rolled off as our own stretches do."""
+    """How one factor is made: of which brightness, and if of light whose levels are sRGB-encoded.
+
+    ``rolled``: as our own stretches do it, which roll off the brightness, and the brightest channel once more.
+    """
 
     of: Literal["mean", "luma", "most"]
     encoded: bool = False
@@ -52,7 +55,8 @@ class Kind(NamedTuple):
     def brightness(self, planes: Planes) -> Plane:
         """Give the level of a picture's brightness (y, x)."""
         one = self.one(self.decode(planes))
-        return colour.encode(one) if self.encoded else one
+        one = colour.encode(one) if self.encoded else one
+        return tone.unrolled(one) if self.rolled else one
 
     def one(self, light: Planes) -> Plane:
         """Give the brightness of light (channel, y, x)."""
@@ -76,11 +80,13 @@ class Factor(NamedTuple):
 
     def _tables(self) -> tuple[Floats, Floats, float]:
         """Give what is shown of the curve's light above zero, decoded; light per shown; and zero itself, decoded."""
-        level, dark, light = self.curve.level, self.zero, self.curve.light
+        level, light = np.append(self.curve.level, self.zero), self.curve.light
+        if self.kind.rolled:
+            level = tone.roll_off(level)
         if self.kind.encoded:
             level = np.array([colour.decode1(v) for v in level.tolist()])
-            dark = colour.decode1(dark)
-        shown = level - dark
+        dark = float(level[-1])
+        shown = level[:-1] - dark
         near = np.abs(shown) < 1e-3 * np.ptp(shown)
         gain = np.where(near, np.gradient(light, shown), light / np.where(near, 1, shown))
         return shown, gain, dark

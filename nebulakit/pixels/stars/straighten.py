@@ -9,6 +9,7 @@ from typing import Any, NamedTuple
 import numpy as np
 import numpy.typing as npt
 
+from nebulakit.pixels import tone
 from nebulakit.pixels.facts import Noise, StarList
 from nebulakit.pixels.noise import measure_noise
 from nebulakit.pixels.parallel import over
@@ -217,11 +218,12 @@ def _each(planes: Planes, asked: _Asked, judged: bool) -> _Try | None:
 
 def _one(planes: Planes, asked: _Asked, kind: Kind) -> _Try | None:
     """Tell one curve for all channels."""
-    limits = np.array([_limit(p) for p in planes], np.float32)[:, None, None]
     bright = kind.brightness(planes)
     top = float(np.nanmax(bright))
+    levels = tone.unrolled(tone.unrolled(planes)) if kind.rolled else planes
+    limits = np.array([_limit(p) for p in levels], np.float32)[:, None, None]
     with np.errstate(invalid="ignore"):
-        cut = (planes > limits).any(0)
+        cut = (levels > limits).any(0)
     step = step_of_values(planes[0]) / (1 if kind.of == "most" else math.sqrt(len(planes)))
     zero = 0.0 if kind.rolled else float(np.nanquantile(bright, DARK))
     bright[cut] = top
