@@ -273,6 +273,11 @@ PAIRS: tuple[tuple[str, str], ...] = (
     ("cove", "asinh 0.002 + local contrast"),
     ("fans, wide, oval", "rational 400 + median"),
     ("bubble, narrow, ghosts", "asinh 0.002 + saturation"),
+    ("cove", "hues, asinh 0.002 of luma"),
+    ("bubble, narrow, ghosts", "hues, asinh 0.0005, scaled"),
+    ("fans, wide, oval", "hues, rational 150 of most, white 0.4"),
+    ("veil, white noise", "hues, asinh 0.003, over the sky"),
+    ("lantern, crowded", "hues, asinh 0.01, encoded"),
 )
 SHARED: tuple[tuple[str, str], ...] = (
     ("shell, narrow", "asinh 0.0003"),
@@ -289,6 +294,11 @@ SHARED: tuple[tuple[str, str], ...] = (
     ("wall, oval", "asinh 0.0003 + local contrast"),
     ("wide, white noise", "asinh, contrast"),
     ("lobes, few frames", "asinh 0.002 + median"),
+    ("shell, narrow", "hues, asinh 0.002 of luma"),
+    ("wall, oval", "hues, asinh 0.0005, scaled"),
+    ("wall, many bright", "hues, rational 150 of most, white 0.4"),
+    ("lobes, few frames", "hues, asinh 0.003, over the sky"),
+    ("wide, white noise", "hues, asinh 0.01, encoded"),
 )
 # under these, on all four scenes
 HARD = ("stretch_asinh + local contrast", "sRGB, glow + bilateral", "rational 400 + local contrast", "rational 400 + saturation")

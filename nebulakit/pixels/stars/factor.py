@@ -12,7 +12,7 @@ from typing import Literal, NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from nebulakit.pixels import colour, tone
+from nebulakit.pixels import colour
 from nebulakit.pixels.stars.unbend import Curve
 
 Planes = npt.NDArray[np.float32]
@@ -23,47 +23,27 @@ LUMA = (0.2126, 0.7152, 0.0722)  # ITU-R BT.709
 
 
 class Kind(NamedTuple):
-    """How one factor is made: of which brightness, and if of light whose levels are sRGB-encoded.
-
-    ``rolled``: as our own stretches do it, which roll off the brightness, and the brightest channel once more.
-    """
+    """How one factor is made: of which brightness, and if of light whose levels are sRGB-encoded."""
 
     of: Literal["mean", "luma", "most"]
     encoded: bool = False
-    rolled: bool = False
 
     @property
     def name(self) -> str:
         """Name it for the record."""
-        return f"{self.of}{', encoded' if self.encoded else ''}{', rolled off' if self.rolled else ''}"
-
-    def decode(self, planes: Planes) -> Planes:
-        """Give what the factor made (channel, y, x), or may have made."""
-        light = colour.decode(planes) if self.encoded else planes
-        if self.rolled:
-            most = planes.max(0)
-            light = light * (colour.decode(tone.unrolled(most)) / np.maximum(colour.decode(most), np.float32(1e-9)))
-        return light
-
-    def encode(self, light: Planes) -> Planes:
-        """Undo :meth:`decode`."""
-        if self.rolled:
-            most = light.max(0)
-            light = light * (colour.decode(tone.roll_off(colour.encode(most))) / np.maximum(most, np.float32(1e-12)))
-        return colour.encode(light) if self.encoded else light
+        return f"{self.of}{', encoded' if self.encoded else ''}"
 
     def brightness(self, planes: Planes) -> Plane:
         """Give the level of a picture's brightness (y, x)."""
-        one = self.one(self.decode(planes))
-        one = colour.encode(one) if self.encoded else one
-        return tone.unrolled(one) if self.rolled else one
+        one = self.one(colour.decode(planes) if self.encoded else planes)
+        return colour.encode(one) if self.encoded else one
 
     def one(self, light: Planes) -> Plane:
         """Give the brightness of light (channel, y, x)."""
         if self.of == "most":
             return np.asarray(light.max(0))
         weights = LUMA if self.of == "luma" and len(light) == 3 else (1 / len(light),) * len(light)
-        return np.asarray(np.tensordot(np.float32(weights), light, 1), np.float32)
+        return np.asarray(np.tensordot(np.asarray(weights, np.float32), light, 1), np.float32)
 
 
 class Factor(NamedTuple):
@@ -81,8 +61,6 @@ class Factor(NamedTuple):
     def _tables(self) -> tuple[Floats, Floats, float]:
         """Give what is shown of the curve's light above zero, decoded; light per shown; and zero itself, decoded."""
         level, light = np.append(self.curve.level, self.zero), self.curve.light
-        if self.kind.rolled:
-            level = tone.roll_off(level)
         if self.kind.encoded:
             level = np.array([colour.decode1(v) for v in level.tolist()])
         dark = float(level[-1])
@@ -94,12 +72,12 @@ class Factor(NamedTuple):
     def to_light(self, planes: Planes) -> Planes:
         """Give the light above zero (channel, y, x), in the curve's unit."""
         shown, gain, dark = self._tables()
-        above = self.kind.decode(planes) - np.float32(dark)
+        above = (colour.decode(planes) if self.kind.encoded else planes) - np.float32(dark)
         return np.asarray(above * np.interp(self.kind.one(above), shown, gain).astype(np.float32))
 
     def to_level(self, light: Planes) -> Planes:
         """Show light as the picture shows it."""
         _, gain, dark = self._tables()
-        above = light / np.interp(self.kind.one(light), self.curve.light, gain).astype(np.float32)
+        above = np.asarray(light / np.interp(self.kind.one(light), self.curve.light, gain).astype(np.float32), np.float32)
         above += np.float32(dark)
-        return self.kind.encode(above)
+        return np.asarray(colour.encode(above) if self.kind.encoded else above)

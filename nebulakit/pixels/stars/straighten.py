@@ -9,7 +9,6 @@ from typing import Any, NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from nebulakit.pixels import tone
 from nebulakit.pixels.facts import Noise, StarList
 from nebulakit.pixels.noise import measure_noise
 from nebulakit.pixels.parallel import over
@@ -29,8 +28,8 @@ ASKED = 200  # the brightest stars that stand alone
 ALONE = 3.0  # widths to the next star
 STARS, LEVELS = 5, 4  # without which no curve is asked
 FEWEST = 12  # stars without which no curve is believed
-# how far the stars may be off curves that are believed, mean over the channels: measured 1.0-1.36 where each has its curve,
-# 1.5-1.9 where one factor keeps hues
+# how far the stars may be off curves that are believed, mean over the channels: measured 1.0-1.36 where each has its curve or one
+# factor keeps hues, 1.5-1.8 where highlights were rolled off besides
 STARS_OFF = 1.45
 NOISE_OFF = 1.5  # and the noise of any: 0.4-1.35 and 1.2-2.2
 BRIGHT = 30  # of so many bright stars none may be left
@@ -39,8 +38,9 @@ LIGHTS = 0, 10, 30, 100, 300, 1000, 3000, 10_000, 30_000
 # the channels' curves are held alike to so much (logarithm of the slope, over the range of levels) unless stars and noise
 # fit worse by so much: alike they rise by under 65, unlike by over 110 (asinh 0.002 beside 0.01)
 TIE, RISE = 0.03, 80.0
-# the last: our own stretches
-KINDS = (*(Kind(of, encoded) for encoded in (False, True) for of in ("mean", "luma", "most")), Kind("mean", True, rolled=True))
+KINDS = tuple(Kind(of, encoded) for encoded in (False, True) for of in ("mean", "luma", "most"))
+# one factor brings stars nearer to one law by 2 % or more where there was one, and by 0.1 % at most where there was none
+NEARER = 0.99
 DARK = 0.02  # of the frame is darker than the level from which one factor counts; near the sky all curves are straight
 NEARLY, STEPS = 0.995, 3  # of the range above the sky, or so many steps of saving below its end: brighter levels are cut off
 
@@ -80,14 +80,18 @@ def straighten(planes: Planes, coverage: Plane | None, found: StarList, fwhm: fl
     keeps hues: whichever brings the stars nearer to one law. ``found``: its stars, and ``fwhm`` their width, as they look in
     the picture.
     """
-    straight, kinds, each, left = None, (), True, ROUNDS
+    straight: Straight | None = None
+    kinds: tuple[Kind, ...] = ()
+    each, left = True, ROUNDS
+    record: dict[str, Any] = {}
     while left:
         left -= 1
         asked = _ask(planes, found, fwhm, first=straight is None)
         tries = [] if asked is None else [_each(planes, asked, judged=bool(kinds))] if each else []
         if asked is not None:
             tries += over(partial(_one, planes, asked), kinds)
-        best = min((t for t in tries if t is not None), key=lambda t: t.off, default=None)
+        found_ways = [t for t in tries if t is not None]
+        best = min(found_ways, key=lambda t: t.off * (NEARER if isinstance(t.way, Each) else 1), default=None)
         if best is None:
             return None, {}
         record = {
@@ -147,7 +151,7 @@ class _Asked(NamedTuple):
 
     x: Array
     y: Array
-    index: Ints
+    number: Ints
     owner: Ints
     free: Mask
     there: Mask
@@ -162,7 +166,7 @@ class _Asked(NamedTuple):
         noise = noise_by_level(whole, self.free & self.there, step)
         if len(noise.level) < LEVELS or not high > low:
             return None
-        rings = sample(whole, self.owner, self.x, self.y, self.index, self.radii, limit)
+        rings = sample(whole, self.owner, self.x, self.y, self.number, self.radii, limit)
         problem = Problem(rings, noise, self.radii, low, high, sky, straight)
         return problem if len(problem.value) >= STARS else None
 
@@ -181,7 +185,7 @@ def _ask(planes: Planes, found: StarList, fwhm: float, first: bool) -> _Asked | 
     from scipy.spatial import cKDTree
 
     shape = planes.shape[1:]
-    there = np.isfinite(planes).all(0)
+    there: Mask = np.asarray(np.isfinite(planes).all(0))
     place = np.column_stack([found.x, found.y])
     if len(place) < 2 or not there.any():
         return None
@@ -198,9 +202,7 @@ def _ask(planes: Planes, found: StarList, fwhm: float, first: bool) -> _Asked | 
 def _each(planes: Planes, asked: _Asked, judged: bool) -> _Try | None:
     """Tell a curve for each channel."""
     low, high = float(np.nanmin(planes)), float(np.nanmax(planes))
-    problems = [
-        p for p in over(lambda p: asked.problem(p, _limit(p), low, high, step_of_values(p)), planes) if p is not None
-    ]
+    problems = [p for p in over(lambda p: asked.problem(p, _limit(p), low, high, step_of_values(p)), planes) if p is not None]
     if len(problems) < len(planes):
         return None
     told = over(lambda p: tell_curves([p])[0], problems)
@@ -220,14 +222,13 @@ def _one(planes: Planes, asked: _Asked, kind: Kind) -> _Try | None:
     """Tell one curve for all channels."""
     bright = kind.brightness(planes)
     top = float(np.nanmax(bright))
-    levels = tone.unrolled(tone.unrolled(planes)) if kind.rolled else planes
-    limits = np.array([_limit(p) for p in levels], np.float32)[:, None, None]
+    limits = np.array([_limit(p) for p in planes], np.float32)[:, None, None]
     with np.errstate(invalid="ignore"):
-        cut = (levels > limits).any(0)
+        cut = (planes > limits).any(0)
     step = step_of_values(planes[0]) / (1 if kind.of == "most" else math.sqrt(len(planes)))
-    zero = 0.0 if kind.rolled else float(np.nanquantile(bright, DARK))
+    zero = float(np.nanquantile(bright, DARK))
     bright[cut] = top
-    problem = asked.problem(bright, _limit(bright), min(zero, float(np.nanmin(bright))), top, step)
+    problem = asked.problem(bright, _limit(bright), float(np.nanmin(bright)), top, step)
     if problem is None:
         return None
     told = tell_curves([problem])[0]
