@@ -98,6 +98,53 @@ CURVES: dict[str, Stretch] = {
 }
 
 
+class Kept(NamedTuple):
+    """One curve for all channels of a pixel: the curve of their ``mean``, ``luma`` or ``most`` gives one factor, which keeps hues.
+
+    ``sky``: the level at which the sky is shown. Black lies as far under it as the curve has it, or (``apart``) the sky is the
+    curve's zero and the level is added at the end. What goes beyond white is cut off, or (``scaled``) brought down by one factor
+    as well. ``encoded``: factors are of light, levels are its sRGB encoding.
+    """
+
+    curve: Curve
+    of: str = "mean"
+    white: float = 1.0
+    sky: float = 0.1
+    apart: bool = False
+    scaled: bool = False
+    encoded: bool = False
+    flat: bool = True
+
+    def __call__(self, light: np.ndarray, level: np.ndarray) -> np.ndarray:
+        """Stretch planes whose sky is at ``level`` (channel, 1, 1)."""
+        ramp = np.linspace(0, 1, 1_000_001) ** 4
+        under = 0.0 if self.apart else float(np.interp(self.sky, self.curve(ramp), ramp))
+        z = under + (1 - under) * (np.asarray(light, np.float64) - level) / (self.white - level)
+        one = {"mean": z.mean(0), "luma": np.tensordot([0.2126, 0.7152, 0.0722], z, 1), "most": z.max(0)}[self.of]
+        one = np.where(np.abs(one) < 1e-9, 1e-9, one)
+        factor = np.where(one > 0, self.curve(np.abs(one)) / np.abs(one), self.curve(np.float64(1e-9)) / 1e-9)
+        shown = z * factor
+        if self.apart:
+            shown = self.sky + (1 - self.sky) * shown
+        if self.scaled:
+            shown = shown / np.maximum(shown.max(0), 1)
+        if self.encoded:
+            shown = srgb(np.maximum(shown, 0))
+        return (np.rint(np.clip(shown, 0, 1) * 65535) / 65535).astype(np.float32)
+
+
+HUES: dict[str, Kept] = {
+    "hues, asinh 0.002 of luma": Kept(asinh(0.002), "luma"),
+    "hues, asinh 0.0005, scaled": Kept(asinh(0.0005), scaled=True),
+    "hues, rational 150 of most, white 0.4": Kept(rational(150), "most", white=0.4),
+    "hues, asinh 0.003, over the sky": Kept(asinh(0.003), apart=True),
+    "hues, asinh 0.01, encoded": Kept(asinh(0.01), sky=0.01, encoded=True),
+}
+
+
+CURVES_AND_HUES: dict[str, Stretch | Kept] = {**CURVES, **HUES}
+
+
 def local_contrast(planes: np.ndarray) -> np.ndarray:
     """Lift what differs from the surroundings."""
     wide = ndi.gaussian_filter(planes, (0, 25, 25))
@@ -144,7 +191,7 @@ def show(truth: quality.Truth, how: str) -> Shown:
     """Stretch a scene by the curve of this name, with what follows a ``+`` done to it after."""
     name, *after = how.split(" + ")
     level = truth.sky.mean((1, 2), keepdims=True)
-    flat = truth.sky - level if name in OURS or CURVES[name].flat else np.zeros_like(truth.sky)
+    flat = truth.sky - level if name in OURS or CURVES_AND_HUES[name].flat else np.zeros_like(truth.sky)
     starless = truth.nebula + truth.sky - flat
     if name in OURS:
         linear = Image.from_array(truth.stack - flat, coverage=truth.coverage)
@@ -155,7 +202,7 @@ def show(truth: quality.Truth, how: str) -> Shown:
     else:
 
         def stretched(light: np.ndarray) -> np.ndarray:
-            return CURVES[name](light, level)
+            return CURVES_AND_HUES[name](light, level)
 
     made = [stretched(light) for light in (truth.stack - flat, starless, starless + truth.noise)]
     for more in after:
@@ -226,6 +273,11 @@ PAIRS: tuple[tuple[str, str], ...] = (
     ("cove", "asinh 0.002 + local contrast"),
     ("fans, wide, oval", "rational 400 + median"),
     ("bubble, narrow, ghosts", "asinh 0.002 + saturation"),
+    ("cove", "hues, asinh 0.002 of luma"),
+    ("bubble, narrow, ghosts", "hues, asinh 0.0005, scaled"),
+    ("fans, wide, oval", "hues, rational 150 of most, white 0.4"),
+    ("veil, white noise", "hues, asinh 0.003, over the sky"),
+    ("lantern, crowded", "hues, asinh 0.01, encoded"),
 )
 SHARED: tuple[tuple[str, str], ...] = (
     ("shell, narrow", "asinh 0.0003"),
@@ -242,6 +294,11 @@ SHARED: tuple[tuple[str, str], ...] = (
     ("wall, oval", "asinh 0.0003 + local contrast"),
     ("wide, white noise", "asinh, contrast"),
     ("lobes, few frames", "asinh 0.002 + median"),
+    ("shell, narrow", "hues, asinh 0.002 of luma"),
+    ("wall, oval", "hues, asinh 0.0005, scaled"),
+    ("wall, many bright", "hues, rational 150 of most, white 0.4"),
+    ("lobes, few frames", "hues, asinh 0.003, over the sky"),
+    ("wide, white noise", "hues, asinh 0.01, encoded"),
 )
 # under these, on all four scenes
 HARD = ("stretch_asinh + local contrast", "sRGB, glow + bilateral", "rational 400 + local contrast", "rational 400 + saturation")

@@ -4,5 +4,5 @@ To read in this order: ``plateaus`` (where stars are cut off), ``find`` (where t
 ``fit`` (all stars of a picture against a nebula), ``rounds`` (what is fitted when), ``separate`` (the parted picture). What
 bright stars teach: ``first`` (the laws to begin with), ``learn``, ``rings``, ``wings``, ``flanks``, ``ghosts`` (reflections),
 ``tints`` (colours). Light from beyond the edges: ``beyond``, ``rim``, ``explain``, ``whitening``. Stretched pictures:
-``straighten``, ``unbend``, and ``fill`` where no curve is found. Compiled loops: ``kernels``, ``ringsums``.
+``straighten``, ``unbend``, ``factor``, and ``fill`` where no curve is found. Compiled loops: ``kernels``, ``ringsums``.
 """

@@ -167,7 +167,9 @@ def _in_light(
     nebula = np.where(there, np.clip(straight.shown(parted.nebula), low, high), planes)
     rest = exact_rest(planes, nebula)
     if halos == "dropped":
-        whole = np.clip(straight.shown(parted.nebula + parted.stars), low, high)
+        # what the way to light and back does not bring back (stars that are cut off) belongs to both sides
+        whole = straight.shown(parted.nebula + parted.stars) + (planes - straight.shown(straight.planes))
+        whole = np.clip(whole, low, high)
         rest[there] = (whole - nebula)[there]
     factor = sum(noise.sigma) / sum(straight.noise.sigma)  # what a star's light would be if the curve were straight
     found = dataclasses.replace(parted.found, flux=parted.found.flux * factor, peak=parted.found.peak * factor)

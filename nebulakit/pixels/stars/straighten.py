@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from functools import partial
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -12,11 +13,14 @@ from nebulakit.pixels.facts import Noise, StarList
 from nebulakit.pixels.noise import measure_noise
 from nebulakit.pixels.parallel import over
 from nebulakit.pixels.signs import step_of_values
+from nebulakit.pixels.stars.factor import Factor, Kind
 from nebulakit.pixels.stars.find import find_stars
 from nebulakit.pixels.stars.unbend import RADII, Curve, Problem, Told, noise_by_level, sample, tell_curves
 
 Planes = npt.NDArray[np.float32]
 Plane = npt.NDArray[np.float32]
+Array = npt.NDArray[np.float64]
+Mask = npt.NDArray[np.bool_]
 Ints = npt.NDArray[np.int_]
 
 ROUNDS = 2  # of curve, stars found in its light, and curve again
@@ -24,8 +28,8 @@ ASKED = 200  # the brightest stars that stand alone
 ALONE = 3.0  # widths to the next star
 STARS, LEVELS = 5, 4  # without which no curve is asked
 FEWEST = 12  # stars without which no curve is believed
-# how far the stars may be off curves that are believed, mean over the channels: measured 1.0-1.36 where each has its curve,
-# 1.5-1.9 where one factor keeps hues
+# how far the stars may be off curves that are believed, mean over the channels: measured 1.0-1.36 where each has its curve or one
+# factor keeps hues, 1.5-1.8 where highlights were rolled off besides
 STARS_OFF = 1.45
 NOISE_OFF = 1.5  # and the noise of any: 0.4-1.35 and 1.2-2.2
 BRIGHT = 30  # of so many bright stars none may be left
@@ -34,51 +38,87 @@ LIGHTS = 0, 10, 30, 100, 300, 1000, 3000, 10_000, 30_000
 # the channels' curves are held alike to so much (logarithm of the slope, over the range of levels) unless stars and noise
 # fit worse by so much: alike they rise by under 65, unlike by over 110 (asinh 0.002 beside 0.01)
 TIE, RISE = 0.03, 80.0
+KINDS = tuple(Kind(of, encoded) for encoded in (False, True) for of in ("mean", "luma", "most"))
+# one factor brings stars nearer to one law by 2 % or more where there was one, and by 0.1 % at most where there was none
+NEARER = 0.99
+DARK = 0.02  # of the frame is darker than the level from which one factor counts; near the sky all curves are straight
 NEARLY, STEPS = 0.995, 3  # of the range above the sky, or so many steps of saving below its end: brighter levels are cut off
 
 
+class Each(NamedTuple):
+    """A curve for each channel."""
+
+    curves: list[Curve]
+
+    def to_light(self, planes: Planes) -> Planes:
+        """Undo the curves."""
+        return np.stack(over(lambda pc: pc[1].to_light(pc[0]), list(zip(planes, self.curves, strict=True))))
+
+    def to_level(self, light: Planes) -> Planes:
+        """Apply the curves."""
+        return np.stack(over(lambda pc: pc[1].to_level(pc[0]), list(zip(light, self.curves, strict=True))))
+
+
 class Straight(NamedTuple):
-    """A stretched picture in light (each channel in noises of its sky), its curves, stars, noise, and where it is cut off."""
+    """A stretched picture in light (about in noises of the sky), how it was stretched, its stars, noise, and where it is cut off."""
 
     planes: Planes
-    curves: list[Curve]
+    way: Each | Factor
     noise: Noise
     stars: StarList
     white: tuple[float, ...]
 
     def shown(self, light: Planes) -> Planes:
         """Stretch light as the picture was."""
-        return np.stack([curve.to_level(plane) for plane, curve in zip(light, self.curves, strict=True)])
+        return self.way.to_level(light)
 
 
 def straighten(planes: Planes, coverage: Plane | None, found: StarList, fwhm: float) -> tuple[Straight | None, dict[str, Any]]:
     """Give planes (channel, y, x) in light, None where no curve can be believed; and what was measured, for the record.
 
-    Each channel has a curve of its own, held to the others' where they are alike. ``found``: its stars, and ``fwhm`` their
-    width, as they look in the picture.
+    Each channel has a curve of its own, held to the others' where they are alike, or one curve gives one factor for all, which
+    keeps hues: whichever brings the stars nearer to one law. ``found``: its stars, and ``fwhm`` their width, as they look in
+    the picture.
     """
-    straight = None
-    for k in range(ROUNDS):
-        told = _tell(planes, found, fwhm, first=k == 0)
-        fit = told or []
+    straight: Straight | None = None
+    kinds: tuple[Kind, ...] = ()
+    each, left = True, ROUNDS
+    record: dict[str, Any] = {}
+    while left:
+        left -= 1
+        asked = _ask(planes, found, fwhm, first=straight is None)
+        tries = [] if asked is None else [_each(planes, asked, judged=bool(kinds))] if each else []
+        if asked is not None:
+            tries += over(partial(_one, planes, asked), kinds)
+        found_ways = [t for t in tries if t is not None]
+        best = min(found_ways, key=lambda t: t.off * (NEARER if isinstance(t.way, Each) else 1), default=None)
+        if best is None:
+            return None, {}
         record = {
-            "curve_stars": [t.stars for t in fit],
-            "curve_stars_off": [t.stars_off for t in fit],
-            "curve_noise_off": [t.noise_off for t in fit],
+            "curve_of": "channels" if isinstance(best.way, Each) else best.way.kind.name,
+            "curve_stars": [t.stars for t in best.told],
+            "curve_stars_off": [t.stars_off for t in best.told],
+            "curve_noise_off": [t.noise_off for t in best.told],
         }
         # the first curves only have to be good enough to find the stars in their light
-        room = 1.0 if k == ROUNDS - 1 else 2.0
-        if not fit or not _believed(fit, room):
+        if not _believed(best.told, 2.0 if left else 1.0):
             return None, record
-        straight = _light(planes, coverage, fit)
+        noise = measure_noise(best.light, coverage)
+        straight = Straight(best.light, best.way, noise, find_stars(best.light, noise, coverage, best.white), best.white)
         if len(straight.stars) < FEWEST:
             return None, record
-        found, fwhm = straight.stars, float(np.median([t.width for t in fit]))
+        found, fwhm = straight.stars, float(np.median([t.width for t in best.told]))
+        if isinstance(best.way, Factor) and each:
+            # its stars were found in another light
+            kinds, each, left = (best.way.kind,), False, 1
+        elif len(planes) == 3:
+            kinds = KINDS
     assert straight is not None
     # of the curves: the levels at which so much light is shown (in noises, from the lowest level on)
+    curves = straight.way.curves if isinstance(straight.way, Each) else [straight.way.curve]
     lights = [float(v) for v in LIGHTS if v < min(straight.white)]
     record["curve_light"] = lights
-    record["curve_levels"] = [[round(float(np.interp(v, t.curve.light, t.curve.level)), 4) for v in lights] for t in fit]
+    record["curve_levels"] = [[round(float(np.interp(v, c.light, c.level)), 4) for v in lights] for c in curves]
     return straight, record
 
 
@@ -106,15 +146,48 @@ def still_there(planes: Planes, nebula: Planes, stars: StarList, fwhm: float, wi
     return int((after - around > (WINGS if wings else LEFT) * np.maximum(before - around, 1e-6)).sum())
 
 
-def _tell(planes: Planes, found: StarList, fwhm: float, first: bool) -> list[Told] | None:
+class _Asked(NamedTuple):
+    """Whom the curve is asked of: stars that stand alone, whose every pixel is, and pixels that are no star's."""
+
+    x: Array
+    y: Array
+    number: Ints
+    owner: Ints
+    free: Mask
+    there: Mask
+    radii: Array
+
+    def problem(
+        self, plane: Plane, limit: float, low: float, high: float, step: float = 0.0, straight: bool = False
+    ) -> Problem | None:
+        """Give the curve of a plane as a problem; None where too little tells of it."""
+        sky = float(np.nanmedian(plane))
+        whole = np.where(self.there, plane, np.float32(sky))
+        noise = noise_by_level(whole, self.free & self.there, step)
+        if len(noise.level) < LEVELS or not high > low:
+            return None
+        rings = sample(whole, self.owner, self.x, self.y, self.number, self.radii, limit)
+        problem = Problem(rings, noise, self.radii, low, high, sky, straight)
+        return problem if len(problem.value) >= STARS else None
+
+
+class _Try(NamedTuple):
+    """A way to light, how well it is told, the light, where it is cut off, and how far stars there are off one law."""
+
+    way: Each | Factor
+    told: list[Told]
+    light: Planes
+    white: tuple[float, ...]
+    off: float
+
+
+def _ask(planes: Planes, found: StarList, fwhm: float, first: bool) -> _Asked | None:
     from scipy.spatial import cKDTree
 
     shape = planes.shape[1:]
-    there = np.isfinite(planes).all(0)
-    if not there.any():
-        return None
+    there: Mask = np.asarray(np.isfinite(planes).all(0))
     place = np.column_stack([found.x, found.y])
-    if len(place) < 2:
+    if len(place) < 2 or not there.any():
         return None
     apart = cKDTree(place).query(place, k=2)[0][:, 1]
     order = np.argsort(-found.peak, kind="stable")
@@ -123,27 +196,67 @@ def _tell(planes: Planes, found: StarList, fwhm: float, first: bool) -> list[Tol
     reach = np.full(len(place), 2 * fwhm) if first else np.clip(found.radius, 1.5 * fwhm, 40.0)
     owner = _owners(found, reach, shape)
     free = (_owners(found, 2 * reach, shape) if first else owner) < 0
-    radii = RADII * fwhm
+    return _Asked(found.x[chosen], found.y[chosen], chosen, owner, free, there, RADII * fwhm)
 
+
+def _each(planes: Planes, asked: _Asked, judged: bool) -> _Try | None:
+    """Tell a curve for each channel."""
     low, high = float(np.nanmin(planes)), float(np.nanmax(planes))
-
-    def channel(plane: Plane) -> Problem | None:
-        sky = float(np.nanmedian(plane))
-        whole = np.where(there, plane, np.float32(sky))
-        noise = noise_by_level(whole, free & there, step_of_values(plane))
-        if len(noise.level) < LEVELS or not high > low:
-            return None
-        rings = sample(whole, owner, found.x[chosen], found.y[chosen], chosen, radii, _limit(plane))
-        return Problem(rings, noise, radii, low, high, sky)
-
-    problems = [p for p in over(channel, planes) if p is not None and len(p.value) >= STARS]
+    problems = [p for p in over(lambda p: asked.problem(p, _limit(p), low, high, step_of_values(p)), planes) if p is not None]
     if len(problems) < len(planes):
         return None
-    unlike = over(lambda p: tell_curves([p])[0], problems)
-    if len(unlike) == 1:
-        return unlike
-    alike = tell_curves(problems, TIE)
-    return alike if sum(t.cost for t in alike) < sum(t.cost for t in unlike) + RISE else unlike
+    told = over(lambda p: tell_curves([p])[0], problems)
+    if len(told) > 1:
+        alike = tell_curves(problems, TIE)
+        if sum(t.cost for t in alike) < sum(t.cost for t in told) + RISE:
+            told = alike
+    way = Each([t.curve for t in told])
+    light = way.to_light(planes)
+    # beyond what stars told the curve is a guess
+    levels = [min(_limit(p), t.highest) for p, t in zip(planes, told, strict=True)]
+    white = tuple(float(np.interp(v, t.curve.level, t.curve.light)) for v, t in zip(levels, told, strict=True))
+    return _Try(way, told, light, white, _off(_straight(light, white, asked)) if judged else 0.0)
+
+
+def _one(planes: Planes, asked: _Asked, kind: Kind) -> _Try | None:
+    """Tell one curve for all channels."""
+    bright = kind.brightness(planes)
+    top = float(np.nanmax(bright))
+    limits = np.array([_limit(p) for p in planes], np.float32)[:, None, None]
+    with np.errstate(invalid="ignore"):
+        cut = (planes > limits).any(0)
+    step = step_of_values(planes[0]) / (1 if kind.of == "most" else math.sqrt(len(planes)))
+    zero = float(np.nanquantile(bright, DARK))
+    bright[cut] = top
+    problem = asked.problem(bright, _limit(bright), float(np.nanmin(bright)), top, step)
+    if problem is None:
+        return None
+    told = tell_curves([problem])[0]
+    way = Factor.of(kind, told.curve, zero)
+    light = way.to_light(planes)
+    with np.errstate(invalid="ignore"):
+        cut |= bright > told.highest
+    # no channel of what is cut off in any, or beyond what stars told, is known: it lies higher than all that is
+    white = tuple(float(np.nanmax(p[~cut])) for p in light)
+    light[:, cut] = np.array(white, np.float32)[:, None]
+    fit = _straight(light, white, asked)
+    return _Try(way, fit, light, white, _off(fit)) if len(fit) == len(planes) else None
+
+
+def _straight(light: Planes, white: tuple[float, ...], asked: _Asked) -> list[Told]:
+    """Tell how well stars and noise fit light."""
+
+    def channel(plane: Plane, most: float) -> Told | None:
+        sky = float(np.nanmedian(plane))
+        limit = most - 0.06 * (most - sky)
+        problem = asked.problem(plane, limit, float(np.nanmin(plane)), float(np.nanmax(plane)), straight=True)
+        return None if problem is None else tell_curves([problem])[0]
+
+    return [t for t in over(lambda pw: channel(*pw), list(zip(light, white, strict=True))) if t is not None]
+
+
+def _off(told: list[Told]) -> float:
+    return sum(t.stars_off for t in told) / len(told) if told else math.inf
 
 
 def _limit(plane: Plane) -> float:
@@ -160,15 +273,3 @@ def _owners(stars: StarList, reach: npt.NDArray[np.float64], shape: tuple[int, i
     for i in np.argsort(stars.peak, kind="stable").tolist():
         cv2.circle(owner, (round(float(stars.x[i])), round(float(stars.y[i]))), math.ceil(reach[i]), i, -1)
     return np.asarray(owner)
-
-
-def _light(planes: Planes, coverage: Plane | None, told: list[Told]) -> Straight:
-    curves = [t.curve for t in told]
-    light = np.stack(over(lambda pc: pc[1].to_light(pc[0]), list(zip(planes, curves, strict=True))))
-    noise = measure_noise(light, coverage)
-    white = []
-    for plane, t in zip(planes, told, strict=True):
-        # beyond what stars told the curve is a guess
-        level = min(_limit(plane), t.highest)
-        white.append(float(np.interp(level, t.curve.level, t.curve.light)))
-    return Straight(light, curves, noise, find_stars(light, noise, coverage, tuple(white)), tuple(white))

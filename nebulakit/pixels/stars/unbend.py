@@ -215,11 +215,16 @@ class Problem:
     """The curve of one channel as a problem of least squares, each star's height and ground taken out of it.
 
     From ``rings`` around its stars, with their ``radii`` in px, and its ``noise``; ``low`` to ``high``: the range of levels,
-    the same for all channels; ``sky``: a level at which there is noise to see.
+    the same for all channels; ``sky``: a level at which there is noise to see. ``straight``: no curve is left to be told, only
+    how well stars and noise fit light as it is.
     """
 
-    def __init__(self, rings: Rings, noise: NoiseByLevel, radii: Array, low: float, high: float, sky: float) -> None:
+    def __init__(
+        self, rings: Rings, noise: NoiseByLevel, radii: Array, low: float, high: float, sky: float, straight: bool = False
+    ) -> None:
         self.spline = _Spline(low, high, sky)
+        if straight:
+            self.spline.bend = 1e3 * np.diff(np.eye(self.spline.count), 1, axis=0)
         self.noise, self.radii = noise, radii
         known = np.isfinite(rings.value)
         ring, stars = np.arange(len(radii))[None], np.arange(len(known))
