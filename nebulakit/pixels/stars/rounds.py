@@ -35,6 +35,7 @@ CLEAR = 30.0  # sigma, in every channel
 MISSED = 0.3, 0.15, 0.1, 0.1  # by round: of the doubt about a cut-off star's flank, what a star must stand out from it
 BARE = 60.0  # sigma: under less star light than this the first heights leave the nebula nearly as it is
 ASTRAY = 2.5  # px from where it was found: a star that went further is none
+WELL = 0.02  # of its height: what a star leaves that is there, whichever way it came
 TOGETHER = 0.4  # of a star's width: closer pairs cannot be told from one star with a shape of its own
 
 
@@ -306,7 +307,7 @@ def _kept(fit: StarFit, merge: bool = True) -> Mask:
     shown = np.maximum(fit.height, 1e-9)
     x, y = ((shown * at).sum(0) / shown.sum(0) for at in (fit.x, fit.y))
     # what a clear star that is well fitted was found as, beside a cut-off one, may lie farther off than a star goes
-    settled = (median(fit.poor, axis=0) < UNSETTLED) & (fit.height.min(0) > CLEAR)
+    settled = median(np.sqrt(fit.poor) / shown, axis=0) < WELL
     fit.origin[settled] = np.column_stack([x, y])[settled]
     # one beyond the edge moves along it while it is told
     astray = (np.hypot(x - fit.origin[:, 0], y - fit.origin[:, 1]) >= ASTRAY) & ~fit.outside
