@@ -386,3 +386,13 @@ def test_two_that_share_out_a_star_are_of_its_colour():
     fit.x[:, 13] += 9.0
     fit.origin[13, 0] += 9.0
     assert rounds._kept(fit, merge=False).tolist() == 12 * [True] + 2 * [False]  # by themselves neither is a star
+
+
+def test_a_giant_bent_far_is_doubted_without_a_word():
+    """Half precision would overflow, and the run would warn of something that no user can mend."""
+    fit = fit_of(np.zeros((1, 80, 80), np.float32))
+    fit.add(np.array([40.0]), np.array([40.0]), np.full((1, 1), 2e6), np.ones(1, bool))
+    fit.modes[0, 0, -1] = 1e4
+    fit.redraw()
+    assert np.isfinite(fit.doubt).all()
+    assert fit.doubt.min() < -1e4

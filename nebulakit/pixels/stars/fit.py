@@ -276,7 +276,8 @@ class StarFit:
         self.doubt[c] = 0
         for i, reach in zip(*self._flanks(c), strict=True):
             y0, y1, x0, x1 = box_around(self.x[c, i], self.y[c, i], math.ceil(reach), flanks.shape)
-            self.doubt[c, y0:y1, x0:x1] = np.minimum(DOUBT * flanks[y0:y1, x0:x1], 6e4)
+            # half precision ends at 65504; a star bent far while its law is not known goes below zero, too
+            self.doubt[c, y0:y1, x0:x1] = np.clip(DOUBT * flanks[y0:y1, x0:x1], -6e4, 6e4)
 
     @staticmethod
     def mirror(plane: npt.NDArray[Any]) -> None:
