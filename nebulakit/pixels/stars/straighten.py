@@ -73,12 +73,14 @@ class Straight(NamedTuple):
         return self.way.to_level(light)
 
 
-def straighten(planes: Planes, coverage: Plane | None, found: StarList, fwhm: float) -> tuple[Straight | None, dict[str, Any]]:
+def straighten(
+    planes: Planes, coverage: Plane | None, found: StarList, fwhm: float, kept: tuple[Kind, ...] = KINDS
+) -> tuple[Straight | None, dict[str, Any]]:
     """Give planes (channel, y, x) in light, None where no curve can be believed; and what was measured, for the record.
 
     Each channel has a curve of its own, held to the others' where they are alike, or one curve gives one factor for all, which
-    keeps hues: whichever brings the stars nearer to one law. ``found``: its stars, and ``fwhm`` their width, as they look in
-    the picture.
+    keeps hues, of one of the kinds in ``kept``: whichever brings the stars nearer to one law. ``found``: its stars, and
+    ``fwhm`` their width, as they look in the picture.
     """
     straight: Straight | None = None
     kinds: tuple[Kind, ...] = ()
@@ -112,7 +114,7 @@ def straighten(planes: Planes, coverage: Plane | None, found: StarList, fwhm: fl
             # its stars were found in another light
             kinds, each, left = (best.way.kind,), False, 1
         elif len(planes) == 3:
-            kinds = KINDS
+            kinds = kept
     assert straight is not None
     # of the curves: the levels at which so much light is shown (in noises, from the lowest level on)
     curves = straight.way.curves if isinstance(straight.way, Each) else [straight.way.curve]
