@@ -13,7 +13,7 @@ from nebulakit.pixels.facts import Noise, StarList
 from nebulakit.pixels.noise import measure_noise
 from nebulakit.pixels.parallel import over
 from nebulakit.pixels.signs import step_of_values
-from nebulakit.pixels.stars.factor import Factor, Kind
+from nebulakit.pixels.stars.factor import CUT, Factor, Kind, as_ours
 from nebulakit.pixels.stars.find import find_stars
 from nebulakit.pixels.stars.unbend import RADII, Curve, Problem, Told, noise_by_level, sample, tell_curves
 
@@ -33,14 +33,19 @@ FEWEST = 12  # stars without which no curve is believed
 STARS_OFF = 1.45
 NOISE_OFF = 1.5  # and the noise of any: 0.4-1.35 and 1.2-2.2
 BRIGHT = 30  # of so many bright stars none may be left
-LEFT, WINGS = 0.3, 0.8  # by more than this share of its height, or this where its wide wings are left on purpose
+LEFT, WINGS = 0.4, 0.8  # by more than this share of its height, or this where its wide wings are left on purpose
+AROUND = 0.8  # of the places around a star are darker than what it is taken to stand on
 LIGHTS = 0, 10, 30, 100, 300, 1000, 3000, 10_000, 30_000
 # the channels' curves are held alike to so much (logarithm of the slope, over the range of levels) unless stars and noise
 # fit worse by so much: alike they rise by under 65, unlike by over 110 (asinh 0.002 beside 0.01)
 TIE, RISE = 0.03, 80.0
-KINDS = tuple(Kind(of, encoded) for encoded in (False, True) for of in ("mean", "luma", "most"))
+KINDS = (
+    *(Kind(of, encoded) for encoded in (False, True) for of in ("mean", "luma", "most")),
+    *(Kind("mean", True, how) for how in ("asinh", "midtone")),
+)
 # one factor brings stars nearer to one law by 2 % or more where there was one, and by 0.1 % at most where there was none
 NEARER = 0.99
+LOW = 0.1  # of what another way tells, which can be believed: no way that is cut off below is taken
 DARK = 0.02  # of the frame is darker than the level from which one factor counts; near the sky all curves are straight
 NEARLY, STEPS = 0.995, 3  # of the range above the sky, or so many steps of saving below its end: brighter levels are cut off
 
@@ -93,6 +98,9 @@ def straighten(
         if asked is not None:
             tries += over(partial(_one, planes, asked), kinds)
         found_ways = [t for t in tries if t is not None]
+        # few stars tell of a way that is cut off low, so that they are hardly off it
+        most = max((min(t.white) for t in found_ways if _believed(t.told, 1.0)), default=0.0)
+        found_ways = [t for t in found_ways if min(t.white) > LOW * most]
         best = min(found_ways, key=lambda t: t.off * (NEARER if isinstance(t.way, Each) else 1), default=None)
         if best is None:
             return None, {}
@@ -117,7 +125,7 @@ def straighten(
             kinds = kept
     assert straight is not None
     # of the curves: the levels at which so much light is shown (in noises, from the lowest level on)
-    curves = straight.way.curves if isinstance(straight.way, Each) else [straight.way.curve]
+    curves = straight.way.curves if isinstance(straight.way, Each) else [straight.way.seen]
     lights = [float(v) for v in LIGHTS if v < min(straight.white)]
     record["curve_light"] = lights
     record["curve_levels"] = [[round(float(np.interp(v, c.light, c.level)), 4) for v in lights] for c in curves]
@@ -144,7 +152,7 @@ def still_there(planes: Planes, nebula: Planes, stars: StarList, fwhm: float, wi
     )
     my, mx = np.clip(np.rint(y[:, 0]), 0, h - 1).astype(int), np.clip(np.rint(x[:, 0]), 0, w - 1).astype(int)
     before, after = (np.nan_to_num(p[:, my, mx]).mean(0) for p in (planes, nebula))
-    around = np.median(np.nan_to_num(nebula[:, py, px]).mean(0), axis=1)
+    around = np.quantile(np.nan_to_num(nebula[:, py, px]).mean(0), AROUND, axis=1)
     return int((after - around > (WINGS if wings else LEFT) * np.maximum(before - around, 1e-6)).sum())
 
 
@@ -222,22 +230,30 @@ def _each(planes: Planes, asked: _Asked, judged: bool) -> _Try | None:
 
 def _one(planes: Planes, asked: _Asked, kind: Kind) -> _Try | None:
     """Tell one curve for all channels."""
-    bright = kind.brightness(planes)
+    made = kind.unrolled(planes)
+    bright = kind.brightness(made)
     top = float(np.nanmax(bright))
-    limits = np.array([_limit(p) for p in planes], np.float32)[:, None, None]
+    # where highlights are rolled off levels do not tell what is cut off
+    limits = np.array([math.inf if kind.rolled else _limit(p) for p in made], np.float32)[:, None, None]
     with np.errstate(invalid="ignore"):
-        cut = (planes > limits).any(0)
+        cut = (made > limits).any(0)
     step = step_of_values(planes[0]) / (1 if kind.of == "most" else math.sqrt(len(planes)))
     zero = float(np.nanquantile(bright, DARK))
     bright[cut] = top
-    problem = asked.problem(bright, _limit(bright), float(np.nanmin(bright)), top, step)
+    even = kind.even(bright, top)
+    problem = asked.problem(even, _limit(even), float(np.nanmin(even)), float(np.nanmax(even)), step)
     if problem is None:
         return None
     told = tell_curves([problem])[0]
-    way = Factor.of(kind, told.curve, zero)
+    curve, highest = told.curve, told.highest
+    if kind.rolled:
+        curve, highest = as_ours(kind, curve, highest, float(np.nanmedian(even)), _limit(even), top)
+    way = Factor.of(kind, curve, zero)
     light = way.to_light(planes)
     with np.errstate(invalid="ignore"):
-        cut |= bright > told.highest
+        cut |= bright > highest
+        if kind.rolled:
+            cut |= (light > CUT * np.nanmax(light, axis=(1, 2), keepdims=True)).any(0)
     # no channel of what is cut off in any, or beyond what stars told, is known: it lies higher than all that is
     white = tuple(float(np.nanmax(p[~cut])) for p in light)
     light[:, cut] = np.array(white, np.float32)[:, None]
