@@ -128,7 +128,7 @@ def separate_shown(
         if straight is not None:
             parted = _in_light(planes, noise, coverage, straight, halos, add, spare, seed)
             asked = _without(straight.stars, spare)
-            told["stars_left"] = still_there(planes, parted.nebula, asked, width, halos == "nebula")
+            told["stars_left"] = still_there(planes, parted.nebula, asked, straight.fwhm, halos == "nebula")
             if not told["stars_left"]:
                 return parted._replace(record={"parted_in": "light", **parted.record, **told})
         # a factor that is only nearly right for all channels leaves stars that their own curves do not

@@ -9,6 +9,7 @@ from typing import Any, NamedTuple
 import numpy as np
 import numpy.typing as npt
 
+from nebulakit.pixels import tone
 from nebulakit.pixels.facts import Noise, StarList
 from nebulakit.pixels.noise import measure_noise
 from nebulakit.pixels.parallel import over
@@ -33,7 +34,9 @@ FEWEST = 12  # stars without which no curve is believed
 STARS_OFF = 1.45
 NOISE_OFF = 1.5  # and the noise of any: 0.4-1.35 and 1.2-2.2
 BRIGHT = 30  # of so many bright stars none may be left
-LEFT, WINGS = 0.4, 0.8  # by more than this share of its height, or this where its wide wings are left on purpose
+# by more than this share of its height above the nebula (where stars stand on knots up to 0.43, where they are given up from 0.62
+# on), or this where its wide wings are left on purpose
+LEFT, WINGS = 0.5, 0.8
 AROUND = 0.8  # of the places around a star are darker than what it is taken to stand on
 LIGHTS = 0, 10, 30, 100, 300, 1000, 3000, 10_000, 30_000
 # the channels' curves are held alike to so much (logarithm of the slope, over the range of levels) unless stars and noise
@@ -45,7 +48,7 @@ KINDS = (
 )
 # one factor brings stars nearer to one law by 2 % or more where there was one, and by 0.1 % at most where there was none
 NEARER = 0.99
-LOW = 0.1  # of what another way tells, which can be believed: no way that is cut off below is taken
+LOW = 0.1  # of the light that our own stretches' way tells, if it can be believed: no other way that is cut off below is taken
 DARK = 0.02  # of the frame is darker than the level from which one factor counts; near the sky all curves are straight
 NEARLY, STEPS = 0.995, 3  # of the range above the sky, or so many steps of saving below its end: brighter levels are cut off
 
@@ -65,12 +68,14 @@ class Each(NamedTuple):
 
 
 class Straight(NamedTuple):
-    """A stretched picture in light (about in noises of the sky), how it was stretched, its stars, noise, and where it is cut off."""
+    """A stretched picture in light (about in noises of the sky), how it was stretched, its noise, stars, their width, and where
+    it is cut off."""
 
     planes: Planes
     way: Each | Factor
     noise: Noise
     stars: StarList
+    fwhm: float
     white: tuple[float, ...]
 
     def shown(self, light: Planes) -> Planes:
@@ -98,8 +103,8 @@ def straighten(
         if asked is not None:
             tries += over(partial(_one, planes, asked), kinds)
         found_ways = [t for t in tries if t is not None]
-        # few stars tell of a way that is cut off low, so that they are hardly off it
-        most = max((min(t.white) for t in found_ways if _believed(t.told, 1.0)), default=0.0)
+        # of rolled off highlights other ways tell the lowest only, and hardly any star is off them
+        most = max((min(t.white) for t in found_ways if t.rolled and _believed(t.told, 1.0)), default=0.0)
         found_ways = [t for t in found_ways if min(t.white) > LOW * most]
         best = min(found_ways, key=lambda t: t.off * (NEARER if isinstance(t.way, Each) else 1), default=None)
         if best is None:
@@ -114,10 +119,10 @@ def straighten(
         if not _believed(best.told, 2.0 if left else 1.0):
             return None, record
         noise = measure_noise(best.light, coverage)
-        straight = Straight(best.light, best.way, noise, find_stars(best.light, noise, coverage, best.white), best.white)
-        if len(straight.stars) < FEWEST:
+        found, fwhm = find_stars(best.light, noise, coverage, best.white), float(np.median([t.width for t in best.told]))
+        straight = Straight(best.light, best.way, noise, found, fwhm, best.white)
+        if len(found) < FEWEST:
             return None, record
-        found, fwhm = straight.stars, float(np.median([t.width for t in best.told]))
         if isinstance(best.way, Factor) and each:
             # its stars were found in another light
             kinds, each, left = (best.way.kind,), False, 1
@@ -190,6 +195,11 @@ class _Try(NamedTuple):
     white: tuple[float, ...]
     off: float
 
+    @property
+    def rolled(self) -> bool:
+        """Whether it is that of our own stretches."""
+        return isinstance(self.way, Factor) and bool(self.way.kind.rolled)
+
 
 def _ask(planes: Planes, found: StarList, fwhm: float, first: bool) -> _Asked | None:
     from scipy.spatial import cKDTree
@@ -230,6 +240,8 @@ def _each(planes: Planes, asked: _Asked, judged: bool) -> _Try | None:
 
 def _one(planes: Planes, asked: _Asked, kind: Kind) -> _Try | None:
     """Tell one curve for all channels."""
+    if kind.rolled and not tone.KNEE < float(np.nanmax(planes)) < 1:
+        return None  # rolled off levels never reach 1
     made = kind.unrolled(planes)
     bright = kind.brightness(made)
     top = float(np.nanmax(bright))
