@@ -63,6 +63,10 @@ class Kind(NamedTuple):
         """Give levels up to ``top`` such that the light rises evenly with them, as a power or exponentially."""
         return -np.log(np.float32(top + END) - level) if self.rolled == "midtone" else level
 
+    def uneven(self, even: Floats, top: float) -> Floats:
+        """Undo :meth:`even`."""
+        return np.asarray(top + END - np.exp(-even)) if self.rolled == "midtone" else even
+
     def seen(self, level: Floats) -> Floats:
         """Give levels of brightness as they were shown, before the brightest channel was rolled off."""
         if not self.rolled:
@@ -142,9 +146,6 @@ def as_ours(kind: Kind, told: Curve, highest: float, low: float, limit: float, t
     """
     from scipy.optimize import least_squares
 
-    def level(even: Floats) -> Floats:
-        return top + END - np.exp(-even) if kind.rolled == "midtone" else even
-
     def slope(free: Floats, level: Floats) -> Floats:
         """Give the logarithm of light per level."""
         if kind.rolled == "midtone":
@@ -152,8 +153,8 @@ def as_ours(kind: Kind, told: Curve, highest: float, low: float, limit: float, t
         bent = np.abs(math.exp(free[1]) * (level - free[2]))
         return np.asarray(free[0] + bent + np.log1p(np.exp(-2 * bent)))
 
-    levels = level(told.level)
-    lowest, most = (float(v) for v in level(np.array([low, limit])))
+    levels = kind.uneven(told.level, top)
+    lowest, most = kind.uneven(np.array([low, limit]), top).tolist()
     middle, steep = 0.5 * (levels[1:] + levels[:-1]), np.log(np.diff(told.light) / np.diff(levels))
     use = (told.level[:-1] > low) & (told.level[1:] < highest)
     usual = [0.0, math.log(END)] if kind.rolled == "midtone" else [0.0, math.log(5.0), lowest]

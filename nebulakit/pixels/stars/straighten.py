@@ -34,10 +34,10 @@ FEWEST = 12  # stars without which no curve is believed
 STARS_OFF = 1.45
 NOISE_OFF = 1.5  # and the noise of any: 0.4-1.35 and 1.2-2.2
 BRIGHT = 30  # of so many bright stars none may be left
-# by more than this share of its height above the nebula (where stars stand on knots up to 0.43, where they are given up from 0.62
-# on), or this where its wide wings are left on purpose
-LEFT, WINGS = 0.5, 0.8
-AROUND = 0.8  # of the places around a star are darker than what it is taken to stand on
+LEFT, WINGS = 0.3, 0.8  # by more than this share of its height, or this where its wide wings are left on purpose
+# where highlights are rolled off stars stand on knots that are nearly as bright: by this, above so many places around (knots
+# are up to 0.43, stars that are given up from 0.62 on)
+KNOTS, AROUND = 0.5, 0.8
 LIGHTS = 0, 10, 30, 100, 300, 1000, 3000, 10_000, 30_000
 # the channels' curves are held alike to so much (logarithm of the slope, over the range of levels) unless stars and noise
 # fit worse by so much: alike they rise by under 65, unlike by over 110 (asinh 0.002 beside 0.01)
@@ -48,6 +48,7 @@ KINDS = (
 )
 # one factor brings stars nearer to one law by 2 % or more where there was one, and by 0.1 % at most where there was none
 NEARER = 0.99
+WHITE = 1.0  # level before highlights are rolled off: stars have to tell more than that, or there is nothing to undo
 LOW = 0.1  # of the light that our own stretches' way tells, if it can be believed: no other way that is cut off below is taken
 DARK = 0.02  # of the frame is darker than the level from which one factor counts; near the sky all curves are straight
 NEARLY, STEPS = 0.995, 3  # of the range above the sky, or so many steps of saving below its end: brighter levels are cut off
@@ -65,6 +66,11 @@ class Each(NamedTuple):
     def to_level(self, light: Planes) -> Planes:
         """Apply the curves."""
         return np.stack(over(lambda pc: pc[1].to_level(pc[0]), list(zip(light, self.curves, strict=True))))
+
+
+def is_ours(way: Each | Factor) -> bool:
+    """Tell whether a way is that of our own stretches, which roll off highlights."""
+    return isinstance(way, Factor) and way.kind.rolled != ""
 
 
 class Straight(NamedTuple):
@@ -104,7 +110,7 @@ def straighten(
             tries += over(partial(_one, planes, asked), kinds)
         found_ways = [t for t in tries if t is not None]
         # of rolled off highlights other ways tell the lowest only, and hardly any star is off them
-        most = max((min(t.white) for t in found_ways if t.rolled and _believed(t.told, 1.0)), default=0.0)
+        most = max((min(t.white) for t in found_ways if is_ours(t.way) and _believed(t.told, 1.0)), default=0.0)
         found_ways = [t for t in found_ways if min(t.white) > LOW * most]
         best = min(found_ways, key=lambda t: t.off * (NEARER if isinstance(t.way, Each) else 1), default=None)
         if best is None:
@@ -142,9 +148,9 @@ def _believed(told: list[Told], room: float) -> bool:
     return stars_off < room * STARS_OFF and all(t.stars >= FEWEST and t.noise_off < room * NOISE_OFF for t in told)
 
 
-def still_there(planes: Planes, nebula: Planes, stars: StarList, fwhm: float, wings: bool) -> int:
+def still_there(planes: Planes, nebula: Planes, stars: StarList, fwhm: float, wings: bool, knots: bool = False) -> int:
     """Count the brightest stars that were not taken out of planes, where ``nebula`` is what was left of them
-    (with their ``wings``, or without).
+    (with their ``wings``, or without; on bright ``knots``, or not).
 
     Where stars do not shine by one law the brightest are the first to be given up.
     """
@@ -157,8 +163,8 @@ def still_there(planes: Planes, nebula: Planes, stars: StarList, fwhm: float, wi
     )
     my, mx = np.clip(np.rint(y[:, 0]), 0, h - 1).astype(int), np.clip(np.rint(x[:, 0]), 0, w - 1).astype(int)
     before, after = (np.nan_to_num(p[:, my, mx]).mean(0) for p in (planes, nebula))
-    around = np.quantile(np.nan_to_num(nebula[:, py, px]).mean(0), AROUND, axis=1)
-    return int((after - around > (WINGS if wings else LEFT) * np.maximum(before - around, 1e-6)).sum())
+    around = np.quantile(np.nan_to_num(nebula[:, py, px]).mean(0), AROUND if knots else 0.5, axis=1)
+    return int((after - around > (WINGS if wings else KNOTS if knots else LEFT) * np.maximum(before - around, 1e-6)).sum())
 
 
 class _Asked(NamedTuple):
@@ -194,11 +200,6 @@ class _Try(NamedTuple):
     light: Planes
     white: tuple[float, ...]
     off: float
-
-    @property
-    def rolled(self) -> bool:
-        """Whether it is that of our own stretches."""
-        return isinstance(self.way, Factor) and bool(self.way.kind.rolled)
 
 
 def _ask(planes: Planes, found: StarList, fwhm: float, first: bool) -> _Asked | None:
@@ -259,6 +260,8 @@ def _one(planes: Planes, asked: _Asked, kind: Kind) -> _Try | None:
     told = tell_curves([problem])[0]
     curve, highest = told.curve, told.highest
     if kind.rolled:
+        if kind.uneven(np.array([highest]), top)[0] < WHITE:
+            return None
         curve, highest = as_ours(kind, curve, highest, float(np.nanmedian(even)), _limit(even), top)
     way = Factor.of(kind, curve, zero)
     light = way.to_light(planes)
