@@ -26,7 +26,6 @@ LUMA = (0.2126, 0.7152, 0.0722)  # ITU-R BT.709
 END = 1e-3  # display levels: so near the highest levels tell where a midtone curve ends
 FINER = 1e-6  # display levels: no picture tells less
 CUT = 0.95  # of a channel's brightest light, above which it may be cut off
-LEAST = -3.0  # noises of the sky: light that noise leaves hardly ever
 
 
 class Kind(NamedTuple):
@@ -131,8 +130,6 @@ class Factor(NamedTuple):
     def to_level(self, light: Planes) -> Planes:
         """Show light as the picture shows it."""
         _, gain, dark = self._tables()
-        # less than no light in one channel, where a star was taken out, would pass for a dark pixel, and brighten the others
-        light = np.maximum(light, np.float32(LEAST))
         above = np.asarray(light / np.interp(self.kind.one(light), self.curve.light, gain).astype(np.float32), np.float32)
         above += np.float32(dark)
         return self.kind.rolled_off(np.asarray(colour.encode(above) if self.kind.encoded else above))
