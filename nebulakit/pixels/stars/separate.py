@@ -21,7 +21,7 @@ from nebulakit.pixels.stars.find import find_stars
 from nebulakit.pixels.stars.fit import StarFit
 from nebulakit.pixels.stars.law import PAD, RADII, Law
 from nebulakit.pixels.stars.rounds import fit_stars, inner
-from nebulakit.pixels.stars.straighten import Straight, still_there, straighten
+from nebulakit.pixels.stars.straighten import KINDS, Straight, is_ours, still_there, straighten
 
 Array = npt.NDArray[np.float64]
 Planes = npt.NDArray[np.float32]
@@ -123,13 +123,19 @@ def separate_shown(
     noise = _some(noise, planes)
     found = find_shown(planes, noise, coverage)
     width = 3.0 if fwhm is None else fwhm
-    straight, told = straighten(planes, coverage, found, width)
-    if straight is not None:
-        parted = _in_light(planes, noise, coverage, straight, halos, add, spare, seed)
-        asked = _without(straight.stars, spare)
-        told["stars_left"] = still_there(planes, parted.nebula, asked, width, halos == "nebula")
-        if not told["stars_left"]:
-            return parted._replace(record={"parted_in": "light", **parted.record, **told})
+    for kept in (KINDS, ()):
+        straight, told = straighten(planes, coverage, found, width, kept)
+        if straight is not None:
+            parted = _in_light(planes, noise, coverage, straight, halos, add, spare, seed)
+            asked, ours = _without(straight.stars, spare), is_ours(straight.way)
+            told["stars_left"] = still_there(
+                planes, parted.nebula, asked, straight.fwhm if ours else width, halos == "nebula", ours
+            )
+            if not told["stars_left"]:
+                return parted._replace(record={"parted_in": "light", **parted.record, **told})
+        # a factor that is only nearly right for all channels leaves stars that their own curves do not
+        if told.get("curve_of", "channels") == "channels":
+            break
     if spare and len(found):
         found = _without(found, spare)
     fill = partial(fill_stars, planes, noise, found, width, add=add, seed=seed)

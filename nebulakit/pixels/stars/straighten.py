@@ -9,11 +9,12 @@ from typing import Any, NamedTuple
 import numpy as np
 import numpy.typing as npt
 
+from nebulakit.pixels import tone
 from nebulakit.pixels.facts import Noise, StarList
 from nebulakit.pixels.noise import measure_noise
 from nebulakit.pixels.parallel import over
 from nebulakit.pixels.signs import step_of_values
-from nebulakit.pixels.stars.factor import Factor, Kind
+from nebulakit.pixels.stars.factor import CUT, Factor, Kind, as_ours
 from nebulakit.pixels.stars.find import find_stars
 from nebulakit.pixels.stars.unbend import RADII, Curve, Problem, Told, noise_by_level, sample, tell_curves
 
@@ -34,13 +35,21 @@ STARS_OFF = 1.45
 NOISE_OFF = 1.5  # and the noise of any: 0.4-1.35 and 1.2-2.2
 BRIGHT = 30  # of so many bright stars none may be left
 LEFT, WINGS = 0.3, 0.8  # by more than this share of its height, or this where its wide wings are left on purpose
+# where highlights are rolled off stars stand on knots that are nearly as bright: by this, above so many places around (knots
+# are up to 0.43, stars that are given up from 0.62 on)
+KNOTS, AROUND = 0.5, 0.8
 LIGHTS = 0, 10, 30, 100, 300, 1000, 3000, 10_000, 30_000
 # the channels' curves are held alike to so much (logarithm of the slope, over the range of levels) unless stars and noise
 # fit worse by so much: alike they rise by under 65, unlike by over 110 (asinh 0.002 beside 0.01)
 TIE, RISE = 0.03, 80.0
-KINDS = tuple(Kind(of, encoded) for encoded in (False, True) for of in ("mean", "luma", "most"))
+KINDS = (
+    *(Kind(of, encoded) for encoded in (False, True) for of in ("mean", "luma", "most")),
+    *(Kind("mean", True, how) for how in ("asinh", "midtone")),
+)
 # one factor brings stars nearer to one law by 2 % or more where there was one, and by 0.1 % at most where there was none
 NEARER = 0.99
+WHITE = 1.0  # level before highlights are rolled off: stars have to tell more than that, or there is nothing to undo
+LOW = 0.1  # of the light that our own stretches' way tells, if it can be believed: no other way that is cut off below is taken
 DARK = 0.02  # of the frame is darker than the level from which one factor counts; near the sky all curves are straight
 NEARLY, STEPS = 0.995, 3  # of the range above the sky, or so many steps of saving below its end: brighter levels are cut off
 
@@ -59,13 +68,20 @@ class Each(NamedTuple):
         return np.stack(over(lambda pc: pc[1].to_level(pc[0]), list(zip(light, self.curves, strict=True))))
 
 
+def is_ours(way: Each | Factor) -> bool:
+    """Tell whether a way is that of our own stretches, which roll off highlights."""
+    return isinstance(way, Factor) and way.kind.rolled != ""
+
+
 class Straight(NamedTuple):
-    """A stretched picture in light (about in noises of the sky), how it was stretched, its stars, noise, and where it is cut off."""
+    """A stretched picture in light (about in noises of the sky), how it was stretched, its noise, stars, their width, and where
+    it is cut off."""
 
     planes: Planes
     way: Each | Factor
     noise: Noise
     stars: StarList
+    fwhm: float
     white: tuple[float, ...]
 
     def shown(self, light: Planes) -> Planes:
@@ -73,12 +89,14 @@ class Straight(NamedTuple):
         return self.way.to_level(light)
 
 
-def straighten(planes: Planes, coverage: Plane | None, found: StarList, fwhm: float) -> tuple[Straight | None, dict[str, Any]]:
+def straighten(
+    planes: Planes, coverage: Plane | None, found: StarList, fwhm: float, kept: tuple[Kind, ...] = KINDS
+) -> tuple[Straight | None, dict[str, Any]]:
     """Give planes (channel, y, x) in light, None where no curve can be believed; and what was measured, for the record.
 
     Each channel has a curve of its own, held to the others' where they are alike, or one curve gives one factor for all, which
-    keeps hues: whichever brings the stars nearer to one law. ``found``: its stars, and ``fwhm`` their width, as they look in
-    the picture.
+    keeps hues, of one of the kinds in ``kept``: whichever brings the stars nearer to one law. ``found``: its stars, and
+    ``fwhm`` their width, as they look in the picture.
     """
     straight: Straight | None = None
     kinds: tuple[Kind, ...] = ()
@@ -91,6 +109,9 @@ def straighten(planes: Planes, coverage: Plane | None, found: StarList, fwhm: fl
         if asked is not None:
             tries += over(partial(_one, planes, asked), kinds)
         found_ways = [t for t in tries if t is not None]
+        # of rolled off highlights other ways tell the lowest only, and hardly any star is off them
+        most = max((min(t.white) for t in found_ways if is_ours(t.way) and _believed(t.told, 1.0)), default=0.0)
+        found_ways = [t for t in found_ways if min(t.white) > LOW * most]
         best = min(found_ways, key=lambda t: t.off * (NEARER if isinstance(t.way, Each) else 1), default=None)
         if best is None:
             return None, {}
@@ -104,18 +125,18 @@ def straighten(planes: Planes, coverage: Plane | None, found: StarList, fwhm: fl
         if not _believed(best.told, 2.0 if left else 1.0):
             return None, record
         noise = measure_noise(best.light, coverage)
-        straight = Straight(best.light, best.way, noise, find_stars(best.light, noise, coverage, best.white), best.white)
-        if len(straight.stars) < FEWEST:
+        found, fwhm = find_stars(best.light, noise, coverage, best.white), float(np.median([t.width for t in best.told]))
+        straight = Straight(best.light, best.way, noise, found, fwhm, best.white)
+        if len(found) < FEWEST:
             return None, record
-        found, fwhm = straight.stars, float(np.median([t.width for t in best.told]))
         if isinstance(best.way, Factor) and each:
             # its stars were found in another light
             kinds, each, left = (best.way.kind,), False, 1
         elif len(planes) == 3:
-            kinds = KINDS
+            kinds = kept
     assert straight is not None
     # of the curves: the levels at which so much light is shown (in noises, from the lowest level on)
-    curves = straight.way.curves if isinstance(straight.way, Each) else [straight.way.curve]
+    curves = straight.way.curves if isinstance(straight.way, Each) else [straight.way.seen]
     lights = [float(v) for v in LIGHTS if v < min(straight.white)]
     record["curve_light"] = lights
     record["curve_levels"] = [[round(float(np.interp(v, c.light, c.level)), 4) for v in lights] for c in curves]
@@ -127,9 +148,9 @@ def _believed(told: list[Told], room: float) -> bool:
     return stars_off < room * STARS_OFF and all(t.stars >= FEWEST and t.noise_off < room * NOISE_OFF for t in told)
 
 
-def still_there(planes: Planes, nebula: Planes, stars: StarList, fwhm: float, wings: bool) -> int:
+def still_there(planes: Planes, nebula: Planes, stars: StarList, fwhm: float, wings: bool, knots: bool = False) -> int:
     """Count the brightest stars that were not taken out of planes, where ``nebula`` is what was left of them
-    (with their ``wings``, or without).
+    (with their ``wings``, or without; on bright ``knots``, or not).
 
     Where stars do not shine by one law the brightest are the first to be given up.
     """
@@ -142,8 +163,8 @@ def still_there(planes: Planes, nebula: Planes, stars: StarList, fwhm: float, wi
     )
     my, mx = np.clip(np.rint(y[:, 0]), 0, h - 1).astype(int), np.clip(np.rint(x[:, 0]), 0, w - 1).astype(int)
     before, after = (np.nan_to_num(p[:, my, mx]).mean(0) for p in (planes, nebula))
-    around = np.median(np.nan_to_num(nebula[:, py, px]).mean(0), axis=1)
-    return int((after - around > (WINGS if wings else LEFT) * np.maximum(before - around, 1e-6)).sum())
+    around = np.quantile(np.nan_to_num(nebula[:, py, px]).mean(0), AROUND if knots else 0.5, axis=1)
+    return int((after - around > (WINGS if wings else KNOTS if knots else LEFT) * np.maximum(before - around, 1e-6)).sum())
 
 
 class _Asked(NamedTuple):
@@ -220,22 +241,34 @@ def _each(planes: Planes, asked: _Asked, judged: bool) -> _Try | None:
 
 def _one(planes: Planes, asked: _Asked, kind: Kind) -> _Try | None:
     """Tell one curve for all channels."""
-    bright = kind.brightness(planes)
+    if kind.rolled and not tone.KNEE < float(np.nanmax(planes)) < 1:
+        return None  # rolled off levels never reach 1
+    made = kind.unrolled(planes)
+    bright = kind.brightness(made)
     top = float(np.nanmax(bright))
-    limits = np.array([_limit(p) for p in planes], np.float32)[:, None, None]
+    # where highlights are rolled off levels do not tell what is cut off
+    limits = np.array([math.inf if kind.rolled else _limit(p) for p in made], np.float32)[:, None, None]
     with np.errstate(invalid="ignore"):
-        cut = (planes > limits).any(0)
+        cut = (made > limits).any(0)
     step = step_of_values(planes[0]) / (1 if kind.of == "most" else math.sqrt(len(planes)))
     zero = float(np.nanquantile(bright, DARK))
     bright[cut] = top
-    problem = asked.problem(bright, _limit(bright), float(np.nanmin(bright)), top, step)
+    even = kind.even(bright, top)
+    problem = asked.problem(even, _limit(even), float(np.nanmin(even)), float(np.nanmax(even)), step)
     if problem is None:
         return None
     told = tell_curves([problem])[0]
-    way = Factor.of(kind, told.curve, zero)
+    curve, highest = told.curve, told.highest
+    if kind.rolled:
+        if kind.uneven(np.array([highest]), top)[0] < WHITE:
+            return None
+        curve, highest = as_ours(kind, curve, highest, float(np.nanmedian(even)), _limit(even), top)
+    way = Factor.of(kind, curve, zero)
     light = way.to_light(planes)
     with np.errstate(invalid="ignore"):
-        cut |= bright > told.highest
+        cut |= bright > highest
+        if kind.rolled:
+            cut |= (light > CUT * np.nanmax(light, axis=(1, 2), keepdims=True)).any(0)
     # no channel of what is cut off in any, or beyond what stars told, is known: it lies higher than all that is
     white = tuple(float(np.nanmax(p[~cut])) for p in light)
     light[:, cut] = np.array(white, np.float32)[:, None]
