@@ -182,6 +182,24 @@ def test_a_star_beyond_a_corner_is_found(x, y):
     assert np.abs(fit.rest[:, PAD : PAD + 3, PAD : PAD + 3].mean((1, 2))).max() < 8  # of 700 sigma; the law counts as 2 % off
 
 
+@pytest.mark.parametrize("y", [3.6, 4.0, 4.5, 5.0])
+def test_a_star_beside_a_corner_is_told_by_the_edge_that_it_is_beyond(y):
+    """The other edge sees its flank at its very end, and would take it for a giant farther out."""
+    rng = np.random.default_rng(6)
+    shape = (130, 150)
+    fx, fy = (v.ravel() + rng.uniform(-3, 3, 25) for v in np.meshgrid(np.arange(20.0, 130, 24), np.arange(30.0, 130, 20)))
+    high = rng.uniform(200, 400, 25)
+    plane = drawn(LAW, np.append(fx, 149.6), np.append(fy, y), np.append(high, 2000.0), shape)
+    fit = fit_of(np.stack([plane] * 3) + rng.normal(0, 1, (3, *shape)).astype(np.float32))
+    fit.add(fx, fy, np.tile(high, (3, 1)), np.zeros(25, bool))
+    fit.ghosts = [Ghost(4.0, -3.0, 24.0, 1.2, 4e-5)] * 3
+    fit.redraw()
+    find_beyond(fit)
+    found = np.hypot(fit.x[0] - PAD - 149.6, fit.y[0] - PAD - y)
+    assert found.min() < 0.2
+    assert fit.outside.sum() == 1
+
+
 @pytest.mark.parametrize("red", [0.0, 6.0])
 def test_a_giant_of_which_only_the_reflection_comes_in_is_found(red):
     """Red has no reflection, and what little nebula it has there is not the star's colour."""
