@@ -15,8 +15,6 @@ from nebulakit.pixels.stars.fit import StarFit
 from nebulakit.pixels.stars.law import PAD
 from nebulakit.pixels.stars.rim import ZONES, cells, mixtures_at, stretches
 
-ROUND = 3.0  # px: a star so far inside an edge, but beyond the next, is none of this edge's
-
 
 def find_beyond(fit: StarFit, last: bool = False) -> None:
     """Find stars whose light comes in over an edge, and take it off; those known from before are found anew.
@@ -37,8 +35,9 @@ def find_beyond(fit: StarFit, last: bool = False) -> None:
             rim = cells(fit, edge, start, stop, views)
             for star in explain(fit, edge, rim, bumps):
                 x, y = _place(edge, star.along, star.out, h, w)
-                outside = star.out > 0 or not 0 <= star.along <= length - 1  # this edge or, in a corner, the next
-                if (last and not outside) or (outside and star.out < -ROUND):  # the latter the next edge sees better
+                outside = star.out > 0
+                # one beyond the next edge alone is seen better there; one in the picture needs to be solved more than once
+                if not outside and (last or not 0 <= star.along <= length - 1):
                     continue
                 # one in the picture may be cut off, if hardly: its middle says nothing
                 special = star.ghostly if outside else fit.hidden[:, round(y) + PAD, round(x) + PAD].any()
