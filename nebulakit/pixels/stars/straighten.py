@@ -269,6 +269,8 @@ def _one(planes: Planes, asked: _Asked, kind: Kind) -> _Try | None:
         cut |= bright > highest
         if kind.rolled:
             cut |= (light > CUT * np.nanmax(light, axis=(1, 2), keepdims=True)).any(0)
+    if not (~cut & asked.there).any():
+        return None
     # no channel of what is cut off in any, or beyond what stars told, is known: it lies higher than all that is
     white = tuple(float(np.nanmax(p[~cut])) for p in light)
     light[:, cut] = np.array(white, np.float32)[:, None]
