@@ -21,9 +21,8 @@ _SKY = 0.25  # how well the sky's level is known, in a pixel's noise: light belo
 # of its own light, what a box of gas differs in the mean from a bent surface through its neighbours: 0.017-0.3 in 150 layers
 # with [O III], what glows and halos leave 0-0.013; in boxes of twice the size 0.04-0.4 and 0-0.024
 _ROUGH = 0.015
-_LUMP = (
-    4.0  # times as bright as light must be at least: what bulges of a fitted glow far from the edges reached 3.0, true lumps 6
-)
+# times as bright as light must be at least: what bulges of a fitted glow far from the edges reached 3.0, true lumps 6
+_LUMP = 4.0
 _FEW = 6  # fewer boxes side by side than this are what a star leaves
 _EDGE = 8  # a glow, fitted, is held from all sides where it is farther than this part of the short side from the edges
 _COARSE = 75  # boxes this many times smaller than the frame's short side are the largest that a glow is straight across

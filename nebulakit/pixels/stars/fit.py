@@ -116,6 +116,12 @@ class StarFit:
         """How many stars there are."""
         return self.x.shape[1]
 
+    @property
+    def place(self) -> tuple[Array, Array]:
+        """Give where the stars are, by the channels that show them: where one shows nothing, its place is that of something else."""
+        shown = np.maximum(self.height, 1e-6)
+        return (shown * self.x).sum(0) / shown.sum(0), (shown * self.y).sum(0) / shown.sum(0)
+
     def add(self, x: Array, y: Array, height: Array, saturated: Mask) -> None:
         """Add stars at x, y (of the unpadded planes) with first heights (channel, star)."""
         c = len(self.data)

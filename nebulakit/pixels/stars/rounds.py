@@ -303,11 +303,9 @@ def _kept(fit: StarFit, merge: bool = True) -> Mask:
     from scipy.spatial import cKDTree
 
     keep = (fit.height.max(0) > 5) | fit.saturated
-    # where a channel shows nothing of a star, its place there is that of something else
-    shown = np.maximum(fit.height, 1e-9)
-    x, y = ((shown * at).sum(0) / shown.sum(0) for at in (fit.x, fit.y))
+    x, y = fit.place
     # what a clear star that is well fitted was found as, beside a cut-off one, may lie farther off than a star goes
-    settled = median(np.sqrt(fit.poor) / shown, axis=0) < WELL
+    settled = median(np.sqrt(fit.poor) / np.maximum(fit.height, 1e-6), axis=0) < WELL
     fit.origin[settled] = np.column_stack([x, y])[settled]
     # one beyond the edge moves along it while it is told
     astray = (np.hypot(x - fit.origin[:, 0], y - fit.origin[:, 1]) >= ASTRAY) & ~fit.outside
@@ -322,7 +320,8 @@ def _kept(fit: StarFit, merge: bool = True) -> Mask:
     rank = np.empty(len(order), int)
     rank[order] = np.arange(len(order))
     pairs = cKDTree(np.column_stack([x, y])).query_pairs(TOGETHER * fit.fwhm, output_type="ndarray")
-    light = fit.height if merge else fit.height.copy()  # two that part a star may share out its colours, too
+    # one takes the other's light, or is judged with it: two that part a star may share out its colours, too
+    light = fit.height if merge else fit.height.copy()
     first, second = np.take_along_axis(pairs, np.argsort(rank[pairs], axis=1), axis=1).T if len(pairs) else (pairs, pairs)
     for a, b in sorted(zip(first.tolist(), second.tolist(), strict=True), key=lambda p: (rank[p[0]], rank[p[1]])):
         if not merge:

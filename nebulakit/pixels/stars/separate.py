@@ -202,8 +202,7 @@ def _listed(fit: StarFit, noise: Noise) -> StarList:
     area = np.array([2 * math.pi * float(np.trapezoid(law.table * RADII, RADII)) for law in fit.laws])
     peak, flux = sigma @ fit.height, (sigma * area) @ fit.height
     radius = np.max([law.radius(0.5 / np.maximum(fit.height[c], 1e-6)) for c, law in enumerate(fit.laws)], axis=0, initial=0.0)
-    weight = np.maximum(fit.height, 1e-6)
-    x, y = ((weight * v).sum(0) / weight.sum(0) - PAD for v in (fit.x, fit.y))
+    x, y = (at - PAD for at in fit.place)
     order = np.argsort(-flux, kind="stable")
     return StarList(*(np.asarray(v)[order] for v in (x, y, flux, peak, radius, fit.saturated)))
 
