@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 
 import numpy as np
 import numpy.typing as npt
@@ -12,14 +12,17 @@ from nebulakit.pixels.facts import StarList
 from nebulakit.pixels.median import median
 from nebulakit.pixels.parallel import over
 from nebulakit.pixels.psf import fit_moffat
-from nebulakit.pixels.stars.law import Law, moffat_law
+from nebulakit.pixels.stars.fit import StarFit
+from nebulakit.pixels.stars.law import PAD, Law, moffat_law
 
 Array = npt.NDArray[np.float64]
 Planes = npt.NDArray[np.float32]
+Floats = npt.NDArray[np.float32]
 Mask = npt.NDArray[np.bool_]
 Ints = npt.NDArray[np.int_]
 
 FEWEST, MOST = 5, 60  # stars a law is fitted to
+CLEAR = 20.0  # sigma, in every channel: stars that tell a law once more
 SANE = 3  # of which at least so many must look alike
 # how far channels' laws differ (standard deviations): logarithms of width and beta, both parts of the elongation, the
 # share of linear resampling, which is the same for all
@@ -38,13 +41,8 @@ def alone(hidden: Mask, stars: StarList, fwhm: float) -> Ints:
         return np.zeros(0, int)
     place = np.column_stack([stars.x, stars.y])
     apart = cKDTree(place).query(place, k=2)[0][:, 1]
-    half = _half(fwhm)
     free = ~stars.saturated
-    h, w = hidden.shape[1:]
-    for i in np.nonzero(free)[0]:
-        px, py = round(float(stars.x[i])), round(float(stars.y[i]))
-        inside = half <= px < w - half and half <= py < h - half
-        free[i] = inside and not hidden[:, py - half : py + half + 1, px - half : px + half + 1].any()
+    free[free] = _whole(hidden, stars.x[free], stars.y[free], _half(fwhm))
     for least in (4.0, 3.0, 2.0):
         chosen = np.nonzero(free & (apart > least * fwhm))[0][:MOST]
         if len(chosen) >= 12:
@@ -56,8 +54,41 @@ def _half(fwhm: float) -> int:
     return int(min(max(math.ceil(2.2 * fwhm), 5), 14))
 
 
-def first_laws(planes: Planes, x: Array, y: Array, fwhm: float) -> list[Law]:
+def _whole(hidden: Mask, x: Array, y: Array, half: int) -> Mask:
+    """Say around which places all is seen in all channels."""
+    h, w = hidden.shape[1:]
+    out = np.zeros(len(x), bool)
+    for i, (px, py) in enumerate(np.rint(np.column_stack([x, y])).astype(int).tolist()):
+        inside = half <= px < w - half and half <= py < h - half
+        out[i] = inside and not hidden[:, py - half : py + half + 1, px - half : px + half + 1].any()
+    return out
+
+
+def laws_again(fit: StarFit) -> None:
+    """Tell the first laws anew by the brightest stars, with all others taken off: in a crowd hardly one stands alone."""
+    from scipy.spatial import cKDTree
+
+    half, margin = _half(fit.fwhm), slice(PAD, -PAD)
+    x, y = (v - PAD for v in fit.place)
+    apart = cKDTree(np.column_stack([x, y])).query(np.column_stack([x, y]), k=2)[0][:, 1] if fit.count > 1 else np.zeros(0)
+    usable = np.nonzero((apart > fit.fwhm) & (fit.height.min(0) > CLEAR) & ~fit.saturated & ~fit.outside)[0]
+    usable = usable[np.argsort(-fit.height[:, usable].sum(0), kind="stable")][: 4 * MOST]
+    chosen = usable[_whole(fit.hidden[:, margin, margin], x[usable], y[usable], half)][:MOST]
+    if len(chosen) < FEWEST:
+        return
+    # what they were drawn as, where they were
+    px, py = np.rint(x[chosen]), np.rint(y[chosen])
+    own = []
+    for c, law in enumerate(fit.laws):
+        stars = fit.drawn(c, chosen)
+        own.append(law.stamps(stars.x - PAD - px, stars.y - PAD - py, half) * stars.height[:, None, None].astype(np.float32))
+    fit.laws = first_laws(fit.rest[:, margin, margin], x[chosen], y[chosen], fit.fwhm, own)
+
+
+def first_laws(planes: Planes, x: Array, y: Array, fwhm: float, own: Sequence[Floats] | None = None) -> list[Law]:
     """Fit a Moffat law to well separated stars of each plane (in noise sigma): contour, width, beta and linear share.
+
+    ``own``: where all stars are taken off the planes, what each was drawn as in each channel (star, row, column).
 
     How wide stars are is asked of those that look like stars in the channel that shows them best; a bright nebula makes
     most of another's look like any. Channels' laws are much alike, for air, optics and resampling are the same: each
@@ -76,6 +107,8 @@ def first_laws(planes: Planes, x: Array, y: Array, fwhm: float) -> list[Law]:
     span = np.arange(-half, half + 1)
     at = py[:, None, None] + span[:, None], px[:, None, None] + span
     cuts = [plane[at].astype(np.float64) for plane in planes]
+    if own is not None:
+        cuts = [cut + drawn[inside] for cut, drawn in zip(cuts, own, strict=True)]
     each = over(lambda c: fit_moffat(c, near, fwhm), cuts)
     clear = max((_alike(e, np.ones(len(e), bool)) for e in each), key=np.count_nonzero)
     if clear.sum() < SANE:  # what was found are no stars of one width (a starless layer)

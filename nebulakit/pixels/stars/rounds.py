@@ -30,6 +30,8 @@ Mask = npt.NDArray[np.bool_]
 Ints = npt.NDArray[np.int_]
 
 ROUNDS = 5
+LOOKS = 9  # times that stars are looked for before anything is learned
+MANY, FEW = 0.2, 0.04  # of the stars: more missed are a crowd's, less missed are left to the rounds
 AGAIN = 2  # times that groups are solved for again within a round
 CLEAR = 30.0  # sigma, in every channel
 MISSED = 0.3, 0.15, 0.1, 0.1  # by round: of the doubt about a cut-off star's flank, what a star must stand out from it
@@ -54,10 +56,13 @@ def fit_stars(
 ) -> StarFit:
     """Fit all stars of linear planes; there are none within ``spare`` (x, y, radius)."""
     fit = _begun(planes, noise, coverage, white, find_stars(planes, noise, coverage, white) if stars is None else stars)
+    _solve(fit, 0, 0)
+    _gather(fit, noise, spare)
     first_laws, fresh = list(fit.laws), 0
     for k in range(ROUNDS):
         last = k == ROUNDS - 1
-        _solve(fit, k, fresh)
+        if k:
+            _solve(fit, k, fresh)
         learn_tints(fit)
         fit.redraw(anew=last)
         if last:
@@ -93,6 +98,20 @@ def _begun(planes: Planes, noise: Noise, coverage: Plane | None, white: tuple[fl
     fit.add(found.x, found.y, np.maximum(heights, 1), cut)
     _prepare(fit)
     return fit
+
+
+def _gather(fit: StarFit, noise: Noise, spare: Sequence[tuple[float, float, float]]) -> None:
+    """Look for stars again in what is left, if many are missed until few are: in a crowd most are seen only without the others."""
+    for k in range(LOOKS):
+        fit.redraw()
+        x, y, height = _missed(fit, noise, MISSED[0], spare)
+        if len(x) <= (FEW if k else MANY) * fit.count:
+            break
+        first.laws_again(fit)
+        fit.add(x, y, height, np.zeros(len(x), bool))
+        fit.redraw()
+        _prepare(fit, again=True)
+        _solve(fit, 0, len(x))
 
 
 def _solve(fit: StarFit, k: int, fresh: int) -> None:
@@ -133,20 +152,17 @@ def _renew(fit: StarFit, k: int, noise: Noise, spare: Sequence[tuple[float, floa
         fit.redraw()
     if k > 0:
         find_beyond(fit, last)
-    x, y, height = _missed(fit, noise, MISSED[k])
+    x, y, height = _missed(fit, noise, MISSED[k], spare)
     if not last:
         fit.drop(_kept(fit))
-    far = np.ones(len(x), bool)
-    for a, b, r in spare:
-        far &= np.hypot(x - a, y - b) > r
     if last:  # must stand out clearly: most are stars of groups that fell apart
-        far &= height.min(0) > CLEAR
-    fresh = int(far.sum())
-    fit.add(x[far], y[far], height[:, far], np.zeros(fresh, bool))
+        clear = height.min(0) > CLEAR
+        x, y, height = x[clear], y[clear], height[:, clear]
+    fit.add(x, y, height, np.zeros(len(x), bool))
     fit.redraw()
     if not last:
         _prepare(fit, again=True)
-    return fresh
+    return len(x)
 
 
 def _cut(planes: Planes, white: tuple[float, ...]) -> Mask:
@@ -199,8 +215,10 @@ def _prepare(fit: StarFit, again: bool = False) -> None:
     over(channel, range(len(fit.data)))
 
 
-def _missed(fit: StarFit, noise: Noise, doubt: float) -> tuple[Array, Array, Array]:
-    """Find stars in what is left: x, y, and heights (channel, star).
+def _missed(
+    fit: StarFit, noise: Noise, doubt: float, spare: Sequence[tuple[float, float, float]]
+) -> tuple[Array, Array, Array]:
+    """Find stars in what is left, but none within ``spare`` (x, y, radius): x, y, and heights (channel, star).
 
     ``doubt``: of how far a cut-off star's flank may be off, what one beside it must stand out by.
     """
@@ -226,7 +244,11 @@ def _missed(fit: StarFit, noise: Noise, doubt: float) -> tuple[Array, Array, Arr
     if len(x) and len(bx):
         alone = cKDTree(np.column_stack([x, y])).query(np.column_stack([bx, by]))[0] > 2
         bx, by = bx[alone], by[alone]
-    return _believed(fit, np.concatenate([x, bx]), np.concatenate([y, by]), doubt)
+    x, y = np.concatenate([x, bx]), np.concatenate([y, by])
+    far = np.ones(len(x), bool)
+    for a, b, r in spare:
+        far &= np.hypot(x - a, y - b) > r
+    return _believed(fit, x[far], y[far], doubt)
 
 
 def _standing_out(fit: StarFit) -> Planes:
