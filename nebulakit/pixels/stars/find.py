@@ -223,16 +223,17 @@ def _maxima(
 
 
 def _spread_around(band: Plane, ys: npt.NDArray[np.intp], xs: npt.NDArray[np.intp]) -> Floats:
-    """Give the robust spread of the band on three rings around each place."""
+    """Give the robust spread of the band on three rings around each place, on each about its middle: a star's own ring is none."""
     h, w = band.shape
     turns = np.arange(16) * (2 * math.pi / 16)
     r = np.repeat([7.0, 10.0, 13.0], 16)
     dy, dx = np.rint(r * np.sin(np.tile(turns, 3))).astype(int), np.rint(r * np.cos(np.tile(turns, 3))).astype(int)
-    values = [
-        np.abs(band[np.clip(y[:, None] + dy, 0, h - 1), np.clip(x[:, None] + dx, 0, w - 1)])
-        for y, x in zip(np.array_split(ys, -(-len(ys) // CHUNK)), np.array_split(xs, -(-len(xs) // CHUNK)), strict=True)
-    ]
-    return 1.4826 * np.concatenate([median(v, axis=1).astype(np.float64) for v in values])
+    out = []
+    for y, x in zip(np.array_split(ys, -(-len(ys) // CHUNK)), np.array_split(xs, -(-len(xs) // CHUNK)), strict=True):
+        values = band[np.clip(y[:, None] + dy, 0, h - 1), np.clip(x[:, None] + dx, 0, w - 1)].reshape(len(y), 3, 16)
+        values = np.abs(values - median(values, axis=2)[:, :, None]).reshape(len(y), 48)
+        out.append(median(values, axis=1).astype(np.float64))
+    return 1.4826 * np.concatenate(out)
 
 
 def _shape(band: Plane, ys: npt.NDArray[np.intp], xs: npt.NDArray[np.intp]) -> tuple[Floats, Floats]:
