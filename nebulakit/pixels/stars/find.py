@@ -52,6 +52,7 @@ def find_stars(
     *,
     threshold: float = 6.0,
     fwhm: float | None = None,
+    crowded: bool = False,
 ) -> StarList:
     """Find the stars of planes (channel, y, x), brightest first.
 
@@ -59,7 +60,7 @@ def find_stars(
     structure of one line alone: starlet scales 2 + 3, and 2 alone, ``threshold`` times above
     the noise and above the structure around, the largest of 5x5 pixels, round by the Hessian (4 det / trace^2; 1 = round,
     0 = a ridge), of the sharpness that the stars share (or that of ``fwhm``), and with light in all channels. Cut-off stars
-    are found as connected plateaus at ``white``.
+    are found as connected plateaus at ``white``. ``crowded``: the light of other stars around is no structure.
     Positions are windowed centroids. Pixels that are NaN or without coverage hold no stars.
     """
     scales = np.array([[k / max(s, 1e-300) for k in row] for s, row in zip(noise.sigma, noise.scales, strict=True)])
@@ -71,7 +72,7 @@ def find_stars(
     for band in (DEEP, MIDDLE, FINEST):
         plane = smoothed[band.first] - smoothed[band.last]
         sigma = 1.1 * float(np.sqrt(share @ (scales[:, band.first : band.last] ** 2).sum(1)))
-        ys, xs, snr, contrast = _maxima(plane, bad, level, sigma, threshold + band.more)
+        ys, xs, snr, contrast = _maxima(plane, bad, level, sigma, threshold + band.more, crowded)
         roundness, area = _shape(plane, ys, xs)
         if band is DEEP:
             usual = _usual_area(roundness, area, snr, contrast) if fwhm is None else _area_of(fwhm)
@@ -198,7 +199,7 @@ def _luminance(
 
 
 def _maxima(
-    band: Plane, bad: npt.NDArray[np.bool_], level: Plane | None, sigma: float, threshold: float
+    band: Plane, bad: npt.NDArray[np.bool_], level: Plane | None, sigma: float, threshold: float, crowded: bool
 ) -> tuple[npt.NDArray[np.intp], npt.NDArray[np.intp], Floats, Floats]:
     """Give y, x, S/N and contrast to the structure around of the local maxima of the detection band."""
     import cv2
@@ -216,14 +217,18 @@ def _maxima(
     ys, xs = np.nonzero(ok)
     value = band[ys, xs].astype(np.float64)
     snr = value / np.maximum(sigma * (1 if level is None else level[ys, xs].astype(np.float64)), 1e-30)
-    around = np.maximum(_spread_around(band, ys, xs), sigma) if len(ys) else np.zeros(0)
+    around = np.maximum(_spread_around(band, ys, xs, crowded), sigma) if len(ys) else np.zeros(0)
     contrast = value / np.maximum(around, 1e-30)
     keep = contrast > threshold
     return ys[keep], xs[keep], snr[keep], contrast[keep]
 
 
-def _spread_around(band: Plane, ys: npt.NDArray[np.intp], xs: npt.NDArray[np.intp]) -> Floats:
-    """Give the robust spread of the band on three rings around each place, on each about its middle: a star's own ring is none."""
+def _spread_around(band: Plane, ys: npt.NDArray[np.intp], xs: npt.NDArray[np.intp], crowded: bool) -> Floats:
+    """Give the robust spread of the band on three rings around each place.
+
+    ``crowded``: on each ring about its middle. A wide star's own ring on the starlet scales is no structure then, nor is the
+    light of many around it; but nor would be a nebula's around its knots.
+    """
     h, w = band.shape
     turns = np.arange(16) * (2 * math.pi / 16)
     r = np.repeat([7.0, 10.0, 13.0], 16)
@@ -231,8 +236,9 @@ def _spread_around(band: Plane, ys: npt.NDArray[np.intp], xs: npt.NDArray[np.int
     out = []
     for y, x in zip(np.array_split(ys, -(-len(ys) // CHUNK)), np.array_split(xs, -(-len(xs) // CHUNK)), strict=True):
         values = band[np.clip(y[:, None] + dy, 0, h - 1), np.clip(x[:, None] + dx, 0, w - 1)].reshape(len(y), 3, 16)
-        values = np.abs(values - median(values, axis=2)[:, :, None]).reshape(len(y), 48)
-        out.append(median(values, axis=1).astype(np.float64))
+        if crowded:
+            values = values - median(values, axis=2)[:, :, None]
+        out.append(median(np.abs(values).reshape(len(y), 48), axis=1).astype(np.float64))
     return 1.4826 * np.concatenate(out)
 
 

@@ -31,7 +31,8 @@ Ints = npt.NDArray[np.int_]
 
 ROUNDS = 5
 LOOKS = 9  # times that stars are looked for before anything is learned
-MANY, FEW = 0.2, 0.04  # of the stars: more missed are a crowd's, less missed are left to the rounds
+MANY, LEAST = 0.2, 30  # of the stars, and how many: more missed at first are a crowd's
+FEW = 0.04  # of the stars: less missed are left to the rounds
 AGAIN = 2  # times that groups are solved for again within a round
 CLEAR = 30.0  # sigma, in every channel
 MISSED = 0.3, 0.15, 0.1, 0.1  # by round: of the doubt about a cut-off star's flank, what a star must stand out from it
@@ -101,11 +102,12 @@ def _begun(planes: Planes, noise: Noise, coverage: Plane | None, white: tuple[fl
 
 
 def _gather(fit: StarFit, noise: Noise, spare: Sequence[tuple[float, float, float]]) -> None:
-    """Look for stars again in what is left, if many are missed until few are: in a crowd most are seen only without the others."""
-    for k in range(LOOKS):
+    """In a crowd, where most stars are seen only without the others, look for them in what is left until few are missed."""
+    for _ in range(LOOKS):
         fit.redraw()
         x, y, height = _missed(fit, noise, MISSED[0], spare)
-        if len(x) <= (FEW if k else MANY) * fit.count:
+        fit.crowded |= len(x) > max(MANY * fit.count, LEAST)
+        if not fit.crowded or len(x) <= FEW * fit.count:
             break
         first.laws_again(fit)
         fit.add(x, y, height, np.zeros(len(x), bool))
@@ -215,9 +217,7 @@ def _prepare(fit: StarFit, again: bool = False) -> None:
     over(channel, range(len(fit.data)))
 
 
-def _missed(
-    fit: StarFit, noise: Noise, doubt: float, spare: Sequence[tuple[float, float, float]]
-) -> tuple[Array, Array, Array]:
+def _missed(fit: StarFit, noise: Noise, doubt: float, spare: Sequence[tuple[float, float, float]]) -> tuple[Array, Array, Array]:
     """Find stars in what is left, but none within ``spare`` (x, y, radius): x, y, and heights (channel, star).
 
     ``doubt``: of how far a cut-off star's flank may be off, what one beside it must stand out by.
@@ -231,7 +231,9 @@ def _missed(
     seen = (~cut).astype(np.float32)
     sigma = np.asarray(noise.sigma, np.float32)[:, None, None]
     planes *= sigma
-    found = find_stars(planes, Noise(noise.sigma, noise.scales, fit.level), seen, None, threshold=7.0, fwhm=fit.fwhm)
+    found = find_stars(
+        planes, Noise(noise.sigma, noise.scales, fit.level), seen, None, threshold=7.0, fwhm=fit.fwhm, crowded=fit.crowded
+    )
     planes /= sigma
     x, y = found.x - PAD, found.y - PAD
     h, w = inner(planes).shape[1:]
