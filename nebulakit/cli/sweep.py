@@ -160,8 +160,8 @@ def command(
     set_threads(threads)
     base = load(recipe, settings=settings)
     folder = output or default_folder(base, stack).with_name(default_folder(base, stack).name + "-sweep")
-    refuse_others(folder, WRITTEN, "sweep.html")
     refuse_unwritable(folder)
+    refuse_others(folder, WRITTEN, "sweep.html")
     with tempfile.TemporaryDirectory(prefix="nebulakit-") as temporary:
         store = Store(Path(temporary)) if no_cache else open_store(cache)
         job = Job(base, stack, folder, inputs_of(stack, inputs), settings, preview=preview, store=store)

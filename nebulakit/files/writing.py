@@ -98,7 +98,7 @@ def write(
 @contextlib.contextmanager
 def _whole(target: Path) -> Any:
     """Open a file of another name beside ``target``, and rename it only when all is written."""
-    part = target.with_name(f".{target.name}.{secrets.token_hex(6)}.part")
+    part = target.with_name(f".{secrets.token_hex(6)}.part")  # the name of the target may be as long as a name can be
     try:
         target.parent.mkdir(parents=True, exist_ok=True)
         with open(part, "xb+") as to:

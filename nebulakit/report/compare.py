@@ -36,13 +36,10 @@ class Side:
 def side(path: Path) -> Side:
     """Find out what ``path`` is: a run (its folder or ``run.json``), a recipe, or a picture."""
     from nebulakit.recipe import load, resolved
-    from nebulakit.runner.folder import RECORD, read_record
+    from nebulakit.runner.folder import RECORD, read_run
 
     if path.is_dir() or path.name == RECORD:
-        folder = path if path.is_dir() else path.parent
-        record = read_record(folder)
-        if record is None:
-            raise InputError(f"{folder} holds no {RECORD} that can be read")
+        folder, record = path if path.is_dir() else path.parent, read_run(path)
         shown = [o["file"] for o in record["outputs"] if o["scale"] == "display"] or [o["file"] for o in record["outputs"]]
         best = sorted(shown, key=lambda f: (not f.endswith((".tif", ".tiff", ".png")), f))
         picture = folder / best[0] if best and (folder / best[0]).is_file() else None
