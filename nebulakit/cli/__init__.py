@@ -106,8 +106,6 @@ def _hold_pages() -> None:
 
 def call(args: list[str] | None = None) -> int:
     """Run the command line and give the exit code."""
-    from nebulakit.errors import NebulakitError
-
     try:
         code = group.main(args=args, prog_name="nebulakit", standalone_mode=False)
         return code if isinstance(code, int) else 0
@@ -123,22 +121,26 @@ def call(args: list[str] | None = None) -> int:
     except BrokenPipeError:  # the reader of our output has gone: nothing to say to anyone
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return 0
-    except NebulakitError as fault:
-        text = str(fault)
-        click.echo(text if fault.exit_code == 3 else f"error: {text}", err=True)
-        return fault.exit_code
     except Exception as fault:
-        if isinstance(fault, OSError) and fault.errno in SURROUNDINGS and fault.filename is not None:
-            click.echo(f"error: {fault.filename}: {fault.strerror}", err=True)
-            return 6
-        import platform
-        import traceback
+        told, code = words(fault)
+        click.echo(told, err=True)
+        return code
 
-        click.echo(
-            f"{traceback.format_exc()}\n"
-            "This is a fault of nebulakit, not of your recipe or your stack; your files are as they were.\n"
-            "Please report it to the place you have nebulakit from, with the lines above, the recipe, and this line:\n"
-            f"nebulakit {__version__}, Python {platform.python_version()}, {platform.system()} {platform.machine()}",
-            err=True,
-        )
-        return 1
+
+def words(fault: Exception) -> tuple[str, int]:
+    """Give what is told of a fault, and the exit code: a sentence, or how to report a fault of ours."""
+    from nebulakit.errors import NebulakitError
+
+    if isinstance(fault, NebulakitError):
+        return (str(fault) if fault.exit_code == 3 else f"error: {fault}"), fault.exit_code
+    if isinstance(fault, OSError) and fault.errno in SURROUNDINGS and fault.filename is not None:
+        return f"error: {fault.filename}: {fault.strerror}", 6
+    import platform
+    import traceback
+
+    return (
+        f"{''.join(traceback.format_exception(fault))}\n"
+        "This is a fault of nebulakit, not of your recipe or your stack; your files are as they were.\n"
+        "Please report it to the place you have nebulakit from, with the lines above, the recipe, and this line:\n"
+        f"nebulakit {__version__}, Python {platform.python_version()}, {platform.system()} {platform.machine()}"
+    ), 1

@@ -106,8 +106,18 @@ def set_threads(count: int | None) -> None:
 
 
 def open_store(folder: Path | None) -> Store:
-    """Give the store of finished layers in ``folder``, by default the system's cache folder."""
-    from nebulakit.runner.store import Store, default_folder, default_limit
+    """Give the store of finished layers in ``folder``, by default the system's cache folder; a folder of other things is refused.
+
+    What is kept is counted and removed by the whole folder: among a user's own files little would be kept, and some might be lost.
+    """
+    from nebulakit.errors import UsageError
+    from nebulakit.runner.store import KINDS, Store, default_folder, default_limit
 
     where = folder or default_folder()
+    others = sorted({name for name in os.listdir(where) if name[0] != "."} - {*KINDS}) if os.path.isdir(where) else []
+    if others:
+        raise UsageError(
+            f"{where} holds other files ({others[0]}); finished layers need a folder of their own. Name one that is empty or not there yet, "
+            f"such as  --cache {where / 'layers-kept'}"
+        )
     return Store(where, default_limit(where))

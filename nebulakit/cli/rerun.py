@@ -44,7 +44,9 @@ def command(record: Path, stack: Path | None, inputs: dict[str, Path], output: P
         try:
             job = Job(from_record(told), found.pop("stack"), target, found, told["recipe"]["settings"], **told["options"])
         except TypeError:  # options that are not known here
-            raise InputError(f"{record} was made by another version of nebulakit, {told['nebulakit']}; repeat it with that one") from None
+            raise InputError(
+                f"{record} was made by another version of nebulakit, {told['nebulakit']}; repeat it with that one"
+            ) from None
         for new in run_job(job).record["outputs"]:
             largest = difference(folder / new["file"], target / new["file"])
             click.echo(f"{new['file']}: " + ("identical" if largest == 0 else f"largest difference {largest:.3g}"))

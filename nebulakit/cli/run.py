@@ -85,8 +85,8 @@ def command(
         raise click.UsageError("--cache and --no-cache contradict each other")
     if only_plan and no_cache:
         raise click.UsageError("-n says what is kept would be reused, and with --no-cache nothing is: every step would run")
+    from nebulakit.cli import words
     from nebulakit.cli.plan import tell_plan
-    from nebulakit.errors import NebulakitError
     from nebulakit.recipe import load
     from nebulakit.runner.job import Job, default_folder, stack_name
 
@@ -99,7 +99,7 @@ def command(
         raise click.UsageError(
             "two of the stacks have the same name, so their results would go to one folder; run them singly, with -o"
         )
-    failed: list[tuple[Path, NebulakitError]] = []
+    failed: list[Path] = []
     answers: list[Any] = []
     for stack, folder in zip(stacks, folders, strict=True):
         store = None if no_cache else open_store(cache)
@@ -118,18 +118,18 @@ def command(
             if not as_json:
                 for written in record["outputs"]:
                     click.echo(folder / written["file"])
-        except NebulakitError as fault:
-            if len(stacks) == 1:
+        except Exception as fault:  # of whatever kind: the others of a night must not wait for it
+            if len(stacks) == 1 or isinstance(fault, BrokenPipeError):
                 raise
-            failed.append((stack, fault))
-            told = str(fault)
+            failed.append(stack)
+            told = words(fault)[0].removeprefix("error: ")
             click.echo(f"error: {told if told.startswith(str(stack)) else f'{stack}: {told}'}", err=True)
             if as_json:
                 answers.append({"inputs": {"stack": {"file": stack.name}}, "error": told})
     if as_json and not only_plan:
         click.echo(json.dumps(answers[0] if len(stacks) == 1 else answers, indent=1))
     if failed:
-        click.echo(f"{len(failed)} of {len(stacks)} stacks failed: {', '.join(str(s) for s, _ in failed)}", err=True)
+        click.echo(f"{len(failed)} of {len(stacks)} stacks failed: {', '.join(map(str, failed))}", err=True)
         return 5
     return 0
 

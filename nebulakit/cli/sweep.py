@@ -79,10 +79,12 @@ def write_picked(recipe: str, settings: Mapping[str, str], cell: Mapping[str, st
 
 def table(facts: Sequence[Mapping[str, Any]]) -> str:
     """Write the numbers of all combinations, a line for each."""
-    names = [k for k in facts[0] if k not in ("number", "settings")]
+    from nebulakit.report.sheet import measured
+
+    names = measured(facts)
     lines = ["  ".join(["  n", *(f"{n:>16}" for n in names), " settings"])]
     for f in facts:
-        shown = [f"{f[n]:16.4g}" if isinstance(f[n], float) else f"{'-':>16}" for n in names]
+        shown = [f"{f[n]:16.4g}" if isinstance(f.get(n), float) else f"{'-':>16}" for n in names]
         lines.append("  ".join([f"{f['number']:3d}", *shown, f" {words(f['settings'])}"]))
     return "\n".join(lines)
 
@@ -139,7 +141,7 @@ def command(
     Writes a page to compare any two of them on (sweep.html), a contact sheet (contact.png) and the numbers (sweep.json).
     Grain is how much the levels scatter over a few pixels where the picture is darkest, as a share of white.
     """
-    from nebulakit.errors import UsageError
+    from nebulakit.errors import StepError, UsageError
     from nebulakit.recipe import load
     from nebulakit.report.sheet import Sheet
     from nebulakit.runner.folder import publish_folder, refuse_others, refuse_unwritable
@@ -177,11 +179,30 @@ def command(
             lambda number, picture: sheet.add(number, cells[number - 1], picture),
         ):
             made.append(variant)
-            click.echo(f"{variant.number}/{len(cells)}  {variant.computed} steps run  {words(variant.settings)}", err=True)
-        facts: list[dict[str, Any]] = [{"number": v.number, "settings": dict(v.settings), **v.numbers} for v in made]
+            how = "failed" if variant.error else f"{variant.computed} steps run"
+            click.echo(f"{variant.number}/{len(cells)}  {how}  {words(variant.settings)}", err=True)
+            if variant.error:
+                click.echo(f"error: {variant.error}", err=True)
+                sheet.fail(variant.number, variant.settings)
+        failed = [v.number for v in made if v.error]
+        if len(failed) == len(made):
+            raise StepError("no combination could be run to its end, so there is nothing to show")
+        facts: list[dict[str, Any]] = [
+            {"number": v.number, "settings": dict(v.settings), **v.numbers, **({"error": v.error} if v.error else {})}
+            for v in made
+        ]
         with publish_folder(folder, WRITTEN) as staging:
             contact_sheet(
-                [(v.picture, [f"{v.number}", *(f"{k} = {x}" for k, x in ({} if axes else v.settings).items())]) for v in made],
+                [
+                    (
+                        v.picture,
+                        [
+                            f"{v.number}{': failed' if v.error else ''}",
+                            *(f"{k} = {x}" for k, x in ({} if axes else v.settings).items()),
+                        ],
+                    )
+                    for v in made
+                ],
                 staging / "contact.png",
                 axes,
             )
@@ -193,4 +214,6 @@ def command(
     click.echo(table(facts))
     click.echo(folder / "sweep.html")
     click.echo(folder / "contact.png")
-    return 0
+    if failed:
+        click.echo(f"{len(failed)} of {len(made)} combinations failed", err=True)
+    return 5 if failed else 0

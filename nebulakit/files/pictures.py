@@ -20,6 +20,8 @@ from nebulakit.files.raw import Raw, check_reach, check_size, full_scale, is_who
 from nebulakit.image import Notice, Scale
 from nebulakit.pixels.parallel import threads
 
+_TURNS = {2: (True, 0), 3: (False, 2), 5: (True, 1), 6: (False, 3), 7: (True, 3), 8: (False, 1)}
+"""By the values of the tag for how a picture lies in the file: whether it is mirrored, and the quarters that set it upright."""
 _MAX_PAGES = 32  # looked at to find the picture; more are no pictures to be stretched
 
 
@@ -151,10 +153,19 @@ def _take(path: Path, page: Any, notices: list[Notice]) -> Raw:
     scale, why = _scale(dtype, profile if isinstance(profile, bytes) else b"", light in (3, 6), 301 in page.tags)
     raw = Raw(planes, scale, why, str(dtype), record=record, notices=[*notices, *dropped], opacity=opacity)
     raw.multiplied = [int(k) for k in page.extrasamples][:1] == [1]
-    raw.bottom_up = page.tags.valueof(274) == 4  # the tag's word for: the first row is the bottom
+    turn = page.tags.valueof(274)
+    raw.bottom_up = turn == 4  # the tag's word for: the first row is the bottom
     if light == 32803:
-        raw.mosaic = _mosaic(page)
+        raw.mosaic = _mosaic(page)  # of the cells as they lie in the file
+    elif turn in _TURNS:
+        raw.planes = _upright(planes, *_TURNS[turn])
+        raw.opacity = None if opacity is None else _upright(opacity, *_TURNS[turn])
     return raw
+
+
+def _upright(planes: Any, mirrored: bool, quarters: int) -> Any:
+    """Mirror planes left to right, then turn them by quarters to the left."""
+    return np.ascontiguousarray(np.rot90(planes[..., ::-1] if mirrored else planes, quarters, axes=(-2, -1)))
 
 
 def _name(photometric: Any) -> str:

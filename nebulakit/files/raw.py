@@ -43,6 +43,14 @@ def refuse(path: Path, why: str) -> InputError:
     return InputError(f"{path.name or path}: {why}")
 
 
+def check_file(path: Path) -> None:
+    """Refuse what is there and no file; a pipe gives its contents only once, and may be waited for without end."""
+    if os.path.isdir(path):  # no fault where the name is none that a file can have
+        raise refuse(path, "this is a folder, not a file")
+    if os.path.exists(path) and not os.path.isfile(path):
+        raise refuse(path, "this is a pipe or a device, not a file. Save the picture as a file, and give that")
+
+
 def check_size(path: Path, shape: tuple[int, ...], itemsize: int) -> None:
     """Refuse a file that claims a picture far larger than its bytes could ever hold, before memory is taken for it."""
     size, claimed = os.path.getsize(path), int(np.prod([int(n) for n in shape], dtype=object)) * itemsize

@@ -15,7 +15,7 @@ import numpy.typing as npt
 from nebulakit.errors import InputError, UsageError
 from nebulakit.files.fits import fits_shape, load_fits
 from nebulakit.files.pictures import jpeg_shape, load_jpeg, load_png, load_tiff, tiff_shape
-from nebulakit.files.raw import Raw, refuse
+from nebulakit.files.raw import Raw, check_file, refuse
 from nebulakit.image import CHANNELS, Frame, Image, Notice, beyond_reach, unmasked
 from nebulakit.pixels import geometry
 from nebulakit.pixels.borders import empty_border
@@ -182,6 +182,7 @@ def count_values(path: str | os.PathLike[str]) -> int | None:
     """Give width x height x planes of a picture as its header tells, without reading it; None where that is not cheaply known."""
     file = Path(path)
     try:
+        check_file(file)
         with open(file, "rb") as f:
             head = f.read(26)
         kind = _kind(head)
@@ -210,8 +211,7 @@ def _kind(head: bytes) -> Literal["tiff", "png", "jpeg", "fits"] | None:
 
 def _load(path: Path) -> Raw:
     """Read by what the file's first bytes are."""
-    if os.path.isdir(path):  # no fault where the name is none that a file can have
-        raise refuse(path, "this is a folder, not a file")
+    check_file(path)
     try:
         with open(path, "rb") as f:
             head = f.read(16)

@@ -167,8 +167,9 @@ class Collector:
             self._places = places.places(after.image, self._side)
         view = self._view(before)
         self._views[main] = view
-        as_before, as_after, page.shown_as = self._both(before, after, view)
         comparable = _same_place(before.image, after.image) and after.image.content != "mask"
+        as_before, as_after, how = self._both(before, after, view)
+        page.shown_as = how if comparable else ""
         # the page must stay small enough to be opened: each step to come keeps most of its share
         self._room = BUDGET * (1 - 0.75 * (1 - (len(self.steps) + 1) / max(1, len(self.recipe.steps))))
         page.whole = self._whole(before if comparable else None, after, as_before, as_after)

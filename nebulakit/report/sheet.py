@@ -57,13 +57,19 @@ class Sheet:
             title, zoom = places.titled(name, side)
             piece = image.planes[:, y : y + side, x : x + side]
             views.append(self._view(number, title, piece, True, zoom, grid(image, wcs, (y, x, side, side))))
-        lines = [f"{k} = {v}" for k, v in settings.items()]
-        self.frames.append(Frame(f"No. {number}", lines, views))
+        self._frame(number, settings, views)
+
+    def fail(self, number: int, settings: Mapping[str, str]) -> None:
+        """Leave the place of a variant that failed without a picture."""
+        self._frame(number, settings, [])
+
+    def _frame(self, number: int, settings: Mapping[str, str], views: Sequence[Mapping[str, Any]]) -> None:
+        self.frames.append(Frame(f"No. {number}", [f"{k} = {v}" for k, v in settings.items()], views))
 
     def page(self, recipe: str, stack: str, variants: Sequence[Mapping[str, Any]], axes: Axes | None = None) -> str:
         """Give the page; ``variants`` are the numbers of each, as written into ``sweep.json``. With ``axes`` they lie in a grid."""
         varied = list(variants[0]["settings"])
-        names = [k for k in variants[0] if k not in ("number", "settings")]
+        names = measured(variants)
         rows = [
             [str(v["number"]), *(str(v["settings"][k]) for k in varied), *(_number(n, v.get(n)) for n in names)] for v in variants
         ]
@@ -78,8 +84,9 @@ class Sheet:
         return render(
             title=recipe,
             on=stack,
-            lead=f"{len(variants)} pictures that differ in {', '.join(varied)}; all else is the same. "
+            lead=f"{sum(1 for f in self.frames if f.views)} pictures that differ in {', '.join(varied)}; all else is the same. "
             "To have the recipe of one of them, add --pick with its number and -o FILE to the same command.",
+            notices=[(f"No. {v['number']}", "failed", v["error"]) for v in variants if "error" in v],
             sheet=self.frames,
             axes=axes,
             tables=[table],
@@ -98,6 +105,11 @@ class Sheet:
         self.pictures[key] = look.data_url(pixels, lossless=lossless, quality=90)
         height, width = pixels.shape[:2]
         return {"key": key, "name": name, "width": width, "height": height, "zoom": zoom, "grid": where}
+
+
+def measured(variants: Sequence[Mapping[str, Any]]) -> list[str]:
+    """Give the names of what was measured of any of the variants."""
+    return list(dict.fromkeys(k for v in variants for k in v if k not in ("number", "settings", "error")))
 
 
 def _number(name: str, value: float | None) -> str:

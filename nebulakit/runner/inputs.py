@@ -97,11 +97,14 @@ def taken(
         image = files.read(file, coverage=map_as_file, assume=assume)
         if name == "stack" and declared is not None and declared.scale is not None and image.scale != declared.scale:
             words = {"linear": "linear (not stretched)", "display": "stretched"}
+            instead = "For a stretched picture there is the recipe finish. " if image.scale == "display" else ""
+            if instead and not any(STEPS[call.step].reads == "linear" for call in recipe.steps if not call.skip):
+                instead = (
+                    "No step of it does: to have stretched pictures taken, write  inputs: {stack: {scale: display}}  into it. "
+                )
             raise InputError(
                 f"{file.name} is taken as {words[image.scale]}, since {image.record.get('scale_because', 'nothing says otherwise')}; this recipe "
-                f"needs it {words[declared.scale]}. "
-                + ("For a stretched picture there is the recipe finish. " if image.scale == "display" else "")
-                + f"If you know that it is {words[declared.scale]}, say --assume {declared.scale} "
+                f"needs it {words[declared.scale]}. {instead}If you know that it is {words[declared.scale]}, say --assume {declared.scale} "
                 f"(in Python: give nebulakit.read(FILE, assume={declared.scale!r}))."
             )
         coverage = coverage if map_as_file is None else None
@@ -279,10 +282,11 @@ class Inputs(Mapping[str, Image]):
 
 
 def _hash(path: Path) -> str:
+    from nebulakit.files.raw import check_file
+
+    check_file(path)
     try:
         return file_hash(path)
-    except IsADirectoryError:
-        raise InputError(f"{path} is a folder, not a picture") from None
     except FileNotFoundError:
         raise InputError(f"there is no file {path}") from None
     except OSError as fault:

@@ -32,10 +32,12 @@ def thumbnail(picture: Image, width: int = 560) -> npt.NDArray[np.uint8]:
     return np.asarray(Pictures.fromarray(levels).resize(size, Pictures.Resampling.LANCZOS))
 
 
-def contact_sheet(pictures: Sequence[tuple[npt.NDArray[np.uint8], Sequence[str]]], path: Path, axes: Axes | None = None) -> None:
+def contact_sheet(
+    pictures: Sequence[tuple[npt.NDArray[np.uint8] | None, Sequence[str]]], path: Path, axes: Axes | None = None
+) -> None:
     """Write small pictures of one size with the lines that belong under each on one PNG, in rows that suit the screen.
 
-    With ``axes`` they lie in a grid, row by row, with the values beside the rows and above the columns.
+    One that is None leaves its place dark. With ``axes`` they lie in a grid, row by row, with the values beside the rows and above the columns.
     """
     from PIL import Image as Pictures
     from PIL import ImageDraw, ImageFont
@@ -44,10 +46,13 @@ def contact_sheet(pictures: Sequence[tuple[npt.NDArray[np.uint8], Sequence[str]]
     columns = len(axes[1][1]) if axes else max(1, min(len(pictures), round(math.sqrt(len(pictures) * 1.4))))
     lines = max(len(told) for _, told in pictures)
     cells = []
+    h, w = next(pixels.shape[:2] for pixels, _ in pictures if pixels is not None)
     for pixels, told in pictures:
-        h, w = pixels.shape[:2]
+        if pixels is not None:
+            h, w = pixels.shape[:2]
         cell = Pictures.new("RGB", (w, h + lines * TEXT + 8), GROUND)
-        cell.paste(Pictures.fromarray(pixels), (0, 0))
+        if pixels is not None:
+            cell.paste(Pictures.fromarray(pixels), (0, 0))
         pen = ImageDraw.Draw(cell)
         for n, line in enumerate(told):
             pen.text((6, h + 4 + n * TEXT), line, fill=INK, font=font)

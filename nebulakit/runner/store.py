@@ -27,6 +27,8 @@ from nebulakit.runner.background import Background
 from nebulakit.runner.keys import Keys, plain
 from nebulakit.runner.packing import apart, array_hash, together
 
+KINDS = ("layers", "steps", "arrays", "runs", "pages", "inputs")
+"""The folders in a store."""
 READ_SPEED = 5e8  # bytes per second that opening and checking a kept layer is assumed to cost
 
 
@@ -312,9 +314,10 @@ class Store:
     def clear(self) -> int:
         """Remove everything that is kept; give the bytes freed."""
         before = self.size()
-        for kind in ("layers", "steps", "arrays", "runs", "pages", "inputs"):
+        for kind in KINDS:
             for path in (self.folder / kind).glob("*"):
-                _remove(path)
+                if path.suffix in (".json", ".npy") or path.name.startswith(".new-"):
+                    _remove(path)
         return before - self.size()
 
 

@@ -7,11 +7,12 @@ import numpy as np
 import pytest
 
 from nebulakit.cli import call
+from nebulakit.errors import InputError
 from nebulakit.image import Frame, Image
 from nebulakit.pixels import look
 from nebulakit.report import numbers, places, special
 from nebulakit.report.collect import grid
-from nebulakit.report.figures import outline, ticks
+from nebulakit.report.figures import Plot, outline, ticks
 from nebulakit.report.page import render
 from nebulakit.report.sheet import Sheet
 from nebulakit.steps import crop, orient, region_mask
@@ -425,6 +426,30 @@ def test_compare_overwrites_a_page_and_nothing_else(night, tmp_path, capsys):
     assert call([*args, str(tmp_path / "none" / "c.html")]) == 2
     assert "Choose another" in capsys.readouterr().err
     assert sorted(p.name for p in tmp_path.iterdir()) == ["c.html", "letter.html"]
+
+
+def test_a_run_that_loses_its_stack_on_the_way_is_no_fault_of_ours(night, stack, tmp_path, capsys, monkeypatch):
+    """The page of the failed run could not be made, and the traceback asked the user to report it."""
+    (tmp_path / "s.fits").write_bytes(stack.read_bytes())
+
+    def gone(*args: object) -> None:
+        (tmp_path / "s.fits").unlink(missing_ok=True)
+        raise InputError("s.fits: it cannot be opened")
+
+    monkeypatch.setattr("nebulakit.runner.inputs.Inputs.said", gone)
+    code = call(["run", str(night / "r.yaml"), str(tmp_path / "s.fits"), "-o", str(tmp_path / "o"), "--no-cache"])
+    told = capsys.readouterr().err
+    assert code == 4
+    assert "fault of nebulakit" not in told
+    assert "s.fits: it cannot be opened" in told
+
+
+def test_what_is_small_has_room_at_an_axis():
+    """Its first digit was cut off."""
+    drawn = Plot((0.5, 6.5), (1e-4, 1), ylog=True, across="", up="").svg("noise")
+    ends = re.findall(r'text x="(\d+)"[^>]*text-anchor="end">([^<]+)<', drawn)
+    assert ("34", "1e-4") in ends
+    assert all(int(x) >= 6.4 * len(text) for x, text in ends)
 
 
 def test_compare_linear_pictures_by_one_curve(tmp_path):

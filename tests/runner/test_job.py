@@ -170,7 +170,7 @@ def test_names_of_folders_and_stacks(tmp_path):
     assert default_folder(recipe, Path("a/night.fits.gz")) == Path("look-night")
     assert stack_name(Path("x/y.fits.fz")) == "y"
     (tmp_path / "file").write_text("")
-    with pytest.raises(UsageError, match="is a file"):
+    with pytest.raises(UsageError, match="Not a directory"):
         before_writing(Job(recipe, Path("s.fits"), tmp_path / "file"))
 
 
