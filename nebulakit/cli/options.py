@@ -51,7 +51,13 @@ def pairs(given: Iterable[str], option: str, example: str) -> dict[str, str]:
 
 
 def _files(ctx: click.Context, param: click.Parameter, given: tuple[str, ...]) -> dict[str, Path]:
-    return {name: Path(file) for name, file in pairs(given, "--input", "coverage=map.fits").items()}
+    found = {name: Path(file) for name, file in pairs(given, "--input", "coverage=map.fits").items()}
+    empty = [name for name, file in found.items() if file == Path()]
+    if empty:
+        raise click.UsageError(f"--input {empty[0]}= names no file")
+    if "stack" in found:
+        raise click.UsageError(f"the stack is no further input, and is given by itself: {found['stack']}, without  --input stack=")
+    return found
 
 
 def _values(ctx: click.Context, param: click.Parameter, given: tuple[str, ...]) -> dict[str, str]:

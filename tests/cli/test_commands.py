@@ -179,6 +179,10 @@ def test_an_input_given_as_a_stack_is_refused_before_any_work(verb, tell, night,
     assert (code, f"--input coverage={cover}" in err) == (2, True)
     code, _, err = tell(verb, recipe, f"stack={stack}")
     assert (code, f"write {stack}" in err) == (2, True)
+    # what was made of the one was kept as made of the other
+    for given, words in ((f"stack={cover}", "the stack is no further input"), ("coverage=", "--input coverage= names no file")):
+        code, _, err = tell(verb, recipe, stack, "--input", given)
+        assert (code, words in err) == (2, True)
     assert not list(tmp_path.iterdir())
 
 
