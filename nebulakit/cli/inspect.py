@@ -39,7 +39,7 @@ def command(
     from nebulakit.report.numbers import text
     from nebulakit.runner.door import doubts
     from nebulakit.runner.examine import examine, first_look
-    from nebulakit.runner.folder import replaced
+    from nebulakit.runner.folder import refuse_unwritable, replaced
 
     if set(inputs) - {"coverage"}:
         raise click.UsageError("inspect takes one further input: coverage=FILE")
@@ -53,6 +53,7 @@ def command(
                 raise ValueError(f"{picture} is what is inspected; name another file")
         except ValueError as fault:
             raise UsageError(f"--picture: {fault}") from None
+        refuse_unwritable(picture.parent)
     set_threads(threads)
     image = files.read(stack, coverage=inputs.get("coverage"), pattern=pattern, assume=assume)
     facts = examine(image)

@@ -18,7 +18,7 @@ class StackFile(click.Path):
     """The path of a stack; what is meant for ``--input`` is told so before anything runs."""
 
     def __init__(self) -> None:
-        super().__init__(path_type=Path)
+        super().__init__(path_type=Path, readable=False)  # reading it says what is wrong, of each stack of a batch by itself
 
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
         """Give the path, or say how an input is given."""
@@ -56,7 +56,9 @@ def _files(ctx: click.Context, param: click.Parameter, given: tuple[str, ...]) -
     if empty:
         raise click.UsageError(f"--input {empty[0]}= names no file")
     if "stack" in found:
-        raise click.UsageError(f"the stack is no further input, and is given by itself: {found['stack']}, without  --input stack=")
+        raise click.UsageError(
+            f"the stack is no further input, and is given by itself: {found['stack']}, without  --input stack="
+        )
     return found
 
 

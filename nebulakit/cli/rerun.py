@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import tempfile
 from pathlib import Path
 
@@ -29,7 +30,7 @@ def command(record: Path, stack: Path | None, inputs: dict[str, Path], output: P
 
     told = read_run(record)
     folder = record if record.is_dir() else record.parent
-    if output is not None and output.exists() and output.samefile(folder):
+    if output is not None and os.path.exists(output) and output.samefile(folder):
         raise UsageError(f"{output} holds the run that is to be compared with; choose another folder with -o")
     for old in told["outputs"]:
         if not (folder / old["file"]).is_file():

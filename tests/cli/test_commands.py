@@ -19,7 +19,7 @@ from nebulakit.cli import VERBS, call
 from nebulakit.declare import STEPS
 from nebulakit.demo import make_scene, write_scene
 from nebulakit.recipe import shipped
-from nebulakit.runner import job
+from nebulakit.runner import inputs, job
 from nebulakit.steps import stretch_asinh  # noqa: F401  (fills STEPS)
 
 RECIPE = """version: 1
@@ -688,6 +688,32 @@ def test_a_fault_of_ours_in_one_stack_does_not_stop_the_others(tell, night, monk
     assert (code, out) == (5, f"{Path('o') / 'b' / 'picture.tif'}\n")
     assert err.count("This is a fault of nebulakit") == 1
     assert "1 of 2 stacks failed: a.fits" in err
+
+
+def test_a_stack_that_may_not_be_read_does_not_stop_the_others(tell, night, monkeypatch) -> None:
+    """The whole batch was refused."""
+    Path("a.fits").write_bytes((night / "stack.fits").read_bytes())
+    hashed = inputs.file_hash
+
+    def refused(path: Path) -> str:
+        if path.name == "a.fits":
+            raise PermissionError(13, "Permission denied", str(path))
+        return hashed(path)
+
+    monkeypatch.setattr("os.access", lambda path, mode: str(path) != "a.fits")
+    monkeypatch.setattr(inputs, "file_hash", refused)
+    batch = ["run", night / "r.yaml", "a.fits", night / "stack.fits", "-o", "o", "--no-cache", "--no-report"]
+    code, out, err = tell(*batch)
+    assert (code, out) == (5, f"{Path('o') / 'stack' / 'picture.tif'}\n")
+    assert "error: a.fits cannot be read: Permission denied" in err
+
+
+def test_facts_are_not_lost_where_the_first_look_cannot_be_written(tell, night) -> None:
+    """That was said after the stack had been measured, and nothing else was."""
+    Path("file").write_text("mine")
+    code, _, err = tell("inspect", "absent.fits", "--picture", "file/look.png")
+    assert code == 2
+    assert "cannot write into file: Not a directory" in err
 
 
 def test_names_as_long_as_names_can_be(tell, night, finished) -> None:
