@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 import os
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -66,6 +66,11 @@ def _values(ctx: click.Context, param: click.Parameter, given: tuple[str, ...]) 
     return pairs(given, "--set", "denoise.strength=1.2")
 
 
+def output(text: str) -> Callable[[Callable[..., Any]], Callable[..., Any]]:
+    """Give the option of the folder for results, with what is told of it."""
+    return click.option("-o", "--output", type=click.Path(path_type=Path), metavar="DIR", help=text)
+
+
 inputs = click.option(
     "--input", "inputs", multiple=True, callback=_files, metavar="NAME=FILE",
     help="A further input, such as coverage=map.fits; {name} stands for the stack's file name without ending.",
@@ -89,6 +94,7 @@ cache = click.option(
     "--cache", type=click.Path(path_type=Path), metavar="DIR",
     help="The folder in which finished layers are kept (default: the system's cache folder).",
 )  # fmt: skip
+overwrite = click.option("--overwrite", is_flag=True, help="Write into a folder that holds other files.")
 threads = click.option(
     "-j", "threads", type=click.IntRange(1, 256), metavar="N",
     help="Threads (default: all processors); the pixels are the same for any number.",

@@ -18,7 +18,7 @@ from nebulakit.cli.options import inputs_of, set_threads
     "--stack", type=click.Path(path_type=Path), metavar="FILE", help="The stack, where it is not beside the run's folder or here."
 )
 @options.inputs
-@click.option("-o", "--output", type=click.Path(path_type=Path), metavar="DIR", help="Keep the repeated run in this folder.")
+@options.output("Keep the repeated run in this folder.")
 @options.threads
 def command(record: Path, stack: Path | None, inputs: dict[str, Path], output: Path | None, threads: int | None) -> int:
     """Repeat the run that RUN.JSON describes, nothing reused, and compare every output with the one beside RUN.JSON."""

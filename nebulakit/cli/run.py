@@ -27,13 +27,7 @@ if TYPE_CHECKING:
 @click.argument("recipe")
 @click.argument("stacks", nargs=-1, required=True, type=StackFile(), metavar="STACK...")
 @options.inputs
-@click.option(
-    "-o",
-    "--output",
-    type=click.Path(path_type=Path),
-    metavar="DIR",
-    help="The folder for the results (default RECIPE-STACK; with several stacks one folder each inside DIR).",
-)
+@options.output("The folder for the results (default RECIPE-STACK; with several stacks one folder each inside DIR).")
 @options.settings
 @click.option("--until", metavar="ID", help="Stop after this step and write its result.")
 @options.preview
@@ -56,7 +50,7 @@ if TYPE_CHECKING:
     is_flag=True,
     help="Let pictures keep, as text, what the stack's header tells of place, observer and devices (FITS always does).",
 )
-@click.option("--overwrite", is_flag=True, help="Write into a folder that holds other files.")
+@options.overwrite
 @click.option("-n", "--only-plan", is_flag=True, help="Run nothing: say what would be reused and what would run, as plan does.")
 def command(
     recipe: str,

@@ -106,13 +106,7 @@ def words(settings: Mapping[str, str]) -> str:
 )
 @options.inputs
 @options.settings
-@click.option(
-    "-o",
-    "--output",
-    type=click.Path(path_type=Path),
-    metavar="DIR",
-    help="Where the sheet and the table go (default RECIPE-STACK-sweep).",
-)
+@options.output("Where the sheet and the table go (default RECIPE-STACK-sweep).")
 @options.preview
 @options.cache
 @click.option("--no-cache", is_flag=True, help="Keep finished layers only as long as the sweep lasts.")
@@ -192,24 +186,14 @@ def command(
             for v in made
         ]
         with publish_folder(folder, WRITTEN) as staging:
-            contact_sheet(
-                [
-                    (
-                        v.picture,
-                        [
-                            f"{v.number}{': failed' if v.error else ''}",
-                            *(f"{k} = {x}" for k, x in ({} if axes else v.settings).items()),
-                        ],
-                    )
-                    for v in made
-                ],
-                staging / "contact.png",
-                axes,
-            )
+            told = [[f"{v.number}, failed" if v.error else f"{v.number}"] for v in made]
+            if not axes:
+                told = [[*lines, *(f"{k} = {x}" for k, x in v.settings.items())] for lines, v in zip(told, made, strict=True)]
+            contact_sheet(list(zip(sheet.small, told, strict=True)), staging / "contact.png", axes)
             page = sheet.page(Path(base.source).stem, stack.name, facts, axes)
             (staging / "sweep.html").write_text(page, encoding="utf-8")
-            told = {"recipe": Path(base.source).name, "stack": stack.name, "variants": plain(facts)}
-            (staging / "sweep.json").write_text(json.dumps(told, indent=1, allow_nan=False) + "\n")
+            record = {"recipe": Path(base.source).name, "stack": stack.name, "variants": plain(facts)}
+            (staging / "sweep.json").write_text(json.dumps(record, indent=1, allow_nan=False) + "\n")
         store.trim()
     click.echo(table(facts))
     click.echo(folder / "sweep.html")

@@ -23,13 +23,13 @@ if TYPE_CHECKING:
 @click.argument("recipe", type=click.Path(path_type=Path, dir_okay=False))
 @click.argument("stack", type=StackFile())
 @options.inputs
-@click.option("-o", "--output", type=click.Path(path_type=Path), metavar="DIR", help="The folder for the results, as for run.")
+@options.output("The folder for the results, as for run.")
 @click.option("--port", type=click.IntRange(0, 65535), default=0, help="The port on 127.0.0.1 (default: a free one).")
 @click.option("--open/--no-open", "show", default=True, help="Open the page in the browser.")
 @options.cache
 @click.option("--no-cache", is_flag=True, help="Keep finished layers only as long as this watches.")
 @options.threads
-@click.option("--overwrite", is_flag=True, help="Write into a folder that holds other files.")
+@options.overwrite
 def command(
     recipe: Path,
     stack: Path,

@@ -16,7 +16,7 @@ import numpy as np
 
 from nebulakit.errors import InputError
 from nebulakit.files.icc import bends_tones
-from nebulakit.files.raw import Raw, check_reach, check_size, full_scale, is_whole, refuse, to_planes
+from nebulakit.files.raw import Raw, check_reach, check_size, first_line, full_scale, is_whole, refuse, to_planes
 from nebulakit.image import Notice, Scale
 from nebulakit.pixels.parallel import threads
 
@@ -40,9 +40,7 @@ def load_tiff(path: Path) -> Raw:
         except Exception as fault:
             # what the library says of a file helps; where it stumbled over one, its words would only puzzle
             plain = isinstance(fault, (ValueError, OSError, RuntimeError, NotImplementedError)) and str(fault).strip()
-            words = (
-                f" ({str(fault).strip().splitlines()[0][:160].rstrip('.')})" if plain else f" ({said[0][:160]})" if said else ""
-            )
+            words = f" ({first_line(fault)})" if plain else f" ({said[0][:160]})" if said else ""
             raise refuse(path, f"the TIFF is damaged, or of a kind that is not read{words}") from fault
 
 
@@ -140,7 +138,7 @@ def _take(path: Path, page: Any, notices: list[Notice]) -> Raw:
     parts, dropped = _colours(path, parts, page, light)
     bits = int(page.bitspersample) if light != 3 else 16
     factor = 1 / full_scale(dtype, bits) if is_whole(dtype) else 1.0
-    record: dict[str, Any] = {"stored": str(dtype)}
+    record = {}
     for part in parts:
         check_reach(path, part)
     planes = to_planes(parts, factor)
@@ -283,7 +281,7 @@ def load_png(path: Path) -> Raw:
         scale,
         why,
         str(stored.dtype),
-        record={"stored": str(stored.dtype), "full_scale": int(full)},
+        record={"full_scale": int(full)},
         notices=notices,
         opacity=opacity,
     )
@@ -345,4 +343,4 @@ def load_jpeg(path: Path) -> Raw:
         except Exception as fault:
             raise refuse(path, f"the JPEG is damaged ({str(fault)[:120]})") from fault
     planes = to_planes(list(np.moveaxis(np.atleast_3d(stored), -1, 0)), 1 / 255)
-    return Raw(planes, "display", "a JPEG is a finished picture", "uint8", record={"stored": "uint8", "full_scale": 255})
+    return Raw(planes, "display", "a JPEG is a finished picture", "uint8", record={"full_scale": 255})

@@ -78,7 +78,6 @@ def read(
         # a pattern speaks of the picture with its top row first, however the rows lie in the file
         header = _with_card(header, "BAYERPAT", (pattern or raw.mosaic or "").upper())
     record: dict[str, Any] = {"file_values": raw.stored, "scale_because": raw.why, **raw.record}
-    record.pop("stored", None)
     record["rows_turned"] = raw.bottom_up
     scale = assume or raw.scale
     if assume is not None:
@@ -212,13 +211,8 @@ def _kind(head: bytes) -> Literal["tiff", "png", "jpeg", "fits"] | None:
 def _load(path: Path) -> Raw:
     """Read by what the file's first bytes are."""
     check_file(path)
-    try:
-        with open(path, "rb") as f:
-            head = f.read(16)
-    except FileNotFoundError:
-        raise InputError(f"there is no file {path.name} in {path.parent}") from None
-    except (OSError, ValueError) as fault:  # a name with a zero byte is the latter
-        raise refuse(path, f"it cannot be opened ({getattr(fault, 'strerror', None) or fault})") from None
+    with open(path, "rb") as f:
+        head = f.read(16)
     if not head:
         raise refuse(path, "the file is empty")
     kind = _kind(head)

@@ -70,12 +70,8 @@ def write(
         from nebulakit.files.fits import write_fits
 
         packed = target.name.lower().endswith(".gz")
-        with _whole(target) as to:
-            if packed:
-                with gzip.GzipFile("", "wb", 6, to, mtime=0) as inner:
-                    write_fits(inner, image, history)  # type: ignore[arg-type]
-            else:
-                write_fits(to, image, history)
+        with _whole(target) as to, gzip.GzipFile("", "wb", 6, to, mtime=0) if packed else contextlib.nullcontext(to) as inner:
+            write_fits(inner, image, history)  # type: ignore[arg-type]
         return ()
     planes, dpi, notices = _sized(image, options)
     # a picture is shown in colour also where its channels are equal; masks and linear data stay one plane

@@ -13,7 +13,7 @@ from nebulakit.pixels import look
 from nebulakit.report import places
 from nebulakit.report.collect import BUDGET, Shown, grid
 from nebulakit.report.page import Frame, Table, render
-from nebulakit.runner.sheet import Axes
+from nebulakit.runner.sheet import Axes, thumbnail
 
 WIDTH = 900
 HEADS = {
@@ -35,6 +35,7 @@ class Sheet:
         self._width = int(WIDTH * min(1.0, max(0.4, (16 / max(1, count)) ** 0.5)))
         self.frames: list[Frame] = []
         self.pictures: dict[str, str] = {}
+        self.small: list[npt.NDArray[np.uint8] | None] = []  # for the contact sheet, (y, x, 3)
         self._shown: Shown | None = None
         self._places: places.Places = {}
 
@@ -58,10 +59,12 @@ class Sheet:
             piece = image.planes[:, y : y + side, x : x + side]
             views.append(self._view(number, title, piece, True, zoom, grid(image, wcs, (y, x, side, side))))
         self._frame(number, settings, views)
+        self.small.append(thumbnail(self._shown(image.planes)))
 
     def fail(self, number: int, settings: Mapping[str, str]) -> None:
         """Leave the place of a variant that failed without a picture."""
         self._frame(number, settings, [])
+        self.small.append(None)
 
     def _frame(self, number: int, settings: Mapping[str, str], views: Sequence[Mapping[str, Any]]) -> None:
         self.frames.append(Frame(f"No. {number}", [f"{k} = {v}" for k, v in settings.items()], views))
@@ -115,4 +118,6 @@ def measured(variants: Sequence[Mapping[str, Any]]) -> list[str]:
 def _number(name: str, value: float | None) -> str:
     if value is None:
         return "-"
-    return f"{100 * value:.3f}" if name in ("sky", "grain") else f"{value:.3f}"
+    if name in ("sky", "grain"):
+        return f"{100 * value:.3f}" if abs(value) >= 1e-4 or value == 0 else f"{100 * value:.2g}"  # linear ones are small
+    return f"{value:.3f}"

@@ -68,19 +68,15 @@ def _alike(found: Any, example: Any) -> bool:
     return isinstance(found, type(example))
 
 
-def earlier_record(folder: Path) -> dict[str, Any] | None:
-    """Give the ``run.json`` of a folder; where there is none, that of a run which was killed while its files were put in place."""
-    there = [folder, *sorted(folder.glob(f"{HIDDEN}*"))]
-    return next((record for where in there if (record := read_record(where)) is not None), None)
-
-
 def refuse_foreign(folder: Path, recipe: str, stack: str) -> None:
     """Refuse a folder that holds anything but an earlier run of the same recipe file and stack; UsageError says what it holds."""
     if not folder.is_dir() or all(
         p.name.startswith(HIDDEN) or (p.name in (PAGE, FAILED) and _is_page(p)) for p in folder.iterdir()
     ):
         return
-    earlier = earlier_record(folder)
+    # a run that was killed while its files were put in place left its own in the folder they were in
+    there = [folder, *sorted(folder.glob(f"{HIDDEN}*"))]
+    earlier = next((record for where in there if (record := read_record(where)) is not None), None)
     if earlier is None:
         raise UsageError(
             f"the folder {folder} holds other files (no {RECORD} of an earlier run). Choose another with -o, or add --overwrite"

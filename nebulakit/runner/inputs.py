@@ -287,7 +287,5 @@ def _hash(path: Path) -> str:
     check_file(path)
     try:
         return file_hash(path)
-    except FileNotFoundError:
-        raise InputError(f"there is no file {path}") from None
-    except OSError as fault:
+    except OSError as fault:  # of a disk that fails
         raise InputError(f"{path} cannot be read: {fault.strerror}") from None

@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from nebulakit.image import Image
+from nebulakit.pixels import look
 
 TEXT = 22  # px per line of text
 SIDE = 190  # px: how wide the names of rows may be
@@ -20,16 +20,13 @@ Axes = Sequence[tuple[str, Sequence[str]]]
 """Two names with their values, that of the rows first."""
 
 
-def thumbnail(picture: Image, width: int = 560) -> npt.NDArray[np.uint8]:
-    """Give a picture as it looks, (y, x, 3), ``width`` px wide."""
+def thumbnail(shown: npt.NDArray[np.float32], width: int = 560) -> npt.NDArray[np.uint8]:
+    """Give planes 0..1 (channel, y, x) as a small picture, (y, x, 3), ``width`` px wide."""
     from PIL import Image as Pictures
 
-    h, w = picture.shape
-    shown = np.nan_to_num(np.clip(picture.planes, 0, 1))
-    shown = np.repeat(shown[:1], 3, axis=0) if len(shown) < 3 else shown[:3]
-    levels = np.rint(np.moveaxis(shown, 0, -1) * 255).astype(np.uint8)
-    size = (width, max(1, round(h * width / w)))
-    return np.asarray(Pictures.fromarray(levels).resize(size, Pictures.Resampling.LANCZOS))
+    h, w = shown.shape[1:]
+    picture = Pictures.fromarray(look.eight_bits(shown)).convert("RGB")
+    return np.asarray(picture.resize((width, max(1, round(h * width / w))), Pictures.Resampling.LANCZOS))
 
 
 def contact_sheet(

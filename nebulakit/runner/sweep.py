@@ -8,14 +8,12 @@ from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
-import numpy.typing as npt
 
 from nebulakit.errors import StepError
 from nebulakit.image import Image
 from nebulakit.pixels.borders import black_border
 from nebulakit.recipe.model import Recipe
 from nebulakit.runner.execute import execute
-from nebulakit.runner.sheet import thumbnail
 from nebulakit.runner.store import Store
 
 BLOCK = 16  # px: grain and blotches are smaller, the sky's slope over it is not seen
@@ -23,11 +21,10 @@ BLOCK = 16  # px: grain and blotches are smaller, the sky's slope over it is not
 
 @dataclass(frozen=True)
 class Variant:
-    """One cell of a sweep: its settings, its picture and its numbers; or why it has none."""
+    """One cell of a sweep: its settings and the numbers of its picture; or why it has none."""
 
     number: int
     settings: Mapping[str, str]
-    picture: npt.NDArray[np.uint8] | None = None  # (y, x, 3), small
     numbers: Mapping[str, float | None] = field(default_factory=dict)
     computed: int = 0  # steps that were run rather than reused
     error: str = ""
@@ -53,8 +50,8 @@ def sweep(
 ) -> Iterator[Variant]:
     """Run the recipe for every cell, one after the other, sharing all that is the same through ``store``.
 
-    Every recipe is checked before the first is run; a cell in which a step fails does not stop the others. Of each picture a small
-    copy and its numbers are held; ``lines`` are the true H-alpha and [O III] of the uncropped stack, where they are known. ``see`` is
+    Every recipe is checked before the first is run; a cell in which a step fails does not stop the others. Of each picture its numbers
+    are held; ``lines`` are the true H-alpha and [O III] of the uncropped stack, where they are known. ``see`` is
     shown each picture whole.
     """
     recipes = [load(cell) for cell in cells]
@@ -69,7 +66,7 @@ def sweep(
         told = numbers(picture)
         if lines is not None:
             told["hue_truth"] = hue_truth(picture, *lines)
-        yield Variant(number, cell, thumbnail(picture), told, sum(s.state == "computed" for s in run.steps))
+        yield Variant(number, cell, told, sum(s.state == "computed" for s in run.steps))
 
 
 def hue_truth(picture: Image, ha: Image, oiii: Image) -> float | None:

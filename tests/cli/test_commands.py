@@ -305,6 +305,17 @@ def test_a_combination_that_fails_costs_a_sweep_nothing_else(tell, night) -> Non
     assert not Path("n").exists()
 
 
+def test_the_contact_sheet_shows_linear_layers_too(tell, night) -> None:
+    """It was black."""
+    Path("l.yaml").write_text("version: 1\nsteps:\n  - level_sky: {}\noutputs:\n  - {layer: last, file: o.fits}\n")
+    vary = ["--vary", "level_sky.order=0,1", "-o", "s", "--no-cache"]
+    assert tell("sweep", "l.yaml", night / "stack.fits", *vary)[0] == 0
+    with Pictures.open("s/contact.png") as sheet:
+        shown = np.asarray(sheet.convert("L"))[8:300, 8:500]
+    dark, light = np.percentile(shown, [10, 99])
+    assert (dark < 100, light > 150) == (True, True)  # of 255: the curve spans black to white
+
+
 def test_rerun_and_freeze(tell, finished, night, tmp_path) -> None:
     code, out, _ = tell("rerun", finished / "run.json", "-j", 1)
     assert (code, out) == (0, "picture.tif: identical\n")
