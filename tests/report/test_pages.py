@@ -465,6 +465,27 @@ def test_compare_linear_pictures_by_one_curve(tmp_path):
     assert len(found["a picture"]) > 5000  # grain, not a black frame
 
 
+def test_compare_tells_no_difference_of_a_linear_and_a_stretched_picture(tmp_path, capsys):
+    """That of their values was told, as if one were a measure for the other."""
+    import nebulakit
+
+    planes = np.random.default_rng(0).uniform(0, 1, (1, 80, 90)).astype(np.float32)
+    nebulakit.write(Image.from_array(planes), tmp_path / "a.fits")
+    nebulakit.write(Image.from_array(planes, scale="display"), tmp_path / "b.fits")
+    both = ["compare", str(tmp_path / "a.fits"), str(tmp_path / "b.fits")]
+    assert call([*both, "--json"]) == 0
+    assert json.loads(capsys.readouterr().out)["picture"] == {"width": 90, "height": 80}
+    assert call([*both, "-o", str(tmp_path / "c.html")]) == 0
+    assert "one is linear, the other stretched" in (tmp_path / "c.html").read_text(encoding="utf-8")
+
+
+def test_compare_says_why_two_runs_on_one_stack_have_no_part_in_common(run, page, tmp_path, capsys):
+    """It asked for two runs on the same stack."""
+    assert run(tmp_path / "small", "--no-cache", "--no-report", "--preview", "2") == 0
+    assert call(["compare", str(page.parent), str(tmp_path / "small"), "-o", str(tmp_path / "c.html")]) == 4
+    assert "no part of the stack in one scale and direction" in capsys.readouterr().err
+
+
 def test_a_sweep_has_a_page_with_all_pictures_and_numbers(sweep_page):
     text = sweep_page.read_text(encoding="utf-8")
     assert text.count('class="choose"') == 3
