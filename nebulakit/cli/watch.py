@@ -5,7 +5,6 @@ from __future__ import annotations
 import contextlib
 import tempfile
 import threading
-from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -16,7 +15,6 @@ from nebulakit.cli.options import StackFile, inputs_of, open_store, set_threads
 
 if TYPE_CHECKING:
     from nebulakit.recipe.model import Recipe
-    from nebulakit.runner.job import Job
 
 
 @click.command("watch", short_help="Follow a recipe file: run what changed on each save, and show it in the browser.")
@@ -46,9 +44,10 @@ def command(
 
     The page in the browser updates itself; a faulty recipe shows its error there while the last good picture stays. End it with Ctrl-C.
     """
-    from nebulakit.errors import UsageError
+    from nebulakit.errors import RecipeError, UsageError
+    from nebulakit.recipe import load
     from nebulakit.report.watch import Watch, serve
-    from nebulakit.runner.job import Job, default_folder
+    from nebulakit.runner.job import Job, before_writing, default_folder
     from nebulakit.runner.store import Store
 
     if not recipe.is_file():
@@ -70,7 +69,8 @@ def command(
         threading.Thread(target=server.serve_forever, daemon=True).start()
         try:
             click.echo(address)
-            _refuse_foreign(recipe, job)
+            with contextlib.suppress(RecipeError):  # a faulty recipe is shown on the page, where it can be mended
+                before_writing(job(load(recipe)))
             if show:
                 click.launch(address)
             watch.follow()  # in this thread, where Ctrl-C ends it as it ends a run; a thread cut off at work would abort the process
@@ -81,13 +81,3 @@ def command(
             server.shutdown()
             server.server_close()
     return 0
-
-
-def _refuse_foreign(recipe: Path, job: Callable[[Recipe], Job]) -> None:
-    """Refuse a folder that holds other files at once; a faulty recipe is shown on the page, where it can be mended."""
-    from nebulakit.errors import RecipeError
-    from nebulakit.recipe import load
-    from nebulakit.runner.job import before_writing
-
-    with contextlib.suppress(RecipeError):
-        before_writing(job(load(recipe)))

@@ -101,16 +101,15 @@ def _choose(path: Path, file: Any) -> tuple[Any, list[Notice]]:
     page = pages[int(np.argmax(areas))]
     if len(pages) == 1:
         return page, []
+    text = (
+        f"{path.name} holds {len(pages)}{more} pictures; number {pages.index(page) + 1}, the largest, was read. "
+        "If another is meant, save that one alone."
+    )
     if len(set(areas)) == 1 and all(int(p.samplesperpixel) == 1 for p in pages):
         text = (
             f"{path.name} holds {len(pages)}{more} pages of one plane each; the first alone was read. Are they frames, stack them "
             "first; are they colours, save them as one picture in colour; is another meant, save that one alone."
         )
-        return page, [Notice("one-of-several-images", text)]
-    text = (
-        f"{path.name} holds {len(pages)}{more} pictures; number {pages.index(page) + 1}, the largest, was read. "
-        "If another is meant, save that one alone."
-    )
     return page, [Notice("one-of-several-images", text)]
 
 
@@ -126,7 +125,9 @@ def _take(path: Path, page: Any, notices: list[Notice]) -> Raw:
     _check_length(path, page)
     light = int(page.photometric)
     if light not in (0, 1, 2, 3, 4, 6, 32803, 34892):
-        raise refuse(path, f"its colours are stored as {_name(page.photometric)}; save it as grey or RGB")
+        raise refuse(
+            path, f"its colours are stored as {str(getattr(page.photometric, 'name', light)).lower()}; save it as grey or RGB"
+        )
     stored = page.asarray(maxworkers=threads.get())
     if stored is None or stored.size != h * w * samples:
         raise refuse(path, "the TIFF is damaged: part of the picture is missing")
@@ -164,10 +165,6 @@ def _take(path: Path, page: Any, notices: list[Notice]) -> Raw:
 def _upright(planes: Any, mirrored: bool, quarters: int) -> Any:
     """Mirror planes left to right, then turn them by quarters to the left."""
     return np.ascontiguousarray(np.rot90(planes[..., ::-1] if mirrored else planes, quarters, axes=(-2, -1)))
-
-
-def _name(photometric: Any) -> str:
-    return str(getattr(photometric, "name", photometric)).lower()
 
 
 def _check_length(path: Path, page: Any) -> None:

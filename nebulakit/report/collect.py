@@ -155,7 +155,7 @@ class Collector:
             done.seconds,
             done.peak_memory_mb,
             told=[(k, numbers.text(v)) for k, v in canonical(call.params).items()],
-            decided=[numbers.told(k, v) for k, v in record.items() if not _long(v)],
+            decided=[numbers.told(k, v) for k, v in record.items() if not (isinstance(v, (list, dict)) and len(repr(v)) > 160)],
             notices=[(n.id, n.text) for n in done.notices],
         )
         first, main = call.first, call.main
@@ -380,7 +380,3 @@ def grid(image: Image, wcs: Any, part: tuple[int, int, int, int] | None = None) 
             ra = np.rad2deg(np.unwrap(np.deg2rad(ra)))
             out["sky"] = {"n": n, "ra": [round(float(v), 6) for v in ra], "dec": [round(float(v), 6) for v in dec]}
     return out
-
-
-def _long(value: Any) -> bool:
-    return isinstance(value, (list, dict)) and len(repr(value)) > 160
