@@ -9,7 +9,7 @@ from typing import Any
 
 import numpy as np
 
-from nebulakit.errors import StepError
+from nebulakit.errors import InputError, StepError
 from nebulakit.image import Image
 from nebulakit.pixels.borders import black_border
 from nebulakit.recipe.model import Recipe
@@ -50,15 +50,17 @@ def sweep(
 ) -> Iterator[Variant]:
     """Run the recipe for every cell, one after the other, sharing all that is the same through ``store``.
 
-    Every recipe is checked before the first is run; a cell in which a step fails does not stop the others. Of each picture its numbers
-    are held; ``lines`` are the true H-alpha and [O III] of the uncropped stack, where they are known. ``see`` is
-    shown each picture whole.
+    Every recipe is checked before the first is run. A cell that fails does not stop the others, unless it is the first and
+    its inputs cannot be read. Of each picture its numbers are held; ``lines`` are the true H-alpha and [O III] of the uncropped
+    stack, where they are known. ``see`` is shown each picture whole.
     """
     recipes = [load(cell) for cell in cells]
     for number, (cell, recipe) in enumerate(zip(cells, recipes, strict=True), 1):
         try:
             run = execute(recipe, inputs, store=store, input_keys=keys)
-        except StepError as fault:
+        except (StepError, InputError) as fault:
+            if isinstance(fault, InputError) and number == 1:
+                raise
             yield Variant(number, cell, error=str(fault))
             continue
         picture = run.results[recipe.last]
