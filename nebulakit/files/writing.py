@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import errno
 import gzip
 import math
 import os
@@ -106,7 +107,9 @@ def _whole(target: Path) -> Any:
         with contextlib.suppress(OSError):
             part.unlink()
         if isinstance(fault, OSError):
-            raise ResourceError(f"{target.name} could not be written to {target.parent}: {fault.strerror or fault}") from fault
+            do = "Make room there, or choose" if fault.errno == errno.ENOSPC else "Choose"
+            why = f"{fault.strerror or fault}. {do} another place"
+            raise ResourceError(f"{target.name} could not be written to {target.parent}: {why}") from fault
         raise
 
 

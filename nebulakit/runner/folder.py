@@ -159,8 +159,9 @@ def staged(folder: Path) -> Iterator[Path]:
         raise UsageError(f"cannot write into {folder}: {fault.strerror}. Choose another folder with -o") from None
     try:
         yield staging
-    except OSError as fault:
-        if fault.errno in (errno.ENOSPC, getattr(errno, "EDQUOT", None)):
+    except (OSError, ResourceError) as fault:  # files tell of the hidden folder
+        cause = fault if isinstance(fault, OSError) else fault.__cause__
+        if isinstance(cause, OSError) and cause.errno in (errno.ENOSPC, getattr(errno, "EDQUOT", None)):
             raise ResourceError(f"the disk of {folder} is full; nothing was changed there. Make room and run again") from None
         raise
     finally:

@@ -719,11 +719,24 @@ def test_a_stack_that_may_not_be_read_does_not_stop_the_others(tell, night, monk
 
 
 def test_facts_are_not_lost_where_the_first_look_cannot_be_written(tell, night) -> None:
-    """That was said after the stack had been measured, and nothing else was."""
+    """The stack had been measured, and nothing was told."""
     Path("file").write_text("mine")
-    code, _, err = tell("inspect", "absent.fits", "--picture", "file/look.png")
-    assert code == 2
-    assert "cannot write into file: Not a directory" in err
+    code, out, err = tell("inspect", night / "stack.fits", "--picture", "file/look.png")
+    assert (code, "fwhm" in out) == (6, True)
+    assert "look.png could not be written to file: File exists. Choose another place" in err
+
+
+def test_a_disk_that_fills_while_outputs_are_written_is_told_by_its_folder(tell, night, monkeypatch) -> None:
+    """A hidden folder was named, and not what to do."""
+
+    def full(*args: object, **more: object) -> None:
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr("tifffile.imwrite", full)
+    code, _, err = tell("run", night / "r.yaml", night / "stack.fits", "-o", "o", "--no-cache", "--no-report")
+    assert code == 6
+    assert err.endswith("error: the disk of o is full; nothing was changed there. Make room and run again\n")
+    assert not Path("o").exists()
 
 
 def test_names_as_long_as_names_can_be(tell, night, finished) -> None:
