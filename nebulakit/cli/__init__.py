@@ -115,7 +115,9 @@ def call(args: list[str] | None = None) -> int:
         fault.show()
         return 2
     except (KeyboardInterrupt, click.Abort):
-        kept = "" if "--no-cache" in (sys.argv if args is None else args) else ", and finished layers are kept"
+        given = sys.argv[1:] if args is None else args
+        keeps = given[:1] in (["run"], ["demo"], ["sweep"], ["watch"]) and "--no-cache" not in given
+        kept = ", and finished layers are kept" if keeps else ""
         click.echo(f"\ninterrupted; files of earlier runs are as they were{kept}.", err=True)
         return 130
     except BrokenPipeError:  # the reader of our output has gone: nothing to say to anyone

@@ -803,7 +803,7 @@ def test_code_6_too_little_memory_or_disk_is_said_before_the_start(tell, night, 
     assert not Path("o").exists()
 
 
-def test_code_130_interrupted(tell, night, monkeypatch) -> None:
+def test_code_130_interrupted(tell, night, finished, monkeypatch) -> None:
     def interrupt(*args: object, **more: object) -> None:
         raise KeyboardInterrupt
 
@@ -814,6 +814,8 @@ def test_code_130_interrupted(tell, night, monkeypatch) -> None:
     assert "kept" not in err
     assert not Path("o").exists()
     assert "layers are kept" in tell("run", night / "r.yaml", night / "stack.fits", "-o", "o", "--cache", "c", "--no-report")[2]
+    code, _, err = tell("rerun", finished)  # which reuses nothing, and keeps nothing
+    assert (code, "interrupted" in err, "kept" in err) == (130, True, False)
 
 
 @pytest.mark.parametrize("verb", VERBS)
