@@ -255,11 +255,8 @@ def _pictures(one: Image, two: Image, called: tuple[str, str]) -> dict[str, Any]
     whole = pair("picture", small, False)
     side = places.side(one.shape)
     close = []
-    for name, at in places.places(one, side).items():
-        if (corner := places.cut(one, *at, side)) is not None:
-            y, x = corner
-            title, zoom = places.titled(name, side)
-            close.append(pair(title, [i.planes[:, y : y + side, x : x + side] for i in (one, two)], True, zoom))
+    for _, title, zoom, y, x in places.pieces(one, places.places(one, side), side):
+        close.append(pair(title, [i.planes[:, y : y + side, x : x + side] for i in (one, two)], True, zoom))
     told = "How many pixels there are of each level: "
     drawings = [
         figures.Drawing(told + name, figures.histogram(None, how(s), i.channels, f"histogram of {name}"))

@@ -50,12 +50,9 @@ class Sheet:
         side, wcs = places.side(image.shape), image.wcs()
         views = [self._view(number, "the whole", small, False, 1, grid(image, wcs))]
         start = self._weight()
-        for name, at in self._places.items():
-            corner = places.cut(image, *at, side)
-            if corner is None or self._weight() - start > 0.6 * self._room:
-                continue
-            y, x = corner
-            title, zoom = places.titled(name, side)
+        for _, title, zoom, y, x in places.pieces(image, self._places, side):
+            if self._weight() - start > 0.6 * self._room:
+                break
             piece = image.planes[:, y : y + side, x : x + side]
             views.append(self._view(number, title, piece, True, zoom, grid(image, wcs, (y, x, side, side))))
         self._frame(number, settings, views)
