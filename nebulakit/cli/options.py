@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import contextlib
 import math
 import os
-from collections.abc import Callable, Iterable, Mapping
+import tempfile
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -117,6 +119,22 @@ def set_threads(count: int | None) -> None:
     n = count or len(os.sched_getaffinity(0) if hasattr(os, "sched_getaffinity") else range(os.cpu_count() or 1))
     threads.set(n)
     cv2.setNumThreads(n)
+
+
+@contextlib.contextmanager
+def store_meanwhile(folder: Path | None, no_cache: bool) -> Iterator[Store]:
+    """Give the store in ``folder``, or with ``no_cache`` one that is gone afterwards."""
+    from nebulakit.runner.store import Store
+
+    refuse_both(folder, no_cache)
+    with tempfile.TemporaryDirectory(prefix="nebulakit-") as temporary:
+        yield Store(Path(temporary)) if no_cache else open_store(folder)
+
+
+def refuse_both(folder: Path | None, no_cache: bool) -> None:
+    """Refuse ``--cache`` beside ``--no-cache``."""
+    if folder is not None and no_cache:
+        raise click.UsageError("--cache and --no-cache contradict each other")
 
 
 def open_store(folder: Path | None) -> Store:

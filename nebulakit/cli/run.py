@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any, Literal
 import click
 
 from nebulakit.cli import options
-from nebulakit.cli.options import StackFile, inputs_of, open_store, set_threads
+from nebulakit.cli.options import StackFile, inputs_of, open_store, refuse_both, set_threads
 from nebulakit.cli.progress import Progress
 
 if TYPE_CHECKING:
@@ -75,8 +75,7 @@ def command(
 
     Prints the files it wrote; everything else is told on the error stream.
     """
-    if cache is not None and no_cache:
-        raise click.UsageError("--cache and --no-cache contradict each other")
+    refuse_both(cache, no_cache)
     if only_plan and no_cache:
         raise click.UsageError("-n says what is kept would be reused, and with --no-cache nothing is: every step would run")
     from nebulakit.cli import words

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import tempfile
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -11,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from nebulakit.cli import options
-from nebulakit.cli.options import StackFile, inputs_of, open_store, pairs, set_threads
+from nebulakit.cli.options import StackFile, inputs_of, pairs, set_threads, store_meanwhile
 
 if TYPE_CHECKING:
     from nebulakit.image import Image
@@ -143,7 +142,6 @@ def command(
     from nebulakit.runner.job import Job, default_folder
     from nebulakit.runner.keys import plain
     from nebulakit.runner.sheet import contact_sheet
-    from nebulakit.runner.store import Store
     from nebulakit.runner.sweep import grid, sweep
 
     varied = split_values(vary)
@@ -158,8 +156,7 @@ def command(
     folder = output or default_folder(base, stack).with_name(default_folder(base, stack).name + "-sweep")
     refuse_unwritable(folder)
     refuse_others(folder, WRITTEN, "sweep.html")
-    with tempfile.TemporaryDirectory(prefix="nebulakit-") as temporary:
-        store = Store(Path(temporary)) if no_cache else open_store(cache)
+    with store_meanwhile(cache, no_cache) as store:
         job = Job(base, stack, folder, inputs_of(stack, inputs), settings, preview=preview, store=store)
         keys = input_keys(job)[1]
         sheet, made = Sheet(len(cells)), []

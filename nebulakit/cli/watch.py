@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import contextlib
-import tempfile
 import threading
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -11,7 +10,7 @@ from typing import TYPE_CHECKING
 import click
 
 from nebulakit.cli import options
-from nebulakit.cli.options import StackFile, inputs_of, open_store, set_threads
+from nebulakit.cli.options import StackFile, inputs_of, set_threads, store_meanwhile
 
 if TYPE_CHECKING:
     from nebulakit.recipe.model import Recipe
@@ -48,13 +47,11 @@ def command(
     from nebulakit.recipe import load
     from nebulakit.report.watch import Watch, serve
     from nebulakit.runner.job import Job, before_writing, default_folder
-    from nebulakit.runner.store import Store
 
     if not recipe.is_file():
         raise UsageError(f"there is no file {recipe}; make one with:  nebulakit new {recipe}")
     set_threads(threads)
-    with tempfile.TemporaryDirectory(prefix="nebulakit-") as temporary:
-        store = Store(Path(temporary)) if no_cache else open_store(cache)
+    with store_meanwhile(cache, no_cache) as store:
 
         def job(checked: Recipe) -> Job:
             folder = output or default_folder(checked, stack)

@@ -538,6 +538,7 @@ def test_code_1_our_own_fault_says_how_to_report_it(tell, night, monkeypatch) ->
             "error: --set level_ha.order=x: order",
         ),
         (["run", "lines", "x.fits", "--cache", "a", "--no-cache"], "contradict"),
+        (["sweep", "lines", "x.fits", "--vary", "field.keep=80%", "--cache", "a", "--no-cache"], "contradict"),
         (["run", "lines", "a/x.fits", "b/x.fits"], "same name"),
         (["cache", "melt"], "clear"),
         (["cache", "trim", "--limit", "inf"], "'--limit': inf is no number"),
