@@ -149,20 +149,21 @@ def _run(job: Job, report: bool) -> Done:
     from nebulakit.errors import NebulakitError
     from nebulakit.runner.job import run_job
 
-    with Progress(job) as progress:
-        if not report:
-            return run_job(job, before=progress.before, after=progress.after)
-        page = Page(job)
+    page = Page(job) if report else None
+    try:
+        with Progress(job) as progress:
+            if page is None:
+                return run_job(job, before=progress.before, after=progress.after)
 
-        def after(done: StepRun, layers: dict[Ref, Image]) -> None:
-            page.after(done, layers)
-            progress.after(done, layers)
+            def after(done: StepRun, layers: dict[Ref, Image]) -> None:
+                page.after(done, layers)
+                progress.after(done, layers)
 
-        try:
             return run_job(job, before=progress.before, after=after, finish=page.finish)
-        except NebulakitError as fault:
+    except NebulakitError as fault:
+        if page is not None:  # told once the live line has ended
             page.failed(fault)
-            raise
+        raise
 
 
 class Page:

@@ -15,7 +15,7 @@ import pytest
 from astropy.io import fits
 from PIL import Image as Pictures
 
-from nebulakit.cli import VERBS, call
+from nebulakit.cli import VERBS, call, run
 from nebulakit.declare import STEPS
 from nebulakit.demo import make_scene, write_scene
 from nebulakit.recipe import shipped
@@ -789,6 +789,22 @@ def test_layers_are_kept_in_a_folder_of_their_own_alone(tell, night) -> None:
     assert tell("run", night / "r.yaml", night / "stack.fits", "-o", "o", "--cache", "mine", "--no-report")[0] == 0
     assert tell("cache", "clear", "--cache", "mine")[0] == 0
     assert [p for p in Path("mine").rglob("*") if p.is_file()] == [Path("mine/runs/notes.txt")]
+
+
+def test_where_a_failed_run_is_shown_is_told_on_a_line_of_its_own(tell, night, monkeypatch) -> None:
+    """On a terminal it was glued to the live line of the step."""
+
+    class Watched(run.Progress):
+        def __exit__(self, *fault: object) -> None:
+            super().__exit__(*fault)
+            told.append("the line has ended")
+
+    told = list[str]()
+    monkeypatch.setattr(run, "Progress", Watched)
+    monkeypatch.setattr(run.Page, "failed", lambda page, fault: told.append("the page is told"))
+    Path("r.yaml").write_text(SHEET.replace("[50%, 50%]", "[0.01%, 0.01%]"))
+    assert tell("run", "r.yaml", night / "stack.fits", "-o", "o", "--no-cache")[0] == 1
+    assert told == ["the line has ended", "the page is told"]
 
 
 @pytest.mark.parametrize("scarce", ["memory", "disk"])
