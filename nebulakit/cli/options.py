@@ -94,7 +94,7 @@ fwhm = click.option(
 )  # fmt: skip
 cache = click.option(
     "--cache", type=click.Path(path_type=Path), metavar="DIR",
-    help="The folder in which finished layers are kept (default: the system's cache folder).",
+    help="The folder in which finished layers are kept, and nothing else (default: the system's cache folder).",
 )  # fmt: skip
 overwrite = click.option("--overwrite", is_flag=True, help="Write into a folder that holds other files.")
 threads = click.option(
