@@ -146,7 +146,8 @@ def open_store(folder: Path | None) -> Store:
     from nebulakit.runner.store import KINDS, Store, default_folder, default_limit
 
     where = folder or default_folder()
-    others = sorted({name for name in os.listdir(where) if name[0] != "."} - {*KINDS}) if os.path.isdir(where) else []
+    there = os.listdir(where) if folder is not None and os.path.isdir(where) else []
+    others = sorted(name for name in there if name not in KINDS and name[0] != ".")
     if others:
         raise UsageError(
             f"{where} holds other files ({others[0]}); finished layers need a folder of their own. Name one that is empty or not there yet, "
