@@ -106,8 +106,6 @@ def _hold_pages() -> None:
 
 def call(args: list[str] | None = None) -> int:
     """Run the command line and give the exit code."""
-    from nebulakit.errors import NebulakitError
-
     try:
         code = group.main(args=args, prog_name="nebulakit", standalone_mode=False)
         return code if isinstance(code, int) else 0
@@ -117,28 +115,34 @@ def call(args: list[str] | None = None) -> int:
         fault.show()
         return 2
     except (KeyboardInterrupt, click.Abort):
-        kept = "" if "--no-cache" in (sys.argv if args is None else args) else ", and finished layers are kept"
+        given = sys.argv[1:] if args is None else args
+        keeps = given[:1] in (["run"], ["demo"], ["sweep"], ["watch"]) and "--no-cache" not in given
+        kept = ", and finished layers are kept" if keeps else ""
         click.echo(f"\ninterrupted; files of earlier runs are as they were{kept}.", err=True)
         return 130
     except BrokenPipeError:  # the reader of our output has gone: nothing to say to anyone
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return 0
-    except NebulakitError as fault:
-        text = str(fault)
-        click.echo(text if fault.exit_code == 3 else f"error: {text}", err=True)
-        return fault.exit_code
     except Exception as fault:
-        if isinstance(fault, OSError) and fault.errno in SURROUNDINGS and fault.filename is not None:
-            click.echo(f"error: {fault.filename}: {fault.strerror}", err=True)
-            return 6
-        import platform
-        import traceback
+        told, code = words(fault)
+        click.echo(told, err=True)
+        return code
 
-        click.echo(
-            f"{traceback.format_exc()}\n"
-            "This is a fault of nebulakit, not of your recipe or your stack; your files are as they were.\n"
-            "Please report it to the place you have nebulakit from, with the lines above, the recipe, and this line:\n"
-            f"nebulakit {__version__}, Python {platform.python_version()}, {platform.system()} {platform.machine()}",
-            err=True,
-        )
-        return 1
+
+def words(fault: Exception) -> tuple[str, int]:
+    """Give what is told of a fault, and the exit code: a sentence, or how to report a fault of ours."""
+    from nebulakit.errors import NebulakitError
+
+    if isinstance(fault, NebulakitError):
+        return (str(fault) if fault.exit_code == 3 else f"error: {fault}"), fault.exit_code
+    if isinstance(fault, OSError) and fault.errno in SURROUNDINGS and fault.filename is not None:
+        return f"error: {fault.filename}: {fault.strerror}", 6
+    import platform
+    import traceback
+
+    return (
+        f"{''.join(traceback.format_exception(fault))}\n"
+        "This is a fault of nebulakit, not of your recipe or your stack; your files are as they were.\n"
+        "Please report it to the place you have nebulakit from, with the lines above, the recipe, and this line:\n"
+        f"nebulakit {__version__}, Python {platform.python_version()}, {platform.system()} {platform.machine()}"
+    ), 1

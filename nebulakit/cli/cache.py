@@ -18,10 +18,8 @@ def command(action: str, cache: Path | None, limit: float | None) -> int:
     """Show where finished layers are kept and how much they take; trim to a size, verify every file, or clear all."""
     store = open_store(cache)
     if action == "show":
-        entries = store.entries()
-        click.echo(
-            f"{store.folder}: {len(entries)} layers, {store.size() / 1e9:.2f} GB of at most {(store.limit or 0) / 1e9:.1f} GB"
-        )
+        kept = f"{store.size() / 1e9:.2f} GB of at most {(store.limit or 0) / 1e9:.1f} GB"
+        click.echo(f"{store.folder}: {len(store.layers())} layers, {kept}")
     elif action == "trim":
         freed = store.trim(None if limit is None else int(limit * 1e9))
         click.echo(f"{freed / 1e9:.2f} GB freed, {store.size() / 1e9:.2f} GB left")

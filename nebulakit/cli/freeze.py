@@ -17,12 +17,11 @@ def command(record: Path, output: Path | None, look: bool, overwrite: bool) -> i
 
     A second picture is then treated exactly alike.
     """
-    from nebulakit.cli.rerun import read
     from nebulakit.errors import UsageError
-    from nebulakit.runner.folder import write_whole
+    from nebulakit.runner.folder import read_run, write_whole
     from nebulakit.runner.freeze import frozen
 
-    text = frozen(read(record), look)
+    text = frozen(read_run(record), look)
     if output is None:
         click.echo(text, nl=False)
         return 0

@@ -57,17 +57,17 @@ def command(
     image = files.read(stack, coverage=inputs.get("coverage"), pattern=pattern, assume=assume)
     facts = examine(image)
     warnings = [{"id": n.id, "text": n.text} for n in (*image.notices, *doubts(image))]
-    if picture is not None:
-        files.write(first_look(image), picture)
     if as_json:
         click.echo(json.dumps({"file": stack.name, **facts, "warnings": warnings}, indent=1))
-        return 0
-    click.echo(stack.name)
-    for key, value in facts.items():
-        if value is not None:
-            click.echo(f"  {key.replace('_', ' '):<16} {text(value)}")
-    for w in warnings:
-        click.echo(f"note ({w['id']}): {w['text']}", err=True)
+    else:
+        click.echo(stack.name)
+        for key, value in facts.items():
+            if value is not None:
+                click.echo(f"  {key.replace('_', ' '):<16} {text(value)}")
+        for w in warnings:
+            click.echo(f"note ({w['id']}): {w['text']}", err=True)
     if picture is not None:
-        click.echo(picture)
+        files.write(first_look(image), picture)
+        if not as_json:
+            click.echo(picture)
     return 0

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import contextlib
 import math
 import os
-from collections.abc import Iterable, Mapping
+import tempfile
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -18,7 +20,7 @@ class StackFile(click.Path):
     """The path of a stack; what is meant for ``--input`` is told so before anything runs."""
 
     def __init__(self) -> None:
-        super().__init__(path_type=Path)
+        super().__init__(path_type=Path, readable=False)  # reading it says what is wrong, of each stack of a batch by itself
 
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
         """Give the path, or say how an input is given."""
@@ -51,11 +53,24 @@ def pairs(given: Iterable[str], option: str, example: str) -> dict[str, str]:
 
 
 def _files(ctx: click.Context, param: click.Parameter, given: tuple[str, ...]) -> dict[str, Path]:
-    return {name: Path(file) for name, file in pairs(given, "--input", "coverage=map.fits").items()}
+    found = {name: Path(file) for name, file in pairs(given, "--input", "coverage=map.fits").items()}
+    empty = [name for name, file in found.items() if file == Path()]
+    if empty:
+        raise click.UsageError(f"--input {empty[0]}= names no file")
+    if "stack" in found:
+        raise click.UsageError(
+            f"the stack is no further input, and is given by itself: {found['stack']}, without  --input stack="
+        )
+    return found
 
 
 def _values(ctx: click.Context, param: click.Parameter, given: tuple[str, ...]) -> dict[str, str]:
     return pairs(given, "--set", "denoise.strength=1.2")
+
+
+def output(text: str) -> Callable[[Callable[..., Any]], Callable[..., Any]]:
+    """Give the option of the folder for results, with what is told of it."""
+    return click.option("-o", "--output", type=click.Path(path_type=Path), metavar="DIR", help=text)
 
 
 inputs = click.option(
@@ -79,8 +94,9 @@ fwhm = click.option(
 )  # fmt: skip
 cache = click.option(
     "--cache", type=click.Path(path_type=Path), metavar="DIR",
-    help="The folder in which finished layers are kept (default: the system's cache folder).",
+    help="The folder in which finished layers are kept, and nothing else (default: the system's cache folder).",
 )  # fmt: skip
+overwrite = click.option("--overwrite", is_flag=True, help="Write into a folder that holds other files.")
 threads = click.option(
     "-j", "threads", type=click.IntRange(1, 256), metavar="N",
     help="Threads (default: all processors); the pixels are the same for any number.",
@@ -105,9 +121,36 @@ def set_threads(count: int | None) -> None:
     cv2.setNumThreads(n)
 
 
+@contextlib.contextmanager
+def store_meanwhile(folder: Path | None, no_cache: bool) -> Iterator[Store]:
+    """Give the store in ``folder``, or with ``no_cache`` one that is gone afterwards."""
+    from nebulakit.runner.store import Store
+
+    refuse_both(folder, no_cache)
+    with tempfile.TemporaryDirectory(prefix="nebulakit-") as temporary:
+        yield Store(Path(temporary)) if no_cache else open_store(folder)
+
+
+def refuse_both(folder: Path | None, no_cache: bool) -> None:
+    """Refuse ``--cache`` beside ``--no-cache``."""
+    if folder is not None and no_cache:
+        raise click.UsageError("--cache and --no-cache contradict each other")
+
+
 def open_store(folder: Path | None) -> Store:
-    """Give the store of finished layers in ``folder``, by default the system's cache folder."""
-    from nebulakit.runner.store import Store, default_folder, default_limit
+    """Give the store of finished layers in ``folder``, by default the system's cache folder; a folder of other things is refused.
+
+    What is kept is counted and removed by the whole folder: among a user's own files little would be kept, and some might be lost.
+    """
+    from nebulakit.errors import UsageError
+    from nebulakit.runner.store import KINDS, Store, default_folder, default_limit
 
     where = folder or default_folder()
+    there = os.listdir(where) if folder is not None and os.path.isdir(where) else []
+    others = sorted(name for name in there if name not in KINDS and name[0] != ".")
+    if others:
+        raise UsageError(
+            f"{where} holds other files ({others[0]}); finished layers need a folder of their own. Name one that is empty or not there yet, "
+            f"such as  --cache {where / 'layers-kept'}"
+        )
     return Store(where, default_limit(where))

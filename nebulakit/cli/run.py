@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any, Literal
 import click
 
 from nebulakit.cli import options
-from nebulakit.cli.options import StackFile, inputs_of, open_store, set_threads
+from nebulakit.cli.options import StackFile, inputs_of, open_store, refuse_both, set_threads
 from nebulakit.cli.progress import Progress
 
 if TYPE_CHECKING:
@@ -27,13 +27,7 @@ if TYPE_CHECKING:
 @click.argument("recipe")
 @click.argument("stacks", nargs=-1, required=True, type=StackFile(), metavar="STACK...")
 @options.inputs
-@click.option(
-    "-o",
-    "--output",
-    type=click.Path(path_type=Path),
-    metavar="DIR",
-    help="The folder for the results (default RECIPE-STACK; with several stacks one folder each inside DIR).",
-)
+@options.output("The folder for the results (default RECIPE-STACK; with several stacks one folder each inside DIR).")
 @options.settings
 @click.option("--until", metavar="ID", help="Stop after this step and write its result.")
 @options.preview
@@ -56,7 +50,7 @@ if TYPE_CHECKING:
     is_flag=True,
     help="Let pictures keep, as text, what the stack's header tells of place, observer and devices (FITS always does).",
 )
-@click.option("--overwrite", is_flag=True, help="Write into a folder that holds other files.")
+@options.overwrite
 @click.option("-n", "--only-plan", is_flag=True, help="Run nothing: say what would be reused and what would run, as plan does.")
 def command(
     recipe: str,
@@ -81,12 +75,11 @@ def command(
 
     Prints the files it wrote; everything else is told on the error stream.
     """
-    if cache is not None and no_cache:
-        raise click.UsageError("--cache and --no-cache contradict each other")
+    refuse_both(cache, no_cache)
     if only_plan and no_cache:
         raise click.UsageError("-n says what is kept would be reused, and with --no-cache nothing is: every step would run")
+    from nebulakit.cli import words
     from nebulakit.cli.plan import tell_plan
-    from nebulakit.errors import NebulakitError
     from nebulakit.recipe import load
     from nebulakit.runner.job import Job, default_folder, stack_name
 
@@ -99,7 +92,7 @@ def command(
         raise click.UsageError(
             "two of the stacks have the same name, so their results would go to one folder; run them singly, with -o"
         )
-    failed: list[tuple[Path, NebulakitError]] = []
+    failed: list[Path] = []
     answers: list[Any] = []
     for stack, folder in zip(stacks, folders, strict=True):
         store = None if no_cache else open_store(cache)
@@ -118,18 +111,18 @@ def command(
             if not as_json:
                 for written in record["outputs"]:
                     click.echo(folder / written["file"])
-        except NebulakitError as fault:
-            if len(stacks) == 1:
+        except Exception as fault:  # of whatever kind: the others of a night must not wait for it
+            if len(stacks) == 1 or isinstance(fault, BrokenPipeError):
                 raise
-            failed.append((stack, fault))
-            told = str(fault)
+            failed.append(stack)
+            told = words(fault)[0].removeprefix("error: ")
             click.echo(f"error: {told if told.startswith(str(stack)) else f'{stack}: {told}'}", err=True)
             if as_json:
                 answers.append({"inputs": {"stack": {"file": stack.name}}, "error": told})
     if as_json and not only_plan:
         click.echo(json.dumps(answers[0] if len(stacks) == 1 else answers, indent=1))
     if failed:
-        click.echo(f"{len(failed)} of {len(stacks)} stacks failed: {', '.join(str(s) for s, _ in failed)}", err=True)
+        click.echo(f"{len(failed)} of {len(stacks)} stacks failed: {', '.join(map(str, failed))}", err=True)
         return 5
     return 0
 
@@ -156,20 +149,21 @@ def _run(job: Job, report: bool) -> Done:
     from nebulakit.errors import NebulakitError
     from nebulakit.runner.job import run_job
 
-    with Progress(job) as progress:
-        if not report:
-            return run_job(job, before=progress.before, after=progress.after)
-        page = Page(job)
+    page = Page(job) if report else None
+    try:
+        with Progress(job) as progress:
+            if page is None:
+                return run_job(job, before=progress.before, after=progress.after)
 
-        def after(done: StepRun, layers: dict[Ref, Image]) -> None:
-            page.after(done, layers)
-            progress.after(done, layers)
+            def after(done: StepRun, layers: dict[Ref, Image]) -> None:
+                page.after(done, layers)
+                progress.after(done, layers)
 
-        try:
             return run_job(job, before=progress.before, after=after, finish=page.finish)
-        except NebulakitError as fault:
+    except NebulakitError as fault:
+        if page is not None:  # told once the live line has ended
             page.failed(fault)
-            raise
+        raise
 
 
 class Page:

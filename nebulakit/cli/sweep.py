@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import tempfile
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -11,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from nebulakit.cli import options
-from nebulakit.cli.options import StackFile, inputs_of, open_store, pairs, set_threads
+from nebulakit.cli.options import StackFile, inputs_of, pairs, set_threads, store_meanwhile
 
 if TYPE_CHECKING:
     from nebulakit.image import Image
@@ -79,10 +78,12 @@ def write_picked(recipe: str, settings: Mapping[str, str], cell: Mapping[str, st
 
 def table(facts: Sequence[Mapping[str, Any]]) -> str:
     """Write the numbers of all combinations, a line for each."""
-    names = [k for k in facts[0] if k not in ("number", "settings")]
+    from nebulakit.report.sheet import measured
+
+    names = measured(facts)
     lines = ["  ".join(["  n", *(f"{n:>16}" for n in names), " settings"])]
     for f in facts:
-        shown = [f"{f[n]:16.4g}" if isinstance(f[n], float) else f"{'-':>16}" for n in names]
+        shown = [f"{f[n]:16.4g}" if isinstance(f.get(n), float) else f"{'-':>16}" for n in names]
         lines.append("  ".join([f"{f['number']:3d}", *shown, f" {words(f['settings'])}"]))
     return "\n".join(lines)
 
@@ -104,13 +105,7 @@ def words(settings: Mapping[str, str]) -> str:
 )
 @options.inputs
 @options.settings
-@click.option(
-    "-o",
-    "--output",
-    type=click.Path(path_type=Path),
-    metavar="DIR",
-    help="Where the sheet and the table go (default RECIPE-STACK-sweep).",
-)
+@options.output("Where the sheet and the table go (default RECIPE-STACK-sweep).")
 @options.preview
 @options.cache
 @click.option("--no-cache", is_flag=True, help="Keep finished layers only as long as the sweep lasts.")
@@ -139,7 +134,7 @@ def command(
     Writes a page to compare any two of them on (sweep.html), a contact sheet (contact.png) and the numbers (sweep.json).
     Grain is how much the levels scatter over a few pixels where the picture is darkest, as a share of white.
     """
-    from nebulakit.errors import UsageError
+    from nebulakit.errors import StepError, UsageError
     from nebulakit.recipe import load
     from nebulakit.report.sheet import Sheet
     from nebulakit.runner.folder import publish_folder, refuse_others, refuse_unwritable
@@ -147,7 +142,6 @@ def command(
     from nebulakit.runner.job import Job, default_folder
     from nebulakit.runner.keys import plain
     from nebulakit.runner.sheet import contact_sheet
-    from nebulakit.runner.store import Store
     from nebulakit.runner.sweep import grid, sweep
 
     varied = split_values(vary)
@@ -160,10 +154,9 @@ def command(
     set_threads(threads)
     base = load(recipe, settings=settings)
     folder = output or default_folder(base, stack).with_name(default_folder(base, stack).name + "-sweep")
-    refuse_others(folder, WRITTEN, "sweep.html")
     refuse_unwritable(folder)
-    with tempfile.TemporaryDirectory(prefix="nebulakit-") as temporary:
-        store = Store(Path(temporary)) if no_cache else open_store(cache)
+    refuse_others(folder, WRITTEN, "sweep.html")
+    with store_meanwhile(cache, no_cache) as store:
         job = Job(base, stack, folder, inputs_of(stack, inputs), settings, preview=preview, store=store)
         keys = input_keys(job)[1]
         sheet, made = Sheet(len(cells)), []
@@ -177,20 +170,31 @@ def command(
             lambda number, picture: sheet.add(number, cells[number - 1], picture),
         ):
             made.append(variant)
-            click.echo(f"{variant.number}/{len(cells)}  {variant.computed} steps run  {words(variant.settings)}", err=True)
-        facts: list[dict[str, Any]] = [{"number": v.number, "settings": dict(v.settings), **v.numbers} for v in made]
+            how = "failed" if variant.error else f"{variant.computed} steps run"
+            click.echo(f"{variant.number}/{len(cells)}  {how}  {words(variant.settings)}", err=True)
+            if variant.error:
+                click.echo(f"error: {variant.error}", err=True)
+                sheet.fail(variant.number, variant.settings)
+        failed = [v.number for v in made if v.error]
+        if len(failed) == len(made):
+            raise StepError("no combination could be run to its end, so there is nothing to show")
+        facts: list[dict[str, Any]] = [
+            {"number": v.number, "settings": dict(v.settings), **v.numbers, **({"error": v.error} if v.error else {})}
+            for v in made
+        ]
         with publish_folder(folder, WRITTEN) as staging:
-            contact_sheet(
-                [(v.picture, [f"{v.number}", *(f"{k} = {x}" for k, x in ({} if axes else v.settings).items())]) for v in made],
-                staging / "contact.png",
-                axes,
-            )
+            told = [[f"{v.number}, failed" if v.error else f"{v.number}"] for v in made]
+            if not axes:
+                told = [[*lines, *(f"{k} = {x}" for k, x in v.settings.items())] for lines, v in zip(told, made, strict=True)]
+            contact_sheet(list(zip(sheet.small, told, strict=True)), staging / "contact.png", axes)
             page = sheet.page(Path(base.source).stem, stack.name, facts, axes)
             (staging / "sweep.html").write_text(page, encoding="utf-8")
-            told = {"recipe": Path(base.source).name, "stack": stack.name, "variants": plain(facts)}
-            (staging / "sweep.json").write_text(json.dumps(told, indent=1, allow_nan=False) + "\n")
+            record = {"recipe": Path(base.source).name, "stack": stack.name, "variants": plain(facts)}
+            (staging / "sweep.json").write_text(json.dumps(record, indent=1, allow_nan=False) + "\n")
         store.trim()
     click.echo(table(facts))
     click.echo(folder / "sweep.html")
     click.echo(folder / "contact.png")
-    return 0
+    if failed:
+        click.echo(f"{len(failed)} of {len(made)} combinations failed", err=True)
+    return 5 if failed else 0

@@ -3,33 +3,30 @@
 from __future__ import annotations
 
 import contextlib
-import tempfile
 import threading
-from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
 from nebulakit.cli import options
-from nebulakit.cli.options import StackFile, inputs_of, open_store, set_threads
+from nebulakit.cli.options import StackFile, inputs_of, set_threads, store_meanwhile
 
 if TYPE_CHECKING:
     from nebulakit.recipe.model import Recipe
-    from nebulakit.runner.job import Job
 
 
 @click.command("watch", short_help="Follow a recipe file: run what changed on each save, and show it in the browser.")
 @click.argument("recipe", type=click.Path(path_type=Path, dir_okay=False))
 @click.argument("stack", type=StackFile())
 @options.inputs
-@click.option("-o", "--output", type=click.Path(path_type=Path), metavar="DIR", help="The folder for the results, as for run.")
+@options.output("The folder for the results, as for run.")
 @click.option("--port", type=click.IntRange(0, 65535), default=0, help="The port on 127.0.0.1 (default: a free one).")
 @click.option("--open/--no-open", "show", default=True, help="Open the page in the browser.")
 @options.cache
 @click.option("--no-cache", is_flag=True, help="Keep finished layers only as long as this watches.")
 @options.threads
-@click.option("--overwrite", is_flag=True, help="Write into a folder that holds other files.")
+@options.overwrite
 def command(
     recipe: Path,
     stack: Path,
@@ -46,16 +43,15 @@ def command(
 
     The page in the browser updates itself; a faulty recipe shows its error there while the last good picture stays. End it with Ctrl-C.
     """
-    from nebulakit.errors import UsageError
+    from nebulakit.errors import RecipeError, UsageError
+    from nebulakit.recipe import load
     from nebulakit.report.watch import Watch, serve
-    from nebulakit.runner.job import Job, default_folder
-    from nebulakit.runner.store import Store
+    from nebulakit.runner.job import Job, before_writing, default_folder
 
     if not recipe.is_file():
         raise UsageError(f"there is no file {recipe}; make one with:  nebulakit new {recipe}")
     set_threads(threads)
-    with tempfile.TemporaryDirectory(prefix="nebulakit-") as temporary:
-        store = Store(Path(temporary)) if no_cache else open_store(cache)
+    with store_meanwhile(cache, no_cache) as store:
 
         def job(checked: Recipe) -> Job:
             folder = output or default_folder(checked, stack)
@@ -70,7 +66,8 @@ def command(
         threading.Thread(target=server.serve_forever, daemon=True).start()
         try:
             click.echo(address)
-            _refuse_foreign(recipe, job)
+            with contextlib.suppress(RecipeError):  # a faulty recipe is shown on the page, where it can be mended
+                before_writing(job(load(recipe)))
             if show:
                 click.launch(address)
             watch.follow()  # in this thread, where Ctrl-C ends it as it ends a run; a thread cut off at work would abort the process
@@ -81,13 +78,3 @@ def command(
             server.shutdown()
             server.server_close()
     return 0
-
-
-def _refuse_foreign(recipe: Path, job: Callable[[Recipe], Job]) -> None:
-    """Refuse a folder that holds other files at once; a faulty recipe is shown on the page, where it can be mended."""
-    from nebulakit.errors import RecipeError
-    from nebulakit.recipe import load
-    from nebulakit.runner.job import before_writing
-
-    with contextlib.suppress(RecipeError):
-        before_writing(job(load(recipe)))

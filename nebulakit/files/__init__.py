@@ -25,19 +25,10 @@ __all__ = [
     "write",
 ]
 
-_ROOMS = {
-    "count_values": "nebulakit.files.reading",
-    "read": "nebulakit.files.reading",
-    "read_map": "nebulakit.files.reading",
-    "with_coverage": "nebulakit.files.reading",
-    "within_reach": "nebulakit.files.reading",
-    "write": "nebulakit.files.writing",
-    "header_text": "nebulakit.files.writing",
-}
-
 
 def __getattr__(name: str) -> Any:
     # numpy and the file libraries load only when a picture is opened
-    if name in _ROOMS:
-        return getattr(importlib.import_module(_ROOMS[name]), name)
+    if name in __all__:
+        room = "writing" if name in ("write", "header_text") else "reading"
+        return getattr(importlib.import_module(f"nebulakit.files.{room}"), name)
     raise AttributeError(f"module {__name__!r} has no attribute {name!r}")

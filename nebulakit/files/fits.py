@@ -12,7 +12,7 @@ from typing import Any, BinaryIO
 import numpy as np
 
 from nebulakit.errors import InputError
-from nebulakit.files.raw import Raw, arrange, check_reach, check_size, full_scale, refuse, slim, to_float
+from nebulakit.files.raw import Raw, arrange, check_reach, check_size, first_line, full_scale, refuse, slim, to_float
 from nebulakit.image import Image, Notice
 from nebulakit.pixels.geometry import PATTERNS, move_pattern, shift_matrix
 
@@ -52,7 +52,7 @@ def load_fits(path: Path) -> Raw:
             words = [str(w.message) for w in said if "truncated" in str(w.message)]
             if words or isinstance(fault, EOFError):
                 raise refuse(path, "the file ends too early (was the copy interrupted?)") from fault
-            raise refuse(path, f"not a FITS file that can be read ({_first_line(fault)})") from fault
+            raise refuse(path, f"not a FITS file that can be read ({first_line(fault)})") from fault
 
 
 def fits_shape(path: Path) -> tuple[int, ...]:
@@ -72,10 +72,6 @@ def fits_shape(path: Path) -> tuple[int, ...]:
 def _is_gz(path: Path) -> bool:
     with open(path, "rb") as f:
         return f.read(2) == b"\x1f\x8b"
-
-
-def _first_line(fault: BaseException) -> str:
-    return (str(fault).strip() or type(fault).__name__).splitlines()[0][:160].rstrip(".")
 
 
 def _choose(path: Path, hdus: Any) -> tuple[Any, list[Notice]]:
@@ -130,9 +126,7 @@ def _take(path: Path, hdu: Any, primary: Any, notices: list[Notice]) -> Raw:
     zero, scale = float(header.get("BZERO", 0) or 0), float(header.get("BSCALE", 1) or 1)
     blank = header.get("BLANK") if bits > 0 else None
     kind, factor = _kind(bits, zero, scale)
-    record: dict[str, Any] = {"stored": kind}
-    if bits > 0 and factor is not None:
-        record["full_scale"] = round(1 / factor)
+    record = {"full_scale": round(1 / factor)} if bits > 0 and factor is not None else {}
     planes = np.empty((len(parts), *parts[0].shape), np.float32)
     for out, part in zip(planes, parts, strict=True):
         if factor is not None:

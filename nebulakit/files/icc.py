@@ -32,9 +32,8 @@ def bends_tones(profile: bytes) -> bool | None:
             count = struct.unpack(">I", curve[8:12])[0]
             if count == 0:
                 return False
-            values = struct.unpack(
-                f">{min(count, (len(curve) - 12) // 2)}H", curve[12 : 12 + 2 * min(count, (len(curve) - 12) // 2)]
-            )
+            held = min(count, (len(curve) - 12) // 2)
+            values = struct.unpack(f">{held}H", curve[12 : 12 + 2 * held])
             if len(values) == 1:
                 return bool(abs(values[0] / 256 - 1) > 0.05)
             middle = values[len(values) // 2] / 65535 if values else 0.5

@@ -16,10 +16,12 @@ import numpy as np
 
 from nebulakit.errors import InputError
 from nebulakit.files.icc import bends_tones
-from nebulakit.files.raw import Raw, check_reach, check_size, full_scale, is_whole, refuse, to_planes
+from nebulakit.files.raw import Raw, check_reach, check_size, first_line, full_scale, is_whole, refuse, to_planes
 from nebulakit.image import Notice, Scale
 from nebulakit.pixels.parallel import threads
 
+_TURNS = {2: (True, 0), 3: (False, 2), 5: (True, 1), 6: (False, 3), 7: (True, 3), 8: (False, 1)}
+"""By the values of the tag for how a picture lies in the file: whether it is mirrored, and the quarters that set it upright."""
 _MAX_PAGES = 32  # looked at to find the picture; more are no pictures to be stretched
 
 
@@ -38,9 +40,7 @@ def load_tiff(path: Path) -> Raw:
         except Exception as fault:
             # what the library says of a file helps; where it stumbled over one, its words would only puzzle
             plain = isinstance(fault, (ValueError, OSError, RuntimeError, NotImplementedError)) and str(fault).strip()
-            words = (
-                f" ({str(fault).strip().splitlines()[0][:160].rstrip('.')})" if plain else f" ({said[0][:160]})" if said else ""
-            )
+            words = f" ({first_line(fault)})" if plain else f" ({said[0][:160]})" if said else ""
             raise refuse(path, f"the TIFF is damaged, or of a kind that is not read{words}") from fault
 
 
@@ -101,16 +101,15 @@ def _choose(path: Path, file: Any) -> tuple[Any, list[Notice]]:
     page = pages[int(np.argmax(areas))]
     if len(pages) == 1:
         return page, []
+    text = (
+        f"{path.name} holds {len(pages)}{more} pictures; number {pages.index(page) + 1}, the largest, was read. "
+        "If another is meant, save that one alone."
+    )
     if len(set(areas)) == 1 and all(int(p.samplesperpixel) == 1 for p in pages):
         text = (
             f"{path.name} holds {len(pages)}{more} pages of one plane each; the first alone was read. Are they frames, stack them "
             "first; are they colours, save them as one picture in colour; is another meant, save that one alone."
         )
-        return page, [Notice("one-of-several-images", text)]
-    text = (
-        f"{path.name} holds {len(pages)}{more} pictures; number {pages.index(page) + 1}, the largest, was read. "
-        "If another is meant, save that one alone."
-    )
     return page, [Notice("one-of-several-images", text)]
 
 
@@ -126,7 +125,9 @@ def _take(path: Path, page: Any, notices: list[Notice]) -> Raw:
     _check_length(path, page)
     light = int(page.photometric)
     if light not in (0, 1, 2, 3, 4, 6, 32803, 34892):
-        raise refuse(path, f"its colours are stored as {_name(page.photometric)}; save it as grey or RGB")
+        raise refuse(
+            path, f"its colours are stored as {str(getattr(page.photometric, 'name', light)).lower()}; save it as grey or RGB"
+        )
     stored = page.asarray(maxworkers=threads.get())
     if stored is None or stored.size != h * w * samples:
         raise refuse(path, "the TIFF is damaged: part of the picture is missing")
@@ -138,7 +139,7 @@ def _take(path: Path, page: Any, notices: list[Notice]) -> Raw:
     parts, dropped = _colours(path, parts, page, light)
     bits = int(page.bitspersample) if light != 3 else 16
     factor = 1 / full_scale(dtype, bits) if is_whole(dtype) else 1.0
-    record: dict[str, Any] = {"stored": str(dtype)}
+    record = {}
     for part in parts:
         check_reach(path, part)
     planes = to_planes(parts, factor)
@@ -151,14 +152,19 @@ def _take(path: Path, page: Any, notices: list[Notice]) -> Raw:
     scale, why = _scale(dtype, profile if isinstance(profile, bytes) else b"", light in (3, 6), 301 in page.tags)
     raw = Raw(planes, scale, why, str(dtype), record=record, notices=[*notices, *dropped], opacity=opacity)
     raw.multiplied = [int(k) for k in page.extrasamples][:1] == [1]
-    raw.bottom_up = page.tags.valueof(274) == 4  # the tag's word for: the first row is the bottom
+    turn = page.tags.valueof(274)
+    raw.bottom_up = turn == 4  # the tag's word for: the first row is the bottom
     if light == 32803:
-        raw.mosaic = _mosaic(page)
+        raw.mosaic = _mosaic(page)  # of the cells as they lie in the file
+    elif turn in _TURNS:
+        raw.planes = _upright(planes, *_TURNS[turn])
+        raw.opacity = None if opacity is None else _upright(opacity, *_TURNS[turn])
     return raw
 
 
-def _name(photometric: Any) -> str:
-    return str(getattr(photometric, "name", photometric)).lower()
+def _upright(planes: Any, mirrored: bool, quarters: int) -> Any:
+    """Mirror planes left to right, then turn them by quarters to the left."""
+    return np.ascontiguousarray(np.rot90(planes[..., ::-1] if mirrored else planes, quarters, axes=(-2, -1)))
 
 
 def _check_length(path: Path, page: Any) -> None:
@@ -272,7 +278,7 @@ def load_png(path: Path) -> Raw:
         scale,
         why,
         str(stored.dtype),
-        record={"stored": str(stored.dtype), "full_scale": int(full)},
+        record={"full_scale": int(full)},
         notices=notices,
         opacity=opacity,
     )
@@ -334,4 +340,4 @@ def load_jpeg(path: Path) -> Raw:
         except Exception as fault:
             raise refuse(path, f"the JPEG is damaged ({str(fault)[:120]})") from fault
     planes = to_planes(list(np.moveaxis(np.atleast_3d(stored), -1, 0)), 1 / 255)
-    return Raw(planes, "display", "a JPEG is a finished picture", "uint8", record={"stored": "uint8", "full_scale": 255})
+    return Raw(planes, "display", "a JPEG is a finished picture", "uint8", record={"full_scale": 255})

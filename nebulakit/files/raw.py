@@ -38,9 +38,28 @@ class Raw:
     record: dict[str, Any] = field(default_factory=dict)
 
 
+def first_line(fault: BaseException) -> str:
+    """Give the beginning of what a library says of a file, to be told in brackets."""
+    return (str(fault).strip() or type(fault).__name__).splitlines()[0][:160].rstrip(".")
+
+
 def refuse(path: Path, why: str) -> InputError:
     """Give the error that names the file and says why it cannot be used."""
     return InputError(f"{path.name or path}: {why}")
+
+
+def check_file(path: Path) -> None:
+    """Refuse what is no file that can be opened; a pipe gives its contents only once, and may be waited for without end."""
+    if os.path.isdir(path):  # no fault where the name is none that a file can have
+        raise refuse(path, "this is a folder, not a file")
+    if os.path.exists(path) and not os.path.isfile(path):
+        raise refuse(path, "this is a pipe or a device, not a file. Save the picture as a file, and give that")
+    try:
+        open(path, "rb").close()
+    except FileNotFoundError:
+        raise InputError(f"there is no file {path.name} in {path.parent}") from None
+    except (OSError, ValueError) as fault:  # a name with a zero byte is the latter
+        raise refuse(path, f"it cannot be opened ({getattr(fault, 'strerror', None) or fault})") from None
 
 
 def check_size(path: Path, shape: tuple[int, ...], itemsize: int) -> None:

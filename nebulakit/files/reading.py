@@ -15,7 +15,7 @@ import numpy.typing as npt
 from nebulakit.errors import InputError, UsageError
 from nebulakit.files.fits import fits_shape, load_fits
 from nebulakit.files.pictures import jpeg_shape, load_jpeg, load_png, load_tiff, tiff_shape
-from nebulakit.files.raw import Raw, refuse
+from nebulakit.files.raw import Raw, check_file, refuse
 from nebulakit.image import CHANNELS, Frame, Image, Notice, beyond_reach, unmasked
 from nebulakit.pixels import geometry
 from nebulakit.pixels.borders import empty_border
@@ -78,7 +78,6 @@ def read(
         # a pattern speaks of the picture with its top row first, however the rows lie in the file
         header = _with_card(header, "BAYERPAT", (pattern or raw.mosaic or "").upper())
     record: dict[str, Any] = {"file_values": raw.stored, "scale_because": raw.why, **raw.record}
-    record.pop("stored", None)
     record["rows_turned"] = raw.bottom_up
     scale = assume or raw.scale
     if assume is not None:
@@ -182,6 +181,7 @@ def count_values(path: str | os.PathLike[str]) -> int | None:
     """Give width x height x planes of a picture as its header tells, without reading it; None where that is not cheaply known."""
     file = Path(path)
     try:
+        check_file(file)
         with open(file, "rb") as f:
             head = f.read(26)
         kind = _kind(head)
@@ -210,15 +210,9 @@ def _kind(head: bytes) -> Literal["tiff", "png", "jpeg", "fits"] | None:
 
 def _load(path: Path) -> Raw:
     """Read by what the file's first bytes are."""
-    if os.path.isdir(path):  # no fault where the name is none that a file can have
-        raise refuse(path, "this is a folder, not a file")
-    try:
-        with open(path, "rb") as f:
-            head = f.read(16)
-    except FileNotFoundError:
-        raise InputError(f"there is no file {path.name} in {path.parent}") from None
-    except (OSError, ValueError) as fault:  # a name with a zero byte is the latter
-        raise refuse(path, f"it cannot be opened ({getattr(fault, 'strerror', None) or fault})") from None
+    check_file(path)
+    with open(path, "rb") as f:
+        head = f.read(16)
     if not head:
         raise refuse(path, "the file is empty")
     kind = _kind(head)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import errno
 import gzip
 import math
 import os
@@ -70,12 +71,8 @@ def write(
         from nebulakit.files.fits import write_fits
 
         packed = target.name.lower().endswith(".gz")
-        with _whole(target) as to:
-            if packed:
-                with gzip.GzipFile("", "wb", 6, to, mtime=0) as inner:
-                    write_fits(inner, image, history)  # type: ignore[arg-type]
-            else:
-                write_fits(to, image, history)
+        with _whole(target) as to, gzip.GzipFile("", "wb", 6, to, mtime=0) if packed else contextlib.nullcontext(to) as inner:
+            write_fits(inner, image, history)  # type: ignore[arg-type]
         return ()
     planes, dpi, notices = _sized(image, options)
     # a picture is shown in colour also where its channels are equal; masks and linear data stay one plane
@@ -98,7 +95,7 @@ def write(
 @contextlib.contextmanager
 def _whole(target: Path) -> Any:
     """Open a file of another name beside ``target``, and rename it only when all is written."""
-    part = target.with_name(f".{target.name}.{secrets.token_hex(6)}.part")
+    part = target.with_name(f".{secrets.token_hex(6)}.part")  # the name of the target may be as long as a name can be
     try:
         target.parent.mkdir(parents=True, exist_ok=True)
         with open(part, "xb+") as to:
@@ -110,7 +107,9 @@ def _whole(target: Path) -> Any:
         with contextlib.suppress(OSError):
             part.unlink()
         if isinstance(fault, OSError):
-            raise ResourceError(f"{target.name} could not be written to {target.parent}: {fault.strerror or fault}") from fault
+            do = "Make room there, or choose" if fault.errno == errno.ENOSPC else "Choose"
+            why = f"{fault.strerror or fault}. {do} another place"
+            raise ResourceError(f"{target.name} could not be written to {target.parent}: {why}") from fault
         raise
 
 

@@ -155,7 +155,7 @@ class Collector:
             done.seconds,
             done.peak_memory_mb,
             told=[(k, numbers.text(v)) for k, v in canonical(call.params).items()],
-            decided=[numbers.told(k, v) for k, v in record.items() if not _long(v)],
+            decided=[numbers.told(k, v) for k, v in record.items() if not (isinstance(v, (list, dict)) and len(repr(v)) > 160)],
             notices=[(n.id, n.text) for n in done.notices],
         )
         first, main = call.first, call.main
@@ -167,17 +167,17 @@ class Collector:
             self._places = places.places(after.image, self._side)
         view = self._view(before)
         self._views[main] = view
-        as_before, as_after, page.shown_as = self._both(before, after, view)
         comparable = _same_place(before.image, after.image) and after.image.content != "mask"
+        as_before, as_after, how = self._both(before, after, view)
+        page.shown_as = how if comparable else ""
         # the page must stay small enough to be opened: each step to come keeps most of its share
         self._room = BUDGET * (1 - 0.75 * (1 - (len(self.steps) + 1) / max(1, len(self.recipe.steps))))
         page.whole = self._whole(before if comparable else None, after, as_before, as_after)
         page.others = self._others(done, declared, layers, view)
-        for name, place in self._places.items():
+        for piece in places.pieces(after.image, self._places, self._side):
             if self._weight() > self._room:
                 break
-            pair = self._close(name, place, before if comparable else None, after, as_before, as_after)
-            page.close += [pair] if pair else []
+            page.close.append(self._close(piece, before if comparable else None, after, as_before, as_after))
         page.channels = " / ".join(after.image.channels) if len(after.image.channels) > 1 else ""
         page.numbers = numbers.rows(self._measured(before), self._measured(after))
         shown = as_after(after.small)
@@ -287,14 +287,8 @@ class Collector:
         was = self._picture(before, "whole", as_before, before.small, lossless=False)[0] if before else None
         return Pair("whole", was, key, w, h, self._grid(after.image))
 
-    def _close(
-        self, name: str, place: tuple[float, float], before: Layer | None, after: Layer, as_before: Shown, as_after: Shown
-    ) -> Pair | None:
-        side = self._side
-        corner = places.cut(after.image, *place, side)
-        if corner is None:
-            return None
-        y, x = corner
+    def _close(self, at: places.Piece, before: Layer | None, after: Layer, as_before: Shown, as_after: Shown) -> Pair:
+        (name, title, zoom, y, x), side = at, self._side
         # the noise in a finished sky is hardly seen: about its own level, for both alike
         strong = name == "sky" and after.image.scale == "display" and after.image.content != "mask"
 
@@ -305,7 +299,6 @@ class Collector:
             return self._picture(layer, f"{name} {strong}", shown, planes, lossless=True)[0]
 
         where = self._grid(after.image, (y, x, side, side))
-        title, zoom = places.titled(name, side)
         label = title + (", contrast ×4" if strong else "")
         return Pair(label, piece(before, as_before) if before else None, piece(after, as_after), side, side, where, zoom)
 
@@ -379,7 +372,3 @@ def grid(image: Image, wcs: Any, part: tuple[int, int, int, int] | None = None) 
             ra = np.rad2deg(np.unwrap(np.deg2rad(ra)))
             out["sky"] = {"n": n, "ra": [round(float(v), 6) for v in ra], "dec": [round(float(v), 6) for v in dec]}
     return out
-
-
-def _long(value: Any) -> bool:
-    return isinstance(value, (list, dict)) and len(repr(value)) > 160

@@ -36,13 +36,10 @@ class Side:
 def side(path: Path) -> Side:
     """Find out what ``path`` is: a run (its folder or ``run.json``), a recipe, or a picture."""
     from nebulakit.recipe import load, resolved
-    from nebulakit.runner.folder import RECORD, read_record
+    from nebulakit.runner.folder import RECORD, read_run
 
     if path.is_dir() or path.name == RECORD:
-        folder = path if path.is_dir() else path.parent
-        record = read_record(folder)
-        if record is None:
-            raise InputError(f"{folder} holds no {RECORD} that can be read")
+        folder, record = path if path.is_dir() else path.parent, read_run(path)
         shown = [o["file"] for o in record["outputs"] if o["scale"] == "display"] or [o["file"] for o in record["outputs"]]
         best = sorted(shown, key=lambda f: (not f.endswith((".tif", ".tiff", ".png")), f))
         picture = folder / best[0] if best and (folder / best[0]).is_file() else None
@@ -99,9 +96,22 @@ def numbers_that_differ(a: Mapping[str, Any], b: Mapping[str, Any]) -> list[tupl
 
 
 def _short(value: Any) -> str:
+    """Write a value, numbers to five digits.
+
+    >>> _short(1 / 3), _short([1 / 3, {"a": 2 / 3}]), _short("5%"), _short(None)
+    ('0.33333', '[0.33333, {"a": 0.66667}]', '5%', '-')
+    """
     if isinstance(value, float):
         return f"{value:.5g}"
-    return "-" if value is None else value if isinstance(value, str) else json.dumps(value)
+    return "-" if value is None else value if isinstance(value, str) else json.dumps(_rounded(value))
+
+
+def _rounded(value: Any) -> Any:
+    if isinstance(value, dict):
+        return {k: _rounded(v) for k, v in value.items()}
+    if isinstance(value, list):
+        return [_rounded(v) for v in value]
+    return float(f"{value:.5g}") if isinstance(value, float) else value
 
 
 def facts(a: Side, b: Side) -> dict[str, Any]:
@@ -118,13 +128,11 @@ def _facts(a: Side, b: Side, both: tuple[Image, Image] | None) -> dict[str, Any]
         out["numbers"] = [list(row) for row in numbers_that_differ(a.record, b.record)]
         out["same_stack"] = _same_stack(a, b)
     if both:
-        apart = np.abs(both[0].planes - both[1].planes)
-        out["picture"] = {
-            "width": both[0].shape[1],
-            "height": both[0].shape[0],
-            "largest_difference": float(np.nanmax(apart, initial=0)),
-            "mean_difference": float(np.nanmean(apart)) if np.isfinite(apart).any() else 0.0,
-        }
+        out["picture"] = {"width": both[0].shape[1], "height": both[0].shape[0]}
+        if both[0].scale == both[1].scale:  # else the one's values are no measure for the other's
+            apart = np.abs(both[0].planes - both[1].planes)
+            out["picture"]["largest_difference"] = float(np.nanmax(apart, initial=0))
+            out["picture"]["mean_difference"] = float(np.nanmean(apart)) if np.isfinite(apart).any() else 0.0
     if len(out) == 2:
         raise UsageError(f"{one} and {two} cannot be compared: give two runs, two pictures or two recipes")
     return out
@@ -151,10 +159,10 @@ def _aligned(a: Side, b: Side) -> tuple[Image, Image]:
             return _cut(one, y0, y1, x0, x1), _cut(two, y0 - y, y1 - y, x0 - x, x1 - x)
     if one.shape != two.shape:
         (h1, w1), (h2, w2) = one.shape, two.shape
-        raise InputError(
-            f"the pictures have different sizes ({w1}x{h1} and {w2}x{h2}) and it is not known how they lie in one stack; "
-            "compare the folders of two runs on the same stack, or pictures of one size"
-        )
+        why = "it is not known how they lie in one stack; compare the folders of two runs on the same stack, or pictures of one size"
+        if _same_stack(a, b):
+            why = "they share no part of the stack in one scale and direction; compare two runs that are binned, turned and cropped alike"
+        raise InputError(f"the pictures have different sizes ({w1}x{h1} and {w2}x{h2}), and {why}")
     return _plain(one, one.planes), _plain(two, two.planes)
 
 
@@ -204,11 +212,9 @@ def comparison(a: Side, b: Side) -> str:
     rows = []
     if both:
         seen = told["picture"]
-        rows = [
-            ("shared part", f"{seen['width']} x {seen['height']} px"),
-            ("mean difference", _short(seen["mean_difference"])),
-            ("largest difference", _short(seen["largest_difference"])),
-        ]
+        rows = [("shared part", f"{seen['width']} x {seen['height']} px")]
+        rows += [(f"{k} difference", _short(seen[f"{k}_difference"])) for k in ("mean", "largest") if f"{k}_difference" in seen]
+        rows += [("difference", "none is told: one is linear, the other stretched")] if len(rows) == 1 else []
     if told.get("recipe") == []:
         rows.append(("recipe", "the same in both"))
     if told.get("numbers") == []:
@@ -249,11 +255,8 @@ def _pictures(one: Image, two: Image, called: tuple[str, str]) -> dict[str, Any]
     whole = pair("picture", small, False)
     side = places.side(one.shape)
     close = []
-    for name, at in places.places(one, side).items():
-        if (corner := places.cut(one, *at, side)) is not None:
-            y, x = corner
-            title, zoom = places.titled(name, side)
-            close.append(pair(title, [i.planes[:, y : y + side, x : x + side] for i in (one, two)], True, zoom))
+    for _, title, zoom, y, x in places.pieces(one, places.places(one, side), side):
+        close.append(pair(title, [i.planes[:, y : y + side, x : x + side] for i in (one, two)], True, zoom))
     told = "How many pixels there are of each level: "
     drawings = [
         figures.Drawing(told + name, figures.histogram(None, how(s), i.channels, f"histogram of {name}"))

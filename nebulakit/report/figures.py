@@ -161,11 +161,12 @@ def ticks(low: float, high: float, *, log: bool = False) -> list[float]:
 def number(value: float) -> str:
     """Write a value at an axis.
 
-    >>> number(0.5), number(1e-5), number(2000.0)
-    ('0.5', '1e-5', '2000')
+    >>> number(0.5), number(1e-4), number(2000.0), number(0.0)
+    ('0.5', '1e-4', '2000', '0')
     """
-    text = f"{value:.4g}"
-    return text.replace("e-0", "e-").replace("e+0", "e")
+    if 0 < abs(value) < 1e-3:  # in a row there is no room for it
+        return np.format_float_scientific(value, precision=3, trim="-", exp_digits=1)
+    return f"{value:.4g}".replace("e+0", "e")
 
 
 def histogram(before: Floats | None, after: Floats, channels: Sequence[str], title: str) -> Markup:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -40,15 +40,17 @@ class Figures:
     width: float | None
     white: float | None  # share of the pixels cut off at white
     black: float | None  # and at black
-    covers: float | None = field(default=None)  # a mask's mean
+    covers: float | None = None  # a mask's mean
 
 
 def figures(image: Image, small: Planes, small_zero: Planes) -> Figures:
     """Measure a layer; ``small`` is a small copy of it and ``small_zero`` the lower quarter of that."""
     if image.content == "mask":
         return Figures(True, [], [], [], None, None, None, None, float(np.nanmean(small)))
-    middle = _middle(image.planes)
-    corners = np.stack([look.levels(look.thin(t, 10_000)) for t in _tiles(small)])
+    rows, columns = (slice(max(0, n // 2 - MIDDLE // 2), n // 2 + MIDDLE // 2) for n in image.shape)
+    middle = image.planes[:, rows, columns]
+    tiles = [t for band in np.array_split(small, 4, axis=1) for t in np.array_split(band, 4, axis=2) if t.size]
+    corners = np.stack([look.levels(look.thin(t, 10_000)) for t in tiles])
     display = image.scale == "display"
     return Figures(
         display,
@@ -75,22 +77,14 @@ def _unit(one: Figures, other: Figures) -> list[float]:
 
 
 def _side(f: Figures, unit: list[float]) -> dict[str, str]:
-    if f.display:
-        out = {
-            name: percent([100 * v for v in values])
-            for name, values in (("sky level", f.sky), ("unevenness", f.unevenness), ("noise", f.noise))
-        }
-    else:
+    def written(values: Sequence[float]) -> str:
+        if f.display:
+            return joined([100 * v for v in values]) + " %"
+        return joined([v / u if u > 0 else math.nan for v, u in zip(values, unit, strict=True)]) + " σ"
 
-        def in_sigma(values: Sequence[float]) -> str:
-            return joined([v / u if u > 0 else math.nan for v, u in zip(values, unit, strict=True)]) + " σ"
-
-        out = {
-            "sky level": in_sigma(f.sky),
-            "unevenness": in_sigma(f.unevenness),
-            "noise": in_sigma(f.noise),
-            "σ of the stack": powers(unit),
-        }
+    out = {"sky level": written(f.sky), "unevenness": written(f.unevenness), "noise": written(f.noise)}
+    if not f.display:
+        out["σ of the stack"] = powers(unit)
     if f.width is not None:
         out["star width"] = f"{f.width:.2f} px"
     out |= {f"cut at {end}": f"{100 * v:.2f} %" for end, v in (("white", f.white), ("black", f.black)) if v is not None}
@@ -112,15 +106,6 @@ def joined(values: Sequence[float]) -> str:
     return " / ".join(map(one, values))
 
 
-def percent(values: Sequence[float]) -> str:
-    """Write shares side by side.
-
-    >>> percent([10.04, 0.5])
-    '10.0 / 0.50 %'
-    """
-    return joined(values) + " %"
-
-
 def powers(values: Sequence[float]) -> str:
     """Write values with one power of ten.
 
@@ -137,16 +122,6 @@ def powers(values: Sequence[float]) -> str:
         return " / ".join(f"{v:.3g}" for v in values)
     sign = str(n).translate(str.maketrans("-0123456789", "⁻⁰¹²³⁴⁵⁶⁷⁸⁹"))
     return " / ".join(f"{v / 10.0**n:.2f}" for v in values) + f" ×10{sign}"
-
-
-def _middle(planes: Planes) -> Planes:
-    h, w = planes.shape[1:]
-    half = MIDDLE // 2
-    return planes[:, max(0, h // 2 - half) : h // 2 + half, max(0, w // 2 - half) : w // 2 + half]
-
-
-def _tiles(small: Planes) -> list[Planes]:
-    return [t for band in np.array_split(small, 4, axis=1) for t in np.array_split(band, 4, axis=2) if t.size]
 
 
 def pixel_noise(planes: Planes) -> list[float]:

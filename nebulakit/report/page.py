@@ -13,7 +13,7 @@ from typing import Any
 from markupsafe import Markup
 
 import nebulakit
-from nebulakit.errors import NebulakitError, ResourceError, UsageError
+from nebulakit.errors import InputError, NebulakitError, ResourceError, UsageError
 from nebulakit.report.collect import Collector, Pair
 from nebulakit.runner.execute import StepFailed
 from nebulakit.runner.folder import FAILED, PAGE, PAGE_MARK, publish_folder, read_record
@@ -38,7 +38,10 @@ class Table:
 
 @dataclass(frozen=True)
 class Frame:
-    """A picture on a sheet: its name, lines under it, and its views (key, name, width, height, zoom, grid), the whole one first."""
+    """A picture on a sheet: its name, lines under it, and its views (key, name, width, height, zoom, grid), the whole one first.
+
+    Without views it could not be made.
+    """
 
     name: str
     lines: Sequence[str]
@@ -119,25 +122,25 @@ def report_of(done: Done, collected: Collector, live: int | None = None) -> str:
 def report_of_failure(job: Job, collected: Collector, fault: NebulakitError) -> Path | None:
     """Write the page of a job that failed into its folder and give its place.
 
-    None where it failed before its first step, with nothing to show, or because nothing can be written there.
+    None where it failed before its first step, with nothing to show, where its inputs are gone, or nothing can be written there.
 
     Beside an earlier run that went well it has another name, since that run's page tells of the files that are there.
     """
     if not collected.steps and not isinstance(fault, StepFailed):
         return None
     name = PAGE if read_record(job.folder) is None else FAILED
-    record: dict[str, Any] = {
-        "nebulakit": nebulakit.__version__,
-        "versions": versions(),
-        "recipe": job.recipe_told(),
-        "inputs": input_keys(job)[0],
-        "options": job.options(),
-        "seconds": sum(s.seconds for s in collected.steps),
-    }
     try:
+        record: dict[str, Any] = {
+            "nebulakit": nebulakit.__version__,
+            "versions": versions(),
+            "recipe": job.recipe_told(),
+            "inputs": input_keys(job)[0],
+            "options": job.options(),
+            "seconds": sum(s.seconds for s in collected.steps),
+        }
         with publish_folder(job.folder, [name]) as staging:
             (staging / name).write_text(report(record, collected, None, str(fault)), encoding="utf-8")
-    except (UsageError, ResourceError):
+    except (InputError, UsageError, ResourceError):  # the stack may be gone by now, with the disk that it lay on
         return None
     return job.folder / name
 

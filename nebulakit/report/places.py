@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
 
 import numpy as np
 import numpy.typing as npt
@@ -14,6 +15,7 @@ LARGEST = 168
 NAMES = {"star": "a star", "filament": "a filament", "sky": "empty sky", "rim": "the rim"}
 
 Places = dict[str, tuple[float, float]]
+Piece = tuple[str, str, int, int, int]
 
 
 def side(shape: tuple[int, int]) -> int:
@@ -21,19 +23,18 @@ def side(shape: tuple[int, int]) -> int:
     return min(LARGEST, max(48, min(shape) // 3 // 8 * 8))
 
 
-def cut(image: Image, x: float, y: float, size: int) -> tuple[int, int] | None:
-    """Give row and column of the piece of ``size`` px round a stack position, moved inside; None where it lies outside the layer."""
-    px, py = image.frame.from_stack(x, y)
+def pieces(image: Image, chosen: Places, size: int) -> Iterator[Piece]:
+    """Give name, title, zoom, row and column of the piece of ``size`` px round each place that lies in a layer, moved inside.
+
+    The zoom is how many pixels of the page each of its pixels takes along a side.
+    """
     h, w = image.shape
-    if not (-0.25 * size <= px < w + 0.25 * size and -0.25 * size <= py < h + 0.25 * size) or min(h, w) < size:
-        return None
-    return int(min(max(round(py) - size // 2, 0), h - size)), int(min(max(round(px) - size // 2, 0), w - size))
-
-
-def titled(name: str, size: int) -> tuple[str, int]:
-    """Give the title of a close-up of ``size`` px, and how many pixels of the page each of its pixels takes along a side."""
     zoom = max(1, LARGEST // size)
-    return f"{NAMES[name]}, {zoom}:1", zoom
+    for name, at in chosen.items():
+        x, y = image.frame.from_stack(*at)
+        if -0.25 * size <= x < w + 0.25 * size and -0.25 * size <= y < h + 0.25 * size and min(h, w) >= size:
+            row, column = (int(min(max(round(v) - size // 2, 0), n - size)) for v, n in ((y, h), (x, w)))
+            yield name, f"{NAMES[name]}, {zoom}:1", zoom, row, column
 
 
 def places(image: Image, size: int) -> Places:

@@ -13,7 +13,7 @@ from nebulakit.pixels import look
 from nebulakit.report import places
 from nebulakit.report.collect import BUDGET, Shown, grid
 from nebulakit.report.page import Frame, Table, render
-from nebulakit.runner.sheet import Axes
+from nebulakit.runner.sheet import Axes, thumbnail
 
 WIDTH = 900
 HEADS = {
@@ -35,6 +35,7 @@ class Sheet:
         self._width = int(WIDTH * min(1.0, max(0.4, (16 / max(1, count)) ** 0.5)))
         self.frames: list[Frame] = []
         self.pictures: dict[str, str] = {}
+        self.small: list[npt.NDArray[np.uint8] | None] = []  # for the contact sheet, (y, x, 3)
         self._shown: Shown | None = None
         self._places: places.Places = {}
 
@@ -49,21 +50,26 @@ class Sheet:
         side, wcs = places.side(image.shape), image.wcs()
         views = [self._view(number, "the whole", small, False, 1, grid(image, wcs))]
         start = self._weight()
-        for name, at in self._places.items():
-            corner = places.cut(image, *at, side)
-            if corner is None or self._weight() - start > 0.6 * self._room:
-                continue
-            y, x = corner
-            title, zoom = places.titled(name, side)
+        for _, title, zoom, y, x in places.pieces(image, self._places, side):
+            if self._weight() - start > 0.6 * self._room:
+                break
             piece = image.planes[:, y : y + side, x : x + side]
             views.append(self._view(number, title, piece, True, zoom, grid(image, wcs, (y, x, side, side))))
-        lines = [f"{k} = {v}" for k, v in settings.items()]
-        self.frames.append(Frame(f"No. {number}", lines, views))
+        self._frame(number, settings, views)
+        self.small.append(thumbnail(self._shown(image.planes)))
+
+    def fail(self, number: int, settings: Mapping[str, str]) -> None:
+        """Leave the place of a variant that failed without a picture."""
+        self._frame(number, settings, [])
+        self.small.append(None)
+
+    def _frame(self, number: int, settings: Mapping[str, str], views: Sequence[Mapping[str, Any]]) -> None:
+        self.frames.append(Frame(f"No. {number}", [f"{k} = {v}" for k, v in settings.items()], views))
 
     def page(self, recipe: str, stack: str, variants: Sequence[Mapping[str, Any]], axes: Axes | None = None) -> str:
         """Give the page; ``variants`` are the numbers of each, as written into ``sweep.json``. With ``axes`` they lie in a grid."""
         varied = list(variants[0]["settings"])
-        names = [k for k in variants[0] if k not in ("number", "settings")]
+        names = measured(variants)
         rows = [
             [str(v["number"]), *(str(v["settings"][k]) for k in varied), *(_number(n, v.get(n)) for n in names)] for v in variants
         ]
@@ -78,8 +84,9 @@ class Sheet:
         return render(
             title=recipe,
             on=stack,
-            lead=f"{len(variants)} pictures that differ in {', '.join(varied)}; all else is the same. "
+            lead=f"{sum(1 for f in self.frames if f.views)} pictures that differ in {', '.join(varied)}; all else is the same. "
             "To have the recipe of one of them, add --pick with its number and -o FILE to the same command.",
+            notices=[(f"No. {v['number']}", "failed", v["error"]) for v in variants if "error" in v],
             sheet=self.frames,
             axes=axes,
             tables=[table],
@@ -100,7 +107,14 @@ class Sheet:
         return {"key": key, "name": name, "width": width, "height": height, "zoom": zoom, "grid": where}
 
 
+def measured(variants: Sequence[Mapping[str, Any]]) -> list[str]:
+    """Give the names of what was measured of any of the variants."""
+    return list(dict.fromkeys(k for v in variants for k in v if k not in ("number", "settings", "error")))
+
+
 def _number(name: str, value: float | None) -> str:
     if value is None:
         return "-"
-    return f"{100 * value:.3f}" if name in ("sky", "grain") else f"{value:.3f}"
+    if name in ("sky", "grain"):
+        return f"{100 * value:.3f}" if abs(value) >= 1e-4 or value == 0 else f"{100 * value:.2g}"  # linear ones are small
+    return f"{value:.3f}"

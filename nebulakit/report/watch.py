@@ -11,6 +11,7 @@ import json
 import secrets
 import threading
 import time
+import traceback
 from collections.abc import Callable, Mapping
 from dataclasses import replace
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
@@ -129,9 +130,13 @@ class Watch:
             self._say(f"done, {took()}")
         except Changed:
             pass
-        except (NebulakitError, OSError) as fault:  # a disk that fails may be well at the next save
-            self._tell("the picture is that of the last good recipe" if self._told["version"] else "", str(fault))
-            self._say(str(fault))
+        except Exception as fault:  # a disk that fails may be well at the next save, and what we cannot do not be asked for
+            told = str(fault)
+            if not isinstance(fault, (NebulakitError, OSError)):
+                told = f"This is a fault of nebulakit, not of your recipe: {type(fault).__name__}: {fault}"
+                self._say("".join(traceback.format_exception(fault)))
+            self._tell("the picture is that of the last good recipe" if self._told["version"] else "", told)
+            self._say(told)
 
     def _preview(self, job: Job, still: Callable[[Call], None], took: Callable[[], str]) -> None:
         """Run on binned data and show that, unless the stack is small enough to be run whole at once."""

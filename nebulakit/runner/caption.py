@@ -63,12 +63,12 @@ def caption(run: Run, pictures: Mapping[Ref, Sequence[str]], planes: Mapping[Ref
 
 
 def _lines(done: Sequence[StepRun], planes: int, header: Any, preview: int) -> Iterator[str]:
-    told = hours(header)
-    yield (
-        f"Exposure: {_time(told)}{_frames(header)}."
-        if told is not None
-        else "Exposure: unknown (the stack's header does not tell)."
-    )
+    told, (frames, seconds) = hours(header), frames_of(header)
+    of = f" ({frames:.0f} frames of {seconds:g} s)" if frames and seconds else ""
+    if told is None:
+        yield "Exposure: unknown (the stack's header does not tell)."
+    else:
+        yield f"Exposure: {f'{told:.1f} hours' if told >= 1 else f'{60 * told:.0f} minutes'}{of}."
     through = str(header.get("FILTER", "")).strip() if header is not None else ""
     yield f"Filter: {through}." if through else "Filter: unknown (the stack's header does not tell)."
     words = list(dict.fromkeys(WORDS.get(s.call.step, s.call.step) for s in done if STEPS[s.call.step].gives != "mask"))
@@ -80,15 +80,6 @@ def _lines(done: Sequence[StepRun], planes: int, header: Any, preview: int) -> I
         yield "Left out: wide halos and reflections of bright stars."
     yield _colours(done, planes)
     yield "Made with nebulakit."
-
-
-def _time(told: float) -> str:
-    return f"{told:.1f} hours" if told >= 1 else f"{60 * told:.0f} minutes"
-
-
-def _frames(header: Any) -> str:
-    frames, seconds = frames_of(header)
-    return f" ({frames:.0f} frames of {seconds:g} s)" if frames and seconds else ""
 
 
 def _filled(done: Sequence[StepRun]) -> str:

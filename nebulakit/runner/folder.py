@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import json
 import os
 import shutil
@@ -12,7 +13,7 @@ from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Any
 
-from nebulakit.errors import ResourceError, UsageError
+from nebulakit.errors import InputError, ResourceError, UsageError
 from nebulakit.runner.keys import file_hash
 
 RECORD = "run.json"
@@ -20,39 +21,67 @@ HIDDEN = ".unfinished-"
 PAGE = "report.html"
 FAILED = "failed.html"
 """The page of a run that failed where an earlier one had gone well, whose page stays."""
+_FILE = {"file": "", "sha256": ""}
+_HOLDS = {
+    "nebulakit": "",
+    "recipe": {"file": "", "text": "", "settings": {}, "resolved": {"steps": [{"id": ""}]}},
+    "inputs": {"stack": _FILE},
+    "options": {"preview": 1},
+    "steps": [{"id": "", "step": "", "measured": {}}],
+    "warnings": [{"id": ""}],
+    "outputs": [{**_FILE, "scale": ""}],
+}
+"""What is read again of a ``run.json``."""
 PAGE_MARK = '<meta name="generator" content="nebulakit">'
 """What a page says near its beginning."""
 
 
 def read_record(folder: Path) -> dict[str, Any] | None:
-    """Give the ``run.json`` of a folder, or None where there is none that can be read."""
+    """Give the ``run.json`` of a folder, or None where there is none of ours that can be read."""
     try:
-        found = json.loads((folder / RECORD).read_text(encoding="utf-8"))
-    except (OSError, ValueError):
+        return read_run(folder)
+    except InputError:
         return None
-    return found if isinstance(found, dict) else None
 
 
-def earlier_record(folder: Path) -> dict[str, Any] | None:
-    """Give the ``run.json`` of a folder; where there is none, that of a run which was killed while its files were put in place."""
-    there = [folder, *sorted(folder.glob(f"{HIDDEN}*"))]
-    return next((record for where in there if (record := read_record(where)) is not None), None)
+def read_run(path: Path) -> dict[str, Any]:
+    """Read a ``run.json``, or the one in a folder; InputError says why it cannot be read, or that it is none of ours."""
+    where = path / RECORD if os.path.isdir(path) else path
+    try:
+        found = json.loads(where.read_text(encoding="utf-8"))
+    except OSError as fault:
+        raise InputError(f"{where} cannot be read: {fault.strerror}. Give the folder of a run, or the {RECORD} in it") from None
+    except ValueError:
+        found = None
+    if not _alike(found, _HOLDS):
+        raise InputError(f"{where} is no {RECORD} of nebulakit, or is damaged. Give the folder of a run, or the {RECORD} in it")
+    run: dict[str, Any] = found
+    return run
+
+
+def _alike(found: Any, example: Any) -> bool:
+    """Say whether plain values have the keys and types of an example; a list holds any number like its first."""
+    if isinstance(example, dict):
+        return isinstance(found, dict) and all(k in found and _alike(found[k], v) for k, v in example.items())
+    if isinstance(example, list):
+        return isinstance(found, list) and all(_alike(f, e) for f in found for e in example)
+    return isinstance(found, type(example))
 
 
 def refuse_foreign(folder: Path, recipe: str, stack: str) -> None:
     """Refuse a folder that holds anything but an earlier run of the same recipe file and stack; UsageError says what it holds."""
-    if folder.exists() and not folder.is_dir():
-        raise UsageError(f"{folder} is a file; choose another folder with -o")
     if not folder.is_dir() or all(
         p.name.startswith(HIDDEN) or (p.name in (PAGE, FAILED) and _is_page(p)) for p in folder.iterdir()
     ):
         return
-    earlier = earlier_record(folder)
+    # a run that was killed while its files were put in place left its own in the folder they were in
+    there = [folder, *sorted(folder.glob(f"{HIDDEN}*"))]
+    earlier = next((record for where in there if (record := read_record(where)) is not None), None)
     if earlier is None:
         raise UsageError(
             f"the folder {folder} holds other files (no {RECORD} of an earlier run). Choose another with -o, or add --overwrite"
         )
-    was = (earlier.get("recipe", {}).get("file"), earlier.get("inputs", {}).get("stack", {}).get("file"))
+    was = (earlier["recipe"]["file"], earlier["inputs"]["stack"]["file"])
     if was != (recipe, stack):
         raise UsageError(
             f"the folder {folder} holds a run of {was[0]} on {was[1]}, not of {recipe} on {stack}. Choose another with -o, or add --overwrite"
@@ -61,8 +90,6 @@ def refuse_foreign(folder: Path, recipe: str, stack: str) -> None:
 
 def refuse_others(folder: Path, names: Sequence[str], page: str) -> None:
     """Refuse a folder where one of ``names`` is there, but not of ours, as ``page`` among them tells; UsageError says which."""
-    if folder.exists() and not folder.is_dir():
-        raise UsageError(f"{folder} is a file; choose another folder with -o")
     there = [name for name in names if (folder / name).exists()]
     if there and not _is_page(folder / page):
         raise UsageError(
@@ -79,7 +106,7 @@ def write_page(path: Path, text: str) -> None:
 
 def write_whole(path: Path, text: str) -> None:
     """Write a text whole, in place of what was there; UsageError says why it cannot be."""
-    unfinished = path.with_name(f"{HIDDEN}{path.name}-{os.getpid()}")
+    unfinished = path.with_name(f"{HIDDEN}text-{os.getpid()}")  # whose name may be as long as a name can be
     try:
         unfinished.write_text(text, encoding="utf-8")
         os.replace(unfinished, path)
@@ -101,6 +128,8 @@ def refuse_unwritable(folder: Path) -> None:
     """Refuse, before any work is done, a folder that cannot be made or written into; UsageError says why. Nothing is left behind."""
     above = next(p for p in (folder, *folder.absolute().parents) if os.path.exists(p))
     try:
+        with suppress(FileNotFoundError):
+            folder.stat()  # a name may be too long for any file
         Path(tempfile.mkdtemp(prefix=HIDDEN, dir=above)).rmdir()
     except OSError as fault:
         raise UsageError(f"cannot write into {folder}: {fault.strerror}. Choose another folder with -o") from None
@@ -130,17 +159,19 @@ def staged(folder: Path) -> Iterator[Path]:
         raise UsageError(f"cannot write into {folder}: {fault.strerror}. Choose another folder with -o") from None
     try:
         yield staging
-    except OSError as fault:
-        if fault.errno == 28:
+    except (OSError, ResourceError) as fault:  # files tell of the hidden folder
+        cause = fault if isinstance(fault, OSError) else fault.__cause__
+        if isinstance(cause, OSError) and cause.errno in (errno.ENOSPC, getattr(errno, "EDQUOT", None)):
             raise ResourceError(f"the disk of {folder} is full; nothing was changed there. Make room and run again") from None
         raise
     finally:
         shutil.rmtree(staging, ignore_errors=True)
-        for left in folder.glob(f"{HIDDEN}*"):  # of runs that were killed; another run may be at work in a young one
-            if time.time() - left.stat().st_mtime > 3600:
-                shutil.rmtree(left, ignore_errors=True)
-        if made and folder.is_dir() and not any(folder.iterdir()):
-            folder.rmdir()
+        with suppress(OSError):  # another run may begin or end in the folder meanwhile
+            for left in folder.glob(f"{HIDDEN}*"):  # of runs that were killed; another may be at work in a young one
+                if time.time() - left.stat().st_mtime > 3600:
+                    shutil.rmtree(left, ignore_errors=True)
+            if made and not any(folder.iterdir()):
+                folder.rmdir()
 
 
 @contextmanager

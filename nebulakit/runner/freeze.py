@@ -6,7 +6,6 @@ from collections.abc import Iterator, Mapping
 from typing import Any
 
 from nebulakit.declare import STEPS
-from nebulakit.errors import InputError
 from nebulakit.pixels.geometry import unbinned_fwhm
 from nebulakit.quantity import Share
 from nebulakit.recipe import loads
@@ -15,12 +14,9 @@ from nebulakit.recipe.model import Call, Recipe
 
 
 def from_record(record: Mapping[str, Any]) -> Recipe:
-    """Give the recipe that a ``run.json`` holds, its ``--set`` choices included; InputError where it holds none."""
-    try:
-        held = record["recipe"]
-        recipe: Recipe = loads(held["text"], source=held["file"], settings=held["settings"])
-    except (KeyError, TypeError):
-        raise InputError("this is no run.json of nebulakit: it holds no recipe") from None
+    """Give the recipe that a ``run.json`` holds, its ``--set`` choices included."""
+    held = record["recipe"]
+    recipe: Recipe = loads(held["text"], source=held["file"], settings=held["settings"])
     return recipe
 
 

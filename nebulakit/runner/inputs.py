@@ -97,11 +97,14 @@ def taken(
         image = files.read(file, coverage=map_as_file, assume=assume)
         if name == "stack" and declared is not None and declared.scale is not None and image.scale != declared.scale:
             words = {"linear": "linear (not stretched)", "display": "stretched"}
+            instead = "For a stretched picture there is the recipe finish. " if image.scale == "display" else ""
+            if instead and not any(STEPS[call.step].reads == "linear" for call in recipe.steps if not call.skip):
+                instead = (
+                    "No step of it does: to have stretched pictures taken, write  inputs: {stack: {scale: display}}  into it. "
+                )
             raise InputError(
                 f"{file.name} is taken as {words[image.scale]}, since {image.record.get('scale_because', 'nothing says otherwise')}; this recipe "
-                f"needs it {words[declared.scale]}. "
-                + ("For a stretched picture there is the recipe finish. " if image.scale == "display" else "")
-                + f"If you know that it is {words[declared.scale]}, say --assume {declared.scale} "
+                f"needs it {words[declared.scale]}. {instead}If you know that it is {words[declared.scale]}, say --assume {declared.scale} "
                 f"(in Python: give nebulakit.read(FILE, assume={declared.scale!r}))."
             )
         coverage = coverage if map_as_file is None else None
@@ -219,13 +222,15 @@ class Inputs(Mapping[str, Image]):
     """The inputs of a job, each read when it is first looked up, and then let go.
 
     What the stack itself gives to doubt is looked for meanwhile, beside the first steps. What reading a file has to say
-    is kept in the job's store, so that a run that reuses all that was made of it need not read it.
+    is kept in the job's store, so that a run that reuses all that was made of it need not read it. A file that is another one by
+    then is refused: what is made of it would be kept, and written down, as made of what was there before.
     """
 
     def __init__(self, job: Job, keys: Mapping[str, str]) -> None:
         self._job = job
         door = [file_hash(p) for p in sorted(Path(__file__).parent.glob("door*.py"))]
         self._keys = {n: digest([k, source_digest(), door]) for n, k in keys.items()}
+        self._states = {path: _state(path) for path in (job.stack, *job.inputs.values())}
         self._said: dict[str, tuple[Notice, ...]] = {}
         self._doubts: Future[list[Notice]] | None = None
 
@@ -233,6 +238,9 @@ class Inputs(Mapping[str, Image]):
         if name not in self._keys:
             raise KeyError(name)
         image = _read(self._job, name)
+        for path, state in self._states.items():
+            if _state(path) != state:
+                raise InputError(f"{path.name} was changed while the run was under way. Run again when it is as you want it")
         known = self._known(name)
         if known is not None:
             return replace(_made_ready(self._job, name, image), notices=known)
@@ -278,12 +286,20 @@ class Inputs(Mapping[str, Image]):
         return len(self._keys)
 
 
+def _state(path: Path) -> tuple[int, int] | None:
+    """Give size and time of a file, by which it is seen that it was written to; None where it is gone."""
+    try:
+        found = path.stat()
+    except OSError:
+        return None
+    return found.st_size, found.st_mtime_ns
+
+
 def _hash(path: Path) -> str:
+    from nebulakit.files.raw import check_file
+
+    check_file(path)
     try:
         return file_hash(path)
-    except IsADirectoryError:
-        raise InputError(f"{path} is a folder, not a picture") from None
-    except FileNotFoundError:
-        raise InputError(f"there is no file {path}") from None
-    except OSError as fault:
+    except OSError as fault:  # of a disk that fails
         raise InputError(f"{path} cannot be read: {fault.strerror}") from None

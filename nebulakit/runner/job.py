@@ -151,7 +151,7 @@ def _standing(job: Job, keys: Keys) -> dict[str, dict[str, Any]]:
     """Give the outputs that an earlier run left whole in the folder and this one would only write again."""
     if job.until is not None or job.store is None:
         return {}
-    earlier = {o.get("file"): o for o in (read_record(job.folder) or {}).get("outputs", []) if isinstance(o, dict)}
+    earlier = {o["file"]: o for o in (read_record(job.folder) or {"outputs": []})["outputs"]}
     alike = [
         o.file
         for o in job.recipe.outputs
@@ -159,7 +159,7 @@ def _standing(job: Job, keys: Keys) -> dict[str, dict[str, Any]]:
         and (job.folder / o.file).is_file()
     ]
     hashes = over(lambda name: file_hash(job.folder / name), alike)
-    return {name: earlier[name] for name, sha in zip(alike, hashes, strict=True) if earlier[name].get("sha256") == sha}
+    return {name: earlier[name] for name, sha in zip(alike, hashes, strict=True) if earlier[name]["sha256"] == sha}
 
 
 def _write_caption(job: Job, run: Run, written: list[dict[str, Any]], staging: Path) -> list[dict[str, str]]:
@@ -216,11 +216,11 @@ def before_writing(job: Job) -> None:
 
     Told or not, no output takes the place of what the run reads, and a folder that cannot be written into is refused before any work.
     """
-    if not job.overwrite or job.folder.is_file():
+    refuse_unwritable(job.folder)
+    if not job.overwrite:
         refuse_foreign(job.folder, Path(job.recipe.source).name, job.stack.name)
     written = [o.file for o in job.recipe.outputs] if job.until is None else [f"{job.until}.{s}" for s in ("fits", "tif")]
     refuse_replaced(job.folder, written, [job.stack, *job.inputs.values()])
-    refuse_unwritable(job.folder)
 
 
 def finished_earlier(job: Job) -> dict[str, Any] | None:

@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from nebulakit.image import Image
+from nebulakit.pixels import look
 
 TEXT = 22  # px per line of text
 SIDE = 190  # px: how wide the names of rows may be
@@ -20,22 +20,21 @@ Axes = Sequence[tuple[str, Sequence[str]]]
 """Two names with their values, that of the rows first."""
 
 
-def thumbnail(picture: Image, width: int = 560) -> npt.NDArray[np.uint8]:
-    """Give a picture as it looks, (y, x, 3), ``width`` px wide."""
+def thumbnail(shown: npt.NDArray[np.float32], width: int = 560) -> npt.NDArray[np.uint8]:
+    """Give planes 0..1 (channel, y, x) as a small picture, (y, x, 3), ``width`` px wide."""
     from PIL import Image as Pictures
 
-    h, w = picture.shape
-    shown = np.nan_to_num(np.clip(picture.planes, 0, 1))
-    shown = np.repeat(shown[:1], 3, axis=0) if len(shown) < 3 else shown[:3]
-    levels = np.rint(np.moveaxis(shown, 0, -1) * 255).astype(np.uint8)
-    size = (width, max(1, round(h * width / w)))
-    return np.asarray(Pictures.fromarray(levels).resize(size, Pictures.Resampling.LANCZOS))
+    h, w = shown.shape[1:]
+    picture = Pictures.fromarray(look.eight_bits(shown)).convert("RGB")
+    return np.asarray(picture.resize((width, max(1, round(h * width / w))), Pictures.Resampling.LANCZOS))
 
 
-def contact_sheet(pictures: Sequence[tuple[npt.NDArray[np.uint8], Sequence[str]]], path: Path, axes: Axes | None = None) -> None:
+def contact_sheet(
+    pictures: Sequence[tuple[npt.NDArray[np.uint8] | None, Sequence[str]]], path: Path, axes: Axes | None = None
+) -> None:
     """Write small pictures of one size with the lines that belong under each on one PNG, in rows that suit the screen.
 
-    With ``axes`` they lie in a grid, row by row, with the values beside the rows and above the columns.
+    One that is None leaves its place dark. With ``axes`` they lie in a grid, row by row, with the values beside the rows and above the columns.
     """
     from PIL import Image as Pictures
     from PIL import ImageDraw, ImageFont
@@ -44,10 +43,13 @@ def contact_sheet(pictures: Sequence[tuple[npt.NDArray[np.uint8], Sequence[str]]
     columns = len(axes[1][1]) if axes else max(1, min(len(pictures), round(math.sqrt(len(pictures) * 1.4))))
     lines = max(len(told) for _, told in pictures)
     cells = []
+    h, w = next(pixels.shape[:2] for pixels, _ in pictures if pixels is not None)
     for pixels, told in pictures:
-        h, w = pixels.shape[:2]
+        if pixels is not None:
+            h, w = pixels.shape[:2]
         cell = Pictures.new("RGB", (w, h + lines * TEXT + 8), GROUND)
-        cell.paste(Pictures.fromarray(pixels), (0, 0))
+        if pixels is not None:
+            cell.paste(Pictures.fromarray(pixels), (0, 0))
         pen = ImageDraw.Draw(cell)
         for n, line in enumerate(told):
             pen.text((6, h + 4 + n * TEXT), line, fill=INK, font=font)

@@ -27,6 +27,8 @@ from nebulakit.runner.background import Background
 from nebulakit.runner.keys import Keys, plain
 from nebulakit.runner.packing import apart, array_hash, together
 
+KINDS = ("layers", "steps", "arrays", "runs", "pages", "inputs")
+"""The folders in a store."""
 READ_SPEED = 5e8  # bytes per second that opening and checking a kept layer is assumed to cost
 
 
@@ -240,19 +242,10 @@ class Store:
             raise
         return np.asarray(array)
 
-    def entries(self) -> list[tuple[str, int, float]]:
-        """Give (key, bytes, when last used) of every kept layer, the longest unused first."""
-        found = []
-        for entry in (self.folder / "layers").glob("*.json"):
-            facts = self._json(entry)
-            if facts is None:
-                continue
-            size = sum(_size(self._array_path(sha)) for sha in facts.get("arrays", {}).values())
-            try:
-                found.append((entry.stem, size, entry.stat().st_mtime))
-            except OSError:
-                continue
-        return sorted(found, key=lambda e: e[2])
+    def layers(self) -> dict[Path, list[str]]:
+        """Give the entry of every kept layer with the hashes of its arrays, the longest unused first."""
+        found = {entry: self._json(entry) for entry in sorted((self.folder / "layers").glob("*.json"), key=_used)}
+        return {entry: list(facts.get("arrays", {}).values()) for entry, facts in found.items() if facts is not None}
 
     def size(self) -> int:
         """Give the bytes on disk."""
@@ -266,11 +259,8 @@ class Store:
         size = self.size()
         if limit is None or size <= limit:
             return before - size
-        named: Counter[str] = Counter()
-        arrays: dict[Path, list[str]] = {}
-        for entry in (self.folder / "layers").glob("*.json"):
-            arrays[entry] = list((self._json(entry) or {}).get("arrays", {}).values())
-            named.update(arrays[entry])
+        arrays = self.layers()
+        named = Counter(sha for many in arrays.values() for sha in many)
         entries = [e for kind in ("layers", "pages", "steps", "inputs") for e in (self.folder / kind).glob("*.json")]
         for entry in sorted(entries, key=_used):
             if size <= limit:
@@ -291,16 +281,14 @@ class Store:
 
     def _sweep(self) -> None:
         """Remove arrays that no kept layer names, and leavings of killed runs older than a day."""
-        layers = (self.folder / "layers").glob("*.json")
-        named = {sha for e in layers for sha in (self._json(e) or {}).get("arrays", {}).values()}
+        named = {sha for many in self.layers().values() for sha in many}
         for path in (self.folder / "arrays").glob("*.npy"):
             # a layer that another run is just keeping has its arrays before its entry
             if path.stem not in named and not _young(path):
                 _remove(path)
         for path in self.folder.rglob(".new-*"):
-            if _young(path, 86400):
-                continue
-            _remove(path)
+            if not _young(path, 86400):
+                _remove(path)
 
     def verify(self) -> tuple[int, int]:
         """Open every kept layer; give (good, damaged), the damaged ones removed."""
@@ -312,24 +300,23 @@ class Store:
     def clear(self) -> int:
         """Remove everything that is kept; give the bytes freed."""
         before = self.size()
-        for kind in ("layers", "steps", "arrays", "runs", "pages", "inputs"):
+        for kind in KINDS:
             for path in (self.folder / kind).glob("*"):
-                _remove(path)
+                if path.suffix in (".json", ".npy") or path.name.startswith(".new-"):
+                    _remove(path)
         return before - self.size()
 
 
 def _size(path: Path) -> int:
-    try:
+    with contextlib.suppress(OSError):
         return path.stat().st_size
-    except OSError:
-        return 0
+    return 0
 
 
 def _used(path: Path) -> float:
-    try:
+    with contextlib.suppress(OSError):
         return path.stat().st_mtime
-    except OSError:
-        return 0.0
+    return 0.0
 
 
 def _young(path: Path, seconds: float = 600) -> bool:

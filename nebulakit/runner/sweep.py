@@ -4,17 +4,16 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
-import numpy.typing as npt
 
+from nebulakit.errors import InputError, StepError
 from nebulakit.image import Image
 from nebulakit.pixels.borders import black_border
 from nebulakit.recipe.model import Recipe
 from nebulakit.runner.execute import execute
-from nebulakit.runner.sheet import thumbnail
 from nebulakit.runner.store import Store
 
 BLOCK = 16  # px: grain and blotches are smaller, the sky's slope over it is not seen
@@ -22,13 +21,13 @@ BLOCK = 16  # px: grain and blotches are smaller, the sky's slope over it is not
 
 @dataclass(frozen=True)
 class Variant:
-    """One cell of a sweep: its settings, its picture and its numbers."""
+    """One cell of a sweep: its settings and the numbers of its picture; or why it has none."""
 
     number: int
     settings: Mapping[str, str]
-    picture: npt.NDArray[np.uint8]  # (y, x, 3), small
-    numbers: Mapping[str, float | None]
-    computed: int  # steps that were run rather than reused
+    numbers: Mapping[str, float | None] = field(default_factory=dict)
+    computed: int = 0  # steps that were run rather than reused
+    error: str = ""
 
 
 def grid(varied: Sequence[tuple[str, Sequence[str]]]) -> list[dict[str, str]]:
@@ -51,18 +50,25 @@ def sweep(
 ) -> Iterator[Variant]:
     """Run the recipe for every cell, one after the other, sharing all that is the same through ``store``.
 
-    Every recipe is checked before the first is run. Of each picture a small copy and its numbers are held; ``lines`` are the
-    true H-alpha and [O III] of the uncropped stack, where they are known. ``see`` is shown each picture whole.
+    Every recipe is checked before the first is run. A cell that fails does not stop the others, unless it is the first and
+    its inputs cannot be read. Of each picture its numbers are held; ``lines`` are the true H-alpha and [O III] of the uncropped
+    stack, where they are known. ``see`` is shown each picture whole.
     """
     recipes = [load(cell) for cell in cells]
     for number, (cell, recipe) in enumerate(zip(cells, recipes, strict=True), 1):
-        run = execute(recipe, inputs, store=store, input_keys=keys)
+        try:
+            run = execute(recipe, inputs, store=store, input_keys=keys)
+        except (StepError, InputError) as fault:
+            if isinstance(fault, InputError) and number == 1:
+                raise
+            yield Variant(number, cell, error=str(fault))
+            continue
         picture = run.results[recipe.last]
         see(number, picture)
         told = numbers(picture)
         if lines is not None:
             told["hue_truth"] = hue_truth(picture, *lines)
-        yield Variant(number, cell, thumbnail(picture), told, sum(s.state == "computed" for s in run.steps))
+        yield Variant(number, cell, told, sum(s.state == "computed" for s in run.steps))
 
 
 def hue_truth(picture: Image, ha: Image, oiii: Image) -> float | None:

@@ -1,7 +1,9 @@
 """Every verb of the command line: what it answers, what it tells, and the code it ends with."""
 
 import json
+import os
 import shlex
+import shutil
 import socket
 import subprocess
 import sys
@@ -13,11 +15,11 @@ import pytest
 from astropy.io import fits
 from PIL import Image as Pictures
 
-from nebulakit.cli import VERBS, call
+from nebulakit.cli import VERBS, call, run
 from nebulakit.declare import STEPS
 from nebulakit.demo import make_scene, write_scene
 from nebulakit.recipe import shipped
-from nebulakit.runner import job
+from nebulakit.runner import inputs, job
 from nebulakit.steps import stretch_asinh  # noqa: F401  (fills STEPS)
 
 RECIPE = """version: 1
@@ -177,6 +179,10 @@ def test_an_input_given_as_a_stack_is_refused_before_any_work(verb, tell, night,
     assert (code, f"--input coverage={cover}" in err) == (2, True)
     code, _, err = tell(verb, recipe, f"stack={stack}")
     assert (code, f"write {stack}" in err) == (2, True)
+    # what was made of the one was kept as made of the other
+    for given, words in ((f"stack={cover}", "the stack is no further input"), ("coverage=", "--input coverage= names no file")):
+        code, _, err = tell(verb, recipe, stack, "--input", given)
+        assert (code, words in err) == (2, True)
     assert not list(tmp_path.iterdir())
 
 
@@ -261,6 +267,54 @@ def test_sweep(tell, night, tmp_path) -> None:
     assert (code, err) == (2, "error: --vary saturate.gain=lots: gain: expected a number, found 'lots'\n")
 
 
+SHEET = """version: 1
+steps:
+  - crop_to_coverage: {}
+  - crop: {box: [[0%, 0%], [50%, 50%]]}
+  - stretch_asinh: {}
+outputs:
+  - {layer: last, file: picture.png}
+"""
+
+
+def test_a_combination_that_fails_costs_a_sweep_nothing_else(tell, night) -> None:
+    """The others were run, and never shown."""
+    Path("s.yaml").write_text(SHEET)
+    vary = ["--vary", "stretch_asinh.sky=10%,12%", "--vary"]
+    boxes = "crop.box=[[0%,0%],[0.01%,0.01%]],[[0%,0%],[60%,60%]]"
+    code, out, err = tell("sweep", "s.yaml", night / "stack.fits", *vary, boxes, "-o", "s", "--no-cache")
+    assert code == 5
+    assert "2 of 4 combinations failed" in err
+    assert "1/4  failed  stretch_asinh.sky=10%, crop.box=[[0%,0%],[0.01%,0.01%]]\nerror: step 2 of 3, crop" in err
+    assert len(out.splitlines()) == 7
+    told = json.loads(Path("s/sweep.json").read_text())["variants"]
+    assert [("sky" in v, "there is nothing left" in v.get("error", "")) for v in told] == [(False, True), (True, False)] * 2
+    page = Path("s/sweep.html").read_text()
+    assert (page.count('class="choose"'), page.count("</strong>, failed")) == (2, 2)
+    assert "2 pictures that differ" in page
+    assert page.count("there is nothing left") == 2
+    with Pictures.open("s/contact.png") as sheet:
+        shown = np.asarray(sheet.convert("L"), float)
+    left, right = shown[60:-60, 160 : shown.shape[1] // 2], shown[60:-60, shown.shape[1] // 2 + 160 :]
+    assert left.std() < right.std() / 2  # the places of the first column are dark but for their names
+    code, _, err = tell(
+        "sweep", "s.yaml", night / "stack.fits", "--vary", boxes.partition("],[[")[0] + "]", "-o", "n", "--no-cache"
+    )
+    assert code == 1
+    assert "no combination could be run to its end" in err
+    assert not Path("n").exists()
+
+
+def test_the_contact_sheet_shows_linear_layers_too(tell, night) -> None:
+    """It was black."""
+    Path("l.yaml").write_text("version: 1\nsteps:\n  - level_sky: {}\noutputs:\n  - {layer: last, file: o.fits}\n")
+    vary = ["--vary", "level_sky.order=0,1", "-o", "s", "--no-cache"]
+    assert tell("sweep", "l.yaml", night / "stack.fits", *vary)[0] == 0
+    with Pictures.open("s/contact.png") as sheet:
+        shown = np.asarray(sheet.convert("L"))[8:300, 8:500]
+    assert np.ptp(np.percentile(shown, [1, 99])) > 30  # of 255; 61 by the curve, and 3 without
+
+
 def test_rerun_and_freeze(tell, finished, night, tmp_path) -> None:
     code, out, _ = tell("rerun", finished / "run.json", "-j", 1)
     assert (code, out) == (0, "picture.tif: identical\n")
@@ -281,6 +335,41 @@ def test_rerun_and_freeze_say_what_is_missing(tell, finished) -> None:
     code, _, err = tell("rerun", finished, "--stack", "odd.json")
     assert code == 4
     assert "--stack" in err
+
+
+@pytest.mark.parametrize("held", ["{}", "[1]", '{"recipe": 5}', '{"recipe": {"file": "a", "text": "", "settings": {}}}'])
+def test_a_run_json_of_something_else_is_told_so(tell, finished, night, held) -> None:
+    """It ended in a traceback, in all but freeze."""
+    Path("o").mkdir()
+    Path("o/run.json").write_text(held)
+    for args in (["compare", "o", finished], ["compare", finished, "o/run.json"], ["rerun", "o"], ["freeze", "o"]):
+        code, out, err = tell(*args)
+        assert (code, out) == (4, ""), args
+        assert "o/run.json is no run.json of nebulakit" in err
+    code, out, err = tell("run", night / "r.yaml", night / "stack.fits", "-o", "o", "--no-cache")
+    assert (code, out) == (2, "")
+    assert "the folder o holds other files" in err
+    assert Path("o/run.json").read_text() == held
+
+
+def test_a_repeat_is_compared_with_the_run_and_never_with_itself(tell, finished, night, tmp_path) -> None:
+    """Kept in the folder of the run it took the place of what it was to be compared with, and all was identical."""
+    shutil.copytree(finished, "o")
+    picture = Path("o/picture.tif").read_bytes()
+    code, out, err = tell("rerun", "o/run.json", "--stack", night / "stack.fits", "-o", tmp_path / "o")
+    assert (code, out) == (2, "")
+    assert "holds the run that is to be compared with" in err
+    assert Path("o/picture.tif").read_bytes() == picture
+    Path("o/picture.tif").unlink()
+    assert tell("rerun", "o", "--stack", night / "stack.fits", "-o", "again")[0] == 4
+    assert not Path("again").exists()  # said before the work
+    told = json.loads(Path("o/run.json").read_text())
+    told["options"]["later"] = True
+    Path("o/run.json").write_text(json.dumps(told))
+    Path("o/picture.tif").write_bytes(picture)
+    code, _, err = tell("rerun", "o", "--stack", night / "stack.fits")
+    assert code == 4
+    assert "made by another version of nebulakit" in err
 
 
 def test_a_disk_that_cannot_be_written_to_is_told_by_the_files_name(tell, finished, monkeypatch) -> None:
@@ -449,6 +538,7 @@ def test_code_1_our_own_fault_says_how_to_report_it(tell, night, monkeypatch) ->
             "error: --set level_ha.order=x: order",
         ),
         (["run", "lines", "x.fits", "--cache", "a", "--no-cache"], "contradict"),
+        (["sweep", "lines", "x.fits", "--vary", "field.keep=80%", "--cache", "a", "--no-cache"], "contradict"),
         (["run", "lines", "a/x.fits", "b/x.fits"], "same name"),
         (["cache", "melt"], "clear"),
         (["cache", "trim", "--limit", "inf"], "'--limit': inf is no number"),
@@ -591,6 +681,132 @@ def test_code_5_one_of_several_fails(tell, night) -> None:
     assert "already finished" in again[2]
 
 
+def test_a_fault_of_ours_in_one_stack_does_not_stop_the_others(tell, night, monkeypatch) -> None:
+    """A night ended with the first stack that met one."""
+    for name in ("a.fits", "b.fits"):
+        Path(name).write_bytes((night / "stack.fits").read_bytes())
+
+    def broken(checked: object, *args: object, **more: object) -> object:
+        if not done:
+            done.append(1)
+            raise ZeroDivisionError("made for this test")
+        return execute(checked, *args, **more)
+
+    done, execute = list[int](), job.execute
+    monkeypatch.setattr(job, "execute", broken)
+    batch = ["run", night / "r.yaml", "a.fits", "b.fits", "-o", "o", "--no-cache", "--no-report"]
+    code, out, err = tell(*batch, own_fault=True)
+    assert (code, out) == (5, f"{Path('o') / 'b' / 'picture.tif'}\n")
+    assert err.count("This is a fault of nebulakit") == 1
+    assert "1 of 2 stacks failed: a.fits" in err
+
+
+def test_a_stack_that_may_not_be_read_does_not_stop_the_others(tell, night, monkeypatch) -> None:
+    """The whole batch was refused."""
+    Path("a.fits").write_bytes((night / "stack.fits").read_bytes())
+    hashed = inputs.file_hash
+
+    def refused(path: Path) -> str:
+        if path.name == "a.fits":
+            raise PermissionError(13, "Permission denied", str(path))
+        return hashed(path)
+
+    monkeypatch.setattr("os.access", lambda path, mode: str(path) != "a.fits")
+    monkeypatch.setattr(inputs, "file_hash", refused)
+    batch = ["run", night / "r.yaml", "a.fits", night / "stack.fits", "-o", "o", "--no-cache", "--no-report"]
+    code, out, err = tell(*batch)
+    assert (code, out) == (5, f"{Path('o') / 'stack' / 'picture.tif'}\n")
+    assert "error: a.fits cannot be read: Permission denied" in err
+
+
+def test_facts_are_not_lost_where_the_first_look_cannot_be_written(tell, night) -> None:
+    """The stack had been measured, and nothing was told."""
+    Path("file").write_text("mine")
+    code, out, err = tell("inspect", night / "stack.fits", "--picture", "file/look.png")
+    assert (code, "fwhm" in out) == (6, True)
+    assert "look.png could not be written to file: File exists. Choose another place" in err
+
+
+def test_a_disk_that_fills_while_outputs_are_written_is_told_by_its_folder(tell, night, monkeypatch) -> None:
+    """A hidden folder was named, and not what to do."""
+
+    def full(*args: object, **more: object) -> None:
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr("tifffile.imwrite", full)
+    code, _, err = tell("run", night / "r.yaml", night / "stack.fits", "-o", "o", "--no-cache", "--no-report")
+    assert code == 6
+    assert err.endswith("error: the disk of o is full; nothing was changed there. Make room and run again\n")
+    assert not Path("o").exists()
+
+
+def test_names_as_long_as_names_can_be(tell, night, finished) -> None:
+    """Of an output it was said after the work, and of a folder not what to do."""
+    long = "y" * 250
+    Path("r.yaml").write_text(RECIPE.replace("picture.tif", f"{long}.tif"))
+    assert tell("run", "r.yaml", night / "stack.fits", "-o", "o", "--no-cache", "--no-report")[0] == 0
+    assert tell("compare", "bicolour", "natural", "-o", f"{long}.html")[0] == 0
+    assert tell("freeze", finished, "-o", f"{long}.yaml")[0] == 0
+    code, out, err = tell("run", night / "r.yaml", night / "stack.fits", "-o", f"{long}-{long}", "--no-cache")
+    assert (code, out) == (2, "")
+    assert err.endswith(": File name too long. Choose another folder with -o\n")
+
+
+def test_a_pipe_is_refused_at_once(tell) -> None:
+    """It was waited for without end, or told as a FITS file in which one cannot seek."""
+    os.mkfifo("stack.fits")
+    for args in (["inspect"], ["run", "lines"], ["plan", "lines"]):
+        code, out, err = tell(*args, "stack.fits")
+        assert (code, out) == (4, "")
+        assert "stack.fits: this is a pipe or a device, not a file" in err
+
+
+def test_a_stretched_picture_for_a_recipe_that_could_take_it(tell) -> None:
+    """That the recipe needed it linear was all that was said, though none of its steps does."""
+    Pictures.fromarray(np.zeros((80, 90, 3), np.uint8)).save("p.jpg")
+    Path("any.yaml").write_text("version: 1\nsteps:\n  - orient: {turn: 90}\noutputs:\n  - {layer: last, file: o.tif}\n")
+    code, _, err = tell("run", "any.yaml", "p.jpg", "--no-cache")
+    assert code == 4
+    assert "No step of it does: to have stretched pictures taken, write  inputs: {stack: {scale: display}}  into it" in err
+    Path("any.yaml").write_text(Path("any.yaml").read_text().replace("steps:", "inputs: {stack: {scale: display}}\nsteps:"))
+    assert tell("run", "any.yaml", "p.jpg", "--no-cache")[0] == 0
+    code, _, err = tell("run", "natural", "p.jpg", "--no-cache")
+    assert code == 4
+    assert "there is the recipe finish" in err
+    assert "inputs:" not in err
+
+
+def test_layers_are_kept_in_a_folder_of_their_own_alone(tell, night) -> None:
+    """Files of the user counted as layers that are kept, and some of them were removed."""
+    Path("mine/runs").mkdir(parents=True)
+    for name in ("stack.fits", "runs/notes.txt"):
+        Path("mine", name).write_text("mine")
+    for args in (["cache", "clear"], ["cache", "trim"], ["cache", "verify"], ["run", night / "r.yaml", night / "stack.fits"]):
+        code, out, err = tell(*args, "--cache", "mine")
+        assert (code, out) == (2, "")
+        assert "mine holds other files (stack.fits)" in err
+    Path("mine/stack.fits").unlink()
+    assert tell("run", night / "r.yaml", night / "stack.fits", "-o", "o", "--cache", "mine", "--no-report")[0] == 0
+    assert tell("cache", "clear", "--cache", "mine")[0] == 0
+    assert [p for p in Path("mine").rglob("*") if p.is_file()] == [Path("mine/runs/notes.txt")]
+
+
+def test_where_a_failed_run_is_shown_is_told_on_a_line_of_its_own(tell, night, monkeypatch) -> None:
+    """On a terminal it was glued to the live line of the step."""
+
+    class Watched(run.Progress):
+        def __exit__(self, *fault: object) -> None:
+            super().__exit__(*fault)
+            told.append("the line has ended")
+
+    told = list[str]()
+    monkeypatch.setattr(run, "Progress", Watched)
+    monkeypatch.setattr(run.Page, "failed", lambda page, fault: told.append("the page is told"))
+    Path("r.yaml").write_text(SHEET.replace("[50%, 50%]", "[0.01%, 0.01%]"))
+    assert tell("run", "r.yaml", night / "stack.fits", "-o", "o", "--no-cache")[0] == 1
+    assert told == ["the line has ended", "the page is told"]
+
+
 @pytest.mark.parametrize("scarce", ["memory", "disk"])
 def test_code_6_too_little_memory_or_disk_is_said_before_the_start(tell, night, monkeypatch, scarce) -> None:
     if scarce == "memory":
@@ -604,7 +820,7 @@ def test_code_6_too_little_memory_or_disk_is_said_before_the_start(tell, night, 
     assert not Path("o").exists()
 
 
-def test_code_130_interrupted(tell, night, monkeypatch) -> None:
+def test_code_130_interrupted(tell, night, finished, monkeypatch) -> None:
     def interrupt(*args: object, **more: object) -> None:
         raise KeyboardInterrupt
 
@@ -615,6 +831,8 @@ def test_code_130_interrupted(tell, night, monkeypatch) -> None:
     assert "kept" not in err
     assert not Path("o").exists()
     assert "layers are kept" in tell("run", night / "r.yaml", night / "stack.fits", "-o", "o", "--cache", "c", "--no-report")[2]
+    code, _, err = tell("rerun", finished)  # which reuses nothing, and keeps nothing
+    assert (code, "interrupted" in err, "kept" in err) == (130, True, False)
 
 
 @pytest.mark.parametrize("verb", VERBS)

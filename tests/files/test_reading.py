@@ -405,6 +405,18 @@ def test_tiff_layouts(tmp_path, order, extra, kind):
         assert np.allclose(image.planes, want, rtol=2e-7)
 
 
+def test_tiff_is_shown_as_it_says_that_it_lies(tmp_path) -> None:
+    """Only a first row at the bottom was heeded."""
+    seen = np.random.default_rng(2).integers(0, 2**16, (40, 60, 3), dtype=np.uint16)
+    # what lies at the file's first row and first column, by the tag's number
+    stored = {1: seen, 2: seen[:, ::-1], 3: seen[::-1, ::-1], 4: seen[::-1], 5: seen.swapaxes(0, 1)}
+    stored |= {6: stored[5][::-1], 7: stored[5][::-1, ::-1], 8: stored[5][:, ::-1]}
+    for tag, rows in stored.items():
+        extra = [(274, "H", 1, tag, True)]
+        tifffile.imwrite(tmp_path / "t.tif", np.ascontiguousarray(rows), photometric="rgb", metadata=None, extratags=extra)
+        assert np.array_equal(np.rint(read(tmp_path / "t.tif").planes * 65535), np.moveaxis(seen, -1, 0)), tag
+
+
 def test_tiff_half_and_double_floats(tmp_path):
     for kind in ("f2", "f8"):
         data = rng.normal(0, 1, (H, W)).astype(kind)

@@ -202,11 +202,13 @@ def test_a_quick_look_reads_a_stack_again_that_was_replaced(night, tmp_path, mon
     assert sum("preview" in text for text in said) == 3
 
 
-def test_a_disk_that_fails_does_not_end_the_watching(night, stack, tmp_path, monkeypatch):
+@pytest.mark.parametrize("fault", [OSError(5, "Input/output error"), ZeroDivisionError("Input/output error")])
+def test_what_fails_does_not_end_the_watching(night, stack, tmp_path, monkeypatch, fault):
+    """A fault of ours did."""
     from nebulakit.report import watch as module
 
     def refuse(*_: object, **__: object) -> None:
-        raise OSError(5, "Input/output error")
+        raise fault
 
     recipe, store, said = night / "r.yaml", Store(tmp_path / "cache"), list[str]()
     watch = Watch(recipe, lambda checked: Job(checked, stack, tmp_path / "out", store=store), store, said.append)
@@ -214,6 +216,8 @@ def test_a_disk_that_fails_does_not_end_the_watching(night, stack, tmp_path, mon
     watch._saved(watch._hash())
     assert "Input/output error" in said[-1]
     assert "Input/output error" in watch.told({}, 0)["fault"]
+    ours = isinstance(fault, ZeroDivisionError)
+    assert ("fault of nebulakit" in said[-1], any("Traceback" in text for text in said)) == (ours, ours)
 
 
 def test_the_server_answers_only_who_knows_the_token_and_takes_no_orders(tmp_path):

@@ -7,11 +7,12 @@ import numpy as np
 import pytest
 
 from nebulakit.cli import call
+from nebulakit.errors import InputError
 from nebulakit.image import Frame, Image
 from nebulakit.pixels import look
 from nebulakit.report import numbers, places, special
 from nebulakit.report.collect import grid
-from nebulakit.report.figures import outline, ticks
+from nebulakit.report.figures import Plot, outline, ticks
 from nebulakit.report.page import render
 from nebulakit.report.sheet import Sheet
 from nebulakit.steps import crop, orient, region_mask
@@ -427,6 +428,30 @@ def test_compare_overwrites_a_page_and_nothing_else(night, tmp_path, capsys):
     assert sorted(p.name for p in tmp_path.iterdir()) == ["c.html", "letter.html"]
 
 
+def test_a_run_that_loses_its_stack_on_the_way_is_no_fault_of_ours(night, stack, tmp_path, capsys, monkeypatch):
+    """The page of the failed run could not be made, and the traceback asked the user to report it."""
+    (tmp_path / "s.fits").write_bytes(stack.read_bytes())
+
+    def gone(*args: object) -> None:
+        (tmp_path / "s.fits").unlink(missing_ok=True)
+        raise InputError("s.fits: it cannot be opened")
+
+    monkeypatch.setattr("nebulakit.runner.inputs.Inputs.said", gone)
+    code = call(["run", str(night / "r.yaml"), str(tmp_path / "s.fits"), "-o", str(tmp_path / "o"), "--no-cache"])
+    told = capsys.readouterr().err
+    assert code == 4
+    assert "fault of nebulakit" not in told
+    assert "s.fits: it cannot be opened" in told
+
+
+def test_what_is_small_has_room_at_an_axis():
+    """Its first digit was cut off."""
+    drawn = Plot((0.5, 6.5), (1e-4, 1), ylog=True, across="", up="").svg("noise")
+    ends = re.findall(r'text x="(\d+)"[^>]*text-anchor="end">([^<]+)<', drawn)
+    assert ("34", "1e-4") in ends
+    assert all(int(x) >= 6.4 * len(text) for x, text in ends)
+
+
 def test_compare_linear_pictures_by_one_curve(tmp_path):
     import nebulakit
 
@@ -438,6 +463,27 @@ def test_compare_linear_pictures_by_one_curve(tmp_path):
     found = pictures_of((tmp_path / "c.html").read_text(encoding="utf-8"))
     assert found["a picture"] == found["b picture"]
     assert len(found["a picture"]) > 5000  # grain, not a black frame
+
+
+def test_compare_tells_no_difference_of_a_linear_and_a_stretched_picture(tmp_path, capsys):
+    """That of their values was told, as if one were a measure for the other."""
+    import nebulakit
+
+    planes = np.random.default_rng(0).uniform(0, 1, (1, 80, 90)).astype(np.float32)
+    nebulakit.write(Image.from_array(planes), tmp_path / "a.fits")
+    nebulakit.write(Image.from_array(planes, scale="display"), tmp_path / "b.fits")
+    both = ["compare", str(tmp_path / "a.fits"), str(tmp_path / "b.fits")]
+    assert call([*both, "--json"]) == 0
+    assert json.loads(capsys.readouterr().out)["picture"] == {"width": 90, "height": 80}
+    assert call([*both, "-o", str(tmp_path / "c.html")]) == 0
+    assert "one is linear, the other stretched" in (tmp_path / "c.html").read_text(encoding="utf-8")
+
+
+def test_compare_says_why_two_runs_on_one_stack_have_no_part_in_common(run, page, tmp_path, capsys):
+    """It asked for two runs on the same stack."""
+    assert run(tmp_path / "small", "--no-cache", "--no-report", "--preview", "2") == 0
+    assert call(["compare", str(page.parent), str(tmp_path / "small"), "-o", str(tmp_path / "c.html")]) == 4
+    assert "no part of the stack in one scale and direction" in capsys.readouterr().err
 
 
 def test_a_sweep_has_a_page_with_all_pictures_and_numbers(sweep_page):

@@ -19,10 +19,12 @@ import nebulakit
 from nebulakit import steps
 from nebulakit.cli import call
 from nebulakit.demo import make_scene, write_scene
-from nebulakit.errors import ResourceError, UsageError
+from nebulakit.errors import InputError, ResourceError, UsageError
 from nebulakit.recipe import loads
 from nebulakit.runner import job
-from nebulakit.runner.job import Job, before_writing, default_folder, stack_name
+from nebulakit.runner.job import Job, before_writing, default_folder, run_job, stack_name
+from nebulakit.runner.keys import file_hash
+from nebulakit.runner.store import Store
 from tests.runner import running
 from tests.runner.running import hashes, states
 
@@ -102,6 +104,26 @@ def test_what_acts_through_a_mask_runs_again_where_the_mask_changed(night, tmp_p
     assert hashes(tmp_path / "two")["picture.tif"] != hashes(tmp_path / "out")["picture.tif"]
 
 
+def test_a_mask_that_is_painted_on_while_the_run_is_under_way(night, tmp_path):
+    """What was made of the new one was kept, and told, as made of the one before."""
+    recipe = loads(
+        "version: 1\ninputs: {mine: {scale: mask}}\nsteps:\n  - stretch_asinh: {}\n  - saturate: {gain: 1.5}\n    mask: mine\n"
+        "outputs:\n  - {layer: last, file: o.tif}\n"
+    )
+    mask, shape = tmp_path / "m.png", nebulakit.read(night / "stack.fits").shape
+    Pictures.fromarray(np.full(shape, 255, np.uint8)).save(mask)
+
+    def paint(call):
+        if call.step == "saturate":
+            Pictures.fromarray(np.full(shape, 90, np.uint8)).save(mask)
+
+    done = Job(recipe, night / "stack.fits", tmp_path / "out", {"mine": mask}, store=Store(tmp_path / "kept"))
+    with pytest.raises(InputError, match=r"m\.png was changed while the run was under way"):
+        run_job(done, before=paint)
+    assert not (tmp_path / "out").exists()
+    assert run_job(done).record["inputs"]["mine"]["sha256"] == file_hash(mask)
+
+
 def test_a_folder_of_something_else_is_left_alone(night, tmp_path, capsys):
     (tmp_path / "out").mkdir()
     (tmp_path / "out" / "letter.txt").write_text("mine")
@@ -170,7 +192,7 @@ def test_names_of_folders_and_stacks(tmp_path):
     assert default_folder(recipe, Path("a/night.fits.gz")) == Path("look-night")
     assert stack_name(Path("x/y.fits.fz")) == "y"
     (tmp_path / "file").write_text("")
-    with pytest.raises(UsageError, match="is a file"):
+    with pytest.raises(UsageError, match="Not a directory"):
         before_writing(Job(recipe, Path("s.fits"), tmp_path / "file"))
 
 

@@ -220,7 +220,7 @@ def test_making_room_counts_what_layers_share_once_and_drops_no_more_than_it_mus
     plane = max(p.stat().st_size for p in tmp_path.glob("arrays/*.npy"))
     store._mine.clear()
     store.trim(store.size() - plane // 2)
-    assert [e[0] for e in store.entries()] == ["b", "c", "d"]
+    assert [e.stem for e in store.layers()] == ["b", "c", "d"]
     assert all(store.open(name) is not None for name in "bcd")
     # arrays just written may be on their way into a layer of another run: they stay, and no further layer goes in their place
     young = Store(tmp_path / "young")
@@ -229,7 +229,7 @@ def test_making_room_counts_what_layers_share_once_and_drops_no_more_than_it_mus
         os.utime(tmp_path / "young" / "layers" / f"{name}.json", (1000 + n, 1000 + n))
     young._mine.clear()
     young.trim(young.size() - plane // 2)
-    assert [e[0] for e in young.entries()] == ["b", "c", "d"]
+    assert [e.stem for e in young.layers()] == ["b", "c", "d"]
 
 
 def test_what_a_running_recipe_uses_is_kept_however_old(night, kept, tmp_path):
@@ -242,7 +242,7 @@ def test_what_a_running_recipe_uses_is_kept_however_old(night, kept, tmp_path):
     told = job.Job(load(night / "r.yaml"), night / "stack.fits", tmp_path, {"coverage": night / "coverage.fits"})
     store.begin(Keys(told.recipe, inputs.input_keys(told)[1]))
     store.trim()
-    assert "foreign" not in {e[0] for e in store.entries()}
+    assert "foreign" not in {e.stem for e in store.layers()}
     assert run(night, tmp_path / "out", "--cache", str(kept)) == 0
     assert ran(tmp_path / "out") == []
 

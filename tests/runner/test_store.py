@@ -137,11 +137,11 @@ def test_trim_drops_the_longest_unused_first_and_never_this_runs_own(tmp_path):
     assert new.open("a") is not None  # used now, and this run's own
     os.utime(tmp_path / "layers" / "a.json", (1000, 1000))
     new.trim(2 * 64 * 64 * 4 + 6000)
-    left = {e[0] for e in new.entries()}
+    left = {e.stem for e in new.layers()}
     assert "a" in left
     assert "b" not in left
     new.trim(0)
-    assert {e[0] for e in new.entries()} == {"a"}
+    assert {e.stem for e in new.layers()} == {"a"}
 
 
 def test_records_are_strict_json(tmp_path):
