@@ -40,7 +40,7 @@ QUIET = 0.5149  # the mean size of the smaller three quarters of normal numbers
 NOISE = 0.04  # how far a class of noise may be off, logarithm
 PHOTONS = math.log(1 / 700)  # noise variance per light: usual where skyglow makes the noise, give or take an e-fold
 FALL, FREE = -4.5, 2.0  # power by which laws fall far out, give or take so much
-TURNS_MOST = 40
+TURNS_MOST, STILL = 40, 1e-4  # of the cost: gaining less than this is standing still
 
 
 class Curve(NamedTuple):
@@ -360,6 +360,7 @@ def tell_curves(problems: list[Problem], tie: float = math.inf, start: list[_Unk
     sizes = [len(p.radii) + p.spline.count + 1 for p in problems]
     ends = np.cumsum([0, *sizes])
     bond = _bond(problems, ends, tie)
+    before = math.inf
     for _ in range(TURNS_MOST):
         seen = [p.see(n) for p, n in zip(problems, now, strict=True)]
         normal, right = bond.copy(), -bond @ np.concatenate([n.flat() for n in now])
@@ -382,8 +383,10 @@ def tell_curves(problems: list[Problem], tie: float = math.inf, start: list[_Unk
         if better is None:
             break
         now, damp = better, max(damp / 4, 1e-6)
-        if gain < 1e-4 * (1 + cost):
+        # with errors and trust anew a step may gain as much for ever that leaves all as it was
+        if gain < STILL * (1 + cost) or (gain < 30 * STILL * (1 + cost) and abs(before - cost) < STILL * (1 + cost)):
             break
+        before = cost
     return [p.told(n) for p, n in zip(problems, now, strict=True)]
 
 
