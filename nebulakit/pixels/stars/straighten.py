@@ -160,9 +160,11 @@ def straighten(
     tries = [t for t in tries if min(t.white) > LOW * most]
     best = min(tries, key=lambda t: t.off * (NEARER if isinstance(t.way, Each) else 1), default=None)
     if best is not None and isinstance(best.way, Factor):
-        # its stars were found in another light
-        again = _asked_again(view, best) if _believed(best.told, 1.0) else None
-        yield _whole(planes, coverage, _one(view, again, best.way.kind) or best)
+        if _believed(best.told, 1.0):
+            # its stars were found in another light
+            best = _one(view, _asked_again(view, best), best.way.kind)
+        if best is not None:
+            yield _whole(planes, coverage, best)
         best = each
     if best is not None:
         yield _whole(planes, coverage, best)
