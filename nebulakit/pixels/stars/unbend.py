@@ -384,7 +384,7 @@ def tell_curves(problems: list[Problem], tie: float = math.inf, start: list[_Unk
             break
         now, damp = better, max(damp / 4, 1e-6)
         # with errors and trust anew a step may gain as much for ever that leaves all as it was
-        if gain < STILL * (1 + cost) or (gain < 30 * STILL * (1 + cost) and abs(before - cost) < STILL * (1 + cost)):
+        if gain < STILL * (1 + cost) or (gain < 30 * STILL * (1 + cost) and abs(before - cost) < 0.1 * STILL * (1 + cost)):
             break
         before = cost
     return [p.told(n) for p, n in zip(problems, now, strict=True)]
