@@ -354,13 +354,13 @@ def tell_curves(problems: list[Problem], tie: float = math.inf, start: list[_Unk
 
     A picture's channels are stretched alike as a rule, but for a factor on the light: what one of them leaves open
     (structure of a bright nebula passes for noise) another tells. ``tie``: how far their slopes may differ, standard
-    deviation of the logarithm over the range of levels. ``start``: where to begin, if not at what noise tells. Gauss-Newton with damped steps (Levenberg 1944).
+    deviation of the logarithm over the range of levels. ``start``: where to begin, if not at what noise tells; so near, less is left to gain. Gauss-Newton with damped steps (Levenberg 1944).
     """
     now, damp = [p.start() for p in problems] if start is None else start, 1e-3
     sizes = [len(p.radii) + p.spline.count + 1 for p in problems]
     ends = np.cumsum([0, *sizes])
     bond = _bond(problems, ends, tie)
-    before = math.inf
+    before, still = math.inf, STILL if start is None else 5 * STILL
     for _ in range(TURNS_MOST):
         seen = [p.see(n) for p, n in zip(problems, now, strict=True)]
         normal, right = bond.copy(), -bond @ np.concatenate([n.flat() for n in now])
@@ -384,7 +384,7 @@ def tell_curves(problems: list[Problem], tie: float = math.inf, start: list[_Unk
             break
         now, damp = better, max(damp / 4, 1e-6)
         # with errors and trust anew a step may gain as much for ever that leaves all as it was
-        if gain < STILL * (1 + cost) or (gain < 30 * STILL * (1 + cost) and abs(before - cost) < 0.1 * STILL * (1 + cost)):
+        if gain < still * (1 + cost) or (gain < 30 * still * (1 + cost) and abs(before - cost) < 0.1 * still * (1 + cost)):
             break
         before = cost
     return [p.told(n) for p, n in zip(problems, now, strict=True)]
