@@ -354,7 +354,8 @@ def tell_curves(problems: list[Problem], tie: float = math.inf, start: list[_Unk
 
     A picture's channels are stretched alike as a rule, but for a factor on the light: what one of them leaves open
     (structure of a bright nebula passes for noise) another tells. ``tie``: how far their slopes may differ, standard
-    deviation of the logarithm over the range of levels. ``start``: where to begin, if not at what noise tells; so near, less is left to gain. Gauss-Newton with damped steps (Levenberg 1944).
+    deviation of the logarithm over the range of levels. ``start``: where to begin, if not at what noise tells; so near, less
+    is left to gain. Gauss-Newton with damped steps (Levenberg 1944).
     """
     now, damp = [p.start() for p in problems] if start is None else start, 1e-3
     sizes = [len(p.radii) + p.spline.count + 1 for p in problems]

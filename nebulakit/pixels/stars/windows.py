@@ -40,8 +40,9 @@ def windows(
     level = planes.mean(0)
     chosen = {cell(*divmod(int(f(p)), w)): None for p in (*planes, level) for f in (np.nanargmin, np.nanargmax)}
     count, margin = ENOUGH // side**2, CLEAR * fwhm
+    half = (count + len(chosen)) // 2
     for i in lone.tolist():
-        if len(chosen) >= count // 2:
+        if len(chosen) >= half:
             break
         x, y = float(stars.x[i]), float(stars.y[i])
         y0, x0 = cell(y, x)
