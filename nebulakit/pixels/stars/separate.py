@@ -133,6 +133,7 @@ def separate_shown(
         told["stars_left"] = left
         if not left:
             return parted._replace(record={"parted_in": "light", **parted.record, **told})
+        del straight, parted, asked  # a large picture's next try needs the room
     if spare and len(found):
         found = _without(found, spare)
     fill = partial(fill_stars, planes, noise, found, width, add=add, seed=seed)
@@ -195,7 +196,7 @@ def _without(stars: StarList, spare: Sequence[tuple[float, float, float]]) -> St
     keep = np.ones(len(stars), bool)
     for x, y, r in spare:
         keep &= np.hypot(stars.x - x, stars.y - y) > r
-    return StarList(*(getattr(stars, k)[keep] for k in ("x", "y", "flux", "peak", "radius", "saturated")))
+    return stars.take(keep)
 
 
 def _listed(fit: StarFit, noise: Noise) -> StarList:

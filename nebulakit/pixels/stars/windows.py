@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import numpy.typing as npt
@@ -68,5 +69,5 @@ def windows(
         which.append(np.nonzero(inside)[0])
         moved.extend([(y - y0, x - x0)] * int(inside.sum()))
     index, move = np.concatenate(which), np.array(moved, float).reshape(-1, 2)
-    x, y = stars.x[index] + move[:, 1], stars.y[index] + move[:, 0]
-    return out, covered, StarList(x, y, stars.flux[index], stars.peak[index], stars.radius[index], stars.saturated[index])
+    held = stars.take(index)
+    return out, covered, replace(held, x=held.x + move[:, 1], y=held.y + move[:, 0])
