@@ -71,3 +71,9 @@ class StarList:
 
     def __len__(self) -> int:
         return len(self.x)
+
+    def take(self, which: npt.NDArray[np.int_] | npt.NDArray[np.bool_]) -> StarList:
+        """Give those with these numbers, in that order, or those for which a mask holds."""
+        return StarList(
+            self.x[which], self.y[which], self.flux[which], self.peak[which], self.radius[which], self.saturated[which]
+        )

@@ -40,9 +40,10 @@ def fill(planes: Planes, hole: Mask, noise: Noise, fwhm: float, seed: int = 1) -
     if not hole.any():
         return planes.copy()
     rows, cols = (slice(max(int(k.min()) - MARGIN, 0), int(k.max()) + MARGIN + 1) for k in np.nonzero(hole))
-    out = planes.copy()
     level = None if noise.map is None else noise.map[rows, cols]
-    out[:, rows, cols] = _filled(planes[:, rows, cols], hole[rows, cols], noise, level, fwhm, seed)
+    filled = _filled(planes[:, rows, cols], hole[rows, cols], noise, level, fwhm, seed)
+    out = planes.copy()
+    out[:, rows, cols] = filled
     return out
 
 
@@ -56,7 +57,7 @@ def _filled(planes: Planes, hole: Mask, noise: Noise, level: Plane | None, fwhm:
     third = [row[2] / s if len(row) > 2 and s > 0 else 0.0 for row, s in zip(noise.scales, noise.sigma, strict=True)]
     strengths = [_strength(z, hole, t) for z, t in zip(units, third, strict=True)]
 
-    light = units.copy()
+    out = planes.copy()
     for inside, rim in _pieces(hole, np.asarray(np.isfinite(planes).all(0))):
         place, asked = tuple(inside.T), tuple(rim.T)
         classes = [int(strength_class(s[place].mean())) for s in strengths]
@@ -64,13 +65,12 @@ def _filled(planes: Planes, hole: Mask, noise: Noise, level: Plane | None, fwhm:
         for k in sorted(set(classes)) if len(rim) else ():
             weights = _weights(field, inside - middle, rim - middle, float(STRENGTHS[k]))
             for c in np.flatnonzero(np.equal(classes, k)):
-                light[c][place] = weights @ units[c][asked].astype(np.float64)
+                out[c][place] = weights @ units[c][asked].astype(np.float64)
         if not len(rim):
-            light[:, *place] = 0
+            out[:, *place] = 0
     ys, xs = np.nonzero(hole)
     grains = grain(units, hole, blur, seed)[:, ys, xs] * (np.float32(1) if level is None else level[ys, xs])
-    out = planes.copy()
-    out[:, ys, xs] = light[:, ys, xs] * unit[:, 0] + grains * sigma[:, 0]
+    out[:, ys, xs] = out[:, ys, xs] * unit[:, 0] + grains * sigma[:, 0]
     return out
 
 

@@ -7,7 +7,7 @@ import pytest
 
 from nebulakit.pixels.facts import StarList
 from nebulakit.pixels.stars import straighten as straight
-from nebulakit.pixels.stars import unbend
+from nebulakit.pixels.stars import unbend, windows
 from nebulakit.pixels.stars.straighten import straighten
 
 CURVES = {
@@ -135,13 +135,17 @@ def listed(x, y, peak):
     return StarList(x, y, peak, peak, np.full(len(x), 3.0), np.zeros(len(x), bool))
 
 
+def in_light(planes, found, fwhm):
+    return next((way for way, _ in straighten(planes, None, found, fwhm) if way is not None), None)
+
+
 def test_without_stars_no_curve():
     rng = np.random.default_rng(3)
     plain = rng.normal(0.1, 0.01, (3, 120, 140)).astype(np.float32)
     none = np.zeros(0)
-    assert straighten(plain, None, listed(none, none, none), 3.0)[0] is None
+    assert in_light(plain, listed(none, none, none), 3.0) is None
     some = rng.uniform(10, 110, 30)
-    assert straighten(plain, None, listed(some, rng.permutation(some), some), 3.0)[0] is None
+    assert in_light(plain, listed(some, rng.permutation(some), some), 3.0) is None
 
 
 def test_what_no_curve_undoes_is_not_believed():
@@ -153,6 +157,48 @@ def test_what_no_curve_undoes_is_not_believed():
     z = np.maximum(light, 0)
     shown = (0.1 + 0.9 * np.arcsinh(z / 0.01) ** strength / math.asinh(100) ** strength).astype(np.float32)
     peak = shown[np.rint(y).astype(int), np.rint(x).astype(int)].astype(np.float64)
-    assert straighten(shown[None], None, listed(x, y, peak), WIDTH)[0] is None
+    assert in_light(shown[None], listed(x, y, peak), WIDTH) is None
     even = CURVES["asinh"](light).astype(np.float32)
-    assert straighten(even[None], None, listed(x, y, peak), WIDTH)[0] is not None
+    assert in_light(even[None], listed(x, y, peak), WIDTH) is not None
+
+
+def colours(size, stars):
+    """Three channels of one scene, each stretched by one curve, and its stars."""
+    light, x, y = scene(1, size, stars)
+    rng = np.random.default_rng(7)
+    noise = SIGMA * rng.normal(0, 1, (3, *light.shape))
+    shown = np.stack([CURVES["asinh"](share * light + more) for share, more in zip((1, 0.8, 0.6), noise, strict=True)])
+    return shown.astype(np.float32), listed(x, y, shown.mean(0)[np.rint(y).astype(int), np.rint(x).astype(int)])
+
+
+def test_a_large_picture_is_told_by_windows(monkeypatch):
+    """A part of the pixels tells nearly the curve that all tell, and all are brought to light."""
+    shown, stars = colours(440, 256)
+    shown = shown[:1]
+    whole = in_light(shown, stars, WIDTH)
+    monkeypatch.setattr(windows, "ENOUGH", 80_000)
+    seen = []
+    monkeypatch.setattr(
+        straight, "_limit", lambda plane, step, real=straight._limit: (seen.append(plane.size), real(plane, step))[1]
+    )
+    part = in_light(shown, stars, WIDTH)
+    assert max(seen) < 0.6 * shown[0].size
+    assert part.planes.shape == shown.shape
+    # between the sky and where stars told both are the same light, but for a factor
+    known = (shown > np.median(shown)) & (shown < 0.8)
+    assert np.ptp(np.quantile(np.log(part.planes[known] / whole.planes[known]), [0.1, 0.9])) < 0.25
+
+
+def test_where_a_factor_does_not_hold_the_channels_are_asked(monkeypatch):
+    shown, stars = colours(300, 144)
+    real, asked = straight._one, []
+
+    def one(view, whom, kind):
+        asked.append(kind)
+        found = real(view, whom, kind)
+        return None if found is None or len(asked) > len(straight.KINDS) else found._replace(off=0.0)
+
+    monkeypatch.setattr(straight, "_one", one)
+    ways = [type(way.way) for way, _ in straighten(shown, None, stars, WIDTH) if way is not None]
+    assert len(asked) == len(straight.KINDS) + 1
+    assert ways == [straight.Each]

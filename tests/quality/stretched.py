@@ -314,11 +314,7 @@ def table(shared: bool, fast: bool, before: bool) -> None:
     print(f"{'':56s}" + "".join(f"{key[:6]:>7s}" for key in keys) + "      s  way")
     for name, how in pairs[:2] if fast else pairs:
         truth = quality.own(SHAPE, **quality.OWN[name]) if name in quality.OWN else quality.made(SHAPE, **quality.MADE[name])
-        with (
-            mock.patch("nebulakit.pixels.stars.separate.straighten", return_value=(None, {}))
-            if before
-            else contextlib.nullcontext()
-        ):
+        with mock.patch("nebulakit.pixels.stars.separate.straighten", return_value=[]) if before else contextlib.nullcontext():
             row = measure(show(truth, how))
         values = "".join(f"{row[key]:7.2f}" for key in keys)
         print(f"{name + ' | ' + how:56s}{values} {row['seconds']:6.1f}  {row['record']['parted_in']}", flush=True)

@@ -128,9 +128,14 @@ class Search:
         """Take stars at these places for possible, and those of which hardly more than the ghost is seen."""
         self.places, self.by_ghost = np.array([*seen, *hardly]), np.arange(len(seen) + len(hardly)) >= len(seen)
         groups = ((np.array(seen), False), (np.array(hardly), True))
-        drawn = np.concatenate([self.star((at[:, :1], at[:, 1:]), ghost) for at, ghost in groups if len(at)], 1)
-        columns = drawn.astype(np.float32).transpose(0, 2, 1)
-        self.tries = np.stack(over(lambda c: self.whites[c].roughly(columns[c]), range(len(columns))))
+        apart = [(self.distances((at[:, :1], at[:, 1:])), ghost) for at, ghost in groups if len(at)]
+        self.tries = np.empty((*self.rim.value.shape, len(self.places)), np.float32)
+
+        def channel(c: int) -> None:
+            drawn = np.concatenate([self.light(c, *far, ghost).astype(np.float32) for far, ghost in apart])
+            self.tries[c] = self.whites[c].roughly(drawn.T)
+
+        over(channel, range(len(self.whites)))
 
     def _doubt_inner(self, fit: StarFit) -> None:
         """Take for possible that stars near the edge were fitted wrongly, as long as what comes in was not known."""
@@ -170,11 +175,12 @@ class Search:
 
     def star(self, place: Place | tuple[Array, Array], ghostly: bool) -> Array:
         """Give (channel, cell) of a star of height 1; for n places (channel, n, cell)."""
-        dx, dy = self.distances(place)
-        light = [np.asarray(law.at(dx, dy), np.float64) for law in self.laws]
-        if ghostly:
-            light = [a if ghost is None else a + ghost.at(dx, dy) for a, ghost in zip(light, self.ghosts, strict=True)]
-        return np.stack(light)
+        return np.stack([self.light(c, *self.distances(place), ghostly) for c in range(len(self.laws))])
+
+    def light(self, c: int, dx: Array, dy: Array, ghostly: bool) -> Array:
+        """Give a star of height 1 in a channel, so far from it."""
+        light, ghost = np.asarray(self.laws[c].at(dx, dy), np.float64), self.ghosts[c]
+        return light + ghost.at(dx, dy) if ghostly and ghost is not None else light
 
     def drawn(self, places: Array, ghostly: list[bool]) -> Array:
         """Give (channel, cell, star) stars of height 1, white."""

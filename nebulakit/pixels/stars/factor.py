@@ -8,6 +8,7 @@ encoded levels or of light, is told by how well the stars in the light that come
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from typing import Literal, NamedTuple
 
 import numpy as np
@@ -54,7 +55,10 @@ class Kind(NamedTuple):
 
     def brightness(self, planes: Planes) -> Plane:
         """Give the level of the brightness (y, x) of what the factor made."""
-        one = self.one(colour.decode(planes) if self.encoded else planes)
+        return self.level(self.one(colour.decode(planes) if self.encoded else planes))
+
+    def level(self, one: Plane) -> Plane:
+        """Give the level of a brightness in what factors are of."""
         level = colour.encode(one) if self.encoded else one
         return tone.unrolled(level) if self.rolled else level
 
@@ -95,16 +99,22 @@ def _levelled(planes: Planes, wanted: Plane) -> Planes:
 
 
 class Factor(NamedTuple):
-    """A curve of brightness, and the level ``zero`` at which no light is shown, above which all channels have one factor."""
+    """A curve of brightness, and the level ``zero`` at which no light is shown, above which all channels have one factor.
+
+    Above ``limits``, of each channel as the factor made it, or ``highest``, of brightness, nothing is told.
+    """
 
     kind: Kind
     curve: Curve
     zero: float
+    limits: Sequence[float]
+    highest: float
 
     @staticmethod
-    def of(kind: Kind, curve: Curve, zero: float) -> Factor:
+    def of(kind: Kind, curve: Curve, zero: float, limits: Sequence[float], highest: float) -> Factor:
         """Make one of a curve whose light is counted from anywhere."""
-        return Factor(kind, curve._replace(light=curve.light - np.interp(zero, curve.level, curve.light)), zero)
+        light = curve.light - np.interp(zero, curve.level, curve.light)
+        return Factor(kind, curve._replace(light=light), zero, limits, highest)
 
     @property
     def seen(self) -> Curve:
@@ -120,19 +130,46 @@ class Factor(NamedTuple):
         gain = np.where(near, np.gradient(light, shown), light / np.where(near, 1, shown))
         return shown, gain, dark
 
-    def to_light(self, planes: Planes) -> Planes:
-        """Give the light above zero (channel, y, x), in the curve's unit."""
+    def lit(self, planes: Planes) -> tuple[Planes, tuple[float, ...]]:
+        """Give the light above zero (channel, y, x), in the curve's unit, and where each channel is cut off.
+
+        No channel of what is cut off in any is known: it lies higher than all that is.
+        """
         shown, gain, dark = self._tables()
-        planes = self.kind.unrolled(planes)
-        above = (colour.decode(planes) if self.kind.encoded else planes) - np.float32(dark)
-        return np.asarray(above * np.interp(self.kind.one(above), shown, gain).astype(np.float32))
+        kind, zero = self.kind, np.float32(dark)
+        limits = np.array(self.limits, np.float32)[:, None, None]
+        light, cut = np.empty_like(planes), np.zeros(planes[0].shape, bool)
+
+        def undo(rows: slice) -> None:
+            made = kind.unrolled(planes[:, rows])
+            bare = colour.decode(made) if kind.encoded else made
+            one = kind.one(bare)
+            with np.errstate(invalid="ignore"):
+                cut[rows] = (made > limits).any(0) | (kind.level(one) > self.highest)
+            light[:, rows] = (bare - zero) * np.interp(one - zero, shown, gain).astype(np.float32)
+
+        colour.by_rows(undo, planes.shape[1:])
+        if kind.rolled:
+            for plane in light:
+                cut |= plane > np.float32(CUT) * np.nanmax(plane)
+        white = tuple(float(np.fmax.reduce(plane, axis=None, where=~cut, initial=-np.inf)) for plane in light)
+        for plane, most in zip(light, white, strict=True):
+            plane[cut] = most
+        return light, white
 
     def to_level(self, light: Planes) -> Planes:
         """Show light as the picture shows it."""
         _, gain, dark = self._tables()
-        above = np.asarray(light / np.interp(self.kind.one(light), self.curve.light, gain).astype(np.float32), np.float32)
-        above += np.float32(dark)
-        return self.kind.rolled_off(np.asarray(colour.encode(above) if self.kind.encoded else above))
+        out = np.empty_like(light)
+
+        def show(rows: slice) -> None:
+            part = light[:, rows]
+            above = np.asarray(part / np.interp(self.kind.one(part), self.curve.light, gain).astype(np.float32), np.float32)
+            above += np.float32(dark)
+            out[:, rows] = self.kind.rolled_off(colour.encode(above) if self.kind.encoded else above)
+
+        colour.by_rows(show, light.shape[1:])
+        return out
 
 
 def as_ours(kind: Kind, told: Curve, highest: float, low: float, limit: float, top: float) -> tuple[Curve, float]:

@@ -8,7 +8,7 @@ around that disc; and where the star is faint, the ring's median is taken off an
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from typing import NamedTuple
 
 import numpy as np
@@ -72,8 +72,7 @@ def fill_stars(
     nothing = Noise(noise.sigma, noise.scales, np.zeros(there.shape, np.float32))
     behind = fill(whole, hole, nothing, fwhm, seed)
     _bound(behind, whole, hole, noise)
-    units = np.asarray(whole / np.asarray(noise.sigma, np.float32)[:, None, None], np.float32)
-    grains = grain(units, hole, _blur(noise), seed)
+    grains = grain(np.asarray(whole / np.asarray(noise.sigma, np.float32)[:, None, None], np.float32), hole, _blur(noise), seed)
 
     ys, xs = np.nonzero(hole)
     mine, ring = owner[ys, xs], far[ys, xs]
@@ -132,7 +131,7 @@ def find_shown(planes: Planes, noise: Noise, coverage: Plane | None = None) -> S
     heights = np.nan_to_num(planes[:, *at] - np.median(planes[:, ry, rx], axis=2)).astype(np.float64)
     good = one["saturated"] | star_coloured(heights, 2 * np.asarray(noise.sigma)[:, None], strict=True)
     order = np.argsort(-one["peak"], kind="stable")
-    return StarList(**{name: values[order[good[order]]] for name, values in one.items()})
+    return StarList(**one).take(order[good[order]])
 
 
 def _discs(planes: Planes, low: float, span: float) -> StarList:
@@ -250,7 +249,7 @@ def _owners(x: Array, y: Array, radius: Array, shape: tuple[int, int]) -> tuple[
     return np.asarray(owner), np.asarray(far), np.asarray(shared, bool)
 
 
-def _noise_at(plane: Plane, hole: Mask, noise: Noise, c: int) -> _Curve:
+def _noise_at(plane: Plane, hole: Mask, noise: Noise, c: int) -> Callable[[Plane], Plane]:
     """Measure how the noise of a plane hangs on the level, outside ``hole``: a stretch lifts it in the dark."""
     smooth = plane  # so far that the level hardly hangs on the noise that is measured by it
     for j in (1, 2, 3, 4):
@@ -259,20 +258,13 @@ def _noise_at(plane: Plane, hole: Mask, noise: Noise, c: int) -> _Curve:
     level = smooth[~hole]
     share = noise.scales[c][0] / noise.sigma[c] if noise.sigma[c] > 0 else 1.0
     if len(level) < 50 * LEVELS or not share > 0:
-        return _Curve(np.zeros(1), np.array([noise.sigma[c]]))
+        return lambda level: np.full_like(level, noise.sigma[c])
     order = np.argsort(level, kind="stable")
     parts = np.array_split(order[:: max(1, len(order) // 400_000)], LEVELS)
     place = np.array([float(np.median(level[k])) for k in parts])
     found = np.array([1.4826 * float(np.median(fine[k])) / share for k in parts])
-    return _Curve(place, np.maximum(found, 1e-3 * noise.sigma[c]))
-
-
-class _Curve(NamedTuple):
-    place: Array
-    value: Array
-
-    def __call__(self, level: Plane) -> Plane:
-        return np.interp(level, self.place, self.value).astype(np.float32)
+    found = np.maximum(found, 1e-3 * noise.sigma[c])
+    return lambda level: np.interp(level, place, found).astype(np.float32)
 
 
 def _bound(behind: Planes, planes: Planes, hole: Mask, noise: Noise) -> None:

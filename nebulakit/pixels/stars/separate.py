@@ -21,7 +21,7 @@ from nebulakit.pixels.stars.find import find_stars
 from nebulakit.pixels.stars.fit import StarFit
 from nebulakit.pixels.stars.law import PAD, RADII, Law
 from nebulakit.pixels.stars.rounds import fit_stars, inner
-from nebulakit.pixels.stars.straighten import KINDS, Straight, is_ours, still_there, straighten
+from nebulakit.pixels.stars.straighten import Straight, is_ours, still_there, straighten
 
 Array = npt.NDArray[np.float64]
 Planes = npt.NDArray[np.float32]
@@ -123,19 +123,17 @@ def separate_shown(
     noise = _some(noise, planes)
     found = find_shown(planes, noise, coverage)
     width = 3.0 if fwhm is None else fwhm
-    for kept in (KINDS, ()):
-        straight, told = straighten(planes, coverage, found, width, kept)
-        if straight is not None:
-            parted = _in_light(planes, noise, coverage, straight, halos, add, spare, seed)
-            asked, ours = _without(straight.stars, spare), is_ours(straight.way)
-            told["stars_left"] = still_there(
-                planes, parted.nebula, asked, straight.fwhm if ours else width, halos == "nebula", ours
-            )
-            if not told["stars_left"]:
-                return parted._replace(record={"parted_in": "light", **parted.record, **told})
-        # a factor that is only nearly right for all channels leaves stars that their own curves do not
-        if told.get("curve_of", "channels") == "channels":
-            break
+    told: dict[str, Any] = {}
+    for straight, told in straighten(planes, coverage, found, width):
+        if straight is None:
+            continue
+        parted = _in_light(planes, noise, coverage, straight, halos, add, spare, seed)
+        asked, ours = _without(straight.stars, spare), is_ours(straight.way)
+        left = still_there(planes, parted.nebula, asked, straight.fwhm if ours else width, halos == "nebula", ours)
+        told["stars_left"] = left
+        if not left:
+            return parted._replace(record={"parted_in": "light", **parted.record, **told})
+        del straight, parted, asked  # a large picture's next try needs the room
     if spare and len(found):
         found = _without(found, spare)
     fill = partial(fill_stars, planes, noise, found, width, add=add, seed=seed)
@@ -169,14 +167,19 @@ def _in_light(
     )
     # nothing is put in that is darker or brighter than all there is
     low, high = (f(planes, axis=(1, 2), keepdims=True) for f in (np.nanmin, np.nanmax))
+    shown = straight.way.to_level
+    nebula = shown(parted.nebula)
+    np.clip(nebula, low, high, out=nebula)
     there = parted.touched & np.isfinite(planes)
-    nebula = np.where(there, np.clip(straight.shown(parted.nebula), low, high), planes)
+    np.copyto(nebula, planes, where=~there)
     rest = exact_rest(planes, nebula)
     if halos == "dropped":
         # what the way to light and back does not bring back (stars that are cut off) belongs to both sides
-        whole = straight.shown(parted.nebula + parted.stars) + (planes - straight.shown(straight.planes))
-        whole = np.clip(whole, low, high)
-        rest[there] = (whole - nebula)[there]
+        whole = shown(parted.nebula + parted.stars)
+        whole += planes
+        whole -= shown(straight.planes)
+        np.clip(whole, low, high, out=whole)
+        np.subtract(whole, nebula, out=rest, where=there)
     factor = sum(noise.sigma) / sum(straight.noise.sigma)  # what a star's light would be if the curve were straight
     found = dataclasses.replace(parted.found, flux=parted.found.flux * factor, peak=parted.found.peak * factor)
     return Parted(nebula, rest, parted.touched, found, parted.record)
@@ -193,7 +196,7 @@ def _without(stars: StarList, spare: Sequence[tuple[float, float, float]]) -> St
     keep = np.ones(len(stars), bool)
     for x, y, r in spare:
         keep &= np.hypot(stars.x - x, stars.y - y) > r
-    return StarList(*(getattr(stars, k)[keep] for k in ("x", "y", "flux", "peak", "radius", "saturated")))
+    return stars.take(keep)
 
 
 def _listed(fit: StarFit, noise: Noise) -> StarList:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable, Iterator
 from functools import partial
 from typing import Any, NamedTuple
 
@@ -10,13 +11,15 @@ import numpy as np
 import numpy.typing as npt
 
 from nebulakit.pixels import tone
+from nebulakit.pixels.colour import by_rows
 from nebulakit.pixels.facts import Noise, StarList
 from nebulakit.pixels.noise import measure_noise
 from nebulakit.pixels.parallel import over
 from nebulakit.pixels.signs import step_of_values
-from nebulakit.pixels.stars.factor import CUT, Factor, Kind, as_ours
+from nebulakit.pixels.stars.factor import Factor, Kind, as_ours
 from nebulakit.pixels.stars.find import find_stars
 from nebulakit.pixels.stars.unbend import RADII, Curve, Problem, Told, noise_by_level, sample, tell_curves
+from nebulakit.pixels.stars.windows import windows
 
 Planes = npt.NDArray[np.float32]
 Plane = npt.NDArray[np.float32]
@@ -24,9 +27,9 @@ Array = npt.NDArray[np.float64]
 Mask = npt.NDArray[np.bool_]
 Ints = npt.NDArray[np.int_]
 
-ROUNDS = 2  # of curve, stars found in its light, and curve again
 ASKED = 200  # the brightest stars that stand alone
 ALONE = 3.0  # widths to the next star
+RIM = 8  # px from where there is nothing
 STARS, LEVELS = 5, 4  # without which no curve is asked
 FEWEST = 12  # stars without which no curve is believed
 # how far the stars may be off curves that are believed, mean over the channels: measured 1.0-1.36 where each has its curve or one
@@ -55,22 +58,29 @@ NEARLY, STEPS = 0.995, 3  # of the range above the sky, or so many steps of savi
 
 
 class Each(NamedTuple):
-    """A curve for each channel."""
+    """A curve for each channel, and the level up to which it holds."""
 
     curves: list[Curve]
+    limits: list[float]
 
-    def to_light(self, planes: Planes) -> Planes:
-        """Undo the curves."""
-        return np.stack(over(lambda pc: pc[1].to_light(pc[0]), list(zip(planes, self.curves, strict=True))))
+    def lit(self, planes: Planes) -> tuple[Planes, tuple[float, ...]]:
+        """Undo the curves: give the light, and where each channel is cut off."""
+        white = tuple(float(np.interp(v, c.level, c.light)) for v, c in zip(self.limits, self.curves, strict=True))
+        return self._by_rows(planes, Curve.to_light), white
 
     def to_level(self, light: Planes) -> Planes:
         """Apply the curves."""
-        return np.stack(over(lambda pc: pc[1].to_level(pc[0]), list(zip(light, self.curves, strict=True))))
+        return self._by_rows(light, Curve.to_level)
 
+    def _by_rows(self, planes: Planes, bend: Callable[[Curve, Plane], Plane]) -> Planes:
+        out = np.empty_like(planes)
 
-def is_ours(way: Each | Factor) -> bool:
-    """Tell whether a way is that of our own stretches, which roll off highlights."""
-    return isinstance(way, Factor) and way.kind.rolled != ""
+        def work(rows: slice) -> None:
+            for to, plane, curve in zip(out, planes, self.curves, strict=True):
+                to[rows] = bend(curve, plane[rows])
+
+        by_rows(work, planes.shape[1:])
+        return out
 
 
 class Straight(NamedTuple):
@@ -84,68 +94,106 @@ class Straight(NamedTuple):
     fwhm: float
     white: tuple[float, ...]
 
-    def shown(self, light: Planes) -> Planes:
-        """Stretch light as the picture was."""
-        return self.way.to_level(light)
+
+class _View(NamedTuple):
+    """What is looked at: planes, coverage, stars and their width; of the planes gaps between levels, and where they are cut off."""
+
+    planes: Planes
+    coverage: Plane | None
+    stars: StarList
+    fwhm: float
+    steps: list[float]
+    limits: list[float]
+
+
+class _Try(NamedTuple):
+    """A way to light, how well it is told, where the light is cut off, and how far stars there are off one law."""
+
+    way: Each | Factor
+    told: list[Told]
+    white: tuple[float, ...]
+    off: float
+
+    @property
+    def width(self) -> float:
+        """Give the width of the stars in light."""
+        return float(np.median([t.width for t in self.told]))
+
+    @property
+    def record(self) -> dict[str, Any]:
+        """Tell how well it fits."""
+        return {
+            "curve_of": self.way.kind.name if isinstance(self.way, Factor) else "channels",
+            "curve_stars": [t.stars for t in self.told],
+            "curve_stars_off": [t.stars_off for t in self.told],
+            "curve_noise_off": [t.noise_off for t in self.told],
+        }
 
 
 def straighten(
-    planes: Planes, coverage: Plane | None, found: StarList, fwhm: float, kept: tuple[Kind, ...] = KINDS
-) -> tuple[Straight | None, dict[str, Any]]:
+    planes: Planes, coverage: Plane | None, found: StarList, fwhm: float
+) -> Iterator[tuple[Straight | None, dict[str, Any]]]:
     """Give planes (channel, y, x) in light, None where no curve can be believed; and what was measured, for the record.
 
     Each channel has a curve of its own, held to the others' where they are alike, or one curve gives one factor for all, which
-    keeps hues, of one of the kinds in ``kept``: whichever brings the stars nearer to one law. ``found``: its stars, and
-    ``fwhm`` their width, as they look in the picture.
+    keeps hues: whichever brings the stars nearer to one law. A factor that is only nearly right for all channels leaves stars
+    that their own curves do not: those come second. ``found``: its stars, and ``fwhm`` their width, as they look in the picture.
+
+    Curves are told by a part of a large picture (:mod:`nebulakit.pixels.stars.windows`).
     """
-    straight: Straight | None = None
-    kinds: tuple[Kind, ...] = ()
-    each, left = True, ROUNDS
-    record: dict[str, Any] = {}
-    while left:
-        left -= 1
-        asked = _ask(planes, found, fwhm, first=straight is None)
-        tries = [] if asked is None else [_each(planes, asked, judged=bool(kinds))] if each else []
-        if asked is not None:
-            tries += over(partial(_one, planes, asked), kinds)
-        found_ways = [t for t in tries if t is not None]
-        # of rolled off highlights other ways tell the lowest only, and hardly any star is off them
-        most = max((min(t.white) for t in found_ways if is_ours(t.way) and _believed(t.told, 1.0)), default=0.0)
-        found_ways = [t for t in found_ways if min(t.white) > LOW * most]
-        best = min(found_ways, key=lambda t: t.off * (NEARER if isinstance(t.way, Each) else 1), default=None)
-        if best is None:
-            return None, {}
-        record = {
-            "curve_of": "channels" if isinstance(best.way, Each) else best.way.kind.name,
-            "curve_stars": [t.stars for t in best.told],
-            "curve_stars_off": [t.stars_off for t in best.told],
-            "curve_noise_off": [t.noise_off for t in best.told],
-        }
-        # the first curves only have to be good enough to find the stars in their light
-        if not _believed(best.told, 2.0 if left else 1.0):
-            return None, record
-        noise = measure_noise(best.light, coverage)
-        found, fwhm = find_stars(best.light, noise, coverage, best.white), float(np.median([t.width for t in best.told]))
-        straight = Straight(best.light, best.way, noise, found, fwhm, best.white)
-        if len(found) < FEWEST:
-            return None, record
-        if isinstance(best.way, Factor) and each:
+    part, covered, stars = windows(planes, coverage, found, _lone(found, fwhm), fwhm)
+    steps = [step_of_values(p) for p in part]
+    view = _View(part, covered, stars, fwhm, steps, [_limit(*pair) for pair in zip(part, steps, strict=True)])
+    first = _each(view, _ask(view), judged=False)
+    if first is None:
+        return
+    # the first curves only have to be good enough to find the stars in their light
+    asked = _asked_again(view, first) if _believed(first.told, 2.0) else None
+    if asked is None:
+        yield None, first.record
+        return
+    each = _each(view, asked, judged=True)
+    ways = [each, *over(partial(_one, view, asked), KINDS if len(planes) == 3 else ())]
+    tries = [t for t in ways if t is not None]
+    # of rolled off highlights other ways tell the lowest only, and hardly any star is off them
+    most = max((min(t.white) for t in tries if is_ours(t.way) and _believed(t.told, 1.0)), default=0.0)
+    tries = [t for t in tries if min(t.white) > LOW * most]
+    best = min(tries, key=lambda t: t.off * (NEARER if isinstance(t.way, Each) else 1), default=None)
+    if best is not None and isinstance(best.way, Factor):
+        if _believed(best.told, 1.0):
             # its stars were found in another light
-            kinds, each, left = (best.way.kind,), False, 1
-        elif len(planes) == 3:
-            kinds = kept
-    assert straight is not None
+            best = _one(view, _asked_again(view, best), best.way.kind)
+        if best is not None:
+            yield _whole(planes, coverage, best)
+        best = each
+    if best is not None:
+        yield _whole(planes, coverage, best)
+
+
+def _whole(planes: Planes, coverage: Plane | None, told: _Try) -> tuple[Straight | None, dict[str, Any]]:
+    """Bring the whole to light, where its way there can be believed."""
+    if not _believed(told.told, 1.0):
+        return None, told.record
+    light, white = told.way.lit(planes)
+    noise = measure_noise(light, coverage)
+    stars = find_stars(light, noise, coverage, white)
+    if len(stars) < FEWEST:
+        return None, told.record
     # of the curves: the levels at which so much light is shown (in noises, from the lowest level on)
-    curves = straight.way.curves if isinstance(straight.way, Each) else [straight.way.seen]
-    lights = [float(v) for v in LIGHTS if v < min(straight.white)]
-    record["curve_light"] = lights
-    record["curve_levels"] = [[round(float(np.interp(v, c.light, c.level)), 4) for v in lights] for c in curves]
-    return straight, record
+    curves = told.way.curves if isinstance(told.way, Each) else [told.way.seen]
+    lights = [float(v) for v in LIGHTS if v < min(white)]
+    levels = [[round(float(np.interp(v, c.light, c.level)), 4) for v in lights] for c in curves]
+    straight = Straight(light, told.way, noise, stars, told.width, white)
+    return straight, {**told.record, "curve_light": lights, "curve_levels": levels}
+
+
+def is_ours(way: Each | Factor) -> bool:
+    """Tell whether a way is that of our own stretches, which roll off highlights."""
+    return isinstance(way, Factor) and way.kind.rolled != ""
 
 
 def _believed(told: list[Told], room: float) -> bool:
-    stars_off = sum(t.stars_off for t in told) / len(told)
-    return stars_off < room * STARS_OFF and all(t.stars >= FEWEST and t.noise_off < room * NOISE_OFF for t in told)
+    return _off(told) < room * STARS_OFF and all(t.stars >= FEWEST and t.noise_off < room * NOISE_OFF for t in told)
 
 
 def still_there(planes: Planes, nebula: Planes, stars: StarList, fwhm: float, wings: bool, knots: bool = False) -> int:
@@ -184,7 +232,7 @@ class _Asked(NamedTuple):
         """Give the curve of a plane as a problem; None where too little tells of it."""
         sky = float(np.nanmedian(plane))
         whole = np.where(self.there, plane, np.float32(sky))
-        noise = noise_by_level(whole, self.free & self.there, step)
+        noise = noise_by_level(whole, self.free, step)
         if len(noise.level) < LEVELS or not high > low:
             return None
         rings = sample(whole, self.owner, self.x, self.y, self.number, self.radii, limit)
@@ -192,38 +240,50 @@ class _Asked(NamedTuple):
         return problem if len(problem.value) >= STARS else None
 
 
-class _Try(NamedTuple):
-    """A way to light, how well it is told, the light, where it is cut off, and how far stars there are off one law."""
-
-    way: Each | Factor
-    told: list[Told]
-    light: Planes
-    white: tuple[float, ...]
-    off: float
-
-
-def _ask(planes: Planes, found: StarList, fwhm: float, first: bool) -> _Asked | None:
+def _lone(stars: StarList, fwhm: float) -> Ints:
+    """Give the numbers of the stars that stand alone, brightest first."""
     from scipy.spatial import cKDTree
 
-    shape = planes.shape[1:]
-    there: Mask = np.asarray(np.isfinite(planes).all(0))
-    place = np.column_stack([found.x, found.y])
-    if len(place) < 2 or not there.any():
+    if len(stars) < 2:
+        return np.zeros(0, int)
+    place = np.column_stack([stars.x, stars.y])
+    order = np.argsort(-stars.peak, kind="stable")
+    return np.asarray(order[cKDTree(place).query(place, k=2)[0][order, 1] > ALONE * fwhm])
+
+
+def _ask(view: _View, first: bool = True) -> _Asked | None:
+    """Choose whom the curve is asked of; how far stars reach is known in light only, not at ``first``."""
+    import cv2
+
+    stars, shape = view.stars, view.planes.shape[1:]
+    there: Mask = np.asarray(np.isfinite(view.planes).all(0))
+    if len(stars) < 2 or not there.any():
         return None
-    apart = cKDTree(place).query(place, k=2)[0][:, 1]
-    order = np.argsort(-found.peak, kind="stable")
-    chosen = order[apart[order] > ALONE * fwhm][:ASKED]
-    # how far stars reach is known in light only
-    reach = np.full(len(place), 2 * fwhm) if first else np.clip(found.radius, 1.5 * fwhm, 40.0)
-    owner = _owners(found, reach, shape)
-    free = (_owners(found, 2 * reach, shape) if first else owner) < 0
-    return _Asked(found.x[chosen], found.y[chosen], chosen, owner, free, there, RADII * fwhm)
+    chosen = _lone(stars, view.fwhm)[:ASKED]
+    reach = np.full(len(stars), 2 * view.fwhm) if first else np.clip(stars.radius, 1.5 * view.fwhm, 40.0)
+    owner = _owners(stars, reach, shape)
+    free = (_owners(stars, 2 * reach, shape) if first else owner) < 0
+    # smoothing reaches across the rim of what is there
+    free &= cv2.erode(there.view(np.uint8), np.ones((2 * RIM + 1,) * 2, np.uint8)) > 0
+    owner[~there] = len(stars)
+    return _Asked(stars.x[chosen], stars.y[chosen], chosen, owner, free, there, RADII * view.fwhm)
 
 
-def _each(planes: Planes, asked: _Asked, judged: bool) -> _Try | None:
+def _asked_again(view: _View, found: _Try) -> _Asked | None:
+    """Choose among the stars that are found in the light of a try."""
+    light, white = found.way.lit(view.planes)
+    stars = find_stars(light, measure_noise(light, view.coverage), view.coverage, white)
+    return _ask(view._replace(stars=stars, fwhm=found.width), first=False) if len(stars) >= FEWEST else None
+
+
+def _each(view: _View, asked: _Asked | None, judged: bool) -> _Try | None:
     """Tell a curve for each channel."""
+    planes = view.planes
     low, high = float(np.nanmin(planes)), float(np.nanmax(planes))
-    problems = [p for p in over(lambda p: asked.problem(p, _limit(p), low, high, step_of_values(p)), planes) if p is not None]
+    facts = list(zip(planes, view.limits, view.steps, strict=True))
+    if asked is None:
+        return None
+    problems = [p for p in over(lambda f: asked.problem(f[0], f[1], low, high, f[2]), facts) if p is not None]
     if len(problems) < len(planes):
         return None
     told = over(lambda p: tell_curves([p])[0], problems)
@@ -231,30 +291,27 @@ def _each(planes: Planes, asked: _Asked, judged: bool) -> _Try | None:
         alike = tell_curves(problems, TIE)
         if sum(t.cost for t in alike) < sum(t.cost for t in told) + RISE:
             told = alike
-    way = Each([t.curve for t in told])
-    light = way.to_light(planes)
     # beyond what stars told the curve is a guess
-    levels = [min(_limit(p), t.highest) for p, t in zip(planes, told, strict=True)]
-    white = tuple(float(np.interp(v, t.curve.level, t.curve.light)) for v, t in zip(levels, told, strict=True))
-    return _Try(way, told, light, white, _off(_straight(light, white, asked)) if judged else 0.0)
+    way = Each([t.curve for t in told], [min(limit, t.highest) for limit, t in zip(view.limits, told, strict=True)])
+    light, white = way.lit(planes) if judged else (planes, (0.0,) * len(planes))
+    return _Try(way, told, white, _off(_straight(light, white, asked, told)) if judged else 0.0)
 
 
-def _one(planes: Planes, asked: _Asked, kind: Kind) -> _Try | None:
+def _one(view: _View, asked: _Asked | None, kind: Kind) -> _Try | None:
     """Tell one curve for all channels."""
-    if kind.rolled and not tone.KNEE < float(np.nanmax(planes)) < 1:
+    if asked is None or (kind.rolled and not tone.KNEE < float(np.nanmax(view.planes)) < 1):
         return None  # rolled off levels never reach 1
-    made = kind.unrolled(planes)
-    bright = kind.brightness(made)
-    top = float(np.nanmax(bright))
+    planes = kind.unrolled(view.planes)
+    bright = kind.brightness(planes)
+    top, zero = float(np.nanmax(bright)), float(np.nanquantile(bright, DARK))
     # where highlights are rolled off levels do not tell what is cut off
-    limits = np.array([math.inf if kind.rolled else _limit(p) for p in made], np.float32)[:, None, None]
+    limits = [math.inf] * len(planes) if kind.rolled else view.limits
     with np.errstate(invalid="ignore"):
-        cut = (made > limits).any(0)
-    step = step_of_values(planes[0]) / (1 if kind.of == "most" else math.sqrt(len(planes)))
-    zero = float(np.nanquantile(bright, DARK))
-    bright[cut] = top
+        bright[(planes > np.array(limits, np.float32)[:, None, None]).any(0)] = top
     even = kind.even(bright, top)
-    problem = asked.problem(even, _limit(even), float(np.nanmin(even)), float(np.nanmax(even)), step)
+    limit = _limit(even, step_of_values(even))
+    step = view.steps[0] / (1 if kind.of == "most" else math.sqrt(len(planes)))
+    problem = asked.problem(even, limit, float(np.nanmin(even)), float(np.nanmax(even)), step)
     if problem is None:
         return None
     told = tell_curves([problem])[0]
@@ -262,42 +319,35 @@ def _one(planes: Planes, asked: _Asked, kind: Kind) -> _Try | None:
     if kind.rolled:
         if kind.uneven(np.array([highest]), top)[0] < WHITE:
             return None
-        curve, highest = as_ours(kind, curve, highest, float(np.nanmedian(even)), _limit(even), top)
-    way = Factor.of(kind, curve, zero)
-    light = way.to_light(planes)
-    with np.errstate(invalid="ignore"):
-        cut |= bright > highest
-        if kind.rolled:
-            cut |= (light > CUT * np.nanmax(light, axis=(1, 2), keepdims=True)).any(0)
-    if not (~cut & asked.there).any():
+        curve, highest = as_ours(kind, curve, highest, float(np.nanmedian(even)), limit, top)
+    way = Factor.of(kind, curve, zero, limits, highest)
+    light, white = way.lit(view.planes)
+    if not min(white) > -math.inf:
         return None
-    # no channel of what is cut off in any, or beyond what stars told, is known: it lies higher than all that is
-    white = tuple(float(np.nanmax(p[~cut])) for p in light)
-    light[:, cut] = np.array(white, np.float32)[:, None]
-    fit = _straight(light, white, asked)
-    return _Try(way, fit, light, white, _off(fit)) if len(fit) == len(planes) else None
+    fit = _straight(light, white, asked, [told] * len(light))
+    return _Try(way, fit, white, _off(fit)) if len(fit) == len(light) else None
 
 
-def _straight(light: Planes, white: tuple[float, ...], asked: _Asked) -> list[Told]:
-    """Tell how well stars and noise fit light."""
+def _straight(light: Planes, white: tuple[float, ...], asked: _Asked, told: list[Told]) -> list[Told]:
+    """Tell how well stars and noise fit light, whose stars have about the laws that were ``told``."""
 
-    def channel(plane: Plane, most: float) -> Told | None:
+    def channel(plane: Plane, most: float, before: Told) -> Told | None:
         sky = float(np.nanmedian(plane))
         limit = most - 0.06 * (most - sky)
         problem = asked.problem(plane, limit, float(np.nanmin(plane)), float(np.nanmax(plane)), straight=True)
-        return None if problem is None else tell_curves([problem])[0]
+        return None if problem is None else tell_curves([problem], start=[problem.start(before.unknown.law)])[0]
 
-    return [t for t in over(lambda pw: channel(*pw), list(zip(light, white, strict=True))) if t is not None]
+    return [t for t in over(lambda f: channel(*f), list(zip(light, white, told, strict=True))) if t is not None]
 
 
 def _off(told: list[Told]) -> float:
     return sum(t.stars_off for t in told) / len(told) if told else math.inf
 
 
-def _limit(plane: Plane) -> float:
-    """Give the level above which nothing is told from one another."""
+def _limit(plane: Plane, step: float) -> float:
+    """Give the level above which nothing is told from one another; ``step``: the gap between levels."""
     sky, high = float(np.nanmedian(plane)), float(np.nanmax(plane))
-    return min(sky + NEARLY * (high - sky), high - STEPS * step_of_values(plane))
+    return min(sky + NEARLY * (high - sky), high - STEPS * step)
 
 
 def _owners(stars: StarList, reach: npt.NDArray[np.float64], shape: tuple[int, int]) -> Ints:

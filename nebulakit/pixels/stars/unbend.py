@@ -40,7 +40,7 @@ QUIET = 0.5149  # the mean size of the smaller three quarters of normal numbers
 NOISE = 0.04  # how far a class of noise may be off, logarithm
 PHOTONS = math.log(1 / 700)  # noise variance per light: usual where skyglow makes the noise, give or take an e-fold
 FALL, FREE = -4.5, 2.0  # power by which laws fall far out, give or take so much
-TURNS_MOST = 40
+TURNS_MOST, STILL = 40, 1e-4  # of the cost: gaining less than this is standing still
 
 
 class Curve(NamedTuple):
@@ -83,6 +83,7 @@ class Told(NamedTuple):
     highest: float
     width: float  # of the stars in light: the radius at half height, times 2
     cost: float  # of stars, noise and what is expected of both and of the curve: squares of what they are off
+    unknown: _Unknown
 
 
 def sample(plane: Plane, owner: Ints, x: Array, y: Array, index: Ints, radii: Array, limit: float) -> Rings:
@@ -105,13 +106,19 @@ def sample(plane: Plane, owner: Ints, x: Array, y: Array, index: Ints, radii: Ar
         enough = (inside.sum(1) > TURNS / 2) & (np.where(inside, shown, -np.inf).max(1, initial=-np.inf) < limit)
         if not enough.any():
             continue
-        some = np.where(inside, shown, np.nan)[enough]
-        middle = np.nanmedian(some, axis=1)
-        spread = 1.4826 * np.nanmedian(np.abs(some - middle[:, None]), axis=1)
+        some, count = np.where(inside, shown, np.nan)[enough], inside[enough].sum(1)
+        middle = _medians(some, count)
         value[enough, j] = middle
         # neighbouring places share pixels: a ring has no more independent ones than it has pixels
-        error[enough, j] = 1.25 * spread / np.sqrt(np.minimum(inside[enough].sum(1), 2 * math.pi * r))
+        error[enough, j] = 1.25 * 1.4826 * _medians(np.abs(some - middle[:, None]), count)
+        error[enough, j] /= np.sqrt(np.minimum(count, 2 * math.pi * r))
     return Rings(value, error)
+
+
+def _medians(rows: Array, count: Ints) -> Array:
+    """Give the median of each row, of which ``count`` values are known (the others NaN); numpy's takes ten times as long."""
+    rows, row = np.sort(rows, axis=1), np.arange(len(rows))
+    return np.asarray(0.5 * (rows[row, (count - 1) // 2] + rows[row, count // 2]))
 
 
 def noise_by_level(plane: Plane, free: Mask, step: float = 0.0, bins: int = 24) -> NoiseByLevel:
@@ -122,9 +129,8 @@ def noise_by_level(plane: Plane, free: Mask, step: float = 0.0, bins: int = 24) 
     """
     import cv2
 
-    wide = plane
-    for j in (1, 2, 3):
-        wide = starlet.smooth(wide, j)
+    once = starlet.smooth(plane, 1)
+    wide = starlet.smooth(starlet.smooth(once, 2), 3)
     across = np.array([0.5, -1, 0.5], np.float32)
     some = np.flatnonzero(free)
     some = some[:: max(1, len(some) // MOST)]
@@ -138,7 +144,7 @@ def noise_by_level(plane: Plane, free: Mask, step: float = 0.0, bins: int = 24) 
     quiet = [np.partition(fine[k], 3 * len(k) // 4)[: 3 * len(k) // 4] for k in parts]
     noise = np.array([float(np.mean(q, dtype=np.float64)) / QUIET / 1.5 for q in quiet])
     noise = np.sqrt(np.maximum(noise**2 - step**2 / 12, 0))
-    first = np.abs((plane - starlet.smooth(plane, 1)).ravel()[some])
+    first = np.abs(plane.ravel()[some] - once.ravel()[some])
     ratio = [1.4826 * float(np.median(first[k])) / 0.8908 / max(n, 1e-30) for k, n in zip(parts, noise, strict=True)]
     noise *= float(np.quantile(ratio, 0.25)) if ratio else 1.0
     count = np.array([len(k) for k in parts], float)
@@ -149,16 +155,18 @@ def noise_by_level(plane: Plane, free: Mask, step: float = 0.0, bins: int = 24) 
 
 
 class _Spline:
-    """Light per level: its logarithm is a cubic spline of the level, linear at its ends where nothing tells."""
+    """Light per level: its logarithm is a cubic spline of the level, linear at its ends where nothing tells; or ``straight``."""
 
-    def __init__(self, low: float, high: float, sky: float) -> None:
+    def __init__(self, low: float, high: float, sky: float, straight: bool) -> None:
         from scipy.interpolate import BSpline
 
         gap = (high - low) / INTERVALS
         self.low, self.high = low, high
         self.fine = np.linspace(low, high, FINE)
         knots = low + gap * np.arange(-3, INTERVALS + 4)
-        self.basis = BSpline.design_matrix(np.clip(self.fine, low, high - 1e-9 * gap), knots, 3).toarray()
+        self.basis = np.ones((FINE, 1))
+        if not straight:
+            self.basis = BSpline.design_matrix(np.clip(self.fine, low, high - 1e-9 * gap), knots, 3).toarray()
         self.count = self.basis.shape[1]
         self.bend = np.diff(np.eye(self.count), 2, axis=0) * (INTERVALS**1.5 / ROUGH)
         self.zero = round(float(np.clip((sky - low) / (high - low) * (FINE - 1), 0, FINE - 1)))
@@ -222,9 +230,7 @@ class Problem:
     def __init__(
         self, rings: Rings, noise: NoiseByLevel, radii: Array, low: float, high: float, sky: float, straight: bool = False
     ) -> None:
-        self.spline = _Spline(low, high, sky)
-        if straight:
-            self.spline.bend = 1e3 * np.diff(np.eye(self.spline.count), 1, axis=0)
+        self.spline = _Spline(low, high, sky, straight)
         self.noise, self.radii = noise, radii
         known = np.isfinite(rings.value)
         ring, stars = np.arange(len(radii))[None], np.arange(len(known))
@@ -243,12 +249,14 @@ class Problem:
         self.smooth = np.concatenate([np.diff(fall, 1, axis=0) / 1.5, outer / FREE])
         self.usual = np.concatenate([np.zeros(len(radii) - 2), np.full(len(outer), FALL / FREE)])
 
-    def start(self) -> _Unknown:
-        """Give what the noise alone tells, and beyond that a curve as curves are."""
+    def start(self, law: Array | None = None) -> _Unknown:
+        """Give what the noise alone tells, and beyond that a curve as curves are; with the logarithm of the ``law``, if it is known."""
         rows, want = self.spline.at(self.spline.basis, self.noise.level), -np.log(self.noise.noise)
         tilt = np.diff(np.eye(self.spline.count), 1, axis=0) / 0.2
         right = rows.T @ want / 0.1**2 + tilt.T @ np.full(len(tilt), 5.0 / INTERVALS / 0.2)
         amounts = np.linalg.solve(rows.T @ rows / 0.1**2 + tilt.T @ tilt, right)
+        if law is not None:
+            return _Unknown(amounts, law, PHOTONS)
         core = 1 + (self.radii / (0.6 * self.radii[np.searchsorted(RADII, 0.9)])) ** 2
         return _Unknown(amounts, -3.2 * np.log(core / core[0]), PHOTONS)
 
@@ -328,6 +336,7 @@ class Problem:
             float(np.sort(self.value[used])[-5]),
             2 * at_half,
             seen.cost,
+            now,
         )
 
 
@@ -340,17 +349,19 @@ def _heights(x: Array, shape: Array, weight: Array) -> tuple[Array, Array]:
     return height, mean_x - height * mean_shape
 
 
-def tell_curves(problems: list[Problem], tie: float = math.inf) -> list[Told]:
+def tell_curves(problems: list[Problem], tie: float = math.inf, start: list[_Unknown] | None = None) -> list[Told]:
     """Tell the curves of channels, each from its problem, held alike.
 
     A picture's channels are stretched alike as a rule, but for a factor on the light: what one of them leaves open
     (structure of a bright nebula passes for noise) another tells. ``tie``: how far their slopes may differ, standard
-    deviation of the logarithm over the range of levels. Gauss-Newton with damped steps (Levenberg 1944).
+    deviation of the logarithm over the range of levels. ``start``: where to begin, if not at what noise tells; so near, less
+    is left to gain. Gauss-Newton with damped steps (Levenberg 1944).
     """
-    now, damp = [p.start() for p in problems], 1e-3
+    now, damp = [p.start() for p in problems] if start is None else start, 1e-3
     sizes = [len(p.radii) + p.spline.count + 1 for p in problems]
     ends = np.cumsum([0, *sizes])
     bond = _bond(problems, ends, tie)
+    before, still = math.inf, STILL if start is None else 5 * STILL
     for _ in range(TURNS_MOST):
         seen = [p.see(n) for p, n in zip(problems, now, strict=True)]
         normal, right = bond.copy(), -bond @ np.concatenate([n.flat() for n in now])
@@ -373,8 +384,10 @@ def tell_curves(problems: list[Problem], tie: float = math.inf) -> list[Told]:
         if better is None:
             break
         now, damp = better, max(damp / 4, 1e-6)
-        if gain < 1e-4 * (1 + cost):
+        # with errors and trust anew a step may gain as much for ever that leaves all as it was
+        if gain < still * (1 + cost) or (gain < 30 * still * (1 + cost) and abs(before - cost) < 0.1 * still * (1 + cost)):
             break
+        before = cost
     return [p.told(n) for p, n in zip(problems, now, strict=True)]
 
 
