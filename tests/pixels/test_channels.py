@@ -9,7 +9,7 @@ from nebulakit.pixels.stars.beyond import find_beyond
 from nebulakit.pixels.stars.flanks import learn_own
 from nebulakit.pixels.stars.ghosts import find_ghosts
 from nebulakit.pixels.stars.law import PAD, RADII
-from nebulakit.pixels.stars.rings import mixtures_of, untouched
+from nebulakit.pixels.stars.rings import ground_of, mixtures_of
 from nebulakit.pixels.stars.rounds import _prepare
 from nebulakit.pixels.stars.tints import learn_tints
 from nebulakit.pixels.stars.wings import learn_law
@@ -34,7 +34,7 @@ def two_lines(rng, shape, strength=30.0):
 def test_one_mixture_of_channels_shows_neither_line():
     rng = np.random.default_rng(1)
     fit = fit_of((two_lines(rng, (300, 400)) + rng.normal(0, 1, (3, 300, 400))).astype(np.float32))
-    mixtures = mixtures_of(fit, untouched(fit))
+    mixtures = mixtures_of(ground_of(fit))
     assert mixtures @ mixtures.T == pytest.approx(np.eye(3), abs=1e-9)  # of unit noise, and independent
     # a line of 30 noises leaves less than noise does over a disc of 20 px
     assert np.abs(mixtures[0] @ LINES).max() < 0.01

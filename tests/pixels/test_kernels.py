@@ -167,26 +167,17 @@ def test_a_new_law_is_drawn_as_if_anew():
 
 def test_rings_around_places_are_summed():
     rng = np.random.default_rng(1)
-    value, weight = rng.normal(size=(2, 30, 40)).astype(np.float32)
+    value, other, weight = rng.normal(size=(3, 30, 40)).astype(np.float32)
     dy, dx = np.mgrid[-4:5, -4:5]
     rings = [np.abs(np.hypot(dy, dx) - r) <= 0.6 for r in (1, 3)]
     shifts = [(dy[ring] * 40 + dx[ring]).astype(np.int64) for ring in rings]
     starts = np.cumsum([0, *(len(s) for s in shifts)])
     places = np.array([10 * 40 + 12, 20 * 40 + 30])
-    sums, weights = np.zeros((2, 2)), np.zeros((2, 2))
-    ringsums.around(value.ravel(), weight.ravel(), places, np.concatenate(shifts), starts, sums, weights)
+    sums, weights = np.zeros((2, 2, 2)), np.zeros((2, 2))
+    both = np.stack([value.ravel(), other.ravel()])
+    ringsums.around(both, weight.ravel(), places, np.concatenate(shifts), starts, sums, weights)
     for i, (y, x) in enumerate(((10, 12), (20, 30))):
         for k, ring in enumerate(rings):
-            assert sums[i, k] == pytest.approx(value[y - 4 : y + 5, x - 4 : x + 5][ring].sum(), abs=1e-4)
+            assert sums[0, i, k] == pytest.approx(value[y - 4 : y + 5, x - 4 : x + 5][ring].sum(), abs=1e-4)
+            assert sums[1, i, k] == pytest.approx(other[y - 4 : y + 5, x - 4 : x + 5][ring].sum(), abs=1e-4)
             assert weights[i, k] == pytest.approx(weight[y - 4 : y + 5, x - 4 : x + 5][ring].sum(), abs=1e-4)
-
-
-@pytest.mark.parametrize("half", [3, 20, 60])
-def test_means_over_squares_are_those_of_a_blur_that_mirrors(half: int) -> None:
-    rng = np.random.default_rng(5)
-    plane = rng.normal(40, 3, (97, 131)).astype(np.float32)
-    free = rng.random((93, 127)) > 0.3
-    means = np.empty((12, 16), np.float32)
-    ringsums.squares(plane, 2, free, np.float32(39), half, 8, means)
-    whole = cv2.blur(np.where(free, plane[2:-2, 2:-2] - np.float32(39), np.float32(0)), (2 * half + 1, 2 * half + 1))
-    assert np.allclose(means, whole[::8, ::8], rtol=0, atol=1e-6)  # the last digits of numbers below 10

@@ -17,7 +17,7 @@ from nebulakit.pixels.median import median
 from nebulakit.pixels.parallel import over
 from nebulakit.pixels.stars.fit import StarFit
 from nebulakit.pixels.stars.law import PAD, Ghost, box_around, disc
-from nebulakit.pixels.stars.rings import mixtures_of, untouched
+from nebulakit.pixels.stars.rings import ground_of, mixtures_of
 
 Array = npt.NDArray[np.float64]
 
@@ -54,7 +54,7 @@ def find_ghosts(fit: StarFit) -> list[Ghost | None]:
     stacks = over(lambda mix: _stack(fit, mix, stars, half, flanks), np.eye(len(fit.data)))
 
     def mixed() -> list[tuple[Array, Array]]:
-        return over(lambda mix: _stack(fit, mix, stars, half, flanks), mixtures_of(fit, untouched(fit)))
+        return over(lambda mix: _stack(fit, mix, stars, half, flanks), mixtures_of(ground_of(fit)))
 
     if any(fit.ghosts):
         g = max((g for g in fit.ghosts if g is not None), key=lambda g: g.bright)

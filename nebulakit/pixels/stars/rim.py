@@ -11,7 +11,7 @@ import numpy.typing as npt
 from nebulakit.pixels.median import median
 from nebulakit.pixels.stars.fit import StarFit
 from nebulakit.pixels.stars.law import PAD
-from nebulakit.pixels.stars.rings import unevenness, untouched
+from nebulakit.pixels.stars.rings import ground_of, unevenness
 from nebulakit.pixels.stars.whitening import factored
 
 Array = npt.NDArray[np.float64]
@@ -53,7 +53,7 @@ class Views(NamedTuple):
 
 def mixtures_at(fit: StarFit) -> Views:
     """Give the mixtures of channels that are looked at."""
-    uneven = unevenness(fit, untouched(fit))
+    uneven = unevenness(ground_of(fit))
     if uneven is None:
         uneven = np.eye(len(fit.data))
     light = fit.height[:, ~fit.outside].sum(1)
