@@ -31,6 +31,7 @@ STEEP = 3.0  # by how much, in widths, a law falls at most: of a star that has m
 FAINT = 20.0  # sigma of star light: less tells nothing of how light brings noise
 DOUBT = 0.01  # how far the law may be off where a cut-off star is far brighter than those it was learned from
 BENDS = 1.6 * 1.5 ** np.arange(4.0)  # widths: where the law of a cut-off star is left open
+COARSE = 4  # px: at every one of so many the strength of the nebula is told
 BATCH = 4096  # pixels that are solved for in one go
 BAND = 512  # rows that are drawn in one go
 NEIGHBOURS = 4  # of a star whose heights are left open when it is solved for
@@ -93,7 +94,7 @@ class StarFit:
         self.cores = np.zeros(self.data.shape, bool)  # pixels that were solved for
         self.behind = np.zeros_like(self.data)  # what is told of them from around, and holds there alone
         self.lost = np.zeros(self.data.shape, np.uint8)  # how much of the noise that belongs there was lost, of 255
-        self.strength = np.zeros((c, *(-(-n // 2) for n in self.data.shape[1:])), np.float32)  # at every second pixel
+        self.strength = np.zeros((c, *(-(-n // COARSE) for n in self.data.shape[1:])), np.float32)  # of the nebula
         self.photons = np.full(c, 1 / 500)  # noise variance per star light
         self.misfit = np.full(c, 0.01)  # of the law, in shares of the light
         self.poor = np.zeros((c, 0))  # chi^2 per pixel of each star
@@ -403,7 +404,7 @@ class StarFit:
         reach = radius + RING
         cut = self.saturated[stars] & ((px < PAD + reach) | (py < PAD + reach) | (px > w - PAD - reach) | (py > h - PAD - reach))
         inside = (px > PAD + 5) & (py > PAD + 5) & (px < w - PAD - 6) & (py < h - PAD - 6)
-        strength = strength_class(np.where(cut, 0.0, self.strength[c, iy // 2, ix // 2]) / grain**2)
+        strength = strength_class(np.where(cut, 0.0, self.strength[c, iy // COARSE, ix // COARSE]) / grain**2)
         self.field.disc(radius, np.unique(strength).tolist())
         found, squares, unsure = np.zeros((n, 4 + NM)), np.zeros((n, NM)), np.zeros(n)
         seen, whole = np.zeros((n, len(disc.ky), 3), np.float32), np.zeros(n, bool)

@@ -23,6 +23,7 @@ Array = npt.NDArray[np.float64]
 
 SURE = 12.0  # how far a disc's edge must stand out of all other circles of its size in one channel,
 BOTH = 6.5  # or in each of two (measured on 24 scenes: true discs 9-37, two channels that agree by chance at most 6)
+MOST_STARS = 60  # the brightest, that are laid over one another
 ENOUGH = 3  # stars in the middle of the picture with which those near its edges are left out
 CLEAR = 0.6  # of the surest circle's sureness: such circles are looked at
 ASIDE = 0.5  # of its radius: how far off its star a disc may lie (further off, the ends of the pictures that are laid over one another stand out)
@@ -45,6 +46,7 @@ def find_ghosts(fit: StarFit) -> list[Ghost | None]:
     Discs that are known (``fit.ghosts``) are measured again, on what is left with them put back.
     """
     stars = np.nonzero(fit.saturated & ~fit.outside & (fit.height.min(0) > 0))[0]
+    stars = stars[np.argsort(-fit.height[:, stars].sum(0), kind="stable")[:MOST_STARS]]
     none: list[Ghost | None] = [None] * len(fit.data)
     if not len(stars):
         return none

@@ -167,6 +167,8 @@ def draw(
         for row in range(max(py - half, top, 0), min(py + half + 1, bottom, h)):
             span = int(math.sqrt(reach[i] * reach[i] - float(row - py) ** 2))
             low, high = max(px - span, 0), min(px + span + 1, w)
+            if low >= high:  # beside the plane
+                continue
             if half < LONG:
                 part, first = plane[row, low:high], ((row - py + wide) << shift) + low - px + wide
                 line = flat[first : first + high - low]
@@ -186,12 +188,37 @@ def draw(
             b0, b1, b2, b3, b4 = bend
             for k in range(len(part)):
                 part[k] += b4 * line[k] + b3 * line[k + 1] + b2 * line[k + 2] + b1 * line[k + 3] + b0 * line[k + 4]
-        low, high = max(px - inner, 0), min(px + inner + 1, w)
+        low, high = max(px - inner, 0), max(min(px + inner + 1, w), 0)
         for row in range(max(py - inner, top, 0), min(py + inner + 1, bottom, h)):
             to, first = plane[row, low:high], ((row - py + inner) << shift) + low - px + inner
             of = bowed[first : first + high - low]
             for k in range(len(to)):
                 to[k] += of[k]
+
+
+@compiled
+def stand_out(
+    planes: tuple[Floats, Floats, Mask, Floats], doubt: Floats, noise: tuple[float, float], out: Floats
+) -> None:
+    """Give what is left above a ground in units of what it may be off by, and 0 where it is hidden.
+
+    ``planes``: what is left, all the light, what is hidden, and the ground; ``doubt``: of cut-off stars' flanks, sigma (empty:
+    there are none); ``noise``: photons and misfit of :class:`StarFit`.
+    """
+    rest, data, hidden, ground = planes
+    photons, misfit = np.float32(noise[0]), np.float32(4 * noise[1] * noise[1])
+    for y in range(out.shape[0]):
+        to, left, whole, level, none = out[y], rest[y], data[y], ground[y], hidden[y]
+        for x in range(len(to)):
+            light = max(whole[x] - left[x], np.float32(0))
+            variance = np.float32(1) + light * (photons + misfit * light)
+            to[x] = np.float32(0) if none[x] else (left[x] - level[x]) / np.sqrt(variance)
+        if len(doubt):
+            off = doubt[y]
+            for x in range(len(to)):
+                light = max(whole[x] - left[x], np.float32(0))
+                variance = np.float32(1) + light * (photons + misfit * light)
+                to[x] /= np.sqrt(np.float32(1) + np.float32(4) * off[x] * off[x] / variance)
 
 
 @compiled
