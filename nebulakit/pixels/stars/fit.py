@@ -398,7 +398,6 @@ class StarFit:
         px, py = np.rint(x).astype(int), np.rint(y).astype(int)
         ix, iy = np.clip(px, 0, w - 1), np.clip(py, 0, h - 1)
         grain = np.ones(n) if self.level is None else self.level[iy, ix].astype(np.float64)
-        ky, kx = np.clip(py[:, None] + disc.ky, 0, h - 1), np.clip(px[:, None] + disc.kx, 0, w - 1)
         # a plateau's middle is the star's, whatever its flanks seem to say
         # behind one that the edge parts nothing holds the nebula on one side: as uneven as elsewhere it would take the star's light
         reach = radius + RING
@@ -411,7 +410,10 @@ class StarFit:
         home = np.clip(self.origin[stars] - np.column_stack([x, y]), -1, 1)
         tie = np.where(self.saturated[stars] & inside & ~self._shares_plateau(stars), 0.02, self.tie)
         kernels.solve(
-            (self.data[c], self.rest[c], self.behind[c], self.cores[c].view(np.uint8), self.hidden[c], self.lost[c]),
+            (
+                *(self.data[c], self.rest[c], self.behind[c], self.cores[c].view(np.uint8), self.hidden[c], self.lost[c]),
+                self.doubt[c].view(np.uint16),
+            ),
             (disc.ky, disc.kx, disc.ry, disc.rx, disc.weights, disc.spread),
             self.laws[c].parts,
             (float(self.photons[c]), float(self.misfit[c])),
@@ -423,7 +425,6 @@ class StarFit:
             (self.poor[c, stars] < UNSETTLED) & ~self.saturated[stars],  # of a plateau's flanks too little is seen for that
             grain,
             strength,
-            self.doubt[c, ky, kx].astype(np.float32),
             BENDS * self.laws[c].width,
             found,
             unsure,

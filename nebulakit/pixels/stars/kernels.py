@@ -30,6 +30,8 @@ NEAR, FEW = 0.3, 20.0  # how far the height of a neighbour may be off: as a shar
 OPEN = 0.03  # how far the law of a cut-off star may be off
 SLOTS = 8  # rows that are taken off together when a matrix is factored
 
+HALVES = np.arange(2**16, dtype=np.uint16).view(np.float16).astype(np.float32)  # what the bits of half precision mean
+
 _taps = [(k, j, i, float(mode[j, i])) for k, mode in enumerate(MODES) for j, i in np.argwhere(mode).tolist()]
 TAP_AT = np.array([t[:3] for t in _taps])
 TAPS = np.array([t[3] for t in _taps], np.float32)
@@ -222,7 +224,7 @@ def stand_out(
 
 
 @compiled
-def _factor(a: Array, n: int, m: int) -> None:
+def _factor(a: Any, n: int, m: int) -> None:
     """Bring the upper half of a positive definite (n, n) to its Cholesky factor, and the ``m`` columns after it to the
     solution of the transposed factor, in place; the diagonal holds the factor's inverse."""
     width = n + m
@@ -234,10 +236,10 @@ def _factor(a: Array, n: int, m: int) -> None:
                 f, other = a[j, k], a[j, k:width]
                 for t in range(len(row)):
                     row[t] -= f * other[t]
-            scale = 1 / math.sqrt(max(row[0], 1e-12))
-            for t in range(len(row)):
+            row[0] = 1 / math.sqrt(max(row[0], 1e-12))
+            scale = row[0]
+            for t in range(1, len(row)):
                 row[t] *= scale
-            row[0] = scale
         if after - first < SLOTS:
             break
         for i in range(after, n):
@@ -250,7 +252,7 @@ def _factor(a: Array, n: int, m: int) -> None:
 
 
 @compiled
-def _back(a: Array, n: int, right: Array) -> None:
+def _back(a: Any, n: int, right: Array) -> None:
     """Solve with the factor of :func:`_factor` what its own columns have begun, in place."""
     for k in range(n - 1, -1, -1):
         total, row, known = 0.0, a[k, k + 1 : n], right[k + 1 : n]
@@ -261,8 +263,8 @@ def _back(a: Array, n: int, right: Array) -> None:
 
 @compiled
 def solve(
-    planes: tuple[Floats, Floats, Floats, npt.NDArray[np.uint8], Mask, npt.NDArray[np.uint8]],
-    disc: tuple[Ints, Ints, Ints, Ints, Floats, Array],
+    planes: tuple[Floats, Floats, Floats, npt.NDArray[np.uint8], Mask, npt.NDArray[np.uint8], npt.NDArray[np.uint16]],
+    disc: tuple[Ints, Ints, Ints, Ints, Floats, Floats],
     law: Parts,
     noise: tuple[float, float],
     count: int,
@@ -273,7 +275,6 @@ def solve(
     settled: Mask,
     grain: Array,
     strength: Ints,
-    doubt: Floats,
     bends: Array,
     found: Array,
     unsure: Array,
@@ -283,7 +284,7 @@ def solve(
 ) -> None:
     """Solve for stars whose discs and rings do not touch, each in its disc.
 
-    ``planes``: data, rest, behind, cores, hidden, lost of :class:`StarFit`; ``noise``: its photons and misfit; ``stars``:
+    ``planes``: data, rest, behind, cores, hidden, lost, doubt of :class:`StarFit`, the last as the bits it has; ``noise``: its photons and misfit; ``stars``:
     x, y, height, modes; ``near``: x, y, height (star, neighbour) of stars that shine into the disc, whose heights are not
     taken for right; ``held``: the way (star, 2) to where they were found at first, how far they may go from there and, all
     alike, in their modes, the height that other channels lead to expect, and the inverse of its variance. All that follows
@@ -293,7 +294,7 @@ def solve(
     ``unsure`` the height's variance; ``seen`` (star, disc, 3) star light, squared rest and noise; ``told`` whether a whole
     disc was seen; ``squares`` (star, modes) is not 0 where they were well seen.
     """
-    data, rest, behind, cores, hidden, lost = planes
+    data, rest, behind, cores, hidden, lost, doubt = planes
     ky, kx, ry, rx, weights, spread = disc
     photons, misfit = noise
     x, y, height, modes = stars
@@ -314,7 +315,8 @@ def solve(
     side = 2 * far + 1
     flat, beside = np.zeros(side * stride, np.float32), np.zeros(side * stride, np.float32)
     columns, swing = np.zeros((most, pixels)), np.zeros((most, pixels))
-    a = np.zeros((pixels, pixels + most + 1))
+    # single precision is enough for the pixels, of which each has some noise; the sums over them are taken in double
+    a = np.zeros((pixels, pixels + most + 1), np.float32)
     normal = np.zeros((most, most + 1 + most))
     target, expected, extra, light = np.zeros(pixels), np.zeros(pixels), np.zeros(pixels), np.zeros(pixels)
     diagonal, left, more, right = np.zeros(pixels), np.zeros(pixels), np.zeros(pixels), np.zeros(pixels)
@@ -328,6 +330,7 @@ def solve(
         fx, fy = np.float32(x[i] - px), np.float32(y[i] - py)
         _unit(flat, shift, 0, side, far, far, fx, fy, law, line_of)
         scale, power = max(height[i], 1.0), grain[i] * grain[i]
+        grade = np.float32(power)
         told_by, kin = weights[strength[i]], spread[strength[i]]
         # the hidden pixels of the disc come last, and are not solved for
         n, back = 0, pixels
@@ -368,7 +371,7 @@ def solve(
             seen_here = rest[rows[k], cols[k]]
             target[k] = seen_here + height[i] * columns[0, k] - expected[k]
             light[k] = max(data[rows[k], cols[k]] - seen_here, np.float32(0))  # of all stars
-            extra[k] = photons * light[k] + (misfit * light[k]) ** 2 + doubt[i, order[k]] ** 2
+            extra[k] = photons * light[k] + (misfit * light[k]) ** 2 + HALVES[doubt[rows[k], cols[k]]] ** 2
             more[k] = 0
         for c in range(count):
             own, column = height[i] * modes[i, c], columns[3 + c]
@@ -396,10 +399,10 @@ def solve(
                 if n == pixels:
                     to, of = line[u:n], kins[u:n]
                     for v in range(len(to)):
-                        to[v] = of[v] * power
+                        to[v] = of[v] * grade
                 else:
                     for v in range(u, n):
-                        line[v] = kins[order[v]] * power
+                        line[v] = kins[order[v]] * grade
                 line[u] += extra[u] + more[u]
                 diagonal[u] = line[u]
                 for c in range(m):
@@ -411,7 +414,7 @@ def solve(
             for u in range(n):
                 line = a[u, n : n + m + 1]
                 for c in range(m):
-                    f, to, of = line[c], normal[c, c : m + 1], line[c:]
+                    f, to, of = np.float64(line[c]), normal[c, c : m + 1], line[c:]
                     for d in range(len(to)):
                         to[d] += f * of[d]
             normal[0, 0] += 1e-12 + firm[i]
