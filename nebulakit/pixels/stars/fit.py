@@ -30,6 +30,7 @@ FAINTEST = 0.02  # sigma: nor to where they are fainter
 STEEP = 3.0  # by how much, in widths, a law falls at most: of a star that has moved, how much that changes
 FAINT = 20.0  # sigma of star light: less tells nothing of how light brings noise
 DOUBT = 0.01  # how far the law may be off where a cut-off star is far brighter than those it was learned from
+OWN = 64.0  # px: so far a star has a flank of its own
 BENDS = 1.6 * 1.5 ** np.arange(4.0)  # widths: where the law of a cut-off star is left open
 COARSE = 4  # px: at every one of so many the strength of the nebula is told
 BATCH = 4096  # pixels that are solved for in one go
@@ -213,23 +214,15 @@ class StarFit:
     @staticmethod
     def add_special(plane: Plane, special: Special, sign: float) -> None:
         """Add reflections and own flanks, times ``sign``, to a plane."""
-        ghost = special.ghost
-        a, b, d = special.contour
-        for x, y, height, own, ghostly in zip(*special.stars[:3], special.own, special.ghostly, strict=True):
-            half = 0 if own is None else min(math.ceil(float(np.flatnonzero(own).max(initial=0)) * STEP) + 1, 64)
-            if ghost is not None:
-                half = max(half, math.ceil(ghost.radius + 8 * ghost.soft + max(abs(ghost.dx), abs(ghost.dy))))
-            if not half:
-                continue
-            y0, y1, x0, x1 = box_around(x, y, half, plane.shape)
-            if y0 >= y1 or x0 >= x1:
-                continue
-            dx, dy = np.arange(x0, x1)[None, :] - x, np.arange(y0, y1)[:, None] - y
-            if ghost is not None:
-                plane[y0:y1, x0:x1] += np.float32(sign * height * ghostly) * ghost.at(dx, dy)
+        stars, ghost = special.stars, special.ghost
+        if ghost is not None:
+            beside = Drawn(stars.x + ghost.dx, stars.y + ghost.dy, stars.height * special.ghostly, np.zeros_like(stars.modes))
+            StarFit._paint(plane, ghost.law, beside, np.full(len(stars.x), ghost.radius + 8 * ghost.soft), sign)
+        for i, own in enumerate(special.own):
             if own is not None:
-                u = np.sqrt(a * dx * dx + 2 * b * dx * dy + d * dy * dy) * (1 / STEP)
-                plane[y0:y1, x0:x1] += np.float32(sign) * own.take(u.astype(np.int32), mode="clip")
+                # a star of height 1 that has this flank alone
+                flank = Drawn(stars.x[i : i + 1], stars.y[i : i + 1], np.ones(1), np.zeros((1, NM)))
+                StarFit._paint(plane, Law(special.contour, own), flank, np.full(1, OWN), sign)
 
     def redraw(self, anew: bool = False) -> None:
         """Bring ``rest`` in line with the stars as they are known now; only what changed, unless ``anew``."""

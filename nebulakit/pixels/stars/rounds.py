@@ -181,14 +181,16 @@ def _prepare(fit: StarFit, again: bool = False) -> None:
     def channel(c: int) -> None:
         data = inner(fit.data[c])
         drawn = data - inner(fit.rest[c])
-        filled = push_pull(data, drawn > 2)
         if not again:
             # a step between what is told from around and what is left would be taken for structure of the nebula
             fit.behind[c] = np.pad(push_pull(inner(fit.rest[c]), drawn > BARE), PAD, mode="reflect")
             fit.cores[c] = np.pad(drawn > BARE, PAD, mode="reflect")
         # the third starlet scale at every second pixel, where it is the same as at all, and its power at every fourth
-        free = (drawn[::2, ::2] <= 2).astype(np.float32)
-        second = starlet.smooth(cv2.pyrDown(filled), 1)
+        seen = (drawn <= 2).astype(np.float32)
+        share = cv2.pyrDown(seen)
+        filled = push_pull(cv2.pyrDown(data * seen) / np.maximum(share, np.float32(1e-3)), share < 0.25)
+        free = np.ascontiguousarray(seen[::2, ::2])
+        second = starlet.smooth(filled, 1)
         third = second - starlet.smooth(second, 2)
         share, power = (cv2.GaussianBlur(cv2.pyrDown(a), (0, 0), 2) for a in (free, third * third * free))
         power /= np.maximum(share, np.float32(1e-3))
