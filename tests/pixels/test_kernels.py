@@ -2,7 +2,6 @@
 
 import math
 
-import cv2
 import numpy as np
 import pytest
 from threadpoolctl import threadpool_info, threadpool_limits

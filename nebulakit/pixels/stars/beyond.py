@@ -8,7 +8,6 @@ the nebula behind is a Gaussian random field as it is for all other stars (:mod:
 from __future__ import annotations
 
 import numpy as np
-import numpy.typing as npt
 
 from nebulakit.pixels.stars.explain import explain
 from nebulakit.pixels.stars.fit import StarFit

@@ -252,9 +252,7 @@ class Search:
                 break
         return at, left, heights
 
-    def _steps(
-        self, places: Array, ghostly: list[bool], drawn: Array, left: Array, heights: Array
-    ) -> Callable[[float], Array]:
+    def _steps(self, places: Array, ghostly: list[bool], drawn: Array, left: Array, heights: Array) -> Callable[[float], Array]:
         """Give what tells, for a damping, how far the stars have to be moved to explain more, by what they leave here.
 
         Heights follow by themselves: of what a star is when it is moved a little, what the stars explain as they are does

@@ -128,7 +128,8 @@ class _Fit:
 
     def stamps(self, v: Array, place: Array) -> Array:
         """Draw stars of height 1 by the law of ``v``, weighed."""
-        return np.asarray(_law(v).stamps(*place.T, self.half).reshape(self.data.shape) * self.weight, np.float64)
+        drawn = _law(v).stamps(place[:, 0], place[:, 1], self.half)
+        return np.asarray(drawn.reshape(self.data.shape) * self.weight, np.float64)
 
     def left(self, v: Array) -> Array:
         """Give (star, pixel) what the law of ``v`` leaves, in what it weighs; and keep what :meth:`slopes` asks for."""

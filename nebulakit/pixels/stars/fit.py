@@ -16,7 +16,7 @@ import numpy.typing as npt
 from nebulakit.pixels.kriging import RING, Field, strength_class
 from nebulakit.pixels.median import median
 from nebulakit.pixels.parallel import over
-from nebulakit.pixels.stars.law import FREEDOM, MODES, PAD, STEP, Ghost, Law, box_around
+from nebulakit.pixels.stars.law import FREEDOM, MODES, PAD, Ghost, Law, box_around
 
 Array = npt.NDArray[np.float64]
 Planes = npt.NDArray[np.float32]

@@ -199,9 +199,7 @@ def draw(
 
 
 @compiled
-def stand_out(
-    planes: tuple[Floats, Floats, Mask, Floats], doubt: Floats, noise: tuple[float, float], out: Floats
-) -> None:
+def stand_out(planes: tuple[Floats, Floats, Mask, Floats], doubt: Floats, noise: tuple[float, float], out: Floats) -> None:
     """Give what is left above a ground in units of what it may be off by, and 0 where it is hidden.
 
     ``planes``: what is left, all the light, what is hidden, and the ground; ``doubt``: of cut-off stars' flanks, sigma (empty:
@@ -348,7 +346,9 @@ def solve(
             yy, xx = min(max(py + ry[p], 0), h - 1), min(max(px + rx[p], 0), w - 1)
             around[p] = behind[yy, xx] if cores[yy, xx] else rest[yy, xx]
             mirrored = yy < PAD or xx < PAD or yy >= h - PAD or xx >= w - PAD
-            flank[p] = np.float32(0) if cores[yy, xx] or mirrored or not settled[i] else flat[(ry[p] + far) * stride + rx[p] + far]
+            flank[p] = (
+                np.float32(0) if cores[yy, xx] or mirrored or not settled[i] else flat[(ry[p] + far) * stride + rx[p] + far]
+            )
         for k in range(pixels):
             line = told_by[order[k]]
             told_here, spilt = np.float32(0), np.float32(0)

@@ -105,8 +105,8 @@ def profile(fit: StarFit, lead: int, stars: Ints, longest: float, mixtures: Arra
         _, place, pairs, glow = rings.T
         out.append((place, values, pairs >= 4, glow, i))
     radius, known, glows = (np.array([o[j] for o in out]).reshape(-1, bins) for j in (0, 2, 3))
-    values = np.array([o[1] for o in out]).reshape(-1, len(mixtures), bins)
-    return Profile(radius, values, known, glows, np.array([o[4] for o in out], np.int_))
+    mixed = np.array([o[1] for o in out]).reshape(-1, len(mixtures), bins)
+    return Profile(radius, mixed, known, glows, np.array([o[4] for o in out], np.int_))
 
 
 class Rings(NamedTuple):
@@ -158,7 +158,9 @@ def unevenness(ground: Ground) -> Array | None:
     def means(plane: Plane) -> list[Plane]:
         """Give the mean within a small and a large square round every second block."""
         sides = (2 * (half // COARSE) + 1 for half in SQUARES)
-        return [cv2.boxFilter(plane, -1, (n, n), borderType=cv2.BORDER_REFLECT_101)[::2, ::2] for n in sides]
+        return [
+            np.asarray(cv2.boxFilter(plane, -1, (n, n), borderType=cv2.BORDER_REFLECT_101)[::2, ::2], np.float32) for n in sides
+        ]
 
     known = means(ground.known)
     use = known[0] > 0.3 * COARSE**2

@@ -187,12 +187,13 @@ def _prepare(fit: StarFit, again: bool = False) -> None:
             fit.cores[c] = np.pad(drawn > BARE, PAD, mode="reflect")
         # the third starlet scale at every second pixel, where it is the same as at all, and its power at every fourth
         seen = (drawn <= 2).astype(np.float32)
-        share = cv2.pyrDown(seen)
-        filled = push_pull(cv2.pyrDown(data * seen) / np.maximum(share, np.float32(1e-3)), share < 0.25)
+        half, told = (np.asarray(cv2.pyrDown(a), np.float32) for a in (data * seen, seen))
+        filled = push_pull(half / np.maximum(told, np.float32(1e-3)), told < 0.25)
         free = np.ascontiguousarray(seen[::2, ::2])
         second = starlet.smooth(filled, 1)
         third = second - starlet.smooth(second, 2)
-        share, power = (cv2.GaussianBlur(cv2.pyrDown(a), (0, 0), 2) for a in (free, third * third * free))
+        blurred = (cv2.GaussianBlur(cv2.pyrDown(a), (0, 0), 2) for a in (free, third * third * free))
+        share, power = (np.asarray(a, np.float32) for a in blurred)
         power /= np.maximum(share, np.float32(1e-3))
         # in the middle of a large star nothing is seen from so near
         power = push_pull(power, share < 0.05)
@@ -245,7 +246,8 @@ def _standing_out(fit: StarFit) -> Planes:
             rows, first = slice(top, top + BAND), max(top - REACH, 0)
             wide = slice(first, top + BAND + REACH)
             # the nebula is taken off, so that what stands out of the light of a star is not measured by it
-            ground = cv2.copyTo(fit.behind[c, wide], fit.cores[c, wide].view(np.uint8), fit.rest[c, wide].copy())
+            behind, cores = fit.behind[c, wide], fit.cores[c, wide].view(np.uint8)
+            ground = np.asarray(cv2.copyTo(behind, cores, fit.rest[c, wide].copy()), np.float32)
             for scale in (1, 2, 3):
                 ground = starlet.smooth(ground, scale)
             doubt = fit.doubt[c, rows]
