@@ -175,6 +175,25 @@ def test_a_new_law_is_drawn_as_if_anew():
     assert np.abs(quick - fit.rest).max() < 0.1  # each is left out where it sinks under 0.02, and a few overlap
 
 
+def test_stars_that_come_and_go_are_drawn_as_if_anew():
+    fit, _ = field_of_stars()
+    fit.ghosts = [starlaw.Ghost(4.0, -3.0, 12.0, 1.2, 1e-3)] * 3
+    fit.redraw()
+    fit.sweep(np.arange(12))
+    fit.drop(np.arange(12) % 3 > 0)
+    fit.add(np.array([50.0]), np.array([30.0]), np.full((3, 1), 4e3), np.ones(1, bool))
+    fit.show(8)
+    shown = fit.rest.copy()
+    fit.redraw()
+    quick, doubt = fit.rest.copy(), fit.doubt.copy()
+    fit.redraw(anew=True)
+    inner = np.s_[:, PAD:-PAD, PAD:-PAD]  # of the margin only what was mirrored last
+    for rest in (shown, quick):
+        assert np.abs(rest - fit.rest)[inner].max() < 0.1  # each is left out where it sinks under 0.02, and a few overlap
+    assert np.array_equal(doubt, fit.doubt)
+    assert doubt.any()
+
+
 def test_rings_around_places_are_summed():
     rng = np.random.default_rng(1)
     value, other, weight = rng.normal(size=(3, 30, 40)).astype(np.float32)

@@ -188,7 +188,7 @@ def _prepare(fit: StarFit, again: bool = False) -> None:
         # the third starlet scale at every second pixel, where it is the same as at all, and its power at every fourth
         seen = (drawn <= 2).astype(np.float32)
         half, told = (np.asarray(cv2.pyrDown(a), np.float32) for a in (data * seen, seen))
-        filled = push_pull(half / np.maximum(told, np.float32(1e-3)), told < 0.25)
+        filled = push_pull(np.asarray(half / np.maximum(told, np.float32(1e-3)), np.float32), told < 0.25)
         free = np.ascontiguousarray(seen[::2, ::2])
         second = starlet.smooth(filled, 1)
         third = second - starlet.smooth(second, 2)
