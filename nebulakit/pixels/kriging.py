@@ -50,7 +50,7 @@ class Disc:
     ry: Ints
     rx: Ints
     weights: npt.NDArray[np.float32]
-    spread: Array
+    spread: npt.NDArray[np.float32]
     told: set[int]
 
 
@@ -130,7 +130,7 @@ class Field:
         core, ring = far <= radius + 0.01, (far > radius + 0.01) & (far <= radius + RING)
         ky, kx, ry, rx = yy[core], xx[core], yy[ring], xx[ring]
         n, strengths = len(ky), len(STRENGTHS)
-        return Disc(ky, kx, ry, rx, np.zeros((strengths, n, len(ry)), np.float32), np.zeros((strengths, n, n)), set())
+        return Disc(ky, kx, ry, rx, np.zeros((strengths, n, len(ry)), np.float32), np.zeros((strengths, n, n), np.float32), set())
 
 
 def _band(frequency: Array, scale: int) -> Array:

@@ -6,10 +6,11 @@ import pytest
 from nebulakit.pixels import kriging
 from nebulakit.pixels.stars import law as starlaw
 from nebulakit.pixels.stars.beyond import find_beyond
+from nebulakit.pixels.stars.fit import COARSE
 from nebulakit.pixels.stars.flanks import learn_own
 from nebulakit.pixels.stars.ghosts import find_ghosts
 from nebulakit.pixels.stars.law import PAD, RADII
-from nebulakit.pixels.stars.rings import mixtures_of, untouched
+from nebulakit.pixels.stars.rings import ground_of, mixtures_of
 from nebulakit.pixels.stars.rounds import _prepare
 from nebulakit.pixels.stars.tints import learn_tints
 from nebulakit.pixels.stars.wings import learn_law
@@ -34,7 +35,7 @@ def two_lines(rng, shape, strength=30.0):
 def test_one_mixture_of_channels_shows_neither_line():
     rng = np.random.default_rng(1)
     fit = fit_of((two_lines(rng, (300, 400)) + rng.normal(0, 1, (3, 300, 400))).astype(np.float32))
-    mixtures = mixtures_of(fit, untouched(fit))
+    mixtures = mixtures_of(ground_of(fit))
     assert mixtures @ mixtures.T == pytest.approx(np.eye(3), abs=1e-9)  # of unit noise, and independent
     # a line of 30 noises leaves less than noise does over a disc of 20 px
     assert np.abs(mixtures[0] @ LINES).max() < 0.01
@@ -130,9 +131,9 @@ def test_the_nebula_is_as_uneven_behind_a_giant_as_around_it():
     fit = fit_of((giant + 10 * clouds(rng, shape, 2.6) + rng.normal(0, 1, (3, *shape))).astype(np.float32))
     fit.add(np.array([150.0]), np.array([150.0]), np.full((3, 1), 4e5), np.ones(1, bool))
     _prepare(fit)
-    strength = fit.strength[0, PAD // 2 : -PAD // 2, PAD // 2 : -PAD // 2]
+    strength = fit.strength[0, PAD // COARSE : -PAD // COARSE, PAD // COARSE : -PAD // COARSE]
     around = np.median(strength)
-    assert 0.3 * around < strength[75, 75] < 3 * around
+    assert 0.3 * around < strength[150 // COARSE, 150 // COARSE] < 3 * around
 
 
 def test_a_reflection_is_not_seen_where_only_a_nebula_is():

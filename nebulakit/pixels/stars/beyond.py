@@ -8,7 +8,6 @@ the nebula behind is a Gaussian random field as it is for all other stars (:mod:
 from __future__ import annotations
 
 import numpy as np
-import numpy.typing as npt
 
 from nebulakit.pixels.stars.explain import explain
 from nebulakit.pixels.stars.fit import StarFit
@@ -21,10 +20,9 @@ def find_beyond(fit: StarFit, last: bool = False) -> None:
 
     ``last``: none are added that lie in the picture, for they would be solved only once.
     """
-    known = np.nonzero(fit.outside)[0]
-    for c in range(len(fit.data)):
-        _paint(fit, c, known[fit.height[c, known] > 0], 1.0)
-    fit.drop(~fit.outside)
+    if fit.outside.any():
+        fit.drop(~fit.outside)
+        fit.redraw()
     h, w = fit.data.shape[1] - 2 * PAD, fit.data.shape[2] - 2 * PAD
     if min(h, w) < 3 * ZONES[-1][1]:
         return
@@ -43,14 +41,7 @@ def find_beyond(fit: StarFit, last: bool = False) -> None:
                 special = star.ghostly if outside else fit.hidden[:, round(y) + PAD, round(x) + PAD].any()
                 fit.add(np.array([x]), np.array([y]), star.height[:, None], np.array([special]))
                 fit.outside[-1] = outside
-                for c in range(len(fit.data)):
-                    _paint(fit, c, np.array([fit.count - 1]), -1.0)
-
-
-def _paint(fit: StarFit, c: int, stars: npt.NDArray[np.int_], sign: float) -> None:
-    """Add stars, times ``sign``, to what is left, with their ghosts."""
-    fit.paint(fit.rest[c], c, stars, 80, sign)
-    fit.add_special(fit.rest[c], fit.special(c, stars), sign)
+                fit.show(fit.count - 1)
 
 
 def _place(edge: int, along: float, out: float, h: int, w: int) -> tuple[float, float]:

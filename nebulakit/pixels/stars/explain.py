@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+from collections.abc import Callable
 from copy import copy
 from functools import cached_property
 from typing import NamedTuple
@@ -27,6 +29,10 @@ SURE = 8.0
 BARE, LARGE = (-3.0, 30.0), 3.0
 ASTEP, FARTHEST = 0.05, 3.0  # px: smaller steps than this drown in float32; further, stars beside each other change places
 TILT = 0.04  # how far the law may be off so far out, per e-fold of its radius
+# the search ends where steps are shorter (px), or win less (half of chi^2), or after so many; a step that wins nothing is taken shorter
+SETTLED, ENOUGH, MOST_STEPS, PATIENCE = 0.005, 0.02, 15, 4
+DAMPING = 1e-3  # of the first step
+LOOSE = 3.0  # noises: what is left beyond counts less
 RARE = 4.2  # stars with as much light as f become rare as f^-2.1: what one brighter by an e-fold must explain more
 # times as bright as the brightest star in the picture, or as one of BRIGHT noises, none is thought to be: what would
 # take one is a nebula that runs out over the edge (it took 100 and 500 times)
@@ -95,7 +101,7 @@ def _added(fit: StarFit, search: Search, most: int) -> tuple[Array, list[bool], 
         places, ghostly, heights = found, flags, tall
         search.doubt((places[-1, 0], places[-1, 1]), ghostly[-1], heights[:, -1])
     search.settle()  # each has been found with the laws of those before it in doubt
-    if len(places):
+    if len(places) > 1:
         places, _, heights = search.refine(places, ghostly)
     return places, ghostly, heights
 
@@ -228,40 +234,61 @@ class Search:
 
     def refine(self, places: Array, ghostly: list[bool]) -> tuple[Array, Array, Array]:
         """Move stars to where they explain most: give these places, what is left then and heights, as :meth:`heights`."""
-        from scipy.optimize import least_squares
+        at, damping = places, DAMPING
+        drawn = self.drawn(at, ghostly)
+        left, heights = self.heights(drawn, ghostly)
+        merit = _merit(left, heights)
+        for _ in range(MOST_STEPS):
+            step = self._steps(at, ghostly, drawn, left, heights)
+            for _ in range(PATIENCE):
+                moved = np.clip(at + step(damping), places - FARTHEST, places + FARTHEST)
+                if np.abs(moved - at).max() < SETTLED:
+                    return at, left, heights
+                there = self.drawn(moved, ghostly)
+                after = self.heights(there, ghostly)
+                now = _merit(*after)
+                if now < merit:
+                    break
+                damping *= 10
+            else:
+                break
+            settled = merit - now < ENOUGH
+            at, drawn, (left, heights), merit, damping = moved, there, after, now, damping / 10
+            if settled:
+                break
+        return at, left, heights
 
-        def merit(left: Array, heights: Array) -> Array:
-            return np.concatenate([left.ravel(), np.sqrt(RARE * np.log(np.maximum(heights.max(0), 1.0)))])
+    def _steps(self, places: Array, ghostly: list[bool], drawn: Array, left: Array, heights: Array) -> Callable[[float], Array]:
+        """Give what tells, for a damping, how far the stars have to be moved to explain more, by what they leave here.
 
-        known: dict[bytes, tuple[Array, Array, Array]] = {}
-
-        def at(moved: Array) -> tuple[Array, Array, Array]:
-            if moved.tobytes() not in known:
-                drawn = self.drawn(places + (moved.reshape(-1, 2) - 10), ghostly)
-                known[moved.tobytes()] = drawn, *self.heights(drawn, ghostly)
-            return known[moved.tobytes()]
-
-        def slopes(moved: Array) -> Array:
-            # each star a little aside, in both directions, all drawn at once
-            drawn, *told = at(moved)
-            here = merit(*told)
-            steps = np.where(moved - 10 + ASTEP > FARTHEST, -ASTEP, ASTEP)
-            stars = np.arange(len(steps)) // 2
-            trials = np.repeat(places + (moved.reshape(-1, 2) - 10), 2, axis=0)
-            trials[np.arange(len(steps)), np.arange(len(steps)) % 2] += steps
-            aside = self.drawn(trials, [ghostly[i] for i in stars])
-            out = np.empty((len(here), len(steps)))
-            for j, i in enumerate(stars):
-                changed = drawn.copy()
-                changed[:, :, i] = aside[:, :, j]
-                out[:, j] = (merit(*self.heights(changed, ghostly)) - here) / steps[j]
-            return out
-
-        # counted from 10, so that the smallest step, which is relative, is a length (0.001 px)
-        start = np.full(places.size, 10.0)
-        bounds, ends = (start - FARTHEST, start + FARTHEST), {"ftol": 1e-5, "xtol": 1e-4, "max_nfev": 20}
-        found = least_squares(lambda v: merit(*at(v)[1:]), start, jac=slopes, loss="soft_l1", f_scale=3.0, bounds=bounds, **ends)
-        return places + (found.x.reshape(-1, 2) - 10), *at(found.x)[1:]
+        Heights follow by themselves: of what a star is when it is moved a little, what the stars explain as they are does
+        not count (variable projection as simplified by Kaufman 1975, BIT 15:49).
+        """
+        aside = np.repeat(places, 2, axis=0) + np.tile(ASTEP * np.eye(2), (len(places), 1))
+        turned = (self.drawn(aside, [g for g in ghostly for _ in range(2)]) - np.repeat(drawn, 2, axis=2)) / ASTEP
+        turned *= np.repeat(heights, 2, axis=1)[:, None]
+        normal, right = np.zeros((2, 2 * len(places), 2 * len(places)))[0], np.zeros(2 * len(places))
+        slopes_of = np.zeros((len(heights), len(places), 2 * len(places)))  # of the heights
+        for c, slopes in enumerate(turned):
+            lit = heights[c] > 0
+            q, r = np.linalg.qr(drawn[c][:, lit])
+            told = q.T @ slopes
+            slopes = slopes - q @ told
+            slopes_of[c, lit] = -np.linalg.lstsq(r, told, rcond=None)[0]
+            weighed = slopes / np.sqrt(1 + (left[c] / LOOSE) ** 2)[:, None]
+            normal += weighed.T @ slopes
+            right += weighed.T @ left[c]
+        # one more by an e-fold must explain more
+        best = heights.argmax(0)
+        for i, c in enumerate(best):
+            if heights[c, i] > 1:
+                rare = RARE * math.log(heights[c, i])
+                weight = 1 / math.sqrt(1 + rare / LOOSE**2)
+                slope = slopes_of[c, i] / heights[c, i] * RARE / 2
+                normal += weight * np.outer(slope, slope) / rare
+                right -= weight * slope
+        scale = np.diag(normal) + 1e-9
+        return lambda damping: np.linalg.solve(normal + np.diag(damping * scale), right).reshape(-1, 2)
 
     def seen_bare(self, places: Array, ghostly: list[bool], heights: Array) -> float:
         """Give how much likelier the last of these stars is than none, as a log odds, where hardly a nebula shines."""
@@ -295,6 +322,12 @@ class Search:
         """Take the law for right again."""
         self.whites = [copy(white) for white in self.sure]
         self.value = self.white(self.rim.value[:, :, None])[:, :, 0]
+
+
+def _merit(left: Array, heights: Array) -> float:
+    """Give how badly stars explain what comes in: what is left, large rests counting less, and how rare such stars are."""
+    rare = RARE * np.log(np.maximum(heights.max(0), 1.0))
+    return float((np.sqrt(1 + (left / LOOSE) ** 2) - 1).sum() + (np.sqrt(1 + rare / LOOSE**2) - 1).sum())
 
 
 def _usual_shares(fit: StarFit) -> Array | None:

@@ -30,6 +30,9 @@ ROWS = 64  # that are worked on in one go
 BAND, REACH = 258, 14  # rows that are smoothed in one go, a multiple of 3, and how far smoothing three times reaches
 
 
+STRIP, STRIPS = 129, 8  # rows that tell how uneven a picture is on these scales, a multiple of 3; at least so many such strips do
+
+
 class Band(NamedTuple):
     """Starlet scales on which stars are looked for: what is smoothed ``first`` times less what is so ``last`` times."""
 
@@ -184,10 +187,10 @@ def _luminance(
         own = plane * np.float32(1 / max(s, 1e-7 * reach or 1.0))  # an even picture has no noise to weigh by
         own = push_pull(own, bad) if bad.any() else own
         some = []
-        for top in range(0, len(own), BAND):
+        for top in range(0, len(own), STRIP * min(max(len(own) // (STRIPS * STRIP), 1), 4)):
             first = max(top - REACH, 0)
-            smoothed = _smoothed(own[first : top + BAND + REACH])
-            a, b = (smoothed[k][top - first :: 3, ::3][: BAND // 3] for k in (DEEP.first, DEEP.last))
+            smoothed = _smoothed(own[first : top + STRIP + REACH])
+            a, b = (smoothed[k][top - first :: 3, ::3][: STRIP // 3] for k in (DEEP.first, DEEP.last))
             some.append(np.abs(a - b))
         spread = 1.4826 * float(median(np.concatenate(some)))
         return own, 1 / max(spread / noisy, 1.0) ** 2 if noisy > 0 else 1.0
@@ -329,8 +332,8 @@ def _centroids(light: Plane, x: Floats, y: Floats, width: Floats) -> tuple[Float
     for half, chosen in _by_size(np.ceil(2.5 * width + 1.5).astype(int)):
         for part in np.array_split(chosen, -(-len(chosen) // CHUNK)):
             stamp, dx, dy = _cutouts(light, x[part], y[part], half + 2)
-            ring = np.hypot(*np.broadcast_arrays(dx, dy)) > half + 0.5
-            ground = np.array([median(s[r]) if r.any() else s.min() for s, r in zip(stamp, ring, strict=True)])
+            span = np.arange(-half - 2, half + 3)
+            ground = median(stamp[:, np.hypot(span[:, None], span) > half + 0.5], axis=1)
             above = stamp - ground[:, None, None]
             ox, oy = np.zeros(len(part)), np.zeros(len(part))
             for _ in range(8):

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 
 import numpy as np
 import numpy.typing as npt
@@ -30,6 +30,7 @@ APART = np.array([0.08, 0.05, 0.03, 0.03, 0.03])
 STEPS = np.array([1e-3, 1e-3, 1e-3, 1e-3, 1e-2])
 RIM = 0.6  # of a cut-out's half: beyond it a star's ground is seen
 LONG = 4.0  # how often the unevenness of a star's ground counts, for it goes on from pixel to pixel
+MOST_STEPS = 4
 LOOSE = 3.0  # of what is left: more counts less
 
 
@@ -137,85 +138,129 @@ def _law(v: Array) -> Law:
     return moffat_law(((1 + e1) * k, e2 * k, (1 - e1) * k), math.exp(v[0]), math.exp(v[1]), linear)
 
 
+class _Fit:
+    """One law fitted to the stars of a channel. Each star has its own height, place and sloping ground; these are eliminated
+    star by star (variable projection, Golub & Pereyra 1973, as simplified by Kaufman 1975, BIT 15:49)."""
+
+    def __init__(self, cuts: Array, each: Array) -> None:
+        """Take cut-outs of stars, and what :func:`fit_moffat` says of them."""
+        self.half = cuts.shape[1] // 2
+        span = np.arange(-self.half, self.half + 1.0)
+        self.ground = np.stack([np.ones((2 * self.half + 1,) * 2), *np.meshgrid(span, span)]).reshape(3, -1).T
+        self.rim = np.hypot(*np.meshgrid(span, span)).ravel() > RIM * self.half
+        self.data = cuts.reshape(len(cuts), -1)
+        # the brighter a star the more its misfit of the law decides, not its ground; a ground that passed for noise would let
+        # the wings of stars on a bright nebula tell the law
+        self.light = np.maximum(self.data - each[:, 7:8], 0)
+        self.uneven = np.full(len(cuts), 3.0)
+        self.place = np.clip(each[:, 1:3], -0.9, 0.9)  # one that lies further off is two stars
+        self.weigh(0.02)
+
+    def weigh(self, misfit: float) -> None:
+        """Weigh pixels by how far the law may be off, as a share of the light."""
+        self.weight = 1 / np.sqrt(self.uneven[:, None] + self.light / 300 + (misfit * self.light) ** 2)
+
+    def stamps(self, v: Array, place: Array) -> Array:
+        """Draw stars of height 1 by the law of ``v``, weighed."""
+        drawn = _law(v).stamps(place[:, 0], place[:, 1], self.half)
+        return np.asarray(drawn.reshape(self.data.shape) * self.weight, np.float64)
+
+    def left(self, v: Array) -> Array:
+        """Give (star, pixel) what the law of ``v`` leaves, in what it weighs; and keep what :meth:`slopes` asks for."""
+        d = 0.05
+        right, wrong, down, up = (self.stamps(v, self.place + aside) for aside in ((d, 0), (-d, 0), (0, d), (0, -d)))
+        self.columns = np.empty((*self.data.shape, 6))
+        self.columns[:, :, 0] = self.stamps(v, self.place)
+        self.columns[:, :, 1] = (right - wrong) * (0.5 / d)
+        self.columns[:, :, 2] = (down - up) * (0.5 / d)
+        self.columns[:, :, 3:] = self.ground * self.weight[:, :, None]
+        self.turned = self.columns.transpose(0, 2, 1)
+        self.normal = np.matmul(self.turned, self.columns)
+        self.normal += 1e-9 * np.eye(6) * np.einsum("nkk->n", self.normal)[:, None, None]
+        target = self.data * self.weight
+        self.found = np.linalg.solve(self.normal, np.matmul(self.turned, target[:, :, None]))[:, :, 0]
+        return np.asarray(target - np.matmul(self.columns, self.found[:, :, None])[:, :, 0])
+
+    def move(self) -> None:
+        """Move the stars to where they are best."""
+        step = np.clip(self.found[:, 1:3] / np.maximum(self.found[:, :1], 1e-9), -0.3, 0.3)
+        self.place = np.clip(self.place + step, -0.9, 0.9)
+
+    def slopes(self, v: Array) -> Array:
+        """Give (star, pixel, value) how what is left would change with each of the values, after :meth:`left`."""
+        steps = np.where(v > 0.5, -STEPS, STEPS)  # the share stays between 0 and 1
+        out = np.stack([(self.stamps(v + s, self.place) - self.columns[:, :, 0]) / s.sum() for s in np.diag(steps)], -1)
+        out *= self.found[:, :1, None]
+        out -= np.matmul(self.columns, np.linalg.solve(self.normal, np.matmul(self.turned, out)))
+        return -out
+
+
 def _tell(cuts: Array, each: Array, clear: Mask) -> tuple[Array, Array] | None:
-    """Fit one law to the stars of a channel: what :func:`_law` takes, and its covariance.
-
-    Each star has its own height, place and sloping ground; these are eliminated star by star (variable projection,
-    Golub & Pereyra 1973), and the shared values are found by least squares.
-    """
-    from scipy.optimize import least_squares
-
+    """Fit one law to the stars of a channel: what :func:`_law` takes, and its covariance."""
     qxx, qxy, qyy, beta = _usual(each, clear)
     sane = _alike(each, clear)
     if sane.sum() < SANE:
         return None
-    cuts, each = cuts[sane], each[sane]
-    half = cuts.shape[1] // 2
-    span = np.arange(-half, half + 1.0)
-    ground = np.stack([np.ones((2 * half + 1,) * 2), *np.meshgrid(span, span)]).reshape(3, -1)
-    data = cuts.reshape(len(cuts), -1)
-    # the brighter a star the more its misfit of the law decides, not its ground; a ground that passed for noise would let
-    # the wings of stars on a bright nebula tell the law
-    light = np.maximum(data - each[:, 7:8], 0)
-    rim = np.hypot(*np.meshgrid(span, span)).ravel() > RIM * half
-    uneven = np.full(len(cuts), 3.0)
-
-    def weights(misfit: float) -> Array:
-        return np.asarray(1 / np.sqrt(uneven[:, None] + light / 300 + (misfit * light) ** 2))
-
-    weight = weights(0.02)
-    place = np.clip(each[:, 1:3], -0.9, 0.9)  # one that lies further off is two stars
-
-    def left(v: Array, move: bool = False) -> Array:
-        own = _law(v)
-        d = 0.05
-        aside = np.array([(0, 0), (d, 0), (-d, 0), (0, d), (0, -d)])
-        x, y = (place[None] + aside[:, None]).reshape(-1, 2).T
-        at = own.stamps(x, y, half).reshape(len(aside), len(cuts), -1)
-        columns = np.empty((*at[0].shape, 6))
-        columns[:, :, 0] = at[0]
-        np.subtract(at[1], at[2], out=columns[:, :, 1])
-        np.subtract(at[3], at[4], out=columns[:, :, 2])
-        columns[:, :, 1:3] *= 1 / (2 * d)
-        columns[:, :, 3:] = ground.T
-        columns *= weight[:, :, None]
-        target = data * weight
-        normal = np.matmul(columns.transpose(0, 2, 1), columns)
-        normal += 1e-9 * np.eye(6) * np.einsum("nkk->n", normal)[:, None, None]
-        found = np.linalg.solve(normal, np.matmul(columns.transpose(0, 2, 1), target[:, :, None]))[:, :, 0]
-        if move:
-            step = np.clip(found[:, 1:3] / np.maximum(found[:, :1], 1e-9), -0.3, 0.3)
-            place[:] = np.clip(place + step, -0.9, 0.9)
-        return np.asarray((target - np.einsum("npk,nk->np", columns, found)).ravel())
-
+    fit = _Fit(cuts[sane], each[sane])
     mean = math.sqrt(max(qxx * qyy - qxy * qxy, 1e-12))
     total = (qxx + qyy) / 2
     start = np.array([-0.5 * math.log(mean), beta, (qxx - qyy) / 2 / total, qxy / total, 0.5])
-    low, high = [math.log(0.3), math.log(1.2), -0.9, -0.9, 0.0], [math.log(30), math.log(30), 0.9, 0.9, 1.0]
-    best = np.clip(start, np.array(low) + 1e-3, np.array(high) - 1e-3)
+    low, high = np.array([math.log(0.3), math.log(1.2), -0.9, -0.9, 0.0]), np.array([math.log(30), math.log(30), 0.9, 0.9, 1.0])
+    best = np.clip(start, low + 1e-3, high - 1e-3)
     for misfit in (0.02, 0.02, 0.006, 0.003, 0.003):
-        weight = weights(misfit)
-        left(best, move=True)
-        ends = {"max_nfev": 6, "diff_step": 1e-3}
-        best = least_squares(left, best, bounds=(low, high), loss="soft_l1", f_scale=LOOSE, **ends).x
-        rough = np.abs(left(best).reshape(data.shape) / weight)[:, rim]
-        uneven = 3 + LONG * (1.4826 * median(rough, axis=1)) ** 2
-    return best, _covariance(left, best, len(cuts))
+        fit.weigh(misfit)
+        fit.left(best)
+        fit.move()
+        best = _bettered(fit, best, low, high)
+        rough = np.abs(fit.left(best) / fit.weight)[:, fit.rim]
+        fit.uneven = 3 + LONG * (1.4826 * median(rough, axis=1)) ** 2
+    return best, _covariance(fit, best)
 
 
-def _covariance(left: Callable[[Array], Array], best: Array, count: int) -> Array:
-    """Give the covariance of what was fitted to ``count`` stars, by leaving out one after the other."""
-    steps = np.where(best > 0.5, -STEPS, STEPS)  # the share stays between 0 and 1
-    here = left(best)
-    slopes = np.stack([(left(best + step) - here) / step.sum() for step in np.diag(steps)], -1)
-    here, slopes = here.reshape(count, -1), slopes.reshape(count, -1, len(best))
+def _bettered(fit: _Fit, v: Array, low: Array, high: Array) -> Array:
+    """Give values between bounds that leave less, large rests counting less, by a few damped steps (Levenberg & Marquardt)."""
+    damping = 1e-3
+    left = fit.left(v)
+    merit = _merit(left)
+    for _ in range(MOST_STEPS):
+        slopes = fit.slopes(v).reshape(-1, len(v))
+        weighed = slopes / np.sqrt(1 + (left / LOOSE) ** 2).reshape(-1, 1)
+        normal, right = weighed.T @ slopes, -(weighed.T @ left.ravel())
+        free = ~((v <= low) & (right < 0) | (v >= high) & (right > 0))
+        for _ in range(MOST_STEPS):
+            step = np.zeros(len(v))
+            own = normal[np.ix_(free, free)]
+            step[free] = np.linalg.solve(own + damping * np.diag(np.diag(own) + 1e-9), right[free])
+            there = np.clip(v + step, low, high)
+            after = fit.left(there)
+            now = _merit(after)
+            if now < merit:
+                break
+            damping *= 10
+        else:
+            break
+        settled = merit - now < 1e-4 * merit
+        v, left, merit, damping = there, after, now, damping / 10
+        if settled:
+            break
+    return v
+
+
+def _merit(left: Array) -> float:
+    return float((np.sqrt(1 + (left / LOOSE) ** 2) - 1).sum())
+
+
+def _covariance(fit: _Fit, best: Array) -> Array:
+    """Give the covariance of what was fitted, by leaving out one star after the other."""
+    here = fit.left(best)
+    slopes, count = fit.slopes(best), len(here)
     weight = 1 / np.sqrt(1 + (here / LOOSE) ** 2)
-    normal = np.einsum("nki,nk,nkj->nij", slopes, weight, slopes)
-    right = np.einsum("nki,nk->ni", slopes, weight * here)
+    normal = np.matmul(slopes.transpose(0, 2, 1) * weight[:, None], slopes)
+    right = np.matmul(slopes.transpose(0, 2, 1), (weight * here)[:, :, None])
     whole = normal.sum(0)
     # a star may be all that tells
     least = 1e-6 * np.diag(np.diag(whole) + 1e-6)
-    moved = np.linalg.solve(whole[None] - normal + least, right[:, :, None])[:, :, 0]
+    moved = np.linalg.solve(whole[None] - normal + least, right)[:, :, 0]
     return np.asarray((moved.T @ moved) * (count - 1) / count)
 
 

@@ -16,7 +16,7 @@ import numpy.typing as npt
 from nebulakit.pixels.kriging import RING, Field, strength_class
 from nebulakit.pixels.median import median
 from nebulakit.pixels.parallel import over
-from nebulakit.pixels.stars.law import FREEDOM, MODES, PAD, STEP, Ghost, Law, box_around
+from nebulakit.pixels.stars.law import FREEDOM, MODES, PAD, Ghost, Law, box_around
 
 Array = npt.NDArray[np.float64]
 Planes = npt.NDArray[np.float32]
@@ -27,9 +27,12 @@ Ints = npt.NDArray[np.int_]
 DISCS = np.array([1.5, 2.5, 3.5, 5.0, 7.0, 10.0, 14.0])
 FURTHEST = 226.0  # px: stars are drawn no further
 FAINTEST = 0.02  # sigma: nor to where they are fainter
+STEEP = 3.0  # by how much, in widths, a law falls at most: of a star that has moved, how much that changes
 FAINT = 20.0  # sigma of star light: less tells nothing of how light brings noise
 DOUBT = 0.01  # how far the law may be off where a cut-off star is far brighter than those it was learned from
+OWN = 64.0  # px: so far a star has a flank of its own
 BENDS = 1.6 * 1.5 ** np.arange(4.0)  # widths: where the law of a cut-off star is left open
+COARSE = 4  # px: at every one of so many the strength of the nebula is told
 BATCH = 4096  # pixels that are solved for in one go
 BAND = 512  # rows that are drawn in one go
 NEIGHBOURS = 4  # of a star whose heights are left open when it is solved for
@@ -69,6 +72,9 @@ class Special(NamedTuple):
     ghostly: Array
 
 
+Stroke = tuple[Law, Drawn, Array, float]  # by what law stars are drawn, how far, and with what sign
+
+
 class StarFit:
     """The state of the fit. Planes are in units of each channel's noise; arrays of stars are (channel, star)."""
 
@@ -89,7 +95,7 @@ class StarFit:
         self.cores = np.zeros(self.data.shape, bool)  # pixels that were solved for
         self.behind = np.zeros_like(self.data)  # what is told of them from around, and holds there alone
         self.lost = np.zeros(self.data.shape, np.uint8)  # how much of the noise that belongs there was lost, of 255
-        self.strength = np.zeros((c, *(-(-n // 2) for n in self.data.shape[1:])), np.float32)  # at every second pixel
+        self.strength = np.zeros((c, *(-(-n // COARSE) for n in self.data.shape[1:])), np.float32)  # of the nebula
         self.photons = np.full(c, 1 / 500)  # noise variance per star light
         self.misfit = np.full(c, 0.01)  # of the law, in shares of the light
         self.poor = np.zeros((c, 0))  # chi^2 per pixel of each star
@@ -105,9 +111,10 @@ class StarFit:
         self.third2 = np.full(c, 0.016)  # noise variance of the third starlet scale
         self.fwhm, self.crowded = 3.0, False
         self.sigma: tuple[float, ...] = (1.0,) * c  # of the channels, in the planes' first unit
-        self.known: dict[int, tuple[Law, Drawn, Special]] = {}  # what the stars in ``rest`` were taken off with
+        # what the stars in ``rest`` were taken off with, by channel
+        self.known: dict[int, tuple[Law, Drawn, list[Special]]] = {}
         self.bared: dict[int, Special] = {}  # the ghosts without which ``behind`` is
-        self.swept = False
+        self.stirred = False  # whether cut-off stars are not what they were when ``doubt`` was told
         self.beside = np.zeros((0, 1), int)  # each star's nearest ones
         self.tie = 0.5  # px: how far a channel's place may lie from the common one
 
@@ -125,7 +132,7 @@ class StarFit:
     def add(self, x: Array, y: Array, height: Array, saturated: Mask) -> None:
         """Add stars at x, y (of the unpadded planes) with first heights (channel, star)."""
         c = len(self.data)
-        self.known.clear()
+        self.stirred |= bool(saturated.any())
         self.x = np.concatenate([self.x, np.tile(x + PAD, (c, 1))], 1)
         self.y = np.concatenate([self.y, np.tile(y + PAD, (c, 1))], 1)
         self.height = np.concatenate([self.height, height], 1)
@@ -137,10 +144,17 @@ class StarFit:
             own.extend([None] * len(x))
         for name, value in UNTOLD.items():
             setattr(self, name, np.concatenate([getattr(self, name), np.full((c, len(x)), value)], 1))
+        for k, (law, stars, special) in self.known.items():
+            more = self.drawn(k, slice(self.count - len(x), None))._replace(height=np.zeros(len(x)))
+            self.known[k] = law, Drawn(*(np.concatenate(pair) for pair in zip(stars, more, strict=True))), special
 
     def drop(self, keep: Mask) -> None:
-        """Keep only these stars."""
-        self.known.clear()
+        """Keep only these stars, and put the light of the others back."""
+        for c, (law, stars, special) in self.known.items():
+            gone, lit = Drawn(*(a[~keep] for a in stars)), stars.height[~keep]
+            self._paint(self.rest[c], law, gone, _reach(law, lit), 1.0)
+            self.known[c] = law, Drawn(*(a[keep] for a in stars)), special
+        self.stirred |= bool(self.saturated[~keep].any())
         self.saturated, self.outside, self.origin = self.saturated[keep], self.outside[keep], self.origin[keep]
         self.own = [[o for o, k in zip(own, keep, strict=True) if k] for own in self.own]
         for name in ("x", "y", "height", "modes", *UNTOLD):
@@ -171,16 +185,24 @@ class StarFit:
         reach = np.ascontiguousarray(np.minimum(reach, FURTHEST))
         kernels.draw(plane, top, bottom, law.parts, stars.x, stars.y, amount, reach, bends, bend)
 
-    def _reach(self, c: int, height: Array) -> Array:
-        """Give how far stars are drawn: to where they sink under :data:`FAINTEST`."""
-        return np.where(height > 0, self.laws[c].radius(FAINTEST / np.maximum(height, 1e-9)), 0.0)
+    def show(self, star: int) -> None:
+        """Take off a star that was only just added, with all it has."""
+        one = np.array([star])
+        for c, (law, stars, special) in self.known.items():
+            now, mine = self.drawn(c, one), self.special(c, one)
+            self._paint(self.rest[c], law, now, _reach(law, now.height), -1.0)
+            self.add_special(self.rest[c], mine, -1.0)
+            for to, of in zip(stars, now, strict=True):
+                to[one] = of
+            special.append(mine)
 
-    def model(self, c: int) -> Plane:
-        """Draw all stars of a channel."""
+    def halos(self, c: int) -> Plane:
+        """Draw the wide wings of all stars of a channel, and their reflections."""
         plane = np.zeros(self.data.shape[1:], np.float32)
-        stars = self.drawn(c, self.height[c] > 0)
-        self._paint(plane, self.laws[c], stars, self._reach(c, stars.height), 1.0)
-        self.add_special(plane, self.special(c), 1.0)
+        law, stars, special = self.laws[c], self.drawn(c, slice(None)), self.special(c)
+        wings = Law(law.contour, law.wings, law.linear)
+        self._paint(plane, wings, stars, _reach(wings, stars.height), 1.0)
+        self.add_special(plane, special._replace(own=[None] * len(special.own)), 1.0)
         return plane
 
     def special(self, c: int, stars: Ints | None = None) -> Special:
@@ -192,43 +214,35 @@ class StarFit:
     @staticmethod
     def add_special(plane: Plane, special: Special, sign: float) -> None:
         """Add reflections and own flanks, times ``sign``, to a plane."""
-        ghost = special.ghost
-        a, b, d = special.contour
-        for x, y, height, own, ghostly in zip(*special.stars[:3], special.own, special.ghostly, strict=True):
-            half = 0 if own is None else min(math.ceil(float(np.flatnonzero(own).max(initial=0)) * STEP) + 1, 64)
-            if ghost is not None:
-                half = max(half, math.ceil(ghost.radius + 8 * ghost.soft + max(abs(ghost.dx), abs(ghost.dy))))
-            if not half:
-                continue
-            y0, y1, x0, x1 = box_around(x, y, half, plane.shape)
-            if y0 >= y1 or x0 >= x1:
-                continue
-            dx, dy = np.arange(x0, x1)[None, :] - x, np.arange(y0, y1)[:, None] - y
-            if ghost is not None:
-                plane[y0:y1, x0:x1] += np.float32(sign * height * ghostly) * ghost.at(dx, dy)
+        stars, ghost = special.stars, special.ghost
+        if ghost is not None:
+            beside = Drawn(stars.x + ghost.dx, stars.y + ghost.dy, stars.height * special.ghostly, np.zeros_like(stars.modes))
+            StarFit._paint(plane, ghost.law, beside, np.full(len(stars.x), ghost.radius + 8 * ghost.soft), sign)
+        for i, own in enumerate(special.own):
             if own is not None:
-                u = np.sqrt(a * dx * dx + 2 * b * dx * dy + d * dy * dy) * (1 / STEP)
-                plane[y0:y1, x0:x1] += np.float32(sign) * own.take(u.astype(np.int32), mode="clip")
+                # a star of height 1 that has this flank alone
+                flank = Drawn(stars.x[i : i + 1], stars.y[i : i + 1], np.ones(1), np.zeros((1, NM)))
+                StarFit._paint(plane, Law(special.contour, own), flank, np.full(1, OWN), sign)
 
     def redraw(self, anew: bool = False) -> None:
         """Bring ``rest`` in line with the stars as they are known now; only what changed, unless ``anew``."""
         channels, h = len(self.data), self.data.shape[1]
-        changes = [None if anew else self._change(c) for c in range(channels)]
-        stars = [self.drawn(c, slice(None)) for c in range(channels)]
+        if anew:
+            self.known.clear()
+        changes = [self._changes(c) for c in range(channels)]
 
         def band(at: tuple[int, int]) -> None:
             c, top = at
             rows = (top, min(top + BAND, h))
-            change = changes[c]
-            if change is None:
+            if c not in self.known:
                 self.rest[c, slice(*rows)] = self.data[c, slice(*rows)]
-                self._paint(self.rest[c], self.laws[c], stars[c], self._reach(c, stars[c].height), -1.0, rows)
-            else:
-                self._paint(self.rest[c], *change, -1.0, rows)
+            for stroke in changes[c]:
+                self._paint(self.rest[c], *stroke, rows)
 
         def finish(c: int) -> None:
-            if changes[c] is not None:
-                self.add_special(self.rest[c], self.known[c][2], 1.0)
+            new = c not in self.known
+            for special in [] if new else self.known[c][2]:
+                self.add_special(self.rest[c], special, 1.0)
             special = self.special(c)
             self.add_special(self.rest[c], special, -1.0)
             # what was told of a core while a ghost was not known holds its light; beside what is left now, it would be a step
@@ -239,31 +253,29 @@ class StarFit:
             self.bared[c] = ghosts
             for plane in (self.rest[c], self.behind[c], self.cores[c]):
                 self.mirror(plane)
-            if changes[c] is None or self.swept:
+            if new or self.stirred:
                 self._doubt(c)
-            self.known[c] = (self.laws[c], stars[c], special)
+            self.known[c] = (self.laws[c], self.drawn(c, slice(None)), [special])
 
         over(band, [(c, top) for c in range(channels) for top in range(0, h, BAND)])
         over(finish, range(channels))
-        self.swept = False
+        self.stirred = False
 
-    def _change(self, c: int) -> tuple[Law, Drawn, Array] | None:
-        """Give by what law, and how far, the stars differ from those drawn, if they are the same and only their law is new."""
+    def _changes(self, c: int) -> list[Stroke]:
+        """Give what brings ``rest`` in line: a new law is drawn as its difference from the old, and then the stars that are not as they were."""
+        law, now = self.laws[c], self.drawn(c, slice(None))
         if c not in self.known:
-            return None
-        law, (before, stars, _) = self.laws[c], self.known[c]
-        if law.contour != before.contour or law.linear != before.linear or len(stars.x) != self.count:
-            return None
-        if not all(np.array_equal(a, b) for a, b in ((stars.x, self.x[c]), (stars.y, self.y[c]), (stars.modes, self.modes[c]))):
-            return None
-        lit = stars.height > 0
-        factor = float(median(self.height[c, lit] / stars.height[lit])) if lit.any() else 1.0
-        if not np.allclose(self.height[c], factor * stars.height, rtol=1e-9):
-            return None
-        table = (factor * law.table - before.table).astype(np.float32)
-        reach = Law(law.contour, table).radius(FAINTEST / 2 / np.maximum(stars.height, 1e-9))
-        some = np.asarray(lit & (reach > 0), bool)
-        return Law(law.contour, table, law.linear), Drawn(*(a[some] for a in stars)), reach[some]
+            return [(law, now, _reach(law, now.height), -1.0)]
+        before, old, _ = self.known[c]
+        if law is before:
+            return _differences(law, old, now)
+        lit = (old.height > 0) & (now.height > 0)
+        factor = float(median(now.height[lit] / old.height[lit])) if lit.any() else 1.0
+        change = Law(law.contour, (factor * law.table - before.table).astype(np.float32), law.linear)
+        reach = change.radius(FAINTEST / 2 / np.maximum(old.height, 1e-9))
+        some = (old.height > 0) & (reach > 0)
+        first = (change, Drawn(*(a[some] for a in old)), reach[some], -1.0)
+        return [first, *_differences(law, old._replace(height=factor * old.height), now)]
 
     def flanks(self, c: int) -> Plane:
         """Draw the cut-off stars alone."""
@@ -332,14 +344,13 @@ class StarFit:
                 if self.ghosts[c] is not None:  # measured as it is, whatever height its star is now thought to have
                     lit = (old.height > 0) & (new.height > 0)
                     self.ghostly[c, chosen[lit]] *= old.height[lit] / new.height[lit]  # noqa: B023
-                reach = self._reach(c, np.maximum(old.height, new.height))
-                self._paint(self.rest[c], self.laws[c], old, reach, 1.0)
-                self._paint(self.rest[c], self.laws[c], new, reach, -1.0)
+                for stroke in _differences(self.laws[c], old, new):
+                    self._paint(self.rest[c], *stroke)
 
             over(moved, range(channels))
         for c, (law, _, special) in self.known.items():
             self.known[c] = (law, self.drawn(c, slice(None)), special)
-        self.swept = True
+        self.stirred = True
         marks = self.cores.view(np.uint8)
         if len(stars) == int((~self.outside).sum()):
             marks >>= 1  # only what was solved for this time
@@ -380,20 +391,22 @@ class StarFit:
         px, py = np.rint(x).astype(int), np.rint(y).astype(int)
         ix, iy = np.clip(px, 0, w - 1), np.clip(py, 0, h - 1)
         grain = np.ones(n) if self.level is None else self.level[iy, ix].astype(np.float64)
-        ky, kx = np.clip(py[:, None] + disc.ky, 0, h - 1), np.clip(px[:, None] + disc.kx, 0, w - 1)
         # a plateau's middle is the star's, whatever its flanks seem to say
         # behind one that the edge parts nothing holds the nebula on one side: as uneven as elsewhere it would take the star's light
         reach = radius + RING
         cut = self.saturated[stars] & ((px < PAD + reach) | (py < PAD + reach) | (px > w - PAD - reach) | (py > h - PAD - reach))
         inside = (px > PAD + 5) & (py > PAD + 5) & (px < w - PAD - 6) & (py < h - PAD - 6)
-        strength = strength_class(np.where(cut, 0.0, self.strength[c, iy // 2, ix // 2]) / grain**2)
+        strength = strength_class(np.where(cut, 0.0, self.strength[c, iy // COARSE, ix // COARSE]) / grain**2)
         self.field.disc(radius, np.unique(strength).tolist())
         found, squares, unsure = np.zeros((n, 4 + NM)), np.zeros((n, NM)), np.zeros(n)
         seen, whole = np.zeros((n, len(disc.ky), 3), np.float32), np.zeros(n, bool)
         home = np.clip(self.origin[stars] - np.column_stack([x, y]), -1, 1)
         tie = np.where(self.saturated[stars] & inside & ~self._shares_plateau(stars), 0.02, self.tie)
         kernels.solve(
-            (self.data[c], self.rest[c], self.behind[c], self.cores[c].view(np.uint8), self.hidden[c], self.lost[c]),
+            (
+                *(self.data[c], self.rest[c], self.behind[c], self.cores[c].view(np.uint8), self.hidden[c], self.lost[c]),
+                self.doubt[c].view(np.uint16),
+            ),
             (disc.ky, disc.kx, disc.ry, disc.rx, disc.weights, disc.spread),
             self.laws[c].parts,
             (float(self.photons[c]), float(self.misfit[c])),
@@ -405,7 +418,6 @@ class StarFit:
             (self.poor[c, stars] < UNSETTLED) & ~self.saturated[stars],  # of a plateau's flanks too little is seen for that
             grain,
             strength,
-            self.doubt[c, ky, kx].astype(np.float32),
             BENDS * self.laws[c].width,
             found,
             unsure,
@@ -426,6 +438,21 @@ class StarFit:
         lit = light > FAINT
         sure = squares.any(1)
         return Seen(light[lit], rest2[lit], spread[lit], found[sure, 0], squares[sure])
+
+
+def _reach(law: Law, height: Array) -> Array:
+    """Give how far stars are drawn: to where they sink under :data:`FAINTEST`."""
+    return np.where(height > 0, law.radius(FAINTEST / np.maximum(height, 1e-9)), 0.0)
+
+
+def _differences(law: Law, old: Drawn, new: Drawn) -> list[Stroke]:
+    """Give what puts stars back as they were and takes them off as they are, as far out as that makes a difference."""
+    tall = np.maximum(np.maximum(old.height, new.height), 0)
+    moved = np.hypot(new.x - old.x, new.y - old.y) * (STEEP / law.width) + np.abs(new.modes - old.modes).sum(1)
+    change = np.abs(new.height - old.height) + tall * moved
+    reach = np.minimum(law.radius(FAINTEST / 2 / np.maximum(change, 1e-9)), _reach(law, tall))
+    some = reach > 0
+    return [(law, Drawn(*(a[some] for a in stars)), reach[some], sign) for stars, sign in ((old, 1.0), (new, -1.0))]
 
 
 def apart(x: Array, y: Array, reach: Array) -> Ints:

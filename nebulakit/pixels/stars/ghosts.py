@@ -17,12 +17,13 @@ from nebulakit.pixels.median import median
 from nebulakit.pixels.parallel import over
 from nebulakit.pixels.stars.fit import StarFit
 from nebulakit.pixels.stars.law import PAD, Ghost, box_around, disc
-from nebulakit.pixels.stars.rings import mixtures_of, untouched
+from nebulakit.pixels.stars.rings import ground_of, mixtures_of
 
 Array = npt.NDArray[np.float64]
 
 SURE = 12.0  # how far a disc's edge must stand out of all other circles of its size in one channel,
 BOTH = 6.5  # or in each of two (measured on 24 scenes: true discs 9-37, two channels that agree by chance at most 6)
+MOST_STARS = 60  # the brightest, that are laid over one another
 ENOUGH = 3  # stars in the middle of the picture with which those near its edges are left out
 CLEAR = 0.6  # of the surest circle's sureness: such circles are looked at
 ASIDE = 0.5  # of its radius: how far off its star a disc may lie (further off, the ends of the pictures that are laid over one another stand out)
@@ -45,6 +46,7 @@ def find_ghosts(fit: StarFit) -> list[Ghost | None]:
     Discs that are known (``fit.ghosts``) are measured again, on what is left with them put back.
     """
     stars = np.nonzero(fit.saturated & ~fit.outside & (fit.height.min(0) > 0))[0]
+    stars = stars[np.argsort(-fit.height[:, stars].sum(0), kind="stable")[:MOST_STARS]]
     none: list[Ghost | None] = [None] * len(fit.data)
     if not len(stars):
         return none
@@ -54,7 +56,7 @@ def find_ghosts(fit: StarFit) -> list[Ghost | None]:
     stacks = over(lambda mix: _stack(fit, mix, stars, half, flanks), np.eye(len(fit.data)))
 
     def mixed() -> list[tuple[Array, Array]]:
-        return over(lambda mix: _stack(fit, mix, stars, half, flanks), mixtures_of(fit, untouched(fit)))
+        return over(lambda mix: _stack(fit, mix, stars, half, flanks), mixtures_of(ground_of(fit)))
 
     if any(fit.ghosts):
         g = max((g for g in fit.ghosts if g is not None), key=lambda g: g.bright)

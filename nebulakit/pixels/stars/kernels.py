@@ -25,9 +25,12 @@ Real = Any  # single precision, where the compiler is left to it
 FINE = np.float32(1 / STEP)  # entries of a law's table per px
 BENT = 9  # px: how far from its middle a star is bent
 PIECE = 512  # at least the pixels of a row that a star is drawn on
+LONG = 30  # px: rows of larger stars are drawn one by one
 NEAR, FEW = 0.3, 20.0  # how far the height of a neighbour may be off: as a share of it, and in noise sigma
 OPEN = 0.03  # how far the law of a cut-off star may be off
 SLOTS = 8  # rows that are taken off together when a matrix is factored
+
+HALVES = np.arange(2**16, dtype=np.uint16).view(np.float16).astype(np.float32)  # what the bits of half precision mean
 
 _taps = [(k, j, i, float(mode[j, i])) for k, mode in enumerate(MODES) for j, i in np.argwhere(mode).tolist()]
 TAP_AT = np.array([t[:3] for t in _taps])
@@ -78,20 +81,12 @@ def _draw_shared(row: Floats, low: int, high: int, px: int, whole: Floats, step:
 
 
 @compiled
-def _unit(core: Floats, half: int, fx: Real, fy: Real, law: Parts, place: Floats) -> None:
-    """Draw a star of height 1 into ``core`` (2 half + 1, 2 half + 1), ``fx``, ``fy`` off its middle."""
-    core[: 2 * half + 1, : 2 * half + 1] = 0
-    for j in range(2 * half + 1):
-        _draw_line(core[j], 0, 2 * half + 1, half, j - half, fx, fy, law, np.float32(1), place)
-
-
-@compiled
 def _draw_line(
-    row: Floats, low: int, high: int, px: int, dy: int, fx: Real, fy: Real, law: Parts, amount: Real, place: Floats
+    row: Floats, low: int, high: int, px: int, dy: int, fx: Real, fy: Real, law: Parts, amount: Real, place: Floats, shared: bool
 ) -> None:
-    """Add a star to one row, ``dy`` rows from its middle pixel."""
+    """Add a star to one row, ``dy`` rows from its middle pixel; ``shared``: only what was resampled linearly."""
     linear, whole = law[2], law[3]
-    if linear < 1:
+    if linear < 1 and not shared:
         _draw_row(row, low, high, px, np.float32(dy) - fy, fx, law, amount * (np.float32(1) - linear), place)
     if linear > 0:
         middle = whole.shape[0] // 2
@@ -104,11 +99,49 @@ def _draw_line(
 
 
 @compiled
+def _shift(half: int) -> int:
+    """Give the logarithm of the stride in which :func:`_unit` keeps a square of 2 half + 1."""
+    return 4 if half < 8 else 5 if half < 16 else 6
+
+
+@compiled
+def _unit(flat: Floats, shift: int, low: int, high: int, my: int, mx: int, fx: Real, fy: Real, law: Parts, place: Floats) -> None:
+    """Draw a star of height 1, ``fx``, ``fy`` off its middle pixel ``my``, ``mx``, into the rows ``low`` to ``high`` of a square
+    of stride ``1 << shift`` (a power of two, so that one loop, many pixels at once, goes over all of it)."""
+    table, (a, b, d), linear = law[0], law[1], law[2]
+    first, n = low << shift, (high - low) << shift
+    part, mask = flat[first : first + n], np.int32((1 << shift) - 1)
+    if linear < 1:
+        last, amount = np.uint32(len(table) - 2), np.float32(1) - linear
+        left, top, bits = np.float32(mx) + fx, np.float32(my - low) + fy, np.int32(shift)
+        for k in range(n):
+            t = np.int32(k)
+            dx, dy = np.float32(t & mask) - left, np.float32(t >> bits) - top
+            place[k] = np.sqrt(abs(a * dx * dx + b * dx * dy + d * dy * dy)) * FINE
+        for k in range(n):
+            u = place[k]
+            j = min(np.uint32(np.int32(u)), last)
+            share = min(u - np.float32(np.int32(j)), np.float32(1))
+            value = table[j]
+            part[k] = amount * (value + share * (table[j + np.uint32(1)] - value))
+    else:
+        part[:] = 0
+    if linear > 0:
+        for row in range(high - low):
+            line = part[row << shift : (row + 1) << shift]
+            _draw_line(line, 0, len(line), mx, low + row - my, fx, fy, law, np.float32(1), place, True)
+
+
+@compiled
 def stamps(x: Array, y: Array, law: Parts, out: Floats) -> None:
     """Draw stars of height 1 (star, row, column), each ``x``, ``y`` (under a pixel) off the middle."""
-    place = np.empty(PIECE, np.float32)
+    side = out.shape[1]
+    half, shift = side // 2, _shift(side // 2)
+    flat, place = np.empty(side << shift, np.float32), np.empty(max(side << shift, PIECE), np.float32)
     for k in range(len(out)):
-        _unit(out[k], out.shape[1] // 2, np.float32(x[k]), np.float32(y[k]), law, place)
+        _unit(flat, shift, 0, side, half, half, np.float32(x[k]), np.float32(y[k]), law, place)
+        for row in range(side):
+            out[k, row] = flat[row << shift : (row << shift) + side]
 
 
 @compiled
@@ -120,33 +153,76 @@ def draw(
     ``bends`` (star, 5, 5) is what each is convolved with, on top of itself and in its own height, to ``bent`` px.
     """
     h, w = plane.shape
-    core, place = np.zeros((2 * BENT + 5, 2 * BENT + 5), np.float32), np.empty(PIECE, np.float32)
+    flat, place = np.empty(64 * 64, np.float32), np.empty(64 * 64, np.float32)
+    bowed = np.empty((2 * BENT + 1) * 64, np.float32)
     for i in range(len(x)):
         px, py = int(np.rint(x[i])), int(np.rint(y[i]))
         half = int(reach[i])
         if py + half < top or py - half >= bottom or px + half < 0 or px - half >= w:
             continue
         fx, fy, light = np.float32(x[i] - px), np.float32(y[i] - py), np.float32(amount[i])
+        inner = min(half, BENT, int(bent[i]) + 1)
+        wide = max(half, inner + 2) if half < LONG else inner + 2
+        shift = _shift(wide)
+        if half < LONG or bent[i] > 0:
+            _unit(flat, shift, 0, 2 * wide + 1, wide, wide, fx, fy, law, place)
         for row in range(max(py - half, top, 0), min(py + half + 1, bottom, h)):
             span = int(math.sqrt(reach[i] * reach[i] - float(row - py) ** 2))
             low, high = max(px - span, 0), min(px + span + 1, w)
-            _draw_line(plane[row], low, high, px, row - py, fx, fy, law, light, place)
-        bend, inner = bends[i], min(half, BENT, int(bent[i]) + 1)
+            if low >= high:  # beside the plane
+                continue
+            if half < LONG:
+                part, first = plane[row, low:high], ((row - py + wide) << shift) + low - px + wide
+                line = flat[first : first + high - low]
+                for k in range(len(part)):
+                    part[k] += light * line[k]
+            else:
+                _draw_line(plane[row], low, high, px, row - py, fx, fy, law, light, place, False)
         if bent[i] == 0:
             continue
-        _unit(core, inner + 2, fx, fy, law, place)
-        low, high = max(px - inner, 0), min(px + inner + 1, w)
+        # all rows of the star at once, from the first column that its middle ones need
+        begin, n = ((wide - inner) << shift) + wide - inner, ((2 * inner) << shift) + 2 * inner + 1
+        part = bowed[:n]
+        part[:] = 0
+        for j in range(5):
+            first = begin + ((2 - j) << shift) - 2
+            line, bend = flat[first : first + n + 4], bends[i, j]
+            b0, b1, b2, b3, b4 = bend
+            for k in range(len(part)):
+                part[k] += b4 * line[k] + b3 * line[k + 1] + b2 * line[k + 2] + b1 * line[k + 3] + b0 * line[k + 4]
+        low, high = max(px - inner, 0), max(min(px + inner + 1, w), 0)
         for row in range(max(py - inner, top, 0), min(py + inner + 1, bottom, h)):
-            for j in range(5):
-                line = core[row - py + inner + 4 - j, low - px + inner : high - px + inner + 4]
-                part = plane[row, low:high]
-                b0, b1, b2, b3, b4 = bend[j]
-                for k in range(len(part)):
-                    part[k] += b4 * line[k] + b3 * line[k + 1] + b2 * line[k + 2] + b1 * line[k + 3] + b0 * line[k + 4]
+            to, first = plane[row, low:high], ((row - py + inner) << shift) + low - px + inner
+            of = bowed[first : first + high - low]
+            for k in range(len(to)):
+                to[k] += of[k]
 
 
 @compiled
-def _factor(a: Array, n: int, m: int) -> None:
+def stand_out(planes: tuple[Floats, Floats, Mask, Floats], doubt: Floats, noise: tuple[float, float], out: Floats) -> None:
+    """Give what is left above a ground in units of what it may be off by, and 0 where it is hidden.
+
+    ``planes``: what is left, all the light, what is hidden, and the ground; ``doubt``: of cut-off stars' flanks, sigma (empty:
+    there are none); ``noise``: photons and misfit of :class:`StarFit`.
+    """
+    rest, data, hidden, ground = planes
+    photons, misfit = np.float32(noise[0]), np.float32(4 * noise[1] * noise[1])
+    for y in range(out.shape[0]):
+        to, left, whole, level, none = out[y], rest[y], data[y], ground[y], hidden[y]
+        for x in range(len(to)):
+            light = max(whole[x] - left[x], np.float32(0))
+            variance = np.float32(1) + light * (photons + misfit * light)
+            to[x] = np.float32(0) if none[x] else (left[x] - level[x]) / np.sqrt(variance)
+        if len(doubt):
+            off = doubt[y]
+            for x in range(len(to)):
+                light = max(whole[x] - left[x], np.float32(0))
+                variance = np.float32(1) + light * (photons + misfit * light)
+                to[x] /= np.sqrt(np.float32(1) + np.float32(4) * off[x] * off[x] / variance)
+
+
+@compiled
+def _factor(a: Any, n: int, m: int) -> None:
     """Bring the upper half of a positive definite (n, n) to its Cholesky factor, and the ``m`` columns after it to the
     solution of the transposed factor, in place; the diagonal holds the factor's inverse."""
     width = n + m
@@ -158,10 +234,10 @@ def _factor(a: Array, n: int, m: int) -> None:
                 f, other = a[j, k], a[j, k:width]
                 for t in range(len(row)):
                     row[t] -= f * other[t]
-            scale = 1 / math.sqrt(max(row[0], 1e-12))
-            for t in range(len(row)):
+            row[0] = 1 / math.sqrt(max(row[0], 1e-12))
+            scale = row[0]
+            for t in range(1, len(row)):
                 row[t] *= scale
-            row[0] = scale
         if after - first < SLOTS:
             break
         for i in range(after, n):
@@ -174,7 +250,7 @@ def _factor(a: Array, n: int, m: int) -> None:
 
 
 @compiled
-def _back(a: Array, n: int, right: Array) -> None:
+def _back(a: Any, n: int, right: Array) -> None:
     """Solve with the factor of :func:`_factor` what its own columns have begun, in place."""
     for k in range(n - 1, -1, -1):
         total, row, known = 0.0, a[k, k + 1 : n], right[k + 1 : n]
@@ -185,8 +261,8 @@ def _back(a: Array, n: int, right: Array) -> None:
 
 @compiled
 def solve(
-    planes: tuple[Floats, Floats, Floats, npt.NDArray[np.uint8], Mask, npt.NDArray[np.uint8]],
-    disc: tuple[Ints, Ints, Ints, Ints, Floats, Array],
+    planes: tuple[Floats, Floats, Floats, npt.NDArray[np.uint8], Mask, npt.NDArray[np.uint8], npt.NDArray[np.uint16]],
+    disc: tuple[Ints, Ints, Ints, Ints, Floats, Floats],
     law: Parts,
     noise: tuple[float, float],
     count: int,
@@ -197,7 +273,6 @@ def solve(
     settled: Mask,
     grain: Array,
     strength: Ints,
-    doubt: Floats,
     bends: Array,
     found: Array,
     unsure: Array,
@@ -207,7 +282,7 @@ def solve(
 ) -> None:
     """Solve for stars whose discs and rings do not touch, each in its disc.
 
-    ``planes``: data, rest, behind, cores, hidden, lost of :class:`StarFit`; ``noise``: its photons and misfit; ``stars``:
+    ``planes``: data, rest, behind, cores, hidden, lost, doubt of :class:`StarFit`, the last as the bits it has; ``noise``: its photons and misfit; ``stars``:
     x, y, height, modes; ``near``: x, y, height (star, neighbour) of stars that shine into the disc, whose heights are not
     taken for right; ``held``: the way (star, 2) to where they were found at first, how far they may go from there and, all
     alike, in their modes, the height that other channels lead to expect, and the inverse of its variance. All that follows
@@ -217,7 +292,7 @@ def solve(
     ``unsure`` the height's variance; ``seen`` (star, disc, 3) star light, squared rest and noise; ``told`` whether a whole
     disc was seen; ``squares`` (star, modes) is not 0 where they were well seen.
     """
-    data, rest, behind, cores, hidden, lost = planes
+    data, rest, behind, cores, hidden, lost, doubt = planes
     ky, kx, ry, rx, weights, spread = disc
     photons, misfit = noise
     x, y, height, modes = stars
@@ -234,24 +309,26 @@ def solve(
     far = half + 2
     for q in range(ring):
         far = max(far, abs(ry[q]), abs(rx[q]))
+    shift, stride = _shift(far), 1 << _shift(far)
     side = 2 * far + 1
-    core, other = np.zeros((side, side), np.float32), np.zeros((side, side), np.float32)
-    flat, beside = core.ravel(), other.ravel()
+    flat, beside = np.zeros(side * stride, np.float32), np.zeros(side * stride, np.float32)
     columns, swing = np.zeros((most, pixels)), np.zeros((most, pixels))
-    a = np.zeros((pixels, pixels + most + 1))
+    # single precision is enough for the pixels, of which each has some noise; the sums over them are taken in double
+    a = np.zeros((pixels, pixels + most + 1), np.float32)
     normal = np.zeros((most, most + 1 + most))
     target, expected, extra, light = np.zeros(pixels), np.zeros(pixels), np.zeros(pixels), np.zeros(pixels)
     diagonal, left, more, right = np.zeros(pixels), np.zeros(pixels), np.zeros(pixels), np.zeros(pixels)
     answer = np.zeros(most)
     order, rows = np.zeros(pixels, np.int64), np.zeros(pixels, np.int64)
     cols, place = np.zeros(pixels, np.int64), np.zeros(pixels, np.int64)
-    line_of = np.empty(PIECE, np.float32)
+    line_of = np.empty(max(side * stride, PIECE), np.float32)
     around, flank, spill = np.zeros(ring, np.float32), np.zeros(ring, np.float32), np.zeros(pixels)
     for i in range(len(x)):
         px, py = int(np.rint(x[i])), int(np.rint(y[i]))
         fx, fy = np.float32(x[i] - px), np.float32(y[i] - py)
-        _unit(core, far, fx, fy, law, line_of)
+        _unit(flat, shift, 0, side, far, far, fx, fy, law, line_of)
         scale, power = max(height[i], 1.0), grain[i] * grain[i]
+        grade = np.float32(power)
         told_by, kin = weights[strength[i]], spread[strength[i]]
         # the hidden pixels of the disc come last, and are not solved for
         n, back = 0, pixels
@@ -263,13 +340,15 @@ def solve(
             else:
                 k = n
                 n += 1
-            order[k], rows[k], cols[k], place[k] = p, yy, xx, (ky[p] + far) * side + kx[p] + far
+            order[k], rows[k], cols[k], place[k] = p, yy, xx, (ky[p] + far) * stride + kx[p] + far
         # what is told from around
         for p in range(ring):
             yy, xx = min(max(py + ry[p], 0), h - 1), min(max(px + rx[p], 0), w - 1)
             around[p] = behind[yy, xx] if cores[yy, xx] else rest[yy, xx]
             mirrored = yy < PAD or xx < PAD or yy >= h - PAD or xx >= w - PAD
-            flank[p] = np.float32(0) if cores[yy, xx] or mirrored or not settled[i] else flat[(ry[p] + far) * side + rx[p] + far]
+            flank[p] = (
+                np.float32(0) if cores[yy, xx] or mirrored or not settled[i] else flat[(ry[p] + far) * stride + rx[p] + far]
+            )
         for k in range(pixels):
             line = told_by[order[k]]
             told_here, spilt = np.float32(0), np.float32(0)
@@ -285,14 +364,14 @@ def solve(
         columns[3:] = 0
         if count:
             for t in range(len(TAPS)):
-                column, tap, shift = columns[3 + TAP_AT[t, 0]], TAPS[t], (2 - TAP_AT[t, 1]) * side + 2 - TAP_AT[t, 2]
+                column, tap, aside = columns[3 + TAP_AT[t, 0]], TAPS[t], (2 - TAP_AT[t, 1]) * stride + 2 - TAP_AT[t, 2]
                 for k in range(n):
-                    column[k] += tap * flat[place[k] + shift]
+                    column[k] += tap * flat[place[k] + aside]
         for k in range(n):
             seen_here = rest[rows[k], cols[k]]
             target[k] = seen_here + height[i] * columns[0, k] - expected[k]
             light[k] = max(data[rows[k], cols[k]] - seen_here, np.float32(0))  # of all stars
-            extra[k] = photons * light[k] + (misfit * light[k]) ** 2 + doubt[i, order[k]] ** 2
+            extra[k] = photons * light[k] + (misfit * light[k]) ** 2 + HALVES[doubt[rows[k], cols[k]]] ** 2
             more[k] = 0
         for c in range(count):
             own, column = height[i] * modes[i, c], columns[3 + c]
@@ -304,13 +383,11 @@ def solve(
             if near_height[i, q] <= 0:
                 continue
             qx, qy = int(np.rint(near_x[i, q])), int(np.rint(near_y[i, q]))
-            other[:] = 0
-            amount = np.float32(NEAR * near_height[i, q] + FEW)
+            amount = NEAR * near_height[i, q] + FEW
             gx, gy = np.float32(near_x[i, q] - qx), np.float32(near_y[i, q] - qy)
-            for j in range(far - half, far + half + 1):
-                _draw_line(other[j], 0, side, qx - px + far, j - far - (qy - py), gx, gy, law, amount, line_of)
+            _unit(beside, shift, far - half, far + half + 1, qy - py + far, qx - px + far, gx, gy, law, line_of)
             for k in range(n):
-                columns[m, k] = beside[place[k]]
+                columns[m, k] = amount * beside[place[k]]
             m += 1
         if saturated[i]:
             # far brighter than those the law was learned from, it shows where the law is off, all around alike
@@ -322,10 +399,10 @@ def solve(
                 if n == pixels:
                     to, of = line[u:n], kins[u:n]
                     for v in range(len(to)):
-                        to[v] = of[v] * power
+                        to[v] = of[v] * grade
                 else:
                     for v in range(u, n):
-                        line[v] = kins[order[v]] * power
+                        line[v] = kins[order[v]] * grade
                 line[u] += extra[u] + more[u]
                 diagonal[u] = line[u]
                 for c in range(m):
@@ -337,7 +414,7 @@ def solve(
             for u in range(n):
                 line = a[u, n : n + m + 1]
                 for c in range(m):
-                    f, to, of = line[c], normal[c, c : m + 1], line[c:]
+                    f, to, of = np.float64(line[c]), normal[c, c : m + 1], line[c:]
                     for d in range(len(to)):
                         to[d] += f * of[d]
             normal[0, 0] += 1e-12 + firm[i]

@@ -125,6 +125,13 @@ class Ghost:
     soft: float
     bright: float
 
+    @cached_property
+    def law(self) -> Law:
+        """Give the disc as a law of the distance from its middle."""
+        return Law(
+            (1.0, 0.0, 1.0), (self.bright * disc(np.asarray(RADII, np.float64), self.radius, self.soft)).astype(np.float32)
+        )
+
     def at(self, x: npt.NDArray[np.floating[Any]], y: npt.NDArray[np.floating[Any]]) -> Floats:
         """Give the disc of a star of height 1 at these distances from it."""
         return np.asarray(self.bright * disc(np.hypot(x - self.dx, y - self.dy), self.radius, self.soft), np.float32)

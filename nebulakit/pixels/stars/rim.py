@@ -9,9 +9,9 @@ import numpy as np
 import numpy.typing as npt
 
 from nebulakit.pixels.median import median
-from nebulakit.pixels.stars.fit import StarFit
+from nebulakit.pixels.stars.fit import COARSE, StarFit
 from nebulakit.pixels.stars.law import PAD
-from nebulakit.pixels.stars.rings import unevenness, untouched
+from nebulakit.pixels.stars.rings import ground_of, unevenness
 from nebulakit.pixels.stars.whitening import factored
 
 Array = npt.NDArray[np.float64]
@@ -53,7 +53,7 @@ class Views(NamedTuple):
 
 def mixtures_at(fit: StarFit) -> Views:
     """Give the mixtures of channels that are looked at."""
-    uneven = unevenness(fit, untouched(fit))
+    uneven = unevenness(ground_of(fit))
     if uneven is None:
         uneven = np.eye(len(fit.data))
     light = fit.height[:, ~fit.outside].sum(1)
@@ -142,10 +142,11 @@ def cells(fit: StarFit, edge: int, start: int, stop: int, views: Views) -> Rim:
 
 def _strengths(fit: StarFit, edge: int, start: int, stop: int) -> list[float]:
     """Give how uneven the nebula is by an edge, for each channel, where the light that comes in has sunk."""
-    inner = fit.strength[:, PAD // 2 : -PAD // 2, PAD // 2 : -PAD // 2]
-    band = (inner[:, 4:32], inner[:, -32:-4], inner[:, :, 4:32], inner[:, :, -32:-4])[edge]
+    pad = PAD // COARSE
+    inner = fit.strength[:, pad:-pad, pad:-pad]
+    band = (inner[:, 2:16], inner[:, -16:-2], inner[:, :, 2:16], inner[:, :, -16:-2])[edge]
     band = band if edge < 2 else band.transpose(0, 2, 1)
-    return [float(v) for v in np.quantile(band[:, :, max(start - 40, 0) // 2 : (stop + 40) // 2], 0.25, axis=(1, 2))]
+    return [float(v) for v in np.quantile(band[:, :, max(start - 40, 0) // COARSE : (stop + 40) // COARSE], 0.25, axis=(1, 2))]
 
 
 def _strips(fit: StarFit, edge: int, deep: int, along: slice) -> tuple[Array, Array, Array]:

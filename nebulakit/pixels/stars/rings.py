@@ -16,6 +16,7 @@ from nebulakit.pixels.stars.law import GHOSTLY, PAD, RADII, box_around
 
 Array = npt.NDArray[np.float64]
 Plane = npt.NDArray[np.float32]
+Planes = npt.NDArray[np.float32]
 Mask = npt.NDArray[np.bool_]
 Ints = npt.NDArray[np.int_]
 
@@ -34,33 +35,32 @@ ROWS = 64  # that are worked on in one go
 PLACES = 4000  # around which they are measured
 
 
+class Ground(NamedTuple):
+    """What is seen of the nebula where no star hides it in any channel, by blocks of :data:`COARSE` px, without the margin."""
+
+    value: Planes  # sums of what is above the channel's level
+    known: Plane  # how many pixels tell
+
+
 class Profile(NamedTuple):
     """What is left around stars by elliptical radius, (star, ring): place, value, and whether enough of the ring was seen."""
 
     radius: Array
-    value: Array
+    value: Array  # (star, mixture, ring)
     known: Mask
     glow: Array  # of its ghost
     star: Ints  # (star,)
 
 
-class Left(NamedTuple):
-    """What is left when all stars are taken off, all the light, what is hidden, and each star's own correction of the law."""
-
-    rest: Plane
-    data: Plane
-    hidden: Mask
-    own: list[Plane | None]
-
-
 NO_GHOST = (0.0, 0.0, 0.0, 1.0, 0.0)
 
 
-def profile(fit: StarFit, lead: int, stars: Ints, longest: float, seen: Left) -> Profile:
+def profile(fit: StarFit, lead: int, stars: Ints, longest: float, mixtures: Array) -> Profile:
     """Measure what is left around these stars, to where their light in channel ``lead`` sinks under 0.3 sigma; cut-off ones further.
 
-    A ring is divided into sectors, and sectors that face each other are taken together: a slope of the nebula drops out,
-    and the pairs that differ most do not count. What a star had been given of its own is put back.
+    ``mixtures`` (mixture, channel) are measured; where other stars shine is told by ``lead``. A ring is divided into
+    sectors, and sectors that face each other are taken together: a slope of the nebula drops out, and the pairs that
+    differ most do not count. What a star had been given of its own is put back.
     """
     from nebulakit.pixels.stars import ringsums
 
@@ -73,31 +73,40 @@ def profile(fit: StarFit, lead: int, stars: Ints, longest: float, seen: Left) ->
             continue
         end = longest if fit.saturated[i] else float(np.clip(law.radius(0.3 / height), 8.0, longest))
         half = math.ceil(end)
-        y0, y1, x0, x1 = box_around(x, y, half, seen.rest.shape, PAD)
+        y0, y1, x0, x1 = box_around(x, y, half, fit.rest.shape[1:], PAD)
         if y1 - y0 < half or x1 - x0 < half:
             continue
-        rings, own, shown = np.zeros((bins, 5)), seen.own[i], fit.own[lead][i]
+        rings, values, shown = np.zeros((bins, 4)), np.zeros((len(mixtures), bins)), fit.own[lead][i]
+        mine = [own[i] for own in fit.own]
+        own = np.zeros((len(mine), 0 if all(o is None for o in mine) else len(law.table)), np.float32)
+        for c, o in enumerate(mine):
+            if o is not None:
+                own[c] = o
         used = ringsums.sectors(
-            (seen.rest, seen.data, seen.hidden),
+            (fit.rest, fit.data, fit.hidden),
+            lead,
             (y0, y1, x0, x1),
             (x, y, height),
             law.contour,
             law.table if shown is None else law.table + shown / np.float32(height),  # else it would pass for another star
-            np.zeros(0, np.float32) if own is None else own,
+            own,
             NO_GHOST
             if ghost is None or not fit.saturated[i]
             else (ghost.dx, ghost.dy, ghost.radius, ghost.soft, ghost.bright * height * float(fit.ghostly[lead, i])),
             (float(NODES[0]), min(end, float(NODES[-1]))),
             RING_OF,
             SECTORS // 2,
+            mixtures,
             rings,
+            values,
         )
         if used < 60:
             continue
-        _, place, value, pairs, glow = rings.T
-        out.append((place, value, pairs >= 4, glow, i))
-    radius, values, known, glows = (np.array([o[j] for o in out]).reshape(-1, bins) for j in range(4))
-    return Profile(radius, values, known, glows, np.array([o[4] for o in out], np.int_))
+        _, place, pairs, glow = rings.T
+        out.append((place, values, pairs >= 4, glow, i))
+    radius, known, glows = (np.array([o[j] for o in out]).reshape(-1, bins) for j in (0, 2, 3))
+    mixed = np.array([o[1] for o in out]).reshape(-1, len(mixtures), bins)
+    return Profile(radius, mixed, known, glows, np.array([o[4] for o in out], np.int_))
 
 
 class Rings(NamedTuple):
@@ -111,64 +120,75 @@ class Rings(NamedTuple):
     nebula: Array  # and of what the nebula does
 
 
-def mixtures_of(fit: StarFit, free: Mask, few: tuple[Ints, Ints] | None = None) -> Array:
+def ground_of(fit: StarFit) -> Ground:
+    """Give what is seen of the nebula where no star hides it."""
+    import cv2
+
+    free = untouched(fit)
+    h, w = (n // COARSE * COARSE for n in free.shape)
+    few = _few(free)
+
+    def blocks(a: Plane) -> Plane:
+        return np.asarray(cv2.resize(a[:h, :w], (w // COARSE, h // COARSE), interpolation=cv2.INTER_AREA) * np.float32(COARSE**2))
+
+    def one(plane: Plane) -> Plane:
+        plane = plane[PAD:-PAD, PAD:-PAD]
+        above = plane - (np.float32(median(plane[few])) if len(few[0]) else np.float32(0))
+        above *= free
+        return blocks(above)
+
+    return Ground(np.stack(over(one, fit.rest)), blocks(free.astype(np.float32)))
+
+
+def mixtures_of(ground: Ground) -> Array:
     """Give the mixtures of channels (mixture, channel), each of unit noise, in which the nebula is uneven independently, the
     least uneven first.
-
-    ``few``: rows and columns of some pixels that are ``free``, where they are known.
 
     Two lines in three channels leave one mixture in which hardly a nebula shines, but stars do: from it alone wings are
     told to a few percent that the nebula's structure hides in every channel.
     """
-    uneven = unevenness(fit, free, few)
-    return np.eye(len(fit.data)) if uneven is None else np.asarray(np.linalg.eigh(uneven)[1].T)
+    uneven = unevenness(ground)
+    return np.eye(len(ground.value)) if uneven is None else np.asarray(np.linalg.eigh(uneven)[1].T)
 
 
-def unevenness(fit: StarFit, free: Mask, few: tuple[Ints, Ints] | None = None) -> Array | None:
+def unevenness(ground: Ground) -> Array | None:
     """Give the covariance (channel, channel) of how the nebula differs from its surroundings, if enough of it is seen."""
-    from nebulakit.pixels.stars import ringsums
+    import cv2
 
-    def means(plane: Plane, margin: int, level: np.float32) -> list[Plane]:
-        """How far a plane is above a level on average, within a small and a large square round every 8th pixel."""
-        out = [np.empty((-(-free.shape[0] // 8), -(-free.shape[1] // 8)), np.float32) for _ in SQUARES]
-        for mean, half in zip(out, SQUARES, strict=True):
-            ringsums.squares(plane, margin, free, level, half, 8, mean)
-        return out
+    def means(plane: Plane) -> list[Plane]:
+        """Give the mean within a small and a large square round every second block."""
+        sides = (2 * (half // COARSE) + 1 for half in SQUARES)
+        return [
+            np.asarray(cv2.boxFilter(plane, -1, (n, n), borderType=cv2.BORDER_REFLECT_101)[::2, ::2], np.float32) for n in sides
+        ]
 
-    known = means(np.ones(free.shape, np.float32), 0, np.float32(0))
-    use = known[0] > 0.3
+    known = means(ground.known)
+    use = known[0] > 0.3 * COARSE**2
     if use.sum() < 100:
         return None
-
-    few = _few(free) if few is None else few
+    least = np.float32(1e-3 * COARSE**2)
 
     def uneven(plane: Plane) -> Array:
-        sums = means(plane, PAD, np.float32(median(plane[PAD:-PAD, PAD:-PAD][few])))
-        near, far = (a[use] / np.maximum(b[use], np.float32(1e-3)) for a, b in zip(sums, known, strict=True))
+        near, far = (a[use] / np.maximum(b[use], least) for a, b in zip(means(plane), known, strict=True))
         return np.asarray(near - far, np.float64)
 
-    return np.asarray(np.cov(over(uneven, fit.rest)).reshape(len(fit.rest), len(fit.rest)), np.float64)
+    count = len(ground.value)
+    return np.asarray(np.cov(over(uneven, ground.value)).reshape(count, count), np.float64)
 
 
 def rings_around(fit: StarFit, chosen: Ints, nearest: float, longest: float) -> list[Rings]:
     """Measure what is left around stars, on rings from ``nearest`` to ``longest`` px."""
     from scipy.linalg import block_diag
 
-    lead, free = leading(fit), untouched(fit)
-    few = _few(free)
-    mixtures = mixtures_of(fit, free, few)
+    lead, ground = leading(fit), ground_of(fit)
+    mixtures = mixtures_of(ground)
     first = int(np.searchsorted(NODES, nearest))
     edges = NODES[first:][NODES[first:] <= longest + 1]
     if len(edges) < 6:
         return []
 
-    def look(share: Array) -> tuple[Profile, Array, Array]:
-        seen = mixed(fit, share, lead)
-        found = profile(fit, lead, chosen, longest, seen)
-        return found, *ring_statistics(seen.rest[PAD:-PAD, PAD:-PAD], free, few, edges)
-
-    views = over(look, mixtures)
-    found, stars = views[0][0], []
+    means, nebulas = ring_statistics(ground, mixtures, edges)
+    found, stars = profile(fit, lead, chosen, longest, mixtures), []
     for i, star in enumerate(found.star.tolist()):
         use = np.nonzero(found.known[i, first : first + len(edges) - 1])[0]
         if len(use) < 5:
@@ -185,15 +205,15 @@ def rings_around(fit: StarFit, chosen: Ints, nearest: float, longest: float) -> 
         size = len(mixtures) * len(r)
         own = np.einsum("ac,bc,cij->aibj", mixtures, mixtures, mine).reshape(size, size)
         bowl = np.outer(r**2, r**2) * (BOWL / 90**2) ** 2 + 1e6  # and a level of its own
-        value = [v.value[i, first:][use] - mean[use] for v, mean, _ in views]
+        value = found.value[i, :, first:][:, use] - means[:, use]
         stars.append(
             Rings(
                 star,
                 np.repeat(mixtures.T * height[:, None], len(r), axis=1),
                 np.tile(r, len(mixtures)),
-                np.concatenate(value),
+                value.ravel(),
                 own + block_diag(*len(mixtures) * [bowl]),
-                block_diag(*(nebula[np.ix_(use, use)] for _, _, nebula in views)),
+                block_diag(*(nebula[np.ix_(use, use)] for nebula in nebulas)),
             )
         )
     return stars
@@ -202,16 +222,6 @@ def rings_around(fit: StarFit, chosen: Ints, nearest: float, longest: float) -> 
 def leading(fit: StarFit) -> int:
     """Give the channel that shows best where other stars shine, and their reflections."""
     return max(range(len(fit.laws)), key=lambda c: (fit.ghosts[c] is not None, float(fit.height[c].sum())))
-
-
-def mixed(fit: StarFit, share: Array, lead: int) -> Left:
-    """Give what is left in a mixture of channels as :func:`profile` takes it; where other stars shine is told by ``lead``."""
-    rest = np.tensordot(share.astype(np.float32), fit.rest, 1)
-    own: list[Plane | None] = []
-    for mine in zip(*fit.own, strict=True):
-        there = [np.float32(a) * o for a, o in zip(share, mine, strict=True) if o is not None]
-        own.append(np.sum(there, axis=0, dtype=np.float32) if there else None)
-    return Left(rest, fit.data[lead] - fit.rest[lead] + rest, np.logical_or.reduce(fit.hidden), own)
 
 
 def untouched(fit: StarFit) -> Mask:
@@ -235,27 +245,19 @@ def _few(free: Mask) -> tuple[Ints, Ints]:
     return rows, columns
 
 
-def ring_statistics(plane: Plane, free: Mask, few: tuple[Ints, Ints], edges: Array) -> tuple[Array, Array]:
-    """Give mean and covariance of what nebula and sky are on rings (between ``edges``, px) around any place; the first is 0.
+def ring_statistics(ground: Ground, mixtures: Array, edges: Array) -> tuple[Array, Array]:
+    """Give mean (mixture, ring) and covariance (mixture, ring, ring) of what nebula and sky are on rings (between ``edges``, px)
+    around any place; the first mean is 0.
 
-    The mean is not 0 where the sky is a bowl. ``few``: rows and columns of some pixels that are ``free``.
+    The mean is not 0 where the sky is a bowl.
     """
-    import cv2
-
     from nebulakit.pixels.stars import ringsums
 
-    h, w = (n // COARSE * COARSE for n in plane.shape)
-
-    def blocks(a: Plane) -> Plane:
-        mean = cv2.resize(a[:h, :w], (w // COARSE, h // COARSE), interpolation=cv2.INTER_AREA)
-        return np.pad(mean * np.float32(COARSE**2), reach)
-
     reach = math.ceil(edges[-1] / COARSE)
-    level = np.float32(median(plane[few])) if len(few[0]) else np.float32(0)
-    weight = blocks(free.astype(np.float32))
-    value = blocks((plane - level) * free)
+    high, wide = ground.known.shape
+    weight = np.pad(ground.known, reach)
+    value = np.pad(ground.value, ((0, 0), (reach, reach), (reach, reach)))
     # places all over the picture, as many as tell the covariance well
-    high, wide = h // COARSE, w // COARSE
     step = max(1, round(math.sqrt(high * wide / PLACES)))
     py, px = (v.ravel() for v in np.mgrid[step // 2 : high : step, step // 2 : wide : step])
     dy, dx = np.mgrid[-reach : reach + 1, -reach : reach + 1]
@@ -265,16 +267,17 @@ def ring_statistics(plane: Plane, free: Mask, few: tuple[Ints, Ints], edges: Arr
         # a ring thinner than the blocks is taken as thick as they are
         middle, half = (low + up) / 2, max((up - low) / 2, 0.6 * COARSE)
         rings.append(np.abs(r - middle) <= half)
-    pixels = [(dy[ring] * value.shape[1] + dx[ring]).astype(np.int64) for ring in rings]
+    pixels = [(dy[ring] * weight.shape[1] + dx[ring]).astype(np.int64) for ring in rings]
     starts = np.cumsum([0, *(len(p) for p in pixels)])
-    means, totals = np.zeros((len(py), len(rings))), np.zeros((len(py), len(rings)))
-    places = (py + reach) * value.shape[1] + px + reach
-    ringsums.around(value.ravel(), weight.ravel(), places, np.concatenate(pixels), starts, means, totals)
+    sums, totals = np.zeros((len(value), len(py), len(rings))), np.zeros((len(py), len(rings)))
+    places = (py + reach) * weight.shape[1] + px + reach
+    ringsums.around(value.reshape(len(value), -1), weight.ravel(), places, np.concatenate(pixels), starts, sums, totals)
     known = np.asarray((totals > 0.5 * COARSE**2 * np.diff(starts)).all(1), bool)
-    means /= np.maximum(totals, 1)
     if known.sum() < 100:
         known[:] = True
-    values = means[known].T
-    mean = values.mean(1)
-    values = values - mean[:, None]
-    return mean - mean[0], np.asarray(values @ values.T / values.shape[1] + 1e-3 * np.eye(len(values)), np.float64)
+    sums /= np.maximum(totals, 1)
+    values = np.einsum("mc,cpr->mrp", mixtures, sums[:, known])
+    mean = values.mean(2)
+    values -= mean[:, :, None]
+    cover = values @ values.transpose(0, 2, 1) / values.shape[2] + 1e-3 * np.eye(len(rings))
+    return mean - mean[:, :1], np.asarray(cover, np.float64)

@@ -17,7 +17,7 @@ from nebulakit.pixels.parallel import over
 from nebulakit.pixels.stars import first, ghosts, learn
 from nebulakit.pixels.stars.beyond import find_beyond
 from nebulakit.pixels.stars.find import BAND, REACH, TOGETHER, _peaks, find_stars, star_coloured
-from nebulakit.pixels.stars.fit import DOUBT, UNSETTLED, StarFit
+from nebulakit.pixels.stars.fit import COARSE, DOUBT, UNSETTLED, StarFit
 from nebulakit.pixels.stars.flanks import learn_ghosts, learn_own
 from nebulakit.pixels.stars.law import FREEDOM, PAD, Law
 from nebulakit.pixels.stars.tints import learn_tints
@@ -198,20 +198,23 @@ def _prepare(fit: StarFit, again: bool = False) -> None:
     def channel(c: int) -> None:
         data = inner(fit.data[c])
         drawn = data - inner(fit.rest[c])
-        filled = push_pull(data, drawn > 2)
         if not again:
             # a step between what is told from around and what is left would be taken for structure of the nebula
             fit.behind[c] = np.pad(push_pull(inner(fit.rest[c]), drawn > BARE), PAD, mode="reflect")
             fit.cores[c] = np.pad(drawn > BARE, PAD, mode="reflect")
-        # the third starlet scale at every second pixel, where it is the same as at all
-        free = (drawn[::2, ::2] <= 2).astype(np.float32)
-        second = starlet.smooth(np.ascontiguousarray(starlet.smooth(filled, 1)[::2, ::2]), 1)
+        # the third starlet scale at every second pixel, where it is the same as at all, and its power at every fourth
+        seen = (drawn <= 2).astype(np.float32)
+        half, told = (np.asarray(cv2.pyrDown(a), np.float32) for a in (data * seen, seen))
+        filled = push_pull(np.asarray(half / np.maximum(told, np.float32(1e-3)), np.float32), told < 0.25)
+        free = np.ascontiguousarray(seen[::2, ::2])
+        second = starlet.smooth(filled, 1)
         third = second - starlet.smooth(second, 2)
-        share = cv2.GaussianBlur(free, (0, 0), 4)
-        power = cv2.GaussianBlur(third * third * free, (0, 0), 4) / np.maximum(share, np.float32(1e-3))
+        blurred = (cv2.GaussianBlur(cv2.pyrDown(a), (0, 0), 2) for a in (free, third * third * free))
+        share, power = (np.asarray(a, np.float32) for a in blurred)
+        power /= np.maximum(share, np.float32(1e-3))
         # in the middle of a large star nothing is seen from so near
         power = push_pull(power, share < 0.05)
-        fit.strength[c] = np.pad(np.maximum(power - fit.third2[c], 0), PAD // 2, mode="edge")
+        fit.strength[c] = np.pad(np.maximum(power - fit.third2[c], 0), PAD // COARSE, mode="edge")
 
     over(channel, range(len(fit.data)))
 
@@ -254,26 +257,29 @@ def _missed(fit: StarFit, noise: Noise, doubt: float, spare: Sequence[tuple[floa
 
 def _standing_out(fit: StarFit) -> Planes:
     """Give what is left without the nebula, in units of what it may be off by."""
+    import cv2
+
+    from nebulakit.pixels.stars import kernels
+
     planes = np.empty_like(fit.rest)
+    nowhere = np.zeros((0, 0), np.float32)
 
     def channel(c: int) -> None:
-        light = fit.data[c] - fit.rest[c]
-        np.maximum(light, 0, out=light)
-        fit.mirror(light)
-        for top in range(0, len(light), BAND):  # little memory at once
+        for top in range(0, len(planes[c]), BAND):  # little memory at once
             rows, first = slice(top, top + BAND), max(top - REACH, 0)
             wide = slice(first, top + BAND + REACH)
             # the nebula is taken off, so that what stands out of the light of a star is not measured by it
-            ground = np.where(fit.cores[c, wide], fit.behind[c, wide], fit.rest[c, wide])
+            behind, cores = fit.behind[c, wide], fit.cores[c, wide].view(np.uint8)
+            ground = np.asarray(cv2.copyTo(behind, cores, fit.rest[c, wide].copy()), np.float32)
             for scale in (1, 2, 3):
                 ground = starlet.smooth(ground, scale)
-            bare, bright = planes[c, rows], light[rows]
-            np.subtract(fit.rest[c, rows], ground[top - first :][:BAND], out=bare)
-            bare[fit.hidden[c, rows]] = 0
-            variance = 1 + fit.photons[c] * bright + (2 * fit.misfit[c] * bright) ** 2
-            if fit.doubt[c, rows].view(np.int16).any():
-                variance += 4 * fit.doubt[c, rows].astype(np.float32) ** 2
-            bare /= np.sqrt(variance)
+            doubt = fit.doubt[c, rows]
+            kernels.stand_out(
+                (fit.rest[c, rows], fit.data[c, rows], fit.hidden[c, rows], ground[top - first :][:BAND]),
+                doubt.astype(np.float32) if doubt.view(np.int16).any() else nowhere,
+                (float(fit.photons[c]), float(fit.misfit[c])),
+                planes[c, rows],
+            )
         fit.mirror(planes[c])
 
     over(channel, range(len(planes)))
@@ -357,7 +363,7 @@ def _kept(fit: StarFit, merge: bool = True) -> Mask:
             keep[b] = False
     keep &= ~astray
     sigma = np.asarray(fit.sigma)[:, None]
-    level = np.sqrt(fit.strength[:, (py + PAD) // 2, (px + PAD) // 2])
+    level = np.sqrt(fit.strength[:, (py + PAD) // COARSE, (px + PAD) // COARSE])
     coloured = star_coloured(light * sigma, (2 + 0.02 * light.max(0) + 0.2 * level) * sigma, strict=True)
     return np.asarray(keep & (coloured | fit.saturated | fit.outside), bool)
 

@@ -5,7 +5,6 @@ from __future__ import annotations
 import dataclasses
 import math
 from collections.abc import Sequence
-from copy import copy
 from functools import partial
 from typing import Any, Literal, NamedTuple
 
@@ -86,12 +85,9 @@ def separate(
         "resampled_linearly": [float(law.linear) for law in laws],
     }
     if halos == "dropped":
-        bare = copy(fit)
-        _without_halos(bare)
 
         def shed(c: int) -> None:
-            halo = fit.model(c)
-            halo -= bare.model(c)
+            halo = fit.halos(c)
             np.subtract(rest[c], np.float32(noise.sigma[c]) * inner(halo), out=rest[c], where=touched)
 
         over(shed, range(len(planes)))
