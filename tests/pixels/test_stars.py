@@ -58,6 +58,16 @@ def test_all_clear_stars_are_found_at_a_tenth_of_a_pixel(fwhm):
     assert (off < 0.15).all()  # 3 sigma of a centroid at S/N 100 and more
 
 
+@pytest.mark.parametrize("far", [1.2, 1.5])
+def test_two_stars_side_by_side_stay_apart(far):
+    """The centroid of the fainter runs into the brighter one, which has its light on one side."""
+    rng = np.random.default_rng(1)
+    places = [(60.3, 94.6), (60.3 + 3.5 * far * 0.8, 94.6 + 3.5 * far * 0.6), *((25.0 + 40 * i, 25.0) for i in range(8))]
+    planes = (stars_on(SHAPE, places, [500, 200, *[400] * 8], 3.5) + rng.normal(0, 1, SHAPE))[None].astype(np.float32)
+    # on the pixel of the maximum, which the flank of the other may move by one
+    assert nearest(find_stars(planes, measure_noise(planes)), np.array(places[:2])).max() < 1.5
+
+
 def test_oval_stars_are_stars():
     planes, places = grid_of_stars(60.0, 3.2, oval=0.3)
     found = find_stars(planes, measure_noise(planes))

@@ -24,7 +24,7 @@ Plane = npt.NDArray[np.float32]
 Floats = npt.NDArray[np.float64]
 
 BETA = 3.0  # of the Moffat law used for first estimates of flux and reach, before the PSF is measured
-TOGETHER = 0.4  # of a star's width: closer pairs cannot be told from one star with a shape of its own
+FAR = 1.0  # px from a star's brightest pixel on the starlet scales: its middle is no farther
 CHUNK = 4096  # stars whose cut-outs are held at once
 ROWS = 64  # that are worked on in one go
 BAND, REACH = 258, 14  # rows that are smoothed in one go, a multiple of 3, and how far smoothing three times reaches
@@ -65,7 +65,8 @@ def find_stars(
     the noise and above the structure around, the largest of 5x5 pixels, round by the Hessian (4 det / trace^2; 1 = round,
     0 = a ridge), of the sharpness that the stars share (or that of ``fwhm``), and with light in all channels. Cut-off stars
     are found as connected plateaus at ``white``. ``crowded``: the light of other stars around is no structure.
-    Positions are windowed centroids, except where those of two stars fall together. Pixels that are NaN or without coverage hold no stars.
+    Positions are windowed centroids, or maxima where a centroid would run into another star. Pixels that are NaN or without
+    coverage hold no stars.
     """
     scales = np.array([[k / max(s, 1e-300) for k in row] for s, row in zip(noise.sigma, noise.scales, strict=True)])
     light, share, bad = _luminance(planes, noise, coverage, np.sqrt((scales[:, 1:3] ** 2).sum(1)))
@@ -103,8 +104,10 @@ def find_stars(
     x, y = np.concatenate([xs, blobs[:, 0]]), np.concatenate([ys, blobs[:, 1]])
     shared = np.concatenate([np.zeros(len(xs), bool), blobs[:, 3] > 0])  # its light would draw both to its middle
     refined = _centroids(light, x[~shared], y[~shared], np.maximum(fwhm / 2.355, 0.8 * r_sat)[~shared])
-    stay = _fallen_together(*refined, TOGETHER * fwhm)
-    x[~shared], y[~shared] = (np.where(stay, old[~shared], new) for old, new in zip((x, y), refined, strict=True))
+    before = x[~shared], y[~shared]
+    # one that goes far has run into a brighter star beside it
+    astray = (np.hypot(refined[0] - before[0], refined[1] - before[1]) > FAR) & (r_sat[~shared] == 0)
+    x[~shared], y[~shared] = (np.where(astray, old, new) for old, new in zip(before, refined, strict=True))
     peaks = _peaks(planes, bad, x, y, r_sat, fwhm)
     where = (np.clip(np.rint(y), 0, light.shape[0] - 1).astype(int), np.clip(np.rint(x), 0, light.shape[1] - 1).astype(int))
     local = np.ones(len(x)) if level is None else level[where].astype(np.float64)
@@ -347,17 +350,6 @@ def _centroids(light: Plane, x: Floats, y: Floats, width: Floats) -> tuple[Float
             x[part] += ox
             y[part] += oy
     return x, y
-
-
-def _fallen_together(x: Floats, y: Floats, least: float) -> npt.NDArray[np.bool_]:
-    """Say which stars lie closer to another than ``least``."""
-    from scipy.spatial import cKDTree
-
-    out = np.zeros(len(x), bool)
-    if len(x):
-        place = np.column_stack([x, y])
-        out[cKDTree(place).query_pairs(least, output_type="ndarray").ravel()] = True
-    return out
 
 
 def _by_size(half: npt.NDArray[np.int_]) -> list[tuple[int, npt.NDArray[np.intp]]]:

@@ -16,7 +16,7 @@ from nebulakit.pixels.median import median
 from nebulakit.pixels.parallel import over
 from nebulakit.pixels.stars import first, ghosts, learn
 from nebulakit.pixels.stars.beyond import find_beyond
-from nebulakit.pixels.stars.find import BAND, REACH, TOGETHER, _peaks, find_stars, star_coloured
+from nebulakit.pixels.stars.find import BAND, REACH, _peaks, find_stars, star_coloured
 from nebulakit.pixels.stars.fit import COARSE, DOUBT, UNSETTLED, StarFit
 from nebulakit.pixels.stars.flanks import learn_ghosts, learn_own
 from nebulakit.pixels.stars.law import FREEDOM, PAD, Law
@@ -38,6 +38,7 @@ CLEAR = 30.0  # sigma, in every channel
 MISSED = 0.3, 0.15, 0.1, 0.1  # by round: of the doubt about a cut-off star's flank, what a star must stand out from it
 BARE = 60.0  # sigma: under less star light than this the first heights leave the nebula nearly as it is
 ASTRAY = 2.5  # px from where it was found: a star that went further is none
+TOGETHER = 0.4  # of a star's width: closer pairs cannot be told from one star with a shape of its own
 WELL = 0.02  # of its height: what a star leaves that is there, whichever way it came
 
 
