@@ -1,9 +1,9 @@
 """Parting stars and nebula against scenes whose nebula is known: the figures of every kind of night.
 
-    python -m tests.quality.stars [--shared] [--mixed] [--fast] [--stretched [--before]]
+    python -m tests.quality.stars [--shared] [--mixed] [--crowded] [--fast] [--stretched [--before]]
 
 Scenes are the project's own, and with ``--shared`` also those of the made scenes that lie beside the project, with ``--mixed`` ten of these under
-conditions drawn at random; with ``--stretched`` smaller ones under curves instead (see ``stretched``). Per scene:
+conditions drawn at random, with ``--crowded`` the same ten full of stars; with ``--stretched`` smaller ones under curves instead (see ``stretched``). Per scene:
 error in the stars' footprints (rms and 99th percentile, in noise sigma), grain and 3-12 px structure there against the
 truth's, bias, error outside against what untouched faint wings leave, how far the [O III] line unmixed from the nebula
 differs between a footprint and its rim (median over footprints, in sigma of the line), seconds of one processor.
@@ -184,6 +184,7 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--shared", action="store_true", help="also the made scenes that lie beside the project")
     parser.add_argument("--mixed", action="store_true", help="also such scenes under conditions drawn at random")
+    parser.add_argument("--crowded", action="store_true", help="also these with five times as many stars")
     parser.add_argument("--fast", action="store_true", help="only the first two scenes")
     parser.add_argument("--stretched", action="store_true", help="stretched pictures instead")
     parser.add_argument("--before", action="store_true", help="with --stretched: as where no curve can be told")
@@ -198,6 +199,8 @@ def main() -> None:
         rows += [(name, made, options) for name, options in MADE.items()]
     if given.mixed:
         rows += [(name, made, options) for name, options in mixed().items()]
+    if given.crowded:
+        rows += [(f"{name}, crowded", made, options | {"stars": 6000, "bright": 6}) for name, options in mixed().items()]
     print(
         f"{'':24s} {'rms':>6s} {'p99':>6s} {'grain':>6s} {'struct':>6s} {'bias':>6s} {'outs':>6s} {'dots':>6s} {'share':>6s} {'s':>5s}"
     )
