@@ -13,6 +13,7 @@ import numpy as np
 import numpy.typing as npt
 
 from nebulakit.pixels import patching
+from nebulakit.pixels.borders import black_border
 from nebulakit.pixels.facts import Noise, StarList
 from nebulakit.pixels.inpaint import harmonic
 from nebulakit.pixels.parallel import over
@@ -118,8 +119,31 @@ def separate_shown(
     """Part planes that were stretched, as :func:`separate` does linear ones.
 
     In their light, where the curve that stretched them can be told (:mod:`nebulakit.pixels.stars.straighten`), else as they are
-    (:mod:`nebulakit.pixels.stars.fill`). ``fwhm``: of the stars as they look.
+    (:mod:`nebulakit.pixels.stars.fill`). ``fwhm``: of the stars as they look. A black border holds no star and tells nothing:
+    it is nebula as it is.
     """
+    black = black_border(planes)
+    if black is not None:
+        # black is no light: counted as the darkest there is, it took the level from which one factor counts for all
+        known = np.where(black, np.float32(np.nan), planes)
+        parted = _shown(known, noise, coverage, fwhm, halos, add, spare, seed)
+        np.copyto(parted.nebula, planes, where=black)
+        np.copyto(parted.stars, np.float32(0), where=black)
+        return parted
+    return _shown(planes, noise, coverage, fwhm, halos, add, spare, seed)
+
+
+def _shown(
+    planes: Planes,
+    noise: Noise,
+    coverage: Plane | None,
+    fwhm: float | None,
+    halos: Halos,
+    add: Sequence[tuple[float, float, float]],
+    spare: Sequence[tuple[float, float, float]],
+    seed: int,
+) -> Parted:
+    """Part a stretched picture whose every finite pixel is one."""
     noise = _some(noise, planes)
     found = find_shown(planes, noise, coverage)
     width = 3.0 if fwhm is None else fwhm
