@@ -37,7 +37,8 @@ def fill(planes: Planes, hole: Mask, noise: Noise, fwhm: float, seed: int = 1, t
     The light is told as behind a bright star: as the expectation of a random field with the power spectrum of nebulae,
     cut by the seeing (``fwhm`` in px) and as strong as around the hole, given the pixels of its rim. On top lies noise of
     the picture's own strength, blur and likeness between the channels, drawn from ``seed``. NaN is not filled, and asked
-    for nothing. A hole with nothing around it becomes 0.
+    for nothing. A hole with nothing around it becomes 0. ``told``: the light in pieces of holes, kept for further calls that
+    differ from this one in ``hole`` only.
 
     Sources: see :mod:`nebulakit.pixels.kriging`. The error is 0.4 to 1.1 times that of the smoothest surface through the
     rim (Laplace's), for trails of 6 and 12 px and discs with radii of 8 to 40 px in made nebulae.
@@ -105,8 +106,8 @@ def _pieces(hole: Mask, there: Mask) -> Iterator[tuple[Cells, Cells]]:
     disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * AROUND + 1,) * 2)
     # what is next to a hole tells most; further out pixels tell nearly the same as their neighbours
     far = cv2.distanceTransform((~hole).astype(np.uint8), cv2.DIST_L2, 5)
-    y, x = np.ogrid[: hole.shape[0], : hole.shape[1]]
-    asked = there & ~hole & ((far < NEXT) | ((far < NEAR) & ((y + x) % 2 == 0)) | ((y % 2 == 0) & (x % 2 == 0)))
+    row, col = np.ogrid[: hole.shape[0], : hole.shape[1]]
+    asked = there & ~hole & ((far < NEXT) | ((far < NEAR) & ((row + col) % 2 == 0)) | ((row % 2 == 0) & (col % 2 == 0)))
     count, labels, boxes, _ = cv2.connectedComponentsWithStats(hole.astype(np.uint8), connectivity=8)
     for k in range(1, count):
         x, y, width, height = (int(v) for v in boxes[k, :4])

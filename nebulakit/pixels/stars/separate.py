@@ -147,20 +147,21 @@ def _shown(
     noise = _some(noise, planes)
     found = find_shown(planes, noise, coverage)
     width = 3.0 if fwhm is None else fwhm
-    told: dict[str, Any] = {}
+    tries = list[dict[str, Any]]()
     for straight, told in straighten(planes, coverage, found, width):
+        tries.append(told)
         if straight is None:
             continue
         parted = _in_light(planes, noise, coverage, straight, halos, add, spare, seed)
         asked, ours = _without(straight.stars, spare), is_ours(straight.way)
-        left = still_there(planes, parted.nebula, asked, straight.fwhm if ours else width, halos == "nebula", ours)
+        left, most = still_there(planes, parted.nebula, asked, straight.fwhm if ours else width, halos == "nebula", ours)
         told["stars_left"] = left
-        if not left:
-            return parted._replace(record={"parted_in": "light", **parted.record, **told})
+        if left <= most:
+            return parted._replace(record={"parted_in": "light", **parted.record, **told, **_given_up(tries[:-1])})
         del straight, parted, asked  # a large picture's next try needs the room
     if spare and len(found):
         found = _without(found, spare)
-    fill = partial(fill_stars, planes, noise, found, width, add=add, seed=seed)
+    fill = partial(fill_stars, planes, noise, found, width, add=add, seed=seed, told={})
     filled = fill(halos=halos != "nebula")
     # cores alone are put back where halos are dropped
     rest = exact_rest(planes, (fill(halos=False) if halos == "dropped" else filled).nebula)
@@ -170,9 +171,16 @@ def _shown(
         "saturated": int(found.saturated.sum()),
         "share_touched": float(filled.touched.mean()),
         "share_filled": float(filled.told.mean()),
-        **told,
+        **(tries[-1] if tries else {}),
+        **_given_up(tries[:-1]),
     }
     return Parted(filled.nebula, rest, filled.touched, dataclasses.replace(found, radius=filled.radius), record)
+
+
+def _given_up(tries: list[dict[str, Any]]) -> dict[str, Any]:
+    """Tell of tries that another followed, for the record: what was believed of them, and how many stars they left."""
+    kept = "curve_of", "curve_stars_off", "curve_noise_off", "stars_left"
+    return {"given_up": [{k: told[k] for k in kept if k in told} for told in tries]} if tries else {}
 
 
 def _in_light(
