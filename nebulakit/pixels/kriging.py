@@ -106,6 +106,12 @@ class Field:
         out[np.diag_indices(len(y))] += self.own(strength)
         return out
 
+    def table(self, strength: float, reach: int, noise: bool) -> Array:
+        """Give the covariances of two pixels by their distance, (2 reach + 1, 2 reach + 1), with the noise's or without."""
+        part = slice(FURTHEST - reach, FURTHEST + reach + 1)
+        nebula, own = (t.reshape(2 * FURTHEST + 1, -1)[part, part] for t in (self._nebula, self._noise))
+        return np.asarray(strength * nebula + own if noise else strength * nebula)
+
     def disc(self, radius: float, strengths: Iterable[int] = range(len(STRENGTHS))) -> Disc:
         """Give the weights and covariances for a disc of this radius, at least for these of :data:`STRENGTHS`."""
         with self._lock:

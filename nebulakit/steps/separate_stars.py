@@ -75,7 +75,8 @@ def separate_stars(
     or on one of the brightness that gave one factor for all channels to keep hues (`curve_of`), the picture is parted in
     its light, and what is told is stretched by that curve again (`parted_in` is recorded as light). Where they do not
     (fewer than 12 stars that stand alone; hues kept and highlights rolled off by the brightest channel, as `stretch_asinh`
-    does; strong local tone or noise reduction), no law holds (`parted_in`: levels): each star is followed
+    does; strong local tone or noise reduction), no law holds (`parted_in`: levels; what was tried before is recorded as
+    `given_up`): each star is followed
     outward until its rings fall no more, and what lies behind is told from around that disc, within the range of the levels
     there; wide halos then stay partly visible. Either way the stars are what the picture's levels are above the nebula's, and
     `add_stars` sums them. Better still, part stars before any stretch.

@@ -202,3 +202,28 @@ def test_where_a_factor_does_not_hold_the_channels_are_asked(monkeypatch):
     ways = [type(way.way) for way, _ in straighten(shown, None, stars, WIDTH) if way is not None]
     assert len(asked) == len(straight.KINDS) + 1
     assert ways == [straight.Each]
+
+
+def test_beside_nothing_no_star_passes_for_left():
+    """There the levels around are not known: as zeros they made a bright sky look like a star."""
+    nebula = np.full((3, 120, 120), 0.5, np.float32)
+    nebula[:, :, :58] = np.nan
+    nebula[:, :58] = np.nan
+    x, y = np.array([64.0, 100.0]), np.array([64.0, 64.0])
+    planes = nebula.copy()
+    planes[:, 64, 64] = planes[:, 64, 100] = 0.9
+    stars = listed(x, y, np.array([2.0, 1.0]))
+    assert straight.still_there(planes, nebula, stars, 3.0, wings=False)[0] == 0
+    nebula[:, 64, 100] = 0.8
+    assert straight.still_there(planes, nebula, stars, 3.0, wings=False)[0] == 1
+
+
+@pytest.mark.parametrize(("side", "most"), [(30, 0), (98, 0), (130, 1)])
+def test_of_very_many_stars_few_may_be_left(side, most):
+    y, x = (v.ravel() * 4.0 for v in np.mgrid[0:side, 0:side])
+    nebula = np.full((3, 4 * side, 4 * side), 0.1, np.float32)
+    planes = nebula.copy()
+    planes[:, ::4, ::4] = 0.9
+    nebula[:, 80, 80] = 0.5
+    stars = listed(x, y, np.where((x == 80) & (y == 80), 2.0, 1.0))
+    assert straight.still_there(planes, nebula, stars, 3.0, wings=False) == (1, most)

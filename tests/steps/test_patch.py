@@ -8,6 +8,7 @@ from nebulakit import steps
 from nebulakit.demo import make_scene
 from nebulakit.errors import StepError
 from nebulakit.image import Image
+from nebulakit.pixels import patching
 from nebulakit.pixels.inpaint import harmonic
 from nebulakit.recipe import loads
 
@@ -111,3 +112,29 @@ def test_it_can_be_written_into_a_recipe_and_what_was_filled_masks_a_later_step(
         "version: 1\nsteps:\n  - patch: {points: [[10%, 20%], [80%, 35%]]}\n    as: {image: whole, filled: mended}\n"
         "  - denoise_wavelet: {}\n    mask: mended\noutputs:\n  - {layer: last, file: a.fits}\n"
     )
+
+
+def test_a_hole_that_is_known_is_not_solved_again(spoiled, monkeypatch) -> None:
+    first, more = np.zeros(SHAPE, bool), np.zeros(SHAPE, bool)
+    first[60:66, 50:58] = True
+    more[150:160, 200:210] = True
+    told, solved = {}, []
+    real = patching._Teller.expected
+    monkeypatch.setattr(patching._Teller, "expected", lambda *a: (solved.append(len(a[1])), real(*a))[1])
+    patching.fill(spoiled.planes, first, spoiled.noise, 3.0, told=told)
+    assert set(solved) == {48}
+    solved.clear()
+    both = patching.fill(spoiled.planes, first | more, spoiled.noise, 3.0, told=told)
+    assert set(solved) == {100}
+    assert (both == patching.fill(spoiled.planes, first | more, spoiled.noise, 3.0)).all()
+
+
+def test_what_is_told_hangs_on_no_level(spoiled) -> None:
+    """Not even under a sky thousands of noises bright, towards whose zero the holes once leant."""
+    hole = np.zeros(SHAPE, bool)
+    hole[70:110, 90:130] = True
+    sigma = np.array(spoiled.noise.sigma, np.float32)[:, None, None]
+    plain = patching.fill(spoiled.planes, hole, spoiled.noise, 3.0)
+    lifted = patching.fill(spoiled.planes + 4096 * sigma, hole, spoiled.noise, 3.0) - 4096 * sigma
+    # float32 holds levels of 5000 noises to 0.0005 of one
+    assert (np.abs(lifted - plain) < 0.02 * sigma).all()

@@ -347,6 +347,27 @@ def test_one_factor_for_all_channels_is_told_and_undone():
     assert found["structure"] > 0.5
 
 
+def test_a_black_border_tells_nothing():
+    """It is darker than all light: counted as such it took the level above which all channels have one factor."""
+    truth = stretched.quality.own(stretched.SHAPE, **stretched.quality.OWN["cove"])
+    shown = stretched.show(truth, "hues, asinh 0.002 of luma")
+    planes = shown.picture.planes.copy()
+    border = np.zeros(planes.shape[1:], bool)
+    for step in range(6):
+        border[: 15 * step + 15, : 90 - 15 * step] = True
+    planes[:, border] = 0
+    nebula, stars, filled = separate_stars(shown.picture.replace(planes))
+    assert nebula.record["parted_in"] == "light"
+    assert np.array_equal(nebula.planes + stars.planes, planes)
+    assert not nebula.planes[:, border].any()
+    assert not stars.planes[:, border].any()
+    assert not filled.planes[0][border].any()
+    found = stretched.figures(
+        shown._replace(light=np.where(border, 0, shown.light)), np.where(border, shown.clean, nebula.planes)
+    )
+    assert found["rms"] < 1.6
+
+
 def test_where_one_factor_leaves_bright_stars_the_channels_curves_are_tried():
     """Filled, the structure of what is behind the stars would be lost."""
     truth = stretched.quality.own(stretched.SHAPE, **stretched.quality.OWN["veil, white noise"])

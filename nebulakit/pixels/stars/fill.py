@@ -18,7 +18,7 @@ from nebulakit.pixels import starlet
 from nebulakit.pixels.facts import Noise, StarList
 from nebulakit.pixels.inpaint import push_pull
 from nebulakit.pixels.kriging import noise_blur
-from nebulakit.pixels.patching import fill, grain
+from nebulakit.pixels.patching import Told, fill, grain
 from nebulakit.pixels.stars.find import find_stars, star_coloured
 from nebulakit.pixels.stars.law import box_around
 
@@ -54,11 +54,13 @@ def fill_stars(
     halos: bool = True,
     add: Sequence[tuple[float, float, float]] = (),
     seed: int = 1,
+    told: Told | None = None,
 ) -> Filled:
     """Take the stars out of stretched planes (channel, y, x) of any monotone stretch; NaN stays NaN.
 
     ``halos`` False follows no star further than four widths. ``add``: (x, y, radius) of places filled as if a star stood
-    there. What is put in a star's place lies between the lowest and the highest level around it, but for noise.
+    there. What is put in a star's place lies between the lowest and the highest level around it, but for noise. ``told``:
+    holes that are known from another call for the same picture, which is added to.
     """
     there: Mask = np.asarray(np.isfinite(planes).all(0))
     whole = np.stack([push_pull(p, ~there) for p in planes])
@@ -70,13 +72,13 @@ def fill_stars(
     if not hole.any():
         return Filled(planes.copy(), hole, hole.copy(), radius)
     nothing = Noise(noise.sigma, noise.scales, np.zeros(there.shape, np.float32))
-    behind = fill(whole, hole, nothing, fwhm, seed)
+    behind = fill(whole, hole, nothing, fwhm, seed, told)
     _bound(behind, whole, hole, noise)
     grains = grain(np.asarray(whole / np.asarray(noise.sigma, np.float32)[:, None, None], np.float32), hole, _blur(noise), seed)
 
     ys, xs = np.nonzero(hole)
     mine, ring = owner[ys, xs], far[ys, xs]
-    out, told = planes.copy(), np.zeros(there.shape, bool)
+    out, filled = planes.copy(), np.zeros(there.shape, bool)
     low, high = (f(planes[:, there], axis=1) for f in (np.min, np.max))
     for c, (plane, light) in enumerate(zip(planes, behind, strict=True)):
         noise_at = _noise_at(np.where(hole, light, whole[c]), hole, noise, c)
@@ -91,8 +93,8 @@ def fill_stars(
         value += np.sqrt(1 - keep**2) * sigma * grains[c, ys, xs]
         # a star only adds light: what lies behind is not brighter than what is seen
         out[c, ys, xs] = np.minimum(np.clip(value, low[c], high[c]), plane[ys, xs])
-        told[ys, xs] |= keep < 0.5
-    return Filled(out, hole, told, radius)
+        filled[ys, xs] |= keep < 0.5
+    return Filled(out, hole, filled, radius)
 
 
 def find_shown(planes: Planes, noise: Noise, coverage: Plane | None = None) -> StarList:

@@ -12,6 +12,7 @@ import numpy as np
 import numpy.typing as npt
 
 from nebulakit.pixels import patching
+from nebulakit.pixels.borders import black_border
 from nebulakit.pixels.facts import Noise, StarList
 from nebulakit.pixels.inpaint import harmonic
 from nebulakit.pixels.parallel import over
@@ -114,25 +115,49 @@ def separate_shown(
     """Part planes that were stretched, as :func:`separate` does linear ones.
 
     In their light, where the curve that stretched them can be told (:mod:`nebulakit.pixels.stars.straighten`), else as they are
-    (:mod:`nebulakit.pixels.stars.fill`). ``fwhm``: of the stars as they look.
+    (:mod:`nebulakit.pixels.stars.fill`). ``fwhm``: of the stars as they look. A black border holds no star and tells nothing:
+    it is nebula as it is.
     """
+    black = black_border(planes)
+    if black is not None:
+        # black is no light: counted as the darkest there is, it took the level from which one factor counts for all
+        known = np.where(black, np.float32(np.nan), planes)
+        parted = _shown(known, noise, coverage, fwhm, halos, add, spare, seed)
+        np.copyto(parted.nebula, planes, where=black)
+        np.copyto(parted.stars, np.float32(0), where=black)
+        return parted
+    return _shown(planes, noise, coverage, fwhm, halos, add, spare, seed)
+
+
+def _shown(
+    planes: Planes,
+    noise: Noise,
+    coverage: Plane | None,
+    fwhm: float | None,
+    halos: Halos,
+    add: Sequence[tuple[float, float, float]],
+    spare: Sequence[tuple[float, float, float]],
+    seed: int,
+) -> Parted:
+    """Part a stretched picture whose every finite pixel is one."""
     noise = _some(noise, planes)
     found = find_shown(planes, noise, coverage)
     width = 3.0 if fwhm is None else fwhm
-    told: dict[str, Any] = {}
+    tries = list[dict[str, Any]]()
     for straight, told in straighten(planes, coverage, found, width):
+        tries.append(told)
         if straight is None:
             continue
         parted = _in_light(planes, noise, coverage, straight, halos, add, spare, seed)
         asked, ours = _without(straight.stars, spare), is_ours(straight.way)
-        left = still_there(planes, parted.nebula, asked, straight.fwhm if ours else width, halos == "nebula", ours)
+        left, most = still_there(planes, parted.nebula, asked, straight.fwhm if ours else width, halos == "nebula", ours)
         told["stars_left"] = left
-        if not left:
-            return parted._replace(record={"parted_in": "light", **parted.record, **told})
+        if left <= most:
+            return parted._replace(record={"parted_in": "light", **parted.record, **told, **_given_up(tries[:-1])})
         del straight, parted, asked  # a large picture's next try needs the room
     if spare and len(found):
         found = _without(found, spare)
-    fill = partial(fill_stars, planes, noise, found, width, add=add, seed=seed)
+    fill = partial(fill_stars, planes, noise, found, width, add=add, seed=seed, told={})
     filled = fill(halos=halos != "nebula")
     # cores alone are put back where halos are dropped
     rest = exact_rest(planes, (fill(halos=False) if halos == "dropped" else filled).nebula)
@@ -142,9 +167,16 @@ def separate_shown(
         "saturated": int(found.saturated.sum()),
         "share_touched": float(filled.touched.mean()),
         "share_filled": float(filled.told.mean()),
-        **told,
+        **(tries[-1] if tries else {}),
+        **_given_up(tries[:-1]),
     }
     return Parted(filled.nebula, rest, filled.touched, dataclasses.replace(found, radius=filled.radius), record)
+
+
+def _given_up(tries: list[dict[str, Any]]) -> dict[str, Any]:
+    """Tell of tries that another followed, for the record: what was believed of them, and how many stars they left."""
+    kept = "curve_of", "curve_stars_off", "curve_noise_off", "stars_left"
+    return {"given_up": [{k: told[k] for k in kept if k in told} for told in tries]} if tries else {}
 
 
 def _in_light(

@@ -36,7 +36,7 @@ FEWEST = 12  # stars without which no curve is believed
 # factor keeps hues, 1.5-1.8 where highlights were rolled off besides
 STARS_OFF = 1.45
 NOISE_OFF = 1.5  # and the noise of any: 0.4-1.35 and 1.2-2.2
-BRIGHT = 30  # of so many bright stars none may be left
+BRIGHT, SHARE = 30, 0.01  # bright stars are asked, or this share of all; no more of them than this share may be left
 LEFT, WINGS = 0.3, 0.8  # by more than this share of its height, or this where its wide wings are left on purpose
 # where highlights are rolled off stars stand on knots that are nearly as bright: by this, above so many places around (knots
 # are up to 0.43, stars that are given up from 0.62 on)
@@ -196,23 +196,32 @@ def _believed(told: list[Told], room: float) -> bool:
     return _off(told) < room * STARS_OFF and all(t.stars >= FEWEST and t.noise_off < room * NOISE_OFF for t in told)
 
 
-def still_there(planes: Planes, nebula: Planes, stars: StarList, fwhm: float, wings: bool, knots: bool = False) -> int:
+def still_there(
+    planes: Planes, nebula: Planes, stars: StarList, fwhm: float, wings: bool, knots: bool = False
+) -> tuple[int, int]:
     """Count the brightest stars that were not taken out of planes, where ``nebula`` is what was left of them
-    (with their ``wings``, or without; on bright ``knots``, or not).
+    (with their ``wings``, or without; on bright ``knots``, or not); and tell how many may be.
 
-    Where stars do not shine by one law the brightest are the first to be given up.
+    Where stars do not shine by one law the brightest are the first to be given up. Among tens of thousands a close pair or
+    a star at the rim may be left by any law.
     """
     h, w = planes.shape[1:]
-    order = np.argsort(-stars.flux, kind="stable")[:BRIGHT]
+    order = np.argsort(-stars.flux, kind="stable")
     turns, away = np.arange(16) * (2 * math.pi / 16), max(25.0, 8 * fwhm)
     x, y = stars.x[order][:, None], stars.y[order][:, None]
     py, px = (
         np.clip(np.rint(v), 0, n - 1).astype(int) for v, n in ((y + away * np.sin(turns), h), (x + away * np.cos(turns), w))
     )
     my, mx = np.clip(np.rint(y[:, 0]), 0, h - 1).astype(int), np.clip(np.rint(x[:, 0]), 0, w - 1).astype(int)
-    before, after = (np.nan_to_num(p[:, my, mx]).mean(0) for p in (planes, nebula))
-    around = np.quantile(np.nan_to_num(nebula[:, py, px]).mean(0), AROUND if knots else 0.5, axis=1)
-    return int((after - around > (WINGS if wings else KNOTS if knots else LEFT) * np.maximum(before - around, 1e-6)).sum())
+    # at the rim of what is there nothing tells how bright it is around
+    known = np.isfinite(nebula[:, py, px]).all(0)
+    told = np.flatnonzero((known.mean(1) > 0.5) & np.isfinite(nebula[:, my, mx]).all(0))
+    told = told[: max(BRIGHT, round(SHARE * len(stars)))]
+    before, after = (p[:, my[told], mx[told]].mean(0) for p in (planes, nebula))
+    levels = np.where(known, nebula[:, py, px].mean(0), np.float32(np.nan))[told]
+    around = np.nanquantile(levels, AROUND if knots else 0.5, axis=1)
+    left = after - around > (WINGS if wings else KNOTS if knots else LEFT) * np.maximum(before - around, 1e-6)
+    return int(left.sum()), int(SHARE * len(told))
 
 
 class _Asked(NamedTuple):
