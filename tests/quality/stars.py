@@ -2,8 +2,9 @@
 
     python -m tests.quality.stars [--shared] [--mixed] [--crowded] [--fast] [--stretched [--before]]
 
-Scenes are the project's own, and with ``--shared`` also those of the made scenes that lie beside the project, with ``--mixed`` ten of these under
-conditions drawn at random, with ``--crowded`` the same ten full of stars; with ``--stretched`` smaller ones under curves instead (see ``stretched``). Per scene:
+Scenes are the project's own, and with ``--shared`` also those of the made scenes that lie beside the project, with ``--mixed``
+ten of these under conditions drawn at random, with ``--crowded`` the same ten full of stars; with ``--stretched`` smaller ones
+under curves instead (see ``stretched``). Per scene:
 error in the stars' footprints (rms and 99th percentile, in noise sigma), grain and 3-12 px structure there against the
 truth's, bias, error outside against what untouched faint wings leave, how far the [O III] line unmixed from the nebula
 differs between a footprint and its rim (median over footprints, in sigma of the line), seconds of one processor.
