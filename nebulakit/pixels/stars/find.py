@@ -28,8 +28,6 @@ FAR = 1.0  # px from a star's brightest pixel on the starlet scales: its middle 
 CHUNK = 4096  # stars whose cut-outs are held at once
 ROWS = 64  # that are worked on in one go
 BAND, REACH = 258, 14  # rows that are smoothed in one go, a multiple of 3, and how far smoothing three times reaches
-
-
 STRIP, STRIPS = 129, 8  # rows that tell how uneven a picture is on these scales, a multiple of 3; at least so many such strips do
 
 

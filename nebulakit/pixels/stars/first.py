@@ -73,6 +73,7 @@ def laws_again(fit: StarFit) -> None:
     x, y = (v - PAD for v in fit.place)
     apart = cKDTree(np.column_stack([x, y])).query(np.column_stack([x, y]), k=2)[0][:, 1] if fit.count > 1 else np.zeros(0)
     usable = np.nonzero((apart > fit.fwhm) & (fit.height.min(0) > CLEAR) & ~fit.saturated & ~fit.outside)[0]
+    # enough that MOST are left without those beside something hidden; to ask all would take long
     usable = usable[np.argsort(-fit.height[:, usable].sum(0), kind="stable")][: 4 * MOST]
     chosen = usable[_whole(fit.hidden[:, margin, margin], x[usable], y[usable], half)][:MOST]
     if len(chosen) < FEWEST:
