@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from collections.abc import Callable, Sequence
 
 import numpy as np
@@ -14,6 +15,7 @@ from nebulakit.pixels.parallel import over
 from nebulakit.pixels.psf import fit_moffat
 from nebulakit.pixels.stars.fit import StarFit
 from nebulakit.pixels.stars.law import PAD, Law, moffat_law
+from nebulakit.pixels.stars.varying import Varying, exponential, logarithm, varying_over
 
 Array = npt.NDArray[np.float64]
 Planes = npt.NDArray[np.float32]
@@ -22,6 +24,7 @@ Mask = npt.NDArray[np.bool_]
 Ints = npt.NDArray[np.int_]
 
 FEWEST, MOST = 5, 60  # stars a law is fitted to
+MANY = 400  # that tell how the image of a star varies over the picture
 CLEAR = 20.0  # sigma, in every channel: stars that tell a law once more
 SANE = 3  # of which at least so many must look alike
 # how far channels' laws differ (standard deviations): logarithms of width and beta, both parts of the elongation, the
@@ -33,7 +36,7 @@ LONG = 4.0  # how often the unevenness of a star's ground counts, for it goes on
 LOOSE = 3.0  # of what is left: more counts less
 
 
-def alone(hidden: Mask, stars: StarList, fwhm: float) -> Ints:
+def alone(hidden: Mask, stars: StarList, fwhm: float, most: int = MOST) -> Ints:
     """Give the brightest stars that stand alone and are seen whole in all channels."""
     from scipy.spatial import cKDTree
 
@@ -44,7 +47,7 @@ def alone(hidden: Mask, stars: StarList, fwhm: float) -> Ints:
     free = ~stars.saturated
     free[free] = _whole(hidden, stars.x[free], stars.y[free], _half(fwhm))
     for least in (4.0, 3.0, 2.0):
-        chosen = np.nonzero(free & (apart > least * fwhm))[0][:MOST]
+        chosen = np.nonzero(free & (apart > least * fwhm))[0][:most]
         if len(chosen) >= 12:
             break
     return chosen if len(chosen) >= FEWEST else chosen[:0]
@@ -72,8 +75,8 @@ def laws_again(fit: StarFit) -> None:
     x, y = (v - PAD for v in fit.place)
     apart = cKDTree(np.column_stack([x, y])).query(np.column_stack([x, y]), k=2)[0][:, 1] if fit.count > 1 else np.zeros(0)
     usable = np.nonzero((apart > fit.fwhm) & (fit.height.min(0) > CLEAR) & ~fit.saturated & ~fit.outside)[0]
-    usable = usable[np.argsort(-fit.height[:, usable].sum(0), kind="stable")][: 4 * MOST]
-    chosen = usable[_whole(fit.hidden[:, margin, margin], x[usable], y[usable], half)][:MOST]
+    usable = usable[np.argsort(-fit.height[:, usable].sum(0), kind="stable")][: 2 * MANY]
+    chosen = usable[_whole(fit.hidden[:, margin, margin], x[usable], y[usable], half)][:MANY]
     if len(chosen) < FEWEST:
         return
     # what they were drawn as, where they were
@@ -81,14 +84,49 @@ def laws_again(fit: StarFit) -> None:
     own = []
     for c, law in enumerate(fit.laws):
         stars = fit.drawn(c, chosen)
-        own.append(law.stamps(stars.x - PAD - px, stars.y - PAD - py, half) * stars.height[:, None, None].astype(np.float32))
-    fit.laws = first_laws(fit.rest[:, margin, margin], x[chosen], y[chosen], fit.fwhm, own)
+        stamps = law.stamps(stars.x - PAD - px, stars.y - PAD - py, half, (stars.x, stars.y))
+        own.append(stamps * stars.height[:, None, None].astype(np.float32))
+    rest = fit.rest[:, margin, margin]
+    varying = varies(rest, x[chosen], y[chosen], fit.fwhm, own)
+    few = chosen[:MOST]
+    fit.laws = first_laws(rest, x[few], y[few], fit.fwhm, [o[:MOST] for o in own], varying)
 
 
-def first_laws(planes: Planes, x: Array, y: Array, fwhm: float, own: Sequence[Floats] | None = None) -> list[Law]:
-    """Fit a Moffat law to well separated stars of each plane (in noise sigma): contour, width, beta and linear share.
+def varies(planes: Planes, x: Array, y: Array, fwhm: float, own: Sequence[Floats] | None = None) -> Varying | None:
+    """Tell how the image of a star varies over planes (in noise sigma), by stars that stand well apart; None if it does not.
 
     ``own``: where all stars are taken off the planes, what each was drawn as in each channel (star, row, column).
+    """
+    half = _half(fwhm)
+    h, w = planes.shape[1:]
+    px, py = np.rint(x).astype(int), np.rint(y).astype(int)
+    inside = (px >= half) & (px < w - half) & (py >= half) & (py < h - half)
+    px, py, near = px[inside], py[inside], np.column_stack([x - px, y - py])[inside]
+    if len(px) < SANE:
+        return None
+    span = np.arange(-half, half + 1)
+    at = py[:, None, None] + span[:, None], px[:, None, None] + span
+    cuts = np.zeros((len(px), 2 * half + 1, 2 * half + 1))
+    for c, plane in enumerate(planes):
+        cuts += plane[at]
+        if own is not None:
+            cuts += own[c][inside]
+    each = fit_moffat(cuts / math.sqrt(len(planes)), near, fwhm, 20)
+    # the contour at half of the height, which hardly minds beta
+    logs = logarithm(each[:, 3:6] / np.expm1(math.log(2) * np.exp(-each[:, 6:7])))
+    sane = (each[:, 0] > CLEAR) & (np.hypot(each[:, 1], each[:, 2]) < 1.5) & np.isfinite(logs).all(1)
+    width = -(logs[:, 0] + logs[:, 2]) / 4
+    sane &= np.abs(width - math.log(fwhm / 2)) < 1.0
+    return varying_over(px[sane] + PAD, py[sane] + PAD, logs[sane], each[sane, 0], (h + 2 * PAD, w + 2 * PAD))
+
+
+def first_laws(
+    planes: Planes, x: Array, y: Array, fwhm: float, own: Sequence[Floats] | None = None, varying: Varying | None = None
+) -> list[Law]:
+    """Fit a Moffat law to well separated stars of each plane (in noise sigma): contour, width, beta and linear share.
+
+    ``own``: where all stars are taken off the planes, what each was drawn as in each channel (star, row, column). ``varying``:
+    how stars vary over the picture; it is kept.
 
     How wide stars are is asked of those that look like stars in the channel that shows them best; a bright nebula makes
     most of another's look like any. Channels' laws are much alike, for air, optics and resampling are the same: each
@@ -101,7 +139,7 @@ def first_laws(planes: Planes, x: Array, y: Array, fwhm: float, own: Sequence[Fl
     px, py = np.rint(x).astype(int), np.rint(y).astype(int)
     inside = (px >= half) & (px < w - half) & (py >= half) & (py < h - half)
     px, py, near = px[inside], py[inside], np.column_stack([x - px, y - py])[inside]
-    usual = moffat_law((1.0, 0.0, 1.0), fwhm / (2 * math.sqrt(2 ** (1 / 3) - 1)), 3.0)
+    usual = replace(moffat_law((1.0, 0.0, 1.0), fwhm / (2 * math.sqrt(2 ** (1 / 3) - 1)), 3.0), varying=varying)
     if len(px) < SANE:
         return [usual] * len(planes)
     span = np.arange(-half, half + 1)
@@ -110,13 +148,17 @@ def first_laws(planes: Planes, x: Array, y: Array, fwhm: float, own: Sequence[Fl
     if own is not None:
         cuts = [cut + drawn[inside] for cut, drawn in zip(cuts, own, strict=True)]
     each = over(lambda c: fit_moffat(c, near, fwhm), cuts)
+    places = (px + PAD).astype(np.float64), (py + PAD).astype(np.float64)
+    if varying is not None:  # as they would be if all were alike
+        for e in each:
+            e[:, 3:6] = exponential(logarithm(e[:, 3:6]) - varying.logs(*places))
     clear = max((_alike(e, np.ones(len(e), bool)) for e in each), key=np.count_nonzero)
     if clear.sum() < SANE:  # what was found are no stars of one width (a starless layer)
         return [usual] * len(planes)
-    told = over(lambda ce: _tell(ce[0], ce[1], clear), list(zip(cuts, each, strict=True)))
+    told = over(lambda ce: _tell(ce[0], ce[1], clear, places, varying), list(zip(cuts, each, strict=True)))
     if all(t is None for t in told):
         return [usual] * len(planes)
-    return [_law(v) for v in _drawn_together(told)]
+    return [replace(_law(v), varying=varying) for v in _drawn_together(told)]
 
 
 def _usual(each: Array, clear: Mask) -> tuple[float, ...]:
@@ -137,7 +179,9 @@ def _law(v: Array) -> Law:
     return moffat_law(((1 + e1) * k, e2 * k, (1 - e1) * k), math.exp(v[0]), math.exp(v[1]), linear)
 
 
-def _tell(cuts: Array, each: Array, clear: Mask) -> tuple[Array, Array] | None:
+def _tell(
+    cuts: Array, each: Array, clear: Mask, places: tuple[Array, Array], varying: Varying | None
+) -> tuple[Array, Array] | None:
     """Fit one law to the stars of a channel: what :func:`_law` takes, and its covariance.
 
     Each star has its own height, place and sloping ground; these are eliminated star by star (variable projection,
@@ -150,6 +194,7 @@ def _tell(cuts: Array, each: Array, clear: Mask) -> tuple[Array, Array] | None:
     if sane.sum() < SANE:
         return None
     cuts, each = cuts[sane], each[sane]
+    there = np.tile(places[0][sane], 5), np.tile(places[1][sane], 5)
     half = cuts.shape[1] // 2
     span = np.arange(-half, half + 1.0)
     ground = np.stack([np.ones((2 * half + 1,) * 2), *np.meshgrid(span, span)]).reshape(3, -1)
@@ -167,11 +212,11 @@ def _tell(cuts: Array, each: Array, clear: Mask) -> tuple[Array, Array] | None:
     place = np.clip(each[:, 1:3], -0.9, 0.9)  # one that lies further off is two stars
 
     def left(v: Array, move: bool = False) -> Array:
-        own = _law(v)
+        own = replace(_law(v), varying=varying)
         d = 0.05
         aside = np.array([(0, 0), (d, 0), (-d, 0), (0, d), (0, -d)])
         x, y = (place[None] + aside[:, None]).reshape(-1, 2).T
-        at = own.stamps(x, y, half).reshape(len(aside), len(cuts), -1)
+        at = own.stamps(x, y, half, there).reshape(len(aside), len(cuts), -1)
         columns = np.empty((*at[0].shape, 6))
         columns[:, :, 0] = at[0]
         np.subtract(at[1], at[2], out=columns[:, :, 1])

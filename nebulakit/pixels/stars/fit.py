@@ -63,7 +63,7 @@ class Special(NamedTuple):
     """What cut-off stars of a channel were drawn with besides the law."""
 
     stars: Drawn
-    contour: tuple[float, float, float]
+    laws: list[Law]  # of each where it stands
     own: list[npt.NDArray[np.float32] | None]
     ghost: Ghost | None
     ghostly: Array
@@ -166,20 +166,23 @@ class StarFit:
         bent = most > 0.05
         bends = np.zeros((len(most), 5, 5), np.float32)
         bends[bent] = np.tensordot(amounts[bent], np.stack(MODES), 1)
-        bend = np.where(bent, law.radius(FAINTEST / 2 / np.maximum(most, 0.05)), 0.0)
+        wide = law.scale(stars.x, stars.y)
+        bend = np.where(bent, wide * law.radius(FAINTEST / 2 / np.maximum(most, 0.05)), 0.0)
         top, bottom = (0, len(plane)) if rows is None else rows
         reach = np.ascontiguousarray(np.minimum(reach, FURTHEST))
-        kernels.draw(plane, top, bottom, law.parts, stars.x, stars.y, amount, reach, bends, bend)
+        law_here = law.placed(stars.x, stars.y)
+        kernels.draw(plane, top, bottom, law_here, stars.x, stars.y, amount, reach, bends, bend)
 
-    def _reach(self, c: int, height: Array) -> Array:
-        """Give how far stars are drawn: to where they sink under :data:`FAINTEST`."""
-        return np.where(height > 0, self.laws[c].radius(FAINTEST / np.maximum(height, 1e-9)), 0.0)
+    def _reach(self, c: int, stars: Drawn, height: Array | None = None) -> Array:
+        """Give how far stars are drawn: to where they sink under :data:`FAINTEST`; at other heights than they have, if given."""
+        height, law = stars.height if height is None else height, self.laws[c]
+        return np.where(height > 0, law.scale(stars.x, stars.y) * law.radius(FAINTEST / np.maximum(height, 1e-9)), 0.0)
 
     def model(self, c: int) -> Plane:
         """Draw all stars of a channel."""
         plane = np.zeros(self.data.shape[1:], np.float32)
         stars = self.drawn(c, self.height[c] > 0)
-        self._paint(plane, self.laws[c], stars, self._reach(c, stars.height), 1.0)
+        self._paint(plane, self.laws[c], stars, self._reach(c, stars), 1.0)
         self.add_special(plane, self.special(c), 1.0)
         return plane
 
@@ -187,14 +190,15 @@ class StarFit:
         """Give what the cut-off stars (among these) have besides the law."""
         cut = np.nonzero(self.saturated & (self.height[c] > 0))[0] if stars is None else stars[self.saturated[stars]]
         own = [self.own[c][i] for i in cut.tolist()]
-        return Special(self.drawn(c, cut), self.laws[c].contour, own, self.ghosts[c], self.ghostly[c, cut])
+        laws = [self.laws[c].near(*place) for place in zip(self.x[c, cut].tolist(), self.y[c, cut].tolist(), strict=True)]
+        return Special(self.drawn(c, cut), laws, own, self.ghosts[c], self.ghostly[c, cut])
 
     @staticmethod
     def add_special(plane: Plane, special: Special, sign: float) -> None:
         """Add reflections and own flanks, times ``sign``, to a plane."""
         ghost = special.ghost
-        a, b, d = special.contour
-        for x, y, height, own, ghostly in zip(*special.stars[:3], special.own, special.ghostly, strict=True):
+        for x, y, height, law, own, ghostly in zip(*special.stars[:3], special.laws, special.own, special.ghostly, strict=True):
+            a, b, d = law.contour
             half = 0 if own is None else min(math.ceil(float(np.flatnonzero(own).max(initial=0)) * STEP) + 1, 64)
             if ghost is not None:
                 half = max(half, math.ceil(ghost.radius + 8 * ghost.soft + max(abs(ghost.dx), abs(ghost.dy))))
@@ -222,7 +226,7 @@ class StarFit:
             change = changes[c]
             if change is None:
                 self.rest[c, slice(*rows)] = self.data[c, slice(*rows)]
-                self._paint(self.rest[c], self.laws[c], stars[c], self._reach(c, stars[c].height), -1.0, rows)
+                self._paint(self.rest[c], self.laws[c], stars[c], self._reach(c, stars[c]), -1.0, rows)
             else:
                 self._paint(self.rest[c], *change, -1.0, rows)
 
@@ -252,7 +256,7 @@ class StarFit:
         if c not in self.known:
             return None
         law, (before, stars, _) = self.laws[c], self.known[c]
-        if law.contour != before.contour or law.linear != before.linear or len(stars.x) != self.count:
+        if law.contour != before.contour or law.linear != before.linear or law.varying is not before.varying or len(stars.x) != self.count:
             return None
         if not all(np.array_equal(a, b) for a, b in ((stars.x, self.x[c]), (stars.y, self.y[c]), (stars.modes, self.modes[c]))):
             return None
@@ -260,10 +264,10 @@ class StarFit:
         factor = float(median(self.height[c, lit] / stars.height[lit])) if lit.any() else 1.0
         if not np.allclose(self.height[c], factor * stars.height, rtol=1e-9):
             return None
-        table = (factor * law.table - before.table).astype(np.float32)
-        reach = Law(law.contour, table).radius(FAINTEST / 2 / np.maximum(stars.height, 1e-9))
+        change = law.told(factor * law.table - before.table, factor * law.wings - before.wings)
+        reach = law.scale(stars.x, stars.y) * change.radius(FAINTEST / 2 / np.maximum(stars.height, 1e-9))
         some = np.asarray(lit & (reach > 0), bool)
-        return Law(law.contour, table, law.linear), Drawn(*(a[some] for a in stars)), reach[some]
+        return change, Drawn(*(a[some] for a in stars)), reach[some]
 
     def flanks(self, c: int) -> Plane:
         """Draw the cut-off stars alone."""
@@ -274,7 +278,8 @@ class StarFit:
     def _flanks(self, c: int) -> tuple[Ints, Array]:
         """Give the cut-off stars, and how far out their flanks count."""
         cut = np.nonzero(self.saturated & (self.height[c] > 0))[0]
-        return cut, self.laws[c].radius(5 / self.height[c, cut])
+        law = self.laws[c]
+        return cut, law.scale(self.x[c, cut], self.y[c, cut]) * law.radius(5 / self.height[c, cut])
 
     def _doubt(self, c: int) -> None:
         """Tell how far the flanks of cut-off stars may be off."""
@@ -294,9 +299,10 @@ class StarFit:
 
     # ---- solving -------------------------------------------------------------------------------------------------
 
-    def disc_class(self, height: Array, c: int, wide: bool = True) -> Ints:
+    def disc_class(self, stars: Ints, c: int, wide: bool = True) -> Ints:
         """Give which disc a star is solved in: as far as its light, or the error of its law, counts."""
-        reach = self.laws[c].radius(30 / np.maximum(height, 1e-9))
+        law = self.laws[c]
+        reach = law.scale(self.x[c, stars], self.y[c, stars]) * law.radius(30 / np.maximum(self.height[c, stars], 1e-9))
         return np.asarray(np.minimum(np.searchsorted(DISCS, np.maximum(reach, 2.0)), len(DISCS) - (1 if wide else 2)), np.int_)
 
     def sweep(self, stars: Ints, wide: bool = True) -> None:
@@ -304,7 +310,7 @@ class StarFit:
         from scipy.spatial import cKDTree
 
         channels = len(self.data)
-        size = np.stack([self.disc_class(self.height[c, stars], c, wide) for c in range(channels)])
+        size = np.stack([self.disc_class(stars, c, wide) for c in range(channels)])
         reach = DISCS[size].max(0) + RING + 0.5
         self.seen: list[list[Seen]] = [[] for _ in range(channels)]
         group = apart(self.x[:, stars].mean(0), self.y[:, stars].mean(0), reach)
@@ -332,7 +338,7 @@ class StarFit:
                 if self.ghosts[c] is not None:  # measured as it is, whatever height its star is now thought to have
                     lit = (old.height > 0) & (new.height > 0)
                     self.ghostly[c, chosen[lit]] *= old.height[lit] / new.height[lit]  # noqa: B023
-                reach = self._reach(c, np.maximum(old.height, new.height))
+                reach = self._reach(c, new, np.maximum(old.height, new.height))
                 self._paint(self.rest[c], self.laws[c], old, reach, 1.0)
                 self._paint(self.rest[c], self.laws[c], new, reach, -1.0)
 
@@ -395,7 +401,7 @@ class StarFit:
         kernels.solve(
             (self.data[c], self.rest[c], self.behind[c], self.cores[c].view(np.uint8), self.hidden[c], self.lost[c]),
             (disc.ky, disc.kx, disc.ry, disc.rx, disc.weights, disc.spread),
-            self.laws[c].parts,
+            self.laws[c].placed(x, y),
             (float(self.photons[c]), float(self.misfit[c])),
             count,
             (x, y, height, self.modes[c, stars]),

@@ -13,7 +13,7 @@ import numpy as np
 import numpy.typing as npt
 
 from nebulakit.pixels.compiling import compiled
-from nebulakit.pixels.stars.law import MODES, PAD, STEP, Parts
+from nebulakit.pixels.stars.law import MODES, PAD, STEP, Parts, Placed
 
 Array = npt.NDArray[np.float64]
 Floats = npt.NDArray[np.float32]
@@ -93,7 +93,16 @@ def _draw_line(
     linear, whole = law[2], law[3]
     if linear < 1:
         _draw_row(row, low, high, px, np.float32(dy) - fy, fx, law, amount * (np.float32(1) - linear), place)
-    if linear > 0:
+    if linear > 0 and len(whole) == 1:
+        # the law is another for each star: drawn on whole pixels as often as it is shared out
+        step, down = (1 if fx >= 0 else -1), (1 if fy >= 0 else -1)
+        for k in range(4):
+            share = abs(fx) if k % 2 else np.float32(1) - abs(fx)
+            below = abs(fy) if k // 2 else np.float32(1) - abs(fy)
+            if share * below > 0:
+                beside, under = px + step * (k % 2), np.float32(dy - down * (k // 2))
+                _draw_row(row, low, high, beside, under, np.float32(0), law, amount * linear * share * below, place)
+    elif linear > 0:
         middle = whole.shape[0] // 2
         step, down = (1 if fx >= 0 else -1), (1 if fy >= 0 else -1)
         share, below = abs(fx), abs(fy)
@@ -104,16 +113,22 @@ def _draw_line(
 
 
 @compiled
-def stamps(x: Array, y: Array, law: Parts, out: Floats) -> None:
+def _own(law: Placed, i: int) -> Parts:
+    """Give the law of star ``i``."""
+    return law[0][law[2][i]], law[1][i], law[3], law[4]
+
+
+@compiled
+def stamps(x: Array, y: Array, law: Placed, out: Floats) -> None:
     """Draw stars of height 1 (star, row, column), each ``x``, ``y`` (under a pixel) off the middle."""
     place = np.empty(PIECE, np.float32)
     for k in range(len(out)):
-        _unit(out[k], out.shape[1] // 2, np.float32(x[k]), np.float32(y[k]), law, place)
+        _unit(out[k], out.shape[1] // 2, np.float32(x[k]), np.float32(y[k]), _own(law, k), place)
 
 
 @compiled
 def draw(
-    plane: Floats, top: int, bottom: int, law: Parts, x: Array, y: Array, amount: Array, reach: Array, bends: Floats, bent: Array
+    plane: Floats, top: int, bottom: int, laws: Placed, x: Array, y: Array, amount: Array, reach: Array, bends: Floats, bent: Array
 ) -> None:
     """Add stars to the rows ``top`` to ``bottom`` of a plane, each to its ``reach`` (px).
 
@@ -126,7 +141,7 @@ def draw(
         half = int(reach[i])
         if py + half < top or py - half >= bottom or px + half < 0 or px - half >= w:
             continue
-        fx, fy, light = np.float32(x[i] - px), np.float32(y[i] - py), np.float32(amount[i])
+        fx, fy, light, law = np.float32(x[i] - px), np.float32(y[i] - py), np.float32(amount[i]), _own(laws, i)
         for row in range(max(py - half, top, 0), min(py + half + 1, bottom, h)):
             span = int(math.sqrt(reach[i] * reach[i] - float(row - py) ** 2))
             low, high = max(px - span, 0), min(px + span + 1, w)
@@ -187,7 +202,7 @@ def _back(a: Array, n: int, right: Array) -> None:
 def solve(
     planes: tuple[Floats, Floats, Floats, npt.NDArray[np.uint8], Mask, npt.NDArray[np.uint8]],
     disc: tuple[Ints, Ints, Ints, Ints, Floats, Array],
-    law: Parts,
+    laws: Placed,
     noise: tuple[float, float],
     count: int,
     stars: tuple[Array, Array, Array, Array],
@@ -249,7 +264,7 @@ def solve(
     around, flank, spill = np.zeros(ring, np.float32), np.zeros(ring, np.float32), np.zeros(pixels)
     for i in range(len(x)):
         px, py = int(np.rint(x[i])), int(np.rint(y[i]))
-        fx, fy = np.float32(x[i] - px), np.float32(y[i] - py)
+        fx, fy, law = np.float32(x[i] - px), np.float32(y[i] - py), _own(laws, i)
         _unit(core, far, fx, fy, law, line_of)
         scale, power = max(height[i], 1.0), grain[i] * grain[i]
         told_by, kin = weights[strength[i]], spread[strength[i]]
@@ -478,13 +493,24 @@ def _slopes(j: int, i: int, fx: Real, fy: Real, law: Parts) -> tuple[float, floa
         across = -(1 - linear) * slope * (a * dx + b * dy / 2) / u
         down = -(1 - linear) * slope * (d * dy + b * dx / 2) / u
     if linear > 0:
-        middle = whole.shape[0] // 2
-        y, x = middle + j, middle + i
         step, under = (1 if fx >= 0 else -1), (1 if fy >= 0 else -1)
         share, below = abs(fx), abs(fy)
-        here, there = whole[y], whole[y - under]
-        first = (1 - share) * here[x] + share * here[x - step]
-        second = (1 - share) * there[x] + share * there[x - step]
-        across += linear * step * ((1 - below) * (here[x - step] - here[x]) + below * (there[x - step] - there[x]))
+        near, beside = _on_whole(j, i, law), _on_whole(j, i - step, law)
+        near_under, beside_under = _on_whole(j - under, i, law), _on_whole(j - under, i - step, law)
+        first = (1 - share) * near + share * beside
+        second = (1 - share) * near_under + share * beside_under
+        across += linear * step * ((1 - below) * (beside - near) + below * (beside_under - near_under))
         down += linear * under * (second - first)
     return across, down
+
+
+@compiled
+def _on_whole(j: int, i: int, law: Parts) -> Real:
+    """Give the law ``j`` rows and ``i`` columns from a star that stands on a pixel."""
+    table, contour, _, whole = law
+    if len(whole) > 1:
+        return whole[whole.shape[0] // 2 + j, whole.shape[0] // 2 + i]
+    a, b, d = contour
+    u = np.sqrt(abs(a * np.float32(i * i) + b * np.float32(i * j) + d * np.float32(j * j))) * FINE
+    k = min(int(u), len(table) - 2)
+    return table[k] + min(u - np.float32(k), np.float32(1)) * (table[k + 1] - table[k])
