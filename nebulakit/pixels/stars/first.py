@@ -111,13 +111,24 @@ def varies(planes: Planes, x: Array, y: Array, fwhm: float, own: Sequence[Floats
         cuts += plane[at]
         if own is not None:
             cuts += own[c][inside]
-    each = fit_moffat(cuts / math.sqrt(len(planes)), near, fwhm, 20)
+    each = fit_moffat(cuts, near, fwhm, 20)
     # the contour at half of the height, which hardly minds beta
-    logs = logarithm(each[:, 3:6] / np.expm1(math.log(2) * np.exp(-each[:, 6:7])))
-    sane = (each[:, 0] > CLEAR) & (np.hypot(each[:, 1], each[:, 2]) < 1.5) & np.isfinite(logs).all(1)
+    contours = each[:, 3:6] / np.expm1(math.log(2) * np.exp(-each[:, 6:7]))
+    logs = logarithm(contours)
+    # what lies around a star tells how far its shape may be off: noise, and whatever else is there
+    off = np.hypot(*np.meshgrid(span, span))
+    rim = (off > RIM * half) & (off <= half)
+    around = cuts[:, rim] - each[:, 7:8] - each[:, 8:] @ np.stack(np.meshgrid(span, span))[:, rim]
+    rough = 1.4826 * median(np.abs(around - median(around, axis=1)[:, None]), axis=1)
+    clear = each[:, 0] / np.maximum(rough, math.sqrt(len(planes)))
+    sane = (clear > CLEAR) & (np.hypot(each[:, 1], each[:, 2]) < 1.5) & np.isfinite(logs).all(1)
     width = -(logs[:, 0] + logs[:, 2]) / 4
     sane &= np.abs(width - math.log(fwhm / 2)) < 1.0
-    return varying_over(px[sane] + PAD, py[sane] + PAD, logs[sane], each[sane, 0], (h + 2 * PAD, w + 2 * PAD))
+    # resampled linearly, a star between pixels is wider than one on a pixel, the more so the narrower it is
+    between = np.abs(each[:, 1:3] - np.rint(each[:, 1:3]))
+    between *= (1 - between) * contours[:, [0, 2]]
+    x, y = px[sane] + PAD, py[sane] + PAD
+    return varying_over(x, y, logs[sane], clear[sane], between[sane], (h + 2 * PAD, w + 2 * PAD))
 
 
 def first_laws(

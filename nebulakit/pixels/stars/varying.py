@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -14,6 +14,13 @@ Array = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int_]
 
 GRADE = 0.02  # of the logarithm of the width: in such steps wings are kept apart from cores
+WIDEST = 50  # such steps up or down
+COUNTS = 1, 3, 6, 9  # of terms: a slope, bowls and saddles, and what goes with the place and its distance from the middle squared
+ENOUGH = 5  # stars for each term
+FIRM, SEEN = 0.01, 2.0  # errors of a logarithm of the contour: however clear the star is, and times what lies around over the height
+ODD = 3.0  # degrees of freedom of Student's law, which the shapes of stars follow that are two, or none
+SURELY = 15.0  # by so much, twice a log likelihood, more terms must gain: where all stars are alike none gained anything
+LEAST = 0.02  # of the logarithm of the contour, rms over the stars: less is left to the modes of single stars
 
 
 @dataclass(frozen=True)
@@ -30,7 +37,7 @@ class Varying:
 
     def logs(self, x: Array, y: Array) -> Array:
         """Give (star, 3) for these places."""
-        return terms(*self.placed(x, y), order_of(len(self.amounts))) @ self.amounts
+        return terms(*self.placed(x, y), len(self.amounts)) @ self.amounts
 
     def placed(self, x: Array, y: Array) -> tuple[Array, Array]:
         """Give places from the middle, at most 1 at the corners."""
@@ -46,18 +53,10 @@ class Varying:
         return np.clip(np.rint(np.log(self.scale(x, y)) / GRADE), *self.grades).astype(np.int_)
 
 
-def order_of(count: int) -> int:
-    """Give the order of polynomials of so many terms.
-
-    >>> [order_of(n) for n in (1, 3, 6, 10, 15)]
-    [0, 1, 2, 3, 4]
-    """
-    return (math.isqrt(8 * count + 1) - 3) // 2
-
-
-def terms(u: Array, v: Array, order: int) -> Array:
-    """Give (place, term) of the polynomials to this order."""
-    return np.stack([u ** (n - k) * v**k for n in range(order + 1) for k in range(n + 1)], -1)
+def terms(u: Array, v: Array, count: int) -> Array:
+    """Give (place, term) of so many (see :data:`COUNTS`) of the polynomials by which optics vary."""
+    r2 = u * u + v * v
+    return np.stack([np.ones_like(u), u, v, u * u, u * v, v * v, r2 * u, r2 * v, r2 * r2][:count], -1)
 
 
 def contours(contour: tuple[float, float, float], logs: Array) -> Array:
@@ -94,47 +93,37 @@ def _of(matrix: Array, mean: Array, level: Array, slope: Array) -> Array:
     return np.stack([level + slope * (a - mean), slope * b, level + slope * (c - mean)], -1)
 
 
-ORDERS = (1, 2, 3, 4)
-ENOUGH = 5  # stars for each term
-FIRM = 0.03  # of a star's logarithm of the contour: how far stars differ, whatever is seen of them
-ODD = 3.0  # degrees of freedom of Student's law, which stars that are two, or none, follow
-SEEN = 3.0  # what noise adds to that, times noise over height
-SURELY = 20.0  # by so much, twice a log likelihood, the picture's law must gain with each order
-LEAST = 0.02  # of the logarithm of the contour, rms over the stars: less is left to the modes of single stars
-
-
-def varying_over(x: Array, y: Array, logs: Array, peak: Array, shape: tuple[int, int]) -> Varying | None:
+def varying_over(x: Array, y: Array, logs: Array, clear: Array, beside: Array, shape: tuple[int, int]) -> Varying | None:
     """Tell how stars at these places vary over a picture of this shape, by the logarithms (star, 3) of their contours.
 
-    Polynomials are fitted by iterated weights (Holland & Welsch 1977, Comm. Stat. A6:813), as doubles and knots are no such
-    stars; the order is the one that tells each star best from the others. None where none tells more than the mean.
+    ``clear``: how many times as high they are as what lies around them is rough. ``beside`` (star, n): what else has to do
+    with their shapes, and not with their places. Of polynomials of the place those are taken that tells each star from
+    the others much better than fewer do (cross-validation, Stone 1974, J. R. Stat. Soc. B 36:111); None where none
+    does, or where stars vary by less than each of them may by itself.
     """
     h, w = shape
-    unit, middle = 0.5 * math.hypot(h, w), ((w - 1) / 2, (h - 1) / 2)
-    u, v = (np.asarray(x, np.float64) - middle[0]) / unit, (np.asarray(y, np.float64) - middle[1]) / unit
-    most = max((order for order in ORDERS if ENOUGH * len(terms(u[:1], v[:1], order)[0]) <= len(u)), default=0)
-    if not most:
+    whole = Varying(((w - 1) / 2, (h - 1) / 2), 0.5 * math.hypot(h, w), np.zeros((1, 3)), (-WIDEST, WIDEST))
+    u, v = whole.placed(x, y)
+    columns = [np.column_stack([terms(u, v, count), beside]) for count in COUNTS]
+    columns = [c for c in columns if ENOUGH * c.shape[1] <= len(u)]
+    if len(columns) < 2:
         return None
-    error2 = FIRM**2 + (SEEN / np.maximum(peak, 1e-9)) ** 2
-    far = _settled(terms(u, v, most), logs, error2)[0]
+    error2 = FIRM**2 + (SEEN / clear) ** 2
     # the median of chi^2 with three degrees of freedom is 2.366
-    error2 *= max(float(median(far)) / 2.366, 1e-12)
-    best, chosen, amounts = -math.inf, 0, np.zeros((1, 3))
-    for order in range(most + 1):
-        far, lever, found = _settled(terms(u, v, order), logs, error2)
-        # each told by the others
+    error2 *= max(float(median(_settled(columns[-1], logs, error2)[0])) / 2.366, 1e-12)
+    best, amounts = -math.inf, np.zeros((1, 3))
+    for some in columns:
+        far, lever, found = _settled(some, logs, error2)
         merit = -float((ODD + 3) * np.log1p(far / (1 - np.minimum(lever, 0.9)) ** 2 / ODD).sum())
         if merit > best + SURELY:
-            best, chosen, amounts = merit, order, found
-    if not chosen:
-        return None
-    # what is the same all over is the law's
-    amounts[0] -= (terms(u, v, chosen) @ amounts).mean(0)
-    if math.sqrt(float(((terms(u, v, chosen) @ amounts) ** 2).sum(1).mean())) < LEAST:
+            best, amounts = merit, found[: -beside.shape[1]]
+    here = terms(u, v, len(amounts)) @ amounts
+    amounts[0] -= here.mean(0)  # what is the same all over is the law's
+    if math.sqrt(float(((here - here.mean(0)) ** 2).sum(1).mean())) < LEAST:
         return None
     ys, xs = (a.ravel() for a in np.mgrid[0 : h - 1 : 33j, 0 : w - 1 : 33j])
-    whole = Varying(middle, unit, amounts, (-100, 100)).grade(xs, ys)
-    return Varying(middle, unit, amounts, (int(whole.min()), int(whole.max())))
+    grade = replace(whole, amounts=amounts).grade(xs, ys)
+    return replace(whole, amounts=amounts, grades=(int(grade.min()), int(grade.max())))
 
 
 def _settled(columns: Array, values: Array, error2: Array) -> tuple[Array, Array, Array]:
