@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import math
-from dataclasses import replace
 from collections.abc import Callable, Sequence
+from dataclasses import replace
+from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -30,10 +31,20 @@ SANE = 3  # of which at least so many must look alike
 # how far channels' laws differ (standard deviations): logarithms of width and beta, both parts of the elongation, the
 # share of linear resampling, which is the same for all
 APART = np.array([0.08, 0.05, 0.03, 0.03, 0.03])
+BLURRED = (0.0, 0.5, 1.0)  # shares of how stars vary that are tried for blur
 STEPS = np.array([1e-3, 1e-3, 1e-3, 1e-3, 1e-2])
 RIM = 0.6  # of a cut-out's half: beyond it a star's ground is seen
 LONG = 4.0  # how often the unevenness of a star's ground counts, for it goes on from pixel to pixel
 LOOSE = 3.0  # of what is left: more counts less
+
+
+class Told(NamedTuple):
+    """What stars told of a channel's law."""
+
+    law: Array  # as :func:`_law` takes it
+    cover: Array  # its covariance
+    left: Array  # what is left of each star (star, pixel)
+    weight: Array  # by which that counted
 
 
 def alone(hidden: Mask, stars: StarList, fwhm: float, most: int = MOST) -> Ints:
@@ -128,7 +139,7 @@ def varies(planes: Planes, x: Array, y: Array, fwhm: float, own: Sequence[Floats
     between = np.abs(each[:, 1:3] - np.rint(each[:, 1:3]))
     between *= (1 - between) * contours[:, [0, 2]]
     x, y = px[sane] + PAD, py[sane] + PAD
-    return varying_over(x, y, logs[sane], clear[sane], between[sane], (h + 2 * PAD, w + 2 * PAD))
+    return varying_over(fwhm, x, y, logs[sane], clear[sane], between[sane], (h + 2 * PAD, w + 2 * PAD))
 
 
 def first_laws(
@@ -166,10 +177,28 @@ def first_laws(
     clear = max((_alike(e, np.ones(len(e), bool)) for e in each), key=np.count_nonzero)
     if clear.sum() < SANE:  # what was found are no stars of one width (a starless layer)
         return [usual] * len(planes)
-    told = over(lambda ce: _tell(ce[0], ce[1], clear, places, varying), list(zip(cuts, each, strict=True)))
+    parts = list(zip(cuts, each, strict=True))
+
+    def tell(varying: Varying | None) -> list[Told | None]:
+        return over(lambda ce: _tell(ce[0], ce[1], clear, places, varying), parts)
+
+    # whether flanks vary as cores do, the stars themselves must say
+    kinds = [None] if varying is None else [replace(varying, blurred=share) for share in BLURRED]
+    tries = [tell(kind) for kind in kinds]
+    best = min(range(len(kinds)), key=lambda k: _off(tries[k], tries[0]))
+    told, varying = tries[best], kinds[best]
     if all(t is None for t in told):
         return [usual] * len(planes)
     return [replace(_law(v), varying=varying) for v in _drawn_together(told)]
+
+
+def _off(told: list[Told | None], first: list[Told | None]) -> float:
+    """Give how far stars are off what they told, as they were weighed at first."""
+    total = 0.0
+    for one, weighed in zip(told, first, strict=True):
+        if one is not None and weighed is not None:
+            total += float((np.sqrt(1 + (one.left * weighed.weight / LOOSE) ** 2) - 1).sum())
+    return total
 
 
 def _usual(each: Array, clear: Mask) -> tuple[float, ...]:
@@ -192,8 +221,8 @@ def _law(v: Array) -> Law:
 
 def _tell(
     cuts: Array, each: Array, clear: Mask, places: tuple[Array, Array], varying: Varying | None
-) -> tuple[Array, Array] | None:
-    """Fit one law to the stars of a channel: what :func:`_law` takes, and its covariance.
+) -> Told | None:
+    """Fit one law to the stars of a channel.
 
     Each star has its own height, place and sloping ground; these are eliminated star by star (variable projection,
     Golub & Pereyra 1973), and the shared values are found by least squares.
@@ -256,7 +285,8 @@ def _tell(
         best = least_squares(left, best, bounds=(low, high), loss="soft_l1", f_scale=LOOSE, **ends).x
         rough = np.abs(left(best).reshape(data.shape) / weight)[:, rim]
         uneven = 3 + LONG * (1.4826 * median(rough, axis=1)) ** 2
-    return best, _covariance(left, best, len(cuts))
+    off = left(best).reshape(data.shape) / weight
+    return Told(best, _covariance(left, best, len(cuts)), off, weight)
 
 
 def _covariance(left: Callable[[Array], Array], best: Array, count: int) -> Array:
@@ -275,10 +305,10 @@ def _covariance(left: Callable[[Array], Array], best: Array, count: int) -> Arra
     return np.asarray((moved.T @ moved) * (count - 1) / count)
 
 
-def _drawn_together(told: list[tuple[Array, Array] | None]) -> list[Array]:
+def _drawn_together(told: list[Told | None]) -> list[Array]:
     """Give what is to be expected of each channel: its own fit and the mean of all, as surely as they are known."""
     # width and beta in place of alpha and beta
-    turned = [None if t is None else _by_width(*t) for t in told]
+    turned = [None if t is None else _by_width(t.law, t.cover) for t in told]
     spread = np.diag(APART**2)
     known = [t for t in turned if t is not None]
     weights = [np.linalg.inv(cover + spread) for _, cover in known]

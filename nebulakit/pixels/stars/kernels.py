@@ -35,12 +35,20 @@ TAPS = np.array([t[3] for t in _taps], np.float32)
 
 
 @compiled
+def _squared(dx: Real, dy: Real, contour: Floats) -> Real:
+    """Give the square of the radius by which a law's table is looked up."""
+    flat = contour[0] * dx * dx + contour[1] * dx * dy + contour[2] * dy * dy
+    if contour[6] > 0:  # drawn out near the middle alone
+        flat += (contour[3] * dx * dx + contour[4] * dx * dy + contour[5] * dy * dy) * (contour[6] / (contour[6] + abs(flat)))
+    return flat
+
+
+@compiled
 def look_up(x: Floats, y: Floats, table: Floats, contour: Floats, out: Floats) -> None:
     """Give what the law gives at these distances from a star of height 1."""
     last = np.uint32(len(table) - 2)
-    a, b, d = contour
     for k in range(len(out)):
-        u = np.sqrt(abs(a * x[k] * x[k] + b * x[k] * y[k] + d * y[k] * y[k])) * FINE
+        u = np.sqrt(abs(_squared(x[k], y[k], contour))) * FINE
         j = min(np.uint32(np.int32(u)), last)
         out[k] = table[j] + min(u - np.float32(np.int32(j)), np.float32(1)) * (table[j + np.uint32(1)] - table[j])
 
@@ -48,7 +56,8 @@ def look_up(x: Floats, y: Floats, table: Floats, contour: Floats, out: Floats) -
 @compiled
 def _draw_row(row: Floats, low: int, high: int, px: int, dy: Real, fx: Real, law: Parts, amount: Real, place: Floats) -> None:
     """Add to pixels ``low`` to ``high`` of a row, ``dy`` from the star, what the law gives there."""
-    table, (a, b, d) = law[0], law[1]
+    table, contour = law[0], law[1]
+    a, b, d = contour[0], contour[1], contour[2]
     last = np.uint32(len(table) - 2)
     cross, base = b * dy, d * dy * dy
     start = np.float32(low - px) - fx
@@ -57,6 +66,9 @@ def _draw_row(row: Floats, low: int, high: int, px: int, dy: Real, fx: Real, law
     for k in range(n):
         dx = start + np.float32(np.int32(k))
         place[k] = np.sqrt(abs(a * dx * dx + cross * dx + base)) * FINE
+    if contour[6] > 0:
+        for k in range(n):
+            place[k] = np.sqrt(abs(_squared(start + np.float32(np.int32(k)), dy, contour))) * FINE
     for k in range(n):
         u = place[k]
         j = min(np.uint32(np.int32(u)), last)
@@ -463,7 +475,7 @@ def _bent(
 
     Between two radii both share; within the first it fades as far as a radius would reach, beyond the last it stays.
     """
-    a, b, d = law[1]
+    a, b, d = law[1][0], law[1][1], law[1][2]
     step = np.log(bends[1] / bends[0])
     for k in range(n):
         p = order[k]
@@ -483,8 +495,11 @@ def _slopes(j: int, i: int, fx: Real, fy: Real, law: Parts) -> tuple[float, floa
     table, contour, linear, whole = law
     across, down = 0.0, 0.0
     if linear < 1:
-        a, b, d = contour  # of u^2, whose middle term is 2 b there
+        a, b, d = contour[0], contour[1], contour[2]  # of u^2, whose middle term is 2 b there
         dx, dy = np.float32(i) - fx, np.float32(j) - fy
+        if contour[6] > 0:  # how much of what it is drawn out by is left here
+            share = contour[6] / (contour[6] + a * dx * dx + b * dx * dy + d * dy * dy)
+            a, b, d = a + share * contour[3], b + share * contour[4], d + share * contour[5]
         u = np.sqrt(max(a * dx * dx + b * dx * dy + d * dy * dy, np.float32(1e-6)))
         k = min(int(u * FINE), len(table) - 3)
         # over two entries, so that it does not jump
@@ -510,7 +525,6 @@ def _on_whole(j: int, i: int, law: Parts) -> Real:
     table, contour, _, whole = law
     if len(whole) > 1:
         return whole[whole.shape[0] // 2 + j, whole.shape[0] // 2 + i]
-    a, b, d = contour
-    u = np.sqrt(abs(a * np.float32(i * i) + b * np.float32(i * j) + d * np.float32(j * j))) * FINE
+    u = np.sqrt(abs(_squared(np.float32(i), np.float32(j), contour))) * FINE
     k = min(int(u), len(table) - 2)
     return table[k] + min(u - np.float32(k), np.float32(1)) * (table[k + 1] - table[k])

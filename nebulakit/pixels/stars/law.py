@@ -10,18 +10,19 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from nebulakit.pixels.stars.varying import GRADE, Varying, contours
+from nebulakit.pixels.stars.varying import GRADE, Varying
 
 Array = npt.NDArray[np.float64]
 Floats = npt.NDArray[np.float32]
 Ints = npt.NDArray[np.int_]
-Parts = tuple[Floats, Floats, np.float32, Floats]  # of one star: table, contour (a, 2 b, c), ``linear``, the law on whole pixels
-Placed = tuple[Floats, Floats, Ints, np.float32, Floats]  # of stars here and there: tables, contour of each and which table it has
+Parts = tuple[Floats, Floats, np.float32, Floats]  # of one star: table, :attr:`Law.shape`, ``linear``, the law on whole pixels
+Placed = tuple[Floats, Floats, Ints, np.float32, Floats]  # of stars here and there: tables, shape of each and which table it has
 
 PAD = 16  # px: the margin around a picture in which stars are fitted
 STEP = 0.025  # px between the entries of the table
 REACH = 240.0  # px
 RADII = np.arange(int(REACH / STEP) + 2) * STEP
+TWICE = np.array([1, 2, 1, 1, 2, 1, 1], np.float32)
 GHOSTLY = 0.15  # how far the brightness of a ghost varies from star to star
 
 
@@ -57,7 +58,8 @@ class Law:
     ``linear``: 0 where a star between pixels is the law taken there; 1 where the stack was resampled linearly, so that it
     is the mean of the law at the four pixels around, by distance (such a star is wider between pixels than on one).
     ``wings``: what of the table is wide exponential wings. ``varying``: how cores vary over the picture, if they do; wings,
-    which are the air's and the glass's, do not.
+    which are the air's and the glass's, do not. ``drawn_out``: what comes to the contour near the middle, and the square of the
+    radius at which half of it is left: what blurs a star draws out its core, and not its flanks.
     """
 
     contour: tuple[float, float, float]
@@ -65,16 +67,21 @@ class Law:
     linear: float = 0.0
     wings: Floats = field(default_factory=lambda: np.zeros(len(RADII), np.float32))
     varying: Varying | None = None
+    drawn_out: tuple[float, float, float, float] | None = None
 
     def at(self, dx: npt.ArrayLike, dy: npt.ArrayLike) -> Floats:
         """Give the law at these distances from the star (arrays that broadcast)."""
         from nebulakit.pixels.stars import kernels
 
-        a, b, c = self.contour
         x, y = np.broadcast_arrays(np.asarray(dx, np.float32), np.asarray(dy, np.float32))
         out = np.empty(x.shape, np.float32)
-        kernels.look_up(x.ravel(), y.ravel(), self.table, np.array([a, 2 * b, c], np.float32), out.reshape(-1))
+        kernels.look_up(x.ravel(), y.ravel(), self.table, self.shape, out.reshape(-1))
         return out
+
+    @cached_property
+    def shape(self) -> Floats:
+        """Give the contour and what it is drawn out by as :mod:`kernels` take them, cross terms twice."""
+        return np.array([*self.contour, *(self.drawn_out or (0.0,) * 4)], np.float32) * TWICE
 
     @property
     def width(self) -> float:
@@ -109,18 +116,19 @@ class Law:
     def _table(self, grade: int) -> Floats:
         scale = math.exp(grade * GRADE)
         core = (self.table - self.wings).astype(np.float64)
-        return np.asarray(np.interp(RADII / scale, RADII, core) + scale**2 * self.wings, np.float32)
+        return np.asarray(np.interp(self.inner(RADII, scale), RADII, core) + scale**2 * self.wings, np.float32)
+
+    def inner(self, radius: Array, scale: float) -> Array:
+        """Give where a star of the usual width is as bright as one ``scale`` times as wide is at a radius."""
+        return radius if self.varying is None else np.interp(radius, self.varying.outer(RADII, scale), RADII)
 
     def placed(self, x: Array, y: Array) -> Placed:
         """Give the law of stars at these places as :mod:`kernels` take it."""
         if self.varying is None:
-            a, b, c = self.contour
-            each = np.tile(np.array([[a, 2 * b, c]], np.float32), (len(x), 1))
-            return self._tables, each, np.zeros(len(x), np.int_), np.float32(self.linear), self._whole
+            return self._tables, np.tile(self.shape, (len(x), 1)), np.zeros(len(x), np.int_), np.float32(self.linear), self._whole
         grade = self.varying.grade(x, y)
-        each = contours(self.contour, self.varying.logs(x, y)) * np.exp(2 * GRADE * grade)[:, None]
-        each[:, 1] *= 2
-        return self._tables, each.astype(np.float32), grade - self.varying.grades[0], np.float32(self.linear), self._whole
+        each = self.varying.shapes(self.contour, x, y).astype(np.float32) * TWICE
+        return self._tables, each, grade - self.varying.grades[0], np.float32(self.linear), self._whole
 
     def near(self, x: float, y: float) -> Law:
         """Give the law of stars at this place, which holds there alone."""
@@ -128,9 +136,10 @@ class Law:
             return self
         x_, y_ = np.array([x]), np.array([y])
         grade = int(self.varying.grade(x_, y_)[0])
-        a, b, c = (contours(self.contour, self.varying.logs(x_, y_))[0] * math.exp(2 * GRADE * grade)).tolist()
-        scale = math.exp(grade * GRADE)
-        return Law((a, b, c), self._tables[grade - self.varying.grades[0]], self.linear, np.float32(scale**2) * self.wings)
+        a, b, c, *more = self.varying.shapes(self.contour, x_, y_)[0].tolist()
+        wings = np.float32(math.exp(2 * grade * GRADE)) * self.wings
+        drawn_out = (more[0], more[1], more[2], more[3]) if more[3] > 0 else None
+        return Law((a, b, c), self._tables[grade - self.varying.grades[0]], self.linear, wings, None, drawn_out)
 
     def scale(self, x: Array, y: Array) -> Array:
         """Give how many times as wide as usual stars at these places are."""

@@ -82,7 +82,7 @@ def profile(fit: StarFit, lead: int, stars: Ints, longest: float, seen: Left) ->
             (seen.rest, seen.data, seen.hidden),
             (y0, y1, x0, x1),
             (x, y, height),
-            law.contour,
+            law.shape,
             law.table if shown is None else law.table + shown / np.float32(height),  # else it would pass for another star
             np.zeros(0, np.float32) if own is None else own,
             NO_GHOST
@@ -111,6 +111,7 @@ class Rings(NamedTuple):
     own: Array  # covariance of what the star and the noise bring
     nebula: Array  # and of what the nebula does
     scale: float  # how many times as wide as usual stars are here
+    inner: Array  # where a star of the usual width is as bright
 
 
 def mixtures_of(fit: StarFit, free: Mask, few: tuple[Ints, Ints] | None = None) -> Array:
@@ -197,7 +198,8 @@ def rings_around(fit: StarFit, chosen: Ints, nearest: float, longest: float) -> 
                 np.concatenate(value),
                 own + block_diag(*len(mixtures) * [bowl]),
                 block_diag(*(nebula[np.ix_(use, use)] for _, _, nebula in views)),
-                float(fit.laws[lead].scale(np.array([x]), np.array([y]))[0]),
+                scale := float(fit.laws[lead].scale(np.array([x]), np.array([y]))[0]),
+                np.tile(fit.laws[lead].inner(r, scale), len(mixtures)),
             )
         )
     return stars

@@ -15,6 +15,8 @@ Ints = npt.NDArray[np.int_]
 
 GRADE = 0.02  # of the logarithm of the width: in such steps wings are kept apart from cores
 WIDEST = 50  # such steps up or down
+NEAR, LEFT = 1.1, 0.22  # widths from the middle at which half of what a blur does is left; and what is left of its widening far out
+HALF = 1 / (1 + (0.5 / NEAR) ** 2)  # what is left of it where widths are measured
 COUNTS = 1, 3, 6, 9  # of terms: a slope, bowls and saddles, and what goes with the place and its distance from the middle squared
 ENOUGH = 5  # stars for each term
 FIRM, SEEN = 0.01, 2.0  # errors of a logarithm of the contour: however clear the star is, and times what lies around over the height
@@ -33,7 +35,9 @@ class Varying:
     middle: tuple[float, float]
     unit: float  # px from the middle to the corners
     amounts: Array  # (term, 3)
-    grades: tuple[int, int]  # least and most of :meth:`grade` in the picture
+    grades: tuple[int, int] = (-WIDEST, WIDEST)  # least and most of :meth:`grade` in the picture
+    blurred: float = 0.0  # how much of this is blur, which leaves flanks as they are; the rest makes flanks wider as cores are
+    width: float = 3.0  # px, of the usual star
 
     def logs(self, x: Array, y: Array) -> Array:
         """Give (star, 3) for these places."""
@@ -47,6 +51,29 @@ class Varying:
         """Give how many times as wide as usual stars are at these places."""
         found = self.logs(x, y)
         return np.asarray(np.exp(-(found[..., 0] + found[..., 2]) / 4), np.float64)
+
+    def outer(self, radius: Array, scale: float) -> Array:
+        """Give where a star ``scale`` times as wide is as bright as one of the usual width is at a radius.
+
+        What is left of a blur far out is told by the height alone, which it takes down. For Moffat laws of beta 2.5 to 4.5
+        both this and :meth:`shapes` are right within a tenth of the widening.
+        """
+        near = 1 / (1 + (radius / (NEAR * self.width)) ** 2)
+        share = 1 - self.blurred + self.blurred * (LEFT + (1 - LEFT) * near) / (LEFT + (1 - LEFT) * HALF)
+        return np.asarray(radius * np.exp(math.log(scale) * share), np.float64)
+
+    def shapes(self, contour: tuple[float, float, float], x: Array, y: Array) -> Array:
+        """Give (star, 7) contours of stars at these places, what comes to them near the middle, and the square of how near.
+
+        Both are for tables of the places' grades of width.
+        """
+        logs, grade = self.logs(x, y), self.grade(x, y)
+        round_ = (logs[:, 0] + logs[:, 2]) / 2
+        oval, rest = logs - np.outer(round_, (1, 0, 1)), np.outer(round_ + 2 * GRADE * grade, (1, 0, 1))
+        far = contours(contour, rest + (1 - self.blurred) * oval)
+        core = contours(contour, rest + (1 - self.blurred + self.blurred / HALF) * oval)
+        near = (NEAR * self.width) ** 2 * np.exp(2 * GRADE * grade) if self.blurred else np.zeros(len(logs))
+        return np.column_stack([far, core - far, near])
 
     def grade(self, x: Array, y: Array) -> Ints:
         """Give their width in steps of :data:`GRADE`."""
@@ -93,7 +120,7 @@ def _of(matrix: Array, mean: Array, level: Array, slope: Array) -> Array:
     return np.stack([level + slope * (a - mean), slope * b, level + slope * (c - mean)], -1)
 
 
-def varying_over(x: Array, y: Array, logs: Array, clear: Array, beside: Array, shape: tuple[int, int]) -> Varying | None:
+def varying_over(width: float, x: Array, y: Array, logs: Array, clear: Array, beside: Array, shape: tuple[int, int]) -> Varying | None:
     """Tell how stars at these places vary over a picture of this shape, by the logarithms (star, 3) of their contours.
 
     ``clear``: how many times as high they are as what lies around them is rough. ``beside`` (star, n): what else has to do
@@ -102,7 +129,7 @@ def varying_over(x: Array, y: Array, logs: Array, clear: Array, beside: Array, s
     does, or where stars vary by less than each of them may by itself.
     """
     h, w = shape
-    whole = Varying(((w - 1) / 2, (h - 1) / 2), 0.5 * math.hypot(h, w), np.zeros((1, 3)), (-WIDEST, WIDEST))
+    whole = Varying(((w - 1) / 2, (h - 1) / 2), 0.5 * math.hypot(h, w), np.zeros((1, 3)), width=width)
     u, v = whole.placed(x, y)
     columns = [np.column_stack([terms(u, v, count), beside]) for count in COUNTS]
     columns = [c for c in columns if ENOUGH * c.shape[1] <= len(u)]

@@ -78,9 +78,8 @@ def _design(star: Rings, areas: Array, atoms: Array, cores: list[Array], channel
     """Give (ring, unknown) what each length of the wings, and each factor's logarithm, does on the rings of a star."""
     design = np.zeros((len(star.radius), len(atoms) + len(node)))
     design[:, : len(atoms)] = np.stack([(star.scale**2 * areas @ star.height) * np.interp(star.radius, RADII, a) for a in atoms], -1)
-    inner = star.radius / star.scale  # where a star of the usual width is as bright
-    own = [height * np.interp(inner, RADII, core) for height, core in zip(star.height, cores, strict=True)]
-    near = np.stack([np.interp(np.log(inner), LOGS, unit) for unit in np.eye(len(PLACE))], -1)
+    own = [height * np.interp(star.inner, RADII, core) for height, core in zip(star.height, cores, strict=True)]
+    near = np.stack([np.interp(np.log(star.inner), LOGS, unit) for unit in np.eye(len(PLACE))], -1)
     design[:, len(atoms) :] = np.array(own)[channel].T * near[:, node]
     return design
 
