@@ -33,6 +33,7 @@ SANE = 3  # of which at least so many must look alike
 APART = np.array([0.08, 0.05, 0.03, 0.03, 0.03])
 BLURRED = (0.0, 0.5, 1.0)  # shares of how stars vary that are tried for blur
 STEPS = np.array([1e-3, 1e-3, 1e-3, 1e-3, 1e-2])
+WIDE = 2.2  # widths to the edge of a star's cut-out
 RIM = 0.6  # of a cut-out's half: beyond it a star's ground is seen
 LONG = 4.0  # how often the unevenness of a star's ground counts, for it goes on from pixel to pixel
 LOOSE = 3.0  # of what is left: more counts less
@@ -44,7 +45,7 @@ class Told(NamedTuple):
     law: Array  # as :func:`_law` takes it
     cover: Array  # its covariance
     left: Array  # what is left of each star (star, pixel)
-    weight: Array  # by which that counted
+    weight: Array  # by which that counted, 0 within a width
 
 
 def alone(hidden: Mask, stars: StarList, fwhm: float, most: int = MOST) -> Ints:
@@ -65,7 +66,7 @@ def alone(hidden: Mask, stars: StarList, fwhm: float, most: int = MOST) -> Ints:
 
 
 def _half(fwhm: float) -> int:
-    return int(min(max(math.ceil(2.2 * fwhm), 5), 14))
+    return int(min(max(math.ceil(WIDE * fwhm), 5), 14))
 
 
 def _whole(hidden: Mask, x: Array, y: Array, half: int) -> Mask:
@@ -193,7 +194,7 @@ def first_laws(
 
 
 def _off(told: list[Told | None], first: list[Told | None]) -> float:
-    """Give how far stars are off what they told, as they were weighed at first."""
+    """Give how far the flanks of stars are off what these told, as they were weighed at first."""
     total = 0.0
     for one, weighed in zip(told, first, strict=True):
         if one is not None and weighed is not None:
@@ -285,8 +286,8 @@ def _tell(
         best = least_squares(left, best, bounds=(low, high), loss="soft_l1", f_scale=LOOSE, **ends).x
         rough = np.abs(left(best).reshape(data.shape) / weight)[:, rim]
         uneven = 3 + LONG * (1.4826 * median(rough, axis=1)) ** 2
-    off = left(best).reshape(data.shape) / weight
-    return Told(best, _covariance(left, best, len(cuts)), off, weight)
+    off, flank = left(best).reshape(data.shape) / weight, np.hypot(*np.meshgrid(span, span)).ravel() > half / WIDE
+    return Told(best, _covariance(left, best, len(cuts)), off, weight * flank)
 
 
 def _covariance(left: Callable[[Array], Array], best: Array, count: int) -> Array:
