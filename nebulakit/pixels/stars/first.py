@@ -34,6 +34,7 @@ APART = np.array([0.08, 0.05, 0.03, 0.03, 0.03])
 BLURRED = (0.0, 0.5, 1.0)  # shares of how stars vary that are tried for blur
 STEPS = np.array([1e-3, 1e-3, 1e-3, 1e-3, 1e-2])
 WIDE = 2.2  # widths to the edge of a star's cut-out
+ENTRIES = 2000  # of a law's table that the corners of a cut-out ask for
 RIM = 0.6  # of a cut-out's half: beyond it a star's ground is seen
 LONG = 4.0  # how often the unevenness of a star's ground counts, for it goes on from pixel to pixel
 LOOSE = 3.0  # of what is left: more counts less
@@ -46,6 +47,7 @@ class Told(NamedTuple):
     cover: Array  # its covariance
     left: Array  # what is left of each star (star, pixel)
     weight: Array  # by which that counted, 0 within a width
+    uneven: Array  # how uneven each star's ground is
 
 
 def alone(hidden: Mask, stars: StarList, fwhm: float, most: int = MOST) -> Ints:
@@ -180,12 +182,13 @@ def first_laws(
         return [usual] * len(planes)
     parts = list(zip(cuts, each, strict=True))
 
-    def tell(varying: Varying | None) -> list[Told | None]:
-        return over(lambda ce: _tell(ce[0], ce[1], clear, places, varying), parts)
+    def tell(varying: Varying | None, before: list[Told | None]) -> list[Told | None]:
+        return over(lambda cut: _tell(*cut[0], clear, places, varying, cut[1]), list(zip(parts, before, strict=True)))
 
-    # whether flanks vary as cores do, the stars themselves must say
-    kinds = [None] if varying is None else [replace(varying, blurred=share) for share in BLURRED]
-    tries = [tell(kind) for kind in kinds]
+    kinds, tries = [varying], [tell(varying, [None] * len(parts))]
+    if varying is not None:  # whether flanks vary as cores do, the stars themselves must say
+        kinds += [replace(varying, blurred=share) for share in BLURRED if share != varying.blurred]
+        tries += [tell(kind, tries[0]) for kind in kinds[1:]]
     best = min(range(len(kinds)), key=lambda k: _off(tries[k], tries[0]))
     told, varying = tries[best], kinds[best]
     if all(t is None for t in told):
@@ -221,9 +224,14 @@ def _law(v: Array) -> Law:
 
 
 def _tell(
-    cuts: Array, each: Array, clear: Mask, places: tuple[Array, Array], varying: Varying | None
+    cuts: Array,
+    each: Array,
+    clear: Mask,
+    places: tuple[Array, Array],
+    varying: Varying | None,
+    before: Told | None = None,
 ) -> Told | None:
-    """Fit one law to the stars of a channel.
+    """Fit one law to the stars of a channel; ``before``: what they told where they vary otherwise.
 
     Each star has its own height, place and sloping ground; these are eliminated star by star (variable projection,
     Golub & Pereyra 1973), and the shared values are found by least squares.
@@ -253,7 +261,8 @@ def _tell(
     place = np.clip(each[:, 1:3], -0.9, 0.9)  # one that lies further off is two stars
 
     def left(v: Array, move: bool = False) -> Array:
-        own = replace(_law(v), varying=varying)
+        whole = _law(v)
+        own = replace(whole, table=whole.table[:ENTRIES], varying=varying)  # which is drawn often, and no further
         d = 0.05
         aside = np.array([(0, 0), (d, 0), (-d, 0), (0, d), (0, -d)])
         x, y = (place[None] + aside[:, None]).reshape(-1, 2).T
@@ -279,7 +288,9 @@ def _tell(
     start = np.array([-0.5 * math.log(mean), beta, (qxx - qyy) / 2 / total, qxy / total, 0.5])
     low, high = [math.log(0.3), math.log(1.2), -0.9, -0.9, 0.0], [math.log(30), math.log(30), 0.9, 0.9, 1.0]
     best = np.clip(start, np.array(low) + 1e-3, np.array(high) - 1e-3)
-    for misfit in (0.02, 0.02, 0.006, 0.003, 0.003):
+    if before is not None:
+        best, uneven = np.clip(before.law, np.array(low) + 1e-3, np.array(high) - 1e-3), before.uneven
+    for misfit in (0.02, 0.02, 0.006, 0.003, 0.003) if before is None else (0.003,):
         weight = weights(misfit)
         left(best, move=True)
         ends = {"max_nfev": 6, "diff_step": 1e-3}
@@ -287,7 +298,7 @@ def _tell(
         rough = np.abs(left(best).reshape(data.shape) / weight)[:, rim]
         uneven = 3 + LONG * (1.4826 * median(rough, axis=1)) ** 2
     off, flank = left(best).reshape(data.shape) / weight, np.hypot(*np.meshgrid(span, span)).ravel() > half / WIDE
-    return Told(best, _covariance(left, best, len(cuts)), off, weight * flank)
+    return Told(best, _covariance(left, best, len(cuts)), off, weight * flank, uneven)
 
 
 def _covariance(left: Callable[[Array], Array], best: Array, count: int) -> Array:

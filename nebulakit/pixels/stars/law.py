@@ -115,12 +115,14 @@ class Law:
 
     def _table(self, grade: int) -> Floats:
         scale = math.exp(grade * GRADE)
-        core = (self.table - self.wings).astype(np.float64)
-        return np.asarray(np.interp(self.inner(RADII, scale), RADII, core) + scale**2 * self.wings, np.float32)
+        radii, wings = RADII[: len(self.table)], self.wings[: len(self.table)]
+        core = (self.table - wings).astype(np.float64)
+        return np.asarray(np.interp(self.inner(radii, scale), radii, core) + scale**2 * wings, np.float32)
 
     def inner(self, radius: Array, scale: float) -> Array:
         """Give where a star of the usual width is as bright as one ``scale`` times as wide is at a radius."""
-        return radius if self.varying is None else np.interp(radius, self.varying.outer(RADII, scale), RADII)
+        radii = RADII[: len(self.table)]
+        return radius if self.varying is None else np.interp(radius, self.varying.outer(radii, scale), radii)
 
     def placed(self, x: Array, y: Array) -> Placed:
         """Give the law of stars at these places as :mod:`kernels` take it."""

@@ -13,8 +13,8 @@ from nebulakit.pixels.median import median
 Array = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int_]
 
-GRADE = 0.02  # of the logarithm of the width: in such steps wings are kept apart from cores
-WIDEST = 50  # such steps up or down
+GRADE = 0.04  # of the logarithm of the width: in such steps wings are kept apart from cores
+WIDEST = 25  # such steps up or down
 NEAR, LEFT = 1.1, 0.22  # widths from the middle at which half of what a blur does is left; and what is left of its widening far out
 HALF = 1 / (1 + (0.5 / NEAR) ** 2)  # what is left of it where widths are measured
 COUNTS = 1, 3, 6, 9  # of terms: a slope, bowls and saddles, and what goes with the place and its distance from the middle squared
