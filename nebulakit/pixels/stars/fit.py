@@ -256,7 +256,12 @@ class StarFit:
         if c not in self.known:
             return None
         law, (before, stars, _) = self.laws[c], self.known[c]
-        if law.contour != before.contour or law.linear != before.linear or law.varying is not before.varying or len(stars.x) != self.count:
+        if (
+            law.contour != before.contour
+            or law.linear != before.linear
+            or law.varying is not before.varying
+            or len(stars.x) != self.count
+        ):
             return None
         if not all(np.array_equal(a, b) for a, b in ((stars.x, self.x[c]), (stars.y, self.y[c]), (stars.modes, self.modes[c]))):
             return None

@@ -40,7 +40,7 @@ def learn_own(fit: StarFit, longest: float) -> None:
         nearest = float(a.radius.min())
         fade = np.clip((RADII - 0.5 * nearest) / (0.5 * nearest), 0, 1)
         for c, law in enumerate(fit.laws):
-            law = law.near(float(fit.x[c, a.star]), float(fit.y[c, a.star]))  # noqa: PLW2901
+            law = law.near(float(fit.x[c, a.star]), float(fit.y[c, a.star]))
             # told where it was measured, as a share of the law between and inwards
             part = parts[c][order]
             table = np.interp(inwards, place[order], part, left=float(part[0]), right=0.0)

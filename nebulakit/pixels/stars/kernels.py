@@ -140,7 +140,16 @@ def stamps(x: Array, y: Array, law: Placed, out: Floats) -> None:
 
 @compiled
 def draw(
-    plane: Floats, top: int, bottom: int, laws: Placed, x: Array, y: Array, amount: Array, reach: Array, bends: Floats, bent: Array
+    plane: Floats,
+    top: int,
+    bottom: int,
+    laws: Placed,
+    x: Array,
+    y: Array,
+    amount: Array,
+    reach: Array,
+    bends: Floats,
+    bent: Array,
 ) -> None:
     """Add stars to the rows ``top`` to ``bottom`` of a plane, each to its ``reach`` (px).
 
@@ -492,7 +501,7 @@ def _bent(
 @compiled
 def _slopes(j: int, i: int, fx: Real, fy: Real, law: Parts) -> tuple[float, float]:
     """Give the derivatives to x and y of the star, ``fx``, ``fy`` off its middle pixel, ``j``, ``i`` from that pixel."""
-    table, contour, linear, whole = law
+    table, contour, linear = law[0], law[1], law[2]
     across, down = 0.0, 0.0
     if linear < 1:
         a, b, d = contour[0], contour[1], contour[2]  # of u^2, whose middle term is 2 b there

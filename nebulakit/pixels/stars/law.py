@@ -14,6 +14,7 @@ from nebulakit.pixels.stars.varying import GRADE, Varying
 
 Array = npt.NDArray[np.float64]
 Floats = npt.NDArray[np.float32]
+Real = npt.NDArray[np.floating[Any]]
 Ints = npt.NDArray[np.int_]
 Parts = tuple[Floats, Floats, np.float32, Floats]  # of one star: table, :attr:`Law.shape`, ``linear``, the law on whole pixels
 Placed = tuple[Floats, Floats, Ints, np.float32, Floats]  # of stars here and there: tables, shape of each and which table it has
@@ -119,10 +120,11 @@ class Law:
         core = (self.table - wings).astype(np.float64)
         return np.asarray(np.interp(self.inner(radii, scale), radii, core) + scale**2 * wings, np.float32)
 
-    def inner(self, radius: Array, scale: float) -> Array:
+    def inner(self, radius: Real, scale: float) -> Array:
         """Give where a star of the usual width is as bright as one ``scale`` times as wide is at a radius."""
         radii = RADII[: len(self.table)]
-        return radius if self.varying is None else np.interp(radius, self.varying.outer(radii, scale), radii)
+        where = radius if self.varying is None else np.interp(radius, self.varying.outer(radii, scale), radii)
+        return np.asarray(where, np.float64)
 
     def placed(self, x: Array, y: Array) -> Placed:
         """Give the law of stars at these places as :mod:`kernels` take it."""
@@ -147,9 +149,9 @@ class Law:
         """Give how many times as wide as usual stars at these places are."""
         return np.ones(np.shape(x)) if self.varying is None else self.varying.scale(x, y)
 
-    def told(self, table: Array, wings: Array | None = None) -> Law:
+    def told(self, table: Real, wings: Real | None = None) -> Law:
         """Give a law that is the same but for its table, and its wings; without any unless told."""
-        some = np.zeros(len(RADII)) if wings is None else wings
+        some: Real = np.zeros(len(RADII)) if wings is None else wings
         return replace(self, table=np.asarray(table, np.float32), wings=np.asarray(some, np.float32))
 
     def stamps(self, x: Array, y: Array, half: int, at: tuple[Array, Array] | None = None) -> Floats:
@@ -160,13 +162,13 @@ class Law:
         from nebulakit.pixels.stars import kernels
 
         wide = np.arange(-half - 2, half + 3, dtype=np.float32)
-        law = replace(self, varying=None) if at is None else self
-        # the law on whole pixels is asked for no further out than this
-        *shapes, whole = law.placed(*((x, y) if at is None else at))
-        if law.varying is None:
-            whole = self.at(wide[None, :], wide[:, None])
+        if at is not None and self.varying is not None:
+            placed = self.placed(*at)
+        else:  # on whole pixels the law is asked for no further out than this
+            each, which = np.tile(self.shape, (len(x), 1)), np.zeros(len(x), np.int_)
+            placed = self.table[None], each, which, np.float32(self.linear), self.at(wide[None, :], wide[:, None])
         out = np.empty((len(x), 2 * half + 1, 2 * half + 1), np.float32)
-        kernels.stamps(np.asarray(x, np.float64), np.asarray(y, np.float64), (*shapes, whole), out)
+        kernels.stamps(np.asarray(x, np.float64), np.asarray(y, np.float64), placed, out)
         return out
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -15,11 +16,17 @@ Ints = npt.NDArray[np.int_]
 
 GRADE = 0.04  # of the logarithm of the width: in such steps wings are kept apart from cores
 WIDEST = 25  # such steps up or down
-NEAR, LEFT = 1.1, 0.22  # widths from the middle at which half of what a blur does is left; and what is left of its widening far out
+NEAR, LEFT = (
+    1.1,
+    0.22,
+)  # widths from the middle at which half of what a blur does is left; and what is left of its widening far out
 HALF = 1 / (1 + (0.5 / NEAR) ** 2)  # what is left of it where widths are measured
 COUNTS = 1, 3, 6, 9  # of terms: a slope, bowls and saddles, and what goes with the place and its distance from the middle squared
 ENOUGH = 5  # stars for each term
-FIRM, SEEN = 0.01, 2.0  # errors of a logarithm of the contour: however clear the star is, and times what lies around over the height
+FIRM, SEEN = (
+    0.01,
+    2.0,
+)  # errors of a logarithm of the contour: however clear the star is, and times what lies around over the height
 ODD = 3.0  # degrees of freedom of Student's law, which the shapes of stars follow that are two, or none
 SURELY = 15.0  # by so much, twice a log likelihood, more terms must gain: where all stars are alike none gained anything
 LEAST = 0.02  # of the logarithm of the contour, rms over the stars: less is left to the modes of single stars
@@ -52,7 +59,7 @@ class Varying:
         found = self.logs(x, y)
         return np.asarray(np.exp(-(found[..., 0] + found[..., 2]) / 4), np.float64)
 
-    def outer(self, radius: Array, scale: float) -> Array:
+    def outer(self, radius: npt.NDArray[np.floating[Any]], scale: float) -> Array:
         """Give where a star ``scale`` times as wide is as bright as one of the usual width is at a radius.
 
         What is left of a blur far out is told by the height alone, which it takes down. For Moffat laws of beta 2.5 to 4.5
@@ -120,7 +127,9 @@ def _of(matrix: Array, mean: Array, level: Array, slope: Array) -> Array:
     return np.stack([level + slope * (a - mean), slope * b, level + slope * (c - mean)], -1)
 
 
-def varying_over(width: float, x: Array, y: Array, logs: Array, clear: Array, beside: Array, shape: tuple[int, int]) -> Varying | None:
+def varying_over(
+    width: float, x: Array, y: Array, logs: Array, clear: Array, beside: Array, shape: tuple[int, int]
+) -> Varying | None:
     """Tell how stars at these places vary over a picture of this shape, by the logarithms (star, 3) of their contours.
 
     ``clear``: how many times as high they are as what lies around them is rough. ``beside`` (star, n): what else has to do

@@ -77,7 +77,9 @@ def learn_law(fit: StarFit, longest: float) -> None:
 def _design(star: Rings, areas: Array, atoms: Array, cores: list[Array], channel: Ints, node: Ints) -> Array:
     """Give (ring, unknown) what each length of the wings, and each factor's logarithm, does on the rings of a star."""
     design = np.zeros((len(star.radius), len(atoms) + len(node)))
-    design[:, : len(atoms)] = np.stack([(star.scale**2 * areas @ star.height) * np.interp(star.radius, RADII, a) for a in atoms], -1)
+    design[:, : len(atoms)] = np.stack(
+        [(star.scale**2 * areas @ star.height) * np.interp(star.radius, RADII, a) for a in atoms], -1
+    )
     own = [height * np.interp(star.inner, RADII, core) for height, core in zip(star.height, cores, strict=True)]
     near = np.stack([np.interp(np.log(star.inner), LOGS, unit) for unit in np.eye(len(PLACE))], -1)
     design[:, len(atoms) :] = np.array(own)[channel].T * near[:, node]
