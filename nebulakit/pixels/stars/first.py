@@ -25,7 +25,7 @@ Mask = npt.NDArray[np.bool_]
 Ints = npt.NDArray[np.int_]
 
 FEWEST, MOST = 5, 60  # stars a law is fitted to
-MANY = 400  # that tell how the image of a star varies over the picture
+MANY = 240  # that tell how the image of a star varies over the picture
 CLEAR = 20.0  # sigma, in every channel: stars that tell a law once more
 SANE = 3  # of which at least so many must look alike
 # how far channels' laws differ (standard deviations): logarithms of width and beta, both parts of the elongation, the
@@ -125,7 +125,7 @@ def varies(planes: Planes, x: Array, y: Array, fwhm: float, own: Sequence[Floats
         cuts += plane[at]
         if own is not None:
             cuts += own[c][inside]
-    each = fit_moffat(cuts, near, fwhm, 20)
+    each = fit_moffat(cuts, near, fwhm, 12)
     # the contour at half of the height, which hardly minds beta
     contours = each[:, 3:6] / np.expm1(math.log(2) * np.exp(-each[:, 6:7]))
     logs = logarithm(contours)

@@ -47,8 +47,14 @@ def _squared(dx: Real, dy: Real, contour: Floats) -> Real:
 def look_up(x: Floats, y: Floats, table: Floats, contour: Floats, out: Floats) -> None:
     """Give what the law gives at these distances from a star of height 1."""
     last = np.uint32(len(table) - 2)
+    a, b, d = contour[0], contour[1], contour[2]
     for k in range(len(out)):
-        u = np.sqrt(abs(_squared(x[k], y[k], contour))) * FINE
+        out[k] = np.sqrt(abs(a * x[k] * x[k] + b * x[k] * y[k] + d * y[k] * y[k])) * FINE
+    if contour[6] > 0:
+        for k in range(len(out)):
+            out[k] = np.sqrt(abs(_squared(x[k], y[k], contour))) * FINE
+    for k in range(len(out)):
+        u = out[k]
         j = min(np.uint32(np.int32(u)), last)
         out[k] = table[j] + min(u - np.float32(np.int32(j)), np.float32(1)) * (table[j + np.uint32(1)] - table[j])
 

@@ -42,6 +42,7 @@ def sectors(
     rest, data, hidden = planes
     y0, y1, x0, x1 = box
     x, y, height = np.float32(star[0]), np.float32(star[1]), np.float32(star[2])
+    a, b, d, drawn_out = contour[0], contour[1], contour[2], contour[6] > 0
     least, most = np.float32(reach[0]), np.float32(reach[1])
     rings, last = len(out), np.int32(len(table) - 1)
     ghost_x, ghost_y, size, soft, bright = ghost
@@ -53,7 +54,7 @@ def sectors(
         dy = np.float32(row) - y
         for col in range(x0, x1):
             dx = np.float32(col) - x
-            u = np.sqrt(abs(_squared(dx, dy, contour)))
+            u = np.sqrt(abs(_squared(dx, dy, contour) if drawn_out else a * dx * dx + b * dx * dy + d * dy * dy))
             if u < least or u >= most or hidden[row, col]:
                 continue
             place = u * FINE
