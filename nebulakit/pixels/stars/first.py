@@ -31,9 +31,10 @@ SANE = 3  # of which at least so many must look alike
 # how far channels' laws differ (standard deviations): logarithms of width and beta, both parts of the elongation, the
 # share of linear resampling, which is the same for all
 APART = np.array([0.08, 0.05, 0.03, 0.03, 0.03])
-BLURRED = (0.0, 0.5, 1.0)  # shares of how stars vary that are tried for blur
+BLURRED = (0.0, 0.5, 1.0)  # shares of how stars vary that are tried for blur, which is what glass and mounts mostly do
+PLAINLY = 6.0  # by how much, a log likelihood, flanks must tell otherwise
 STEPS = np.array([1e-3, 1e-3, 1e-3, 1e-3, 1e-2])
-WIDE = 2.2  # widths to the edge of a star's cut-out
+WIDE, FAR = 2.2, 1.4  # widths to the edge of a cut-out, and from where on it shows a flank
 ENTRIES = 2000  # of a law's table that the corners of a cut-out ask for
 RIM = 0.6  # of a cut-out's half: beyond it a star's ground is seen
 LONG = 4.0  # how often the unevenness of a star's ground counts, for it goes on from pixel to pixel
@@ -46,7 +47,7 @@ class Told(NamedTuple):
     law: Array  # as :func:`_law` takes it
     cover: Array  # its covariance
     left: Array  # what is left of each star (star, pixel)
-    weight: Array  # by which that counted, 0 within a width
+    weight: Array  # by which that counted, 0 where no flank is
     uneven: Array  # how uneven each star's ground is
 
 
@@ -189,7 +190,8 @@ def first_laws(
     if varying is not None:  # whether flanks vary as cores do, the stars themselves must say
         kinds += [replace(varying, blurred=share) for share in BLURRED if share != varying.blurred]
         tries += [tell(kind, tries[0]) for kind in kinds[1:]]
-    best = min(range(len(kinds)), key=lambda k: _off(tries[k], tries[0]))
+    scaled = [0.0 if kind is None else 1 - kind.blurred for kind in kinds]
+    best = min(range(len(kinds)), key=lambda k: _off(tries[k], tries[0]) + PLAINLY * scaled[k])
     told, varying = tries[best], kinds[best]
     if all(t is None for t in told):
         return [usual] * len(planes)
@@ -297,7 +299,7 @@ def _tell(
         best = least_squares(left, best, bounds=(low, high), loss="soft_l1", f_scale=LOOSE, **ends).x
         rough = np.abs(left(best).reshape(data.shape) / weight)[:, rim]
         uneven = 3 + LONG * (1.4826 * median(rough, axis=1)) ** 2
-    off, flank = left(best).reshape(data.shape) / weight, np.hypot(*np.meshgrid(span, span)).ravel() > half / WIDE
+    off, flank = left(best).reshape(data.shape) / weight, np.hypot(*np.meshgrid(span, span)).ravel() > FAR * half / WIDE
     return Told(best, _covariance(left, best, len(cuts)), off, weight * flank, uneven)
 
 
