@@ -7,7 +7,7 @@ import pytest
 from scipy import ndimage as ndi
 
 from nebulakit.image import Image
-from nebulakit.pixels.stars import kernels
+from nebulakit.pixels.stars import first, kernels
 from nebulakit.pixels.stars.law import RADII, moffat_law
 from nebulakit.pixels.stars.separate import separate
 from nebulakit.pixels.stars.varying import Varying, terms, varying_over
@@ -88,6 +88,32 @@ def test_it_is_told_in_spite_of_doubles_and_pixels():
 @pytest.mark.parametrize("seed", range(5))
 def test_nothing_is_told_where_all_are_alike(seed):
     assert varying_over(*shapes(seed, np.zeros((6, 3)))[1]) is None
+
+
+@pytest.mark.parametrize("smear", [0.0, 2.0])
+def test_flanks_say_what_is_blur(smear):
+    """Stars drawn out along circles by a mount that turns keep their flanks; those drawn out by a law that is so itself do not."""
+    rng = np.random.default_rng(2)
+    h, w, count = 400, 520, 80
+    grid = np.array([(40 + 48 * i, 36 + 46 * j) for i in range(10) for j in range(8)])
+    x, y = (grid + rng.uniform(-8, 8, grid.shape)).T
+    height = np.geomspace(300, 3000, count)[rng.permutation(count)]
+    yy, xx = np.mgrid[-20:21, -20:21].astype(float)
+    plane = rng.normal(0, 1, (h, w))
+    for a, b, tall in zip(x, y, height, strict=True):
+        u, v = (a - w / 2) / 328, (b - h / 2) / 328
+        r, px, py = np.hypot(u, v), round(a), round(b)
+        moved = [(t * smear * v, -t * smear * u) for t in (np.linspace(-0.5, 0.5, 9) if smear else (0.0,))]
+        long = 1.0 if smear else 1 + 0.4 * r * r
+        for dx, dy in moved:
+            left, up = xx + px - a - dx, yy + py - b - dy
+            aside, out = (left * v - up * u) / r / long, (left * u + up * v) / r
+            plane[py - 20 : py + 21, px - 20 : px + 21] += tall / len(moved) * (1 + (aside**2 + out**2) / 4) ** -3.0
+    planes = plane[None]
+    varying = first.varies(planes, x, y, 3.0)
+    assert varying is not None
+    law = first.first_laws(planes, x, y, 3.0, varying=varying)[0]
+    assert law.varying.blurred == (1.0 if smear else 0.0)
 
 
 def field(shape=(300, 400), count=110, seed=4):

@@ -51,7 +51,7 @@ class Told(NamedTuple):
     uneven: Array  # how uneven each star's ground is
 
 
-def alone(hidden: Mask, stars: StarList, fwhm: float, most: int = MOST) -> Ints:
+def alone(hidden: Mask, stars: StarList, fwhm: float) -> Ints:
     """Give the brightest stars that stand alone and are seen whole in all channels."""
     from scipy.spatial import cKDTree
 
@@ -62,7 +62,7 @@ def alone(hidden: Mask, stars: StarList, fwhm: float, most: int = MOST) -> Ints:
     free = ~stars.saturated
     free[free] = _whole(hidden, stars.x[free], stars.y[free], _half(fwhm))
     for least in (4.0, 3.0, 2.0):
-        chosen = np.nonzero(free & (apart > least * fwhm))[0][:most]
+        chosen = np.nonzero(free & (apart > least * fwhm))[0][:MANY]
         if len(chosen) >= 12:
             break
     return chosen if len(chosen) >= FEWEST else chosen[:0]
