@@ -20,7 +20,7 @@ def drawn(law: starlaw.Law, x: np.ndarray, y: np.ndarray, height: np.ndarray, sh
     """Give a plane with stars and nothing else."""
     plane = np.zeros(shape, np.float32)
     flat = np.zeros((len(x), 5, 5), np.float32)
-    kernels.draw(plane, 0, shape[0], law.parts, x, y, height, np.full(len(x), 200.0), flat, np.zeros(len(x)))
+    kernels.draw(plane, 0, shape[0], law.placed(x, y), x, y, height, np.full(len(x), 200.0), flat, np.zeros(len(x)))
     return plane
 
 

@@ -32,7 +32,14 @@ def test_a_star_is_drawn_as_its_law_says(linear):
     place = np.array([30.3]), np.array([24.6])
     for rows in ((0, 17), (17, 50)):  # in two bands
         kernels.draw(
-            plane, *rows, law.parts, *place, np.array([100.0]), np.array([20.0]), np.zeros((1, 5, 5), np.float32), np.zeros(1)
+            plane,
+            *rows,
+            law.placed(*place),
+            *place,
+            np.array([100.0]),
+            np.array([20.0]),
+            np.zeros((1, 5, 5), np.float32),
+            np.zeros(1),
         )
     want = 100 * drawn(law, 0.3, -0.4, 20)
     y, x = np.mgrid[-20:21, -20:21]
@@ -46,7 +53,7 @@ def test_of_a_star_beside_the_plane_only_what_reaches_in_is_drawn(side):
     law = starlaw.moffat_law((1.0, 0.0, 1.0), 2.5, 3.0)
     plane, bend = np.zeros((40, 30), np.float32), np.ones((1, 5, 5), np.float32)
     x, y = np.array([14.5 + side * 25.0]), np.array([20.0])
-    kernels.draw(plane, 0, 40, law.parts, x, y, np.array([1e5]), np.array([19.4]), bend, np.array([8.0]))
+    kernels.draw(plane, 0, 40, law.placed(x, y), x, y, np.array([1e5]), np.array([19.4]), bend, np.array([8.0]))
     dx, dy = np.arange(30) - x[0], np.arange(40)[:, None] - y[0]
     want = np.where(np.hypot(np.arange(30) - np.rint(x[0]), dy) <= 19.4, 1e5 * law.at(dx, dy), 0)
     assert np.abs(plane - want).max() < 1e-2  # float32, on some hundreds
@@ -65,7 +72,7 @@ def test_a_bent_star_is_the_convolved_one():
     bend = np.tensordot(np.linspace(-1, 1, len(starlaw.MODES)), np.stack(starlaw.MODES), 1)
     plane, none = np.zeros((41, 41), np.float32), np.zeros(1)
     one = np.array([20.2]), np.array([19.9])
-    kernels.draw(plane, 0, 41, law.parts, *one, none, np.array([15.0]), bend[None].astype(np.float32), np.array([8.0]))
+    kernels.draw(plane, 0, 41, law.placed(*one), *one, none, np.array([15.0]), bend[None].astype(np.float32), np.array([8.0]))
     star = drawn(law, 0.2, -0.1, 11).astype(np.float64)
     want = sum(bend[j, i] * star[4 - j : 23 - j, 4 - i : 23 - i] for j in range(5) for i in range(5))
     assert np.abs(plane[11:30, 11:30] - want).max() < 1e-5
@@ -107,7 +114,9 @@ def field_of_stars(seed: int = 3) -> tuple[StarFit, tuple[np.ndarray, ...]]:
     height = np.geomspace(30, 900, 12)
     planes = rng.normal(0, 1, (3, 80, 105)).astype(np.float32)
     for plane in planes:
-        kernels.draw(plane, 0, 80, law.parts, x, y, height, np.full(12, 30.0), np.zeros((12, 5, 5), np.float32), np.zeros(12))
+        kernels.draw(
+            plane, 0, 80, law.placed(x, y), x, y, height, np.full(12, 30.0), np.zeros((12, 5, 5), np.float32), np.zeros(12)
+        )
     fit = StarFit(planes, np.zeros(planes.shape, bool), None, [law] * 3, kriging.Field(0.0, 1.3))
     fit.add(x + 0.2, y - 0.1, np.tile(0.8 * height, (3, 1)), np.zeros(12, bool))
     return fit, (x, y, height)
@@ -173,6 +182,17 @@ def test_a_new_law_is_drawn_as_if_anew():
     quick = fit.rest.copy()
     fit.redraw(anew=True)
     assert np.abs(quick - fit.rest).max() < 0.1  # each is left out where it sinks under 0.02, and a few overlap
+
+
+@pytest.mark.parametrize("contour, linear", [((1.3, 0.2, 1.0), 0.0), ((1.0, 0.0, 1.0), 0.5)])
+def test_a_law_of_another_shape_is_drawn_as_if_anew(contour, linear):
+    fit, _ = field_of_stars()
+    fit.redraw()
+    fit.laws = [starlaw.Law(contour, law.table, linear) for law in fit.laws]
+    fit.redraw()
+    quick = fit.rest.copy()
+    fit.redraw(anew=True)
+    assert np.array_equal(quick, fit.rest)
 
 
 def test_stars_that_come_and_go_are_drawn_as_if_anew():

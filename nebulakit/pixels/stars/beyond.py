@@ -12,7 +12,7 @@ import numpy as np
 from nebulakit.pixels.stars.explain import explain
 from nebulakit.pixels.stars.fit import StarFit
 from nebulakit.pixels.stars.law import PAD
-from nebulakit.pixels.stars.rim import ZONES, cells, mixtures_at, stretches
+from nebulakit.pixels.stars.rim import ZONES, cells, mixtures_at, place_at, stretches
 
 
 def find_beyond(fit: StarFit, last: bool = False) -> None:
@@ -32,7 +32,7 @@ def find_beyond(fit: StarFit, last: bool = False) -> None:
         for start, stop, bumps in stretches(fit, edge, length, views):
             rim = cells(fit, edge, start, stop, views)
             for star in explain(fit, edge, rim, bumps):
-                x, y = _place(edge, star.along, star.out, h, w)
+                x, y = place_at(edge, star.along, star.out, h, w)
                 outside = star.out > 0
                 # one beyond the next edge alone is seen better there; one in the picture needs to be solved more than once
                 if not outside and (last or not 0 <= star.along <= length - 1):
@@ -42,8 +42,3 @@ def find_beyond(fit: StarFit, last: bool = False) -> None:
                 fit.add(np.array([x]), np.array([y]), star.height[:, None], np.array([special]))
                 fit.outside[-1] = outside
                 fit.show(fit.count - 1)
-
-
-def _place(edge: int, along: float, out: float, h: int, w: int) -> tuple[float, float]:
-    """Give x, y of a place along and out of an edge."""
-    return ((along, -out), (along, h - 1 + out), (-out, along), (w - 1 + out, along))[edge]

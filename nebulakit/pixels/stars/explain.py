@@ -16,7 +16,7 @@ from nebulakit.pixels.parallel import over
 from nebulakit.pixels.stars.find import clear_shares, star_coloured
 from nebulakit.pixels.stars.fit import StarFit
 from nebulakit.pixels.stars.law import GHOSTLY, PAD
-from nebulakit.pixels.stars.rim import ZONES, Rim, turned
+from nebulakit.pixels.stars.rim import ZONES, Rim, place_at, turned
 from nebulakit.pixels.stars.whitening import Whitening, factored
 
 Array = npt.NDArray[np.float64]
@@ -111,7 +111,10 @@ class Search:
 
     def __init__(self, fit: StarFit, edge: int, rim: Rim) -> None:
         """Take the fit, for its laws and ghosts, and the stretch."""
-        self.laws, self.ghosts, self.edge, self.rim = fit.laws, fit.ghosts, edge, rim
+        h, w = fit.data.shape[1] - 2 * PAD, fit.data.shape[2] - 2 * PAD
+        x, y = place_at(edge, float(rim.along.min() + rim.along.max()) / 2, 0.0, h, w)
+        self.laws = [law.near(x + PAD, y + PAD) for law in fit.laws]
+        self.ghosts, self.edge, self.rim = fit.ghosts, edge, rim
         self.widths = [law.width for law in fit.laws]
         brightest = fit.height[:, fit.saturated & ~fit.outside]
         self.shares = _usual_shares(fit)
@@ -150,7 +153,7 @@ class Search:
         along, out = turned(np.column_stack([fit.x.mean(0) - PAD, fit.y.mean(0) - PAD]), self.edge, h, w).T
         near = (start < along) & (along < stop) & (-ZONES[1][1] < out) & ((out <= 0) | ~fit.outside)
         self.bare_doubts = np.zeros((int(near.sum()), len(self.rim.depth)))
-        for c, law in enumerate(fit.laws):
+        for c, law in enumerate(self.laws):
             places = turned(np.column_stack([fit.x[c] - PAD, fit.y[c] - PAD]), self.edge, h, w)[near]
             dx, dy = self.distances((places[:, :1], places[:, 1:]))
             height = np.maximum(fit.height[c, near][:, None], 0)

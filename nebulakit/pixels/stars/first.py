@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from dataclasses import replace
+from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -14,6 +16,7 @@ from nebulakit.pixels.parallel import over
 from nebulakit.pixels.psf import fit_moffat
 from nebulakit.pixels.stars.fit import StarFit
 from nebulakit.pixels.stars.law import PAD, Law, moffat_law
+from nebulakit.pixels.stars.varying import Varying, exponential, logarithm, varying_over
 
 Array = npt.NDArray[np.float64]
 Planes = npt.NDArray[np.float32]
@@ -22,16 +25,31 @@ Mask = npt.NDArray[np.bool_]
 Ints = npt.NDArray[np.int_]
 
 FEWEST, MOST = 5, 60  # stars a law is fitted to
+MANY = 240  # that tell how the image of a star varies over the picture
 CLEAR = 20.0  # sigma, in every channel: stars that tell a law once more
 SANE = 3  # of which at least so many must look alike
 # how far channels' laws differ (standard deviations): logarithms of width and beta, both parts of the elongation, the
 # share of linear resampling, which is the same for all
 APART = np.array([0.08, 0.05, 0.03, 0.03, 0.03])
+BLURRED = (0.0, 0.5, 1.0)  # shares of how stars vary that are tried for blur, which is what glass and mounts mostly do
+PLAINLY = 6.0  # by how much, a log likelihood, flanks must tell otherwise
 STEPS = np.array([1e-3, 1e-3, 1e-3, 1e-3, 1e-2])
+WIDE, FAR = 2.2, 1.4  # widths to the edge of a cut-out, and from where on it shows a flank
+ENTRIES = 2000  # of a law's table that the corners of a cut-out ask for
 RIM = 0.6  # of a cut-out's half: beyond it a star's ground is seen
 LONG = 4.0  # how often the unevenness of a star's ground counts, for it goes on from pixel to pixel
 MOST_STEPS = 4
 LOOSE = 3.0  # of what is left: more counts less
+
+
+class Told(NamedTuple):
+    """What stars told of a channel's law."""
+
+    law: Array  # as :func:`_law` takes it
+    cover: Array  # its covariance
+    left: Array  # what is left of each star (star, pixel)
+    weight: Array  # by which that counted, 0 where no flank is
+    uneven: Array  # how uneven each star's ground is
 
 
 def alone(hidden: Mask, stars: StarList, fwhm: float) -> Ints:
@@ -45,14 +63,14 @@ def alone(hidden: Mask, stars: StarList, fwhm: float) -> Ints:
     free = ~stars.saturated
     free[free] = _whole(hidden, stars.x[free], stars.y[free], _half(fwhm))
     for least in (4.0, 3.0, 2.0):
-        chosen = np.nonzero(free & (apart > least * fwhm))[0][:MOST]
+        chosen = np.nonzero(free & (apart > least * fwhm))[0][:MANY]
         if len(chosen) >= 12:
             break
     return chosen if len(chosen) >= FEWEST else chosen[:0]
 
 
 def _half(fwhm: float) -> int:
-    return int(min(max(math.ceil(2.2 * fwhm), 5), 14))
+    return int(min(max(math.ceil(WIDE * fwhm), 5), 14))
 
 
 def _whole(hidden: Mask, x: Array, y: Array, half: int) -> Mask:
@@ -73,9 +91,9 @@ def laws_again(fit: StarFit) -> None:
     x, y = (v - PAD for v in fit.place)
     apart = cKDTree(np.column_stack([x, y])).query(np.column_stack([x, y]), k=2)[0][:, 1] if fit.count > 1 else np.zeros(0)
     usable = np.nonzero((apart > fit.fwhm) & (fit.height.min(0) > CLEAR) & ~fit.saturated & ~fit.outside)[0]
-    # enough that MOST are left without those beside something hidden; to ask all would take long
-    usable = usable[np.argsort(-fit.height[:, usable].sum(0), kind="stable")][: 4 * MOST]
-    chosen = usable[_whole(fit.hidden[:, margin, margin], x[usable], y[usable], half)][:MOST]
+    # enough that MANY are left without those beside something hidden; to ask all would take long
+    usable = usable[np.argsort(-fit.height[:, usable].sum(0), kind="stable")][: 2 * MANY]
+    chosen = usable[_whole(fit.hidden[:, margin, margin], x[usable], y[usable], half)][:MANY]
     if len(chosen) < FEWEST:
         return
     # what they were drawn as, where they were
@@ -83,14 +101,60 @@ def laws_again(fit: StarFit) -> None:
     own = []
     for c, law in enumerate(fit.laws):
         stars = fit.drawn(c, chosen)
-        own.append(law.stamps(stars.x - PAD - px, stars.y - PAD - py, half) * stars.height[:, None, None].astype(np.float32))
-    fit.laws = first_laws(fit.rest[:, margin, margin], x[chosen], y[chosen], fit.fwhm, own)
+        stamps = law.stamps(stars.x - PAD - px, stars.y - PAD - py, half, (stars.x, stars.y))
+        own.append(stamps * stars.height[:, None, None].astype(np.float32))
+    rest = fit.rest[:, margin, margin]
+    varying = varies(rest, x[chosen], y[chosen], fit.fwhm, own)
+    few = chosen[:MOST]
+    fit.laws = first_laws(rest, x[few], y[few], fit.fwhm, [o[:MOST] for o in own], varying)
 
 
-def first_laws(planes: Planes, x: Array, y: Array, fwhm: float, own: Sequence[Floats] | None = None) -> list[Law]:
-    """Fit a Moffat law to well separated stars of each plane (in noise sigma): contour, width, beta and linear share.
+def varies(planes: Planes, x: Array, y: Array, fwhm: float, own: Sequence[Floats] | None = None) -> Varying | None:
+    """Tell how the image of a star varies over planes (in noise sigma), by stars that stand well apart; None if it does not.
 
     ``own``: where all stars are taken off the planes, what each was drawn as in each channel (star, row, column).
+    """
+    half = _half(fwhm)
+    h, w = planes.shape[1:]
+    px, py = np.rint(x).astype(int), np.rint(y).astype(int)
+    inside = (px >= half) & (px < w - half) & (py >= half) & (py < h - half)
+    px, py, near = px[inside], py[inside], np.column_stack([x - px, y - py])[inside]
+    if len(px) < SANE:
+        return None
+    span = np.arange(-half, half + 1)
+    at = py[:, None, None] + span[:, None], px[:, None, None] + span
+    cuts = np.zeros((len(px), 2 * half + 1, 2 * half + 1))
+    for c, plane in enumerate(planes):
+        cuts += plane[at]
+        if own is not None:
+            cuts += own[c][inside]
+    each = fit_moffat(cuts, near, fwhm, 12)
+    # the contour at half of the height, which hardly minds beta
+    contours = each[:, 3:6] / np.expm1(math.log(2) * np.exp(-each[:, 6:7]))
+    logs = logarithm(contours)
+    # what lies around a star tells how far its shape may be off: noise, and whatever else is there
+    off = np.hypot(*np.meshgrid(span, span))
+    rim = (off > RIM * half) & (off <= half)
+    around = cuts[:, rim] - each[:, 7:8] - each[:, 8:] @ np.stack(np.meshgrid(span, span))[:, rim]
+    rough = 1.4826 * median(np.abs(around - median(around, axis=1)[:, None]), axis=1)
+    clear = each[:, 0] / np.maximum(rough, math.sqrt(len(planes)))
+    sane = (clear > CLEAR) & (np.hypot(each[:, 1], each[:, 2]) < 1.5) & np.isfinite(logs).all(1)
+    width = -(logs[:, 0] + logs[:, 2]) / 4
+    sane &= np.abs(width - math.log(fwhm / 2)) < 1.0
+    # resampled linearly, a star between pixels is wider than one on a pixel, the more so the narrower it is
+    between = np.abs(each[:, 1:3] - np.rint(each[:, 1:3]))
+    between *= (1 - between) * contours[:, [0, 2]]
+    x, y = px[sane] + PAD, py[sane] + PAD
+    return varying_over(fwhm, x, y, logs[sane], clear[sane], between[sane], (h + 2 * PAD, w + 2 * PAD))
+
+
+def first_laws(
+    planes: Planes, x: Array, y: Array, fwhm: float, own: Sequence[Floats] | None = None, varying: Varying | None = None
+) -> list[Law]:
+    """Fit a Moffat law to well separated stars of each plane (in noise sigma): contour, width, beta and linear share.
+
+    ``own``: where all stars are taken off the planes, what each was drawn as in each channel (star, row, column). ``varying``:
+    how stars vary over the picture; it is kept.
 
     How wide stars are is asked of those that look like stars in the channel that shows them best; a bright nebula makes
     most of another's look like any. Channels' laws are much alike, for air, optics and resampling are the same: each
@@ -103,7 +167,7 @@ def first_laws(planes: Planes, x: Array, y: Array, fwhm: float, own: Sequence[Fl
     px, py = np.rint(x).astype(int), np.rint(y).astype(int)
     inside = (px >= half) & (px < w - half) & (py >= half) & (py < h - half)
     px, py, near = px[inside], py[inside], np.column_stack([x - px, y - py])[inside]
-    usual = moffat_law((1.0, 0.0, 1.0), fwhm / (2 * math.sqrt(2 ** (1 / 3) - 1)), 3.0)
+    usual = replace(moffat_law((1.0, 0.0, 1.0), fwhm / (2 * math.sqrt(2 ** (1 / 3) - 1)), 3.0), varying=varying)
     if len(px) < SANE:
         return [usual] * len(planes)
     span = np.arange(-half, half + 1)
@@ -112,13 +176,37 @@ def first_laws(planes: Planes, x: Array, y: Array, fwhm: float, own: Sequence[Fl
     if own is not None:
         cuts = [cut + drawn[inside] for cut, drawn in zip(cuts, own, strict=True)]
     each = over(lambda c: fit_moffat(c, near, fwhm), cuts)
+    places = (px + PAD).astype(np.float64), (py + PAD).astype(np.float64)
+    if varying is not None:  # as they would be if all were alike
+        for e in each:
+            e[:, 3:6] = exponential(logarithm(e[:, 3:6]) - varying.logs(*places))
     clear = max((_alike(e, np.ones(len(e), bool)) for e in each), key=np.count_nonzero)
     if clear.sum() < SANE:  # what was found are no stars of one width (a starless layer)
         return [usual] * len(planes)
-    told = over(lambda ce: _tell(ce[0], ce[1], clear), list(zip(cuts, each, strict=True)))
+    parts = list(zip(cuts, each, strict=True))
+
+    def tell(varying: Varying | None, before: list[Told | None]) -> list[Told | None]:
+        return over(lambda cut: _tell(*cut[0], clear, places, varying, cut[1]), list(zip(parts, before, strict=True)))
+
+    kinds, tries = [varying], [tell(varying, [None] * len(parts))]
+    if varying is not None:  # whether flanks vary as cores do, the stars themselves must say
+        kinds += [replace(varying, blurred=share) for share in BLURRED if share != varying.blurred]
+        tries += [tell(kind, tries[0]) for kind in kinds[1:]]
+    scaled = [0.0 if kind is None else 1 - kind.blurred for kind in kinds]
+    best = min(range(len(kinds)), key=lambda k: _off(tries[k], tries[0]) + PLAINLY * scaled[k])
+    told, varying = tries[best], kinds[best]
     if all(t is None for t in told):
         return [usual] * len(planes)
-    return [_law(v) for v in _drawn_together(told)]
+    return [replace(_law(v), varying=varying) for v in _drawn_together(told)]
+
+
+def _off(told: list[Told | None], first: list[Told | None]) -> float:
+    """Give how far the flanks of stars are off what these told, as they were weighed at first."""
+    total = 0.0
+    for one, weighed in zip(told, first, strict=True):
+        if one is not None and weighed is not None:
+            total += float((np.sqrt(1 + (one.left * weighed.weight / LOOSE) ** 2) - 1).sum())
+    return total
 
 
 def _usual(each: Array, clear: Mask) -> tuple[float, ...]:
@@ -143,10 +231,11 @@ class _Fit:
     """One law fitted to the stars of a channel. Each star has its own height, place and sloping ground; these are eliminated
     star by star (variable projection, Golub & Pereyra 1973, as simplified by Kaufman 1975, BIT 15:49)."""
 
-    def __init__(self, cuts: Array, each: Array) -> None:
-        """Take cut-outs of stars, and what :func:`fit_moffat` says of them."""
+    def __init__(self, cuts: Array, each: Array, places: tuple[Array, Array], varying: Varying | None) -> None:
+        """Take cut-outs of stars, what :func:`fit_moffat` says of them, where they are, and how stars vary there."""
+        self.places, self.varying = places, varying
         self.half = cuts.shape[1] // 2
-        span = np.arange(-self.half, self.half + 1.0)
+        self.span = span = np.arange(-self.half, self.half + 1.0)
         self.ground = np.stack([np.ones((2 * self.half + 1,) * 2), *np.meshgrid(span, span)]).reshape(3, -1).T
         self.rim = np.hypot(*np.meshgrid(span, span)).ravel() > RIM * self.half
         self.data = cuts.reshape(len(cuts), -1)
@@ -163,7 +252,10 @@ class _Fit:
 
     def stamps(self, v: Array, place: Array) -> Array:
         """Draw stars of height 1 by the law of ``v``, weighed."""
-        drawn = _law(v).stamps(place[:, 0], place[:, 1], self.half)
+        law = _law(v)
+        if self.varying is not None:  # drawn often, and no further
+            law = replace(law, table=law.table[:ENTRIES], varying=self.varying)
+        drawn = law.stamps(place[:, 0], place[:, 1], self.half, self.places)
         return np.asarray(drawn.reshape(self.data.shape) * self.weight, np.float64)
 
     def left(self, v: Array) -> Array:
@@ -196,26 +288,36 @@ class _Fit:
         return -out
 
 
-def _tell(cuts: Array, each: Array, clear: Mask) -> tuple[Array, Array] | None:
-    """Fit one law to the stars of a channel: what :func:`_law` takes, and its covariance."""
+def _tell(
+    cuts: Array,
+    each: Array,
+    clear: Mask,
+    places: tuple[Array, Array],
+    varying: Varying | None,
+    before: Told | None = None,
+) -> Told | None:
+    """Fit one law to the stars of a channel; ``before``: what they told where they vary otherwise."""
     qxx, qxy, qyy, beta = _usual(each, clear)
     sane = _alike(each, clear)
     if sane.sum() < SANE:
         return None
-    fit = _Fit(cuts[sane], each[sane])
+    fit = _Fit(cuts[sane], each[sane], (places[0][sane], places[1][sane]), varying)
     mean = math.sqrt(max(qxx * qyy - qxy * qxy, 1e-12))
     total = (qxx + qyy) / 2
     start = np.array([-0.5 * math.log(mean), beta, (qxx - qyy) / 2 / total, qxy / total, 0.5])
     low, high = np.array([math.log(0.3), math.log(1.2), -0.9, -0.9, 0.0]), np.array([math.log(30), math.log(30), 0.9, 0.9, 1.0])
     best = np.clip(start, low + 1e-3, high - 1e-3)
-    for misfit in (0.02, 0.02, 0.006, 0.003, 0.003):
+    if before is not None:
+        best, fit.uneven = np.clip(before.law, low + 1e-3, high - 1e-3), before.uneven
+    for misfit in (0.02, 0.02, 0.006, 0.003, 0.003) if before is None else (0.003,):
         fit.weigh(misfit)
         fit.left(best)
         fit.move()
         best = _bettered(fit, best, low, high)
         rough = np.abs(fit.left(best) / fit.weight)[:, fit.rim]
         fit.uneven = 3 + LONG * (1.4826 * median(rough, axis=1)) ** 2
-    return best, _covariance(fit, best)
+    off, flank = fit.left(best) / fit.weight, np.hypot(*np.meshgrid(fit.span, fit.span)).ravel() > FAR * fit.half / WIDE
+    return Told(best, _covariance(fit, best), off, fit.weight * flank, fit.uneven)
 
 
 def _bettered(fit: _Fit, v: Array, low: Array, high: Array) -> Array:
@@ -265,10 +367,10 @@ def _covariance(fit: _Fit, best: Array) -> Array:
     return np.asarray((moved.T @ moved) * (count - 1) / count)
 
 
-def _drawn_together(told: list[tuple[Array, Array] | None]) -> list[Array]:
+def _drawn_together(told: list[Told | None]) -> list[Array]:
     """Give what is to be expected of each channel: its own fit and the mean of all, as surely as they are known."""
     # width and beta in place of alpha and beta
-    turned = [None if t is None else _by_width(*t) for t in told]
+    turned = [None if t is None else _by_width(t.law, t.cover) for t in told]
     spread = np.diag(APART**2)
     known = [t for t in turned if t is not None]
     weights = [np.linalg.inv(cover + spread) for _, cover in known]

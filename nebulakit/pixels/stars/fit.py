@@ -66,7 +66,7 @@ class Special(NamedTuple):
     """What cut-off stars of a channel were drawn with besides the law."""
 
     stars: Drawn
-    contour: tuple[float, float, float]
+    laws: list[Law]  # of each where it stands
     own: list[npt.NDArray[np.float32] | None]
     ghost: Ghost | None
     ghostly: Array
@@ -151,8 +151,8 @@ class StarFit:
     def drop(self, keep: Mask) -> None:
         """Keep only these stars, and put the light of the others back."""
         for c, (law, stars, special) in self.known.items():
-            gone, lit = Drawn(*(a[~keep] for a in stars)), stars.height[~keep]
-            self._paint(self.rest[c], law, gone, _reach(law, lit), 1.0)
+            gone = Drawn(*(a[~keep] for a in stars))
+            self._paint(self.rest[c], law, gone, _reach(law, gone), 1.0)
             self.known[c] = law, Drawn(*(a[keep] for a in stars)), special
         self.stirred |= bool(self.saturated[~keep].any())
         self.saturated, self.outside, self.origin = self.saturated[keep], self.outside[keep], self.origin[keep]
@@ -180,17 +180,19 @@ class StarFit:
         bent = most > 0.05
         bends = np.zeros((len(most), 5, 5), np.float32)
         bends[bent] = np.tensordot(amounts[bent], np.stack(MODES), 1)
-        bend = np.where(bent, law.radius(FAINTEST / 2 / np.maximum(most, 0.05)), 0.0)
+        wide = law.scale(stars.x, stars.y)
+        bend = np.where(bent, wide * law.radius(FAINTEST / 2 / np.maximum(most, 0.05)), 0.0)
         top, bottom = (0, len(plane)) if rows is None else rows
         reach = np.ascontiguousarray(np.minimum(reach, FURTHEST))
-        kernels.draw(plane, top, bottom, law.parts, stars.x, stars.y, amount, reach, bends, bend)
+        law_here = law.placed(stars.x, stars.y)
+        kernels.draw(plane, top, bottom, law_here, stars.x, stars.y, amount, reach, bends, bend)
 
     def show(self, star: int) -> None:
         """Take off a star that was only just added, with all it has."""
         one = np.array([star])
         for c, (law, stars, special) in self.known.items():
             now, mine = self.drawn(c, one), self.special(c, one)
-            self._paint(self.rest[c], law, now, _reach(law, now.height), -1.0)
+            self._paint(self.rest[c], law, now, _reach(law, now), -1.0)
             self.add_special(self.rest[c], mine, -1.0)
             for to, of in zip(stars, now, strict=True):
                 to[one] = of
@@ -200,8 +202,8 @@ class StarFit:
         """Draw the wide wings of all stars of a channel, and their reflections."""
         plane = np.zeros(self.data.shape[1:], np.float32)
         law, stars, special = self.laws[c], self.drawn(c, slice(None)), self.special(c)
-        wings = Law(law.contour, law.wings, law.linear)
-        self._paint(plane, wings, stars, _reach(wings, stars.height), 1.0)
+        wings = law.told(law.wings, law.wings)
+        self._paint(plane, wings, stars, _reach(wings, stars), 1.0)
         self.add_special(plane, special._replace(own=[None] * len(special.own)), 1.0)
         return plane
 
@@ -209,7 +211,8 @@ class StarFit:
         """Give what the cut-off stars (among these) have besides the law."""
         cut = np.nonzero(self.saturated & (self.height[c] > 0))[0] if stars is None else stars[self.saturated[stars]]
         own = [self.own[c][i] for i in cut.tolist()]
-        return Special(self.drawn(c, cut), self.laws[c].contour, own, self.ghosts[c], self.ghostly[c, cut])
+        laws = [self.laws[c].near(*place) for place in zip(self.x[c, cut].tolist(), self.y[c, cut].tolist(), strict=True)]
+        return Special(self.drawn(c, cut), laws, own, self.ghosts[c], self.ghostly[c, cut])
 
     @staticmethod
     def add_special(plane: Plane, special: Special, sign: float) -> None:
@@ -218,17 +221,19 @@ class StarFit:
         if ghost is not None:
             beside = Drawn(stars.x + ghost.dx, stars.y + ghost.dy, stars.height * special.ghostly, np.zeros_like(stars.modes))
             StarFit._paint(plane, ghost.law, beside, np.full(len(stars.x), ghost.radius + 8 * ghost.soft), sign)
-        for i, own in enumerate(special.own):
+        for i, (law, own) in enumerate(zip(special.laws, special.own, strict=True)):
             if own is not None:
                 # a star of height 1 that has this flank alone
                 flank = Drawn(stars.x[i : i + 1], stars.y[i : i + 1], np.ones(1), np.zeros((1, NM)))
-                StarFit._paint(plane, Law(special.contour, own), flank, np.full(1, OWN), sign)
+                StarFit._paint(plane, Law(law.contour, own, drawn_out=law.drawn_out), flank, np.full(1, OWN), sign)
 
     def redraw(self, anew: bool = False) -> None:
         """Bring ``rest`` in line with the stars as they are known now; only what changed, unless ``anew``."""
         channels, h = len(self.data), self.data.shape[1]
-        if anew:
-            self.known.clear()
+        # by a law of another shape all stars are others
+        for c, law in enumerate(self.laws):
+            if c in self.known and (anew or not law.shaped_as(self.known[c][0])):
+                del self.known[c]
         changes = [self._changes(c) for c in range(channels)]
 
         def band(at: tuple[int, int]) -> None:
@@ -265,14 +270,14 @@ class StarFit:
         """Give what brings ``rest`` in line: a new law is drawn as its difference from the old, and then the stars that are not as they were."""
         law, now = self.laws[c], self.drawn(c, slice(None))
         if c not in self.known:
-            return [(law, now, _reach(law, now.height), -1.0)]
+            return [(law, now, _reach(law, now), -1.0)]
         before, old, _ = self.known[c]
         if law is before:
             return _differences(law, old, now)
         lit = (old.height > 0) & (now.height > 0)
         factor = float(median(now.height[lit] / old.height[lit])) if lit.any() else 1.0
-        change = Law(law.contour, (factor * law.table - before.table).astype(np.float32), law.linear)
-        reach = change.radius(FAINTEST / 2 / np.maximum(old.height, 1e-9))
+        change = law.told(factor * law.table - before.table, factor * law.wings - before.wings)
+        reach = law.scale(old.x, old.y) * change.radius(FAINTEST / 2 / np.maximum(old.height, 1e-9))
         some = (old.height > 0) & (reach > 0)
         first = (change, Drawn(*(a[some] for a in old)), reach[some], -1.0)
         return [first, *_differences(law, old._replace(height=factor * old.height), now)]
@@ -286,7 +291,8 @@ class StarFit:
     def _flanks(self, c: int) -> tuple[Ints, Array]:
         """Give the cut-off stars, and how far out their flanks count."""
         cut = np.nonzero(self.saturated & (self.height[c] > 0))[0]
-        return cut, self.laws[c].radius(5 / self.height[c, cut])
+        law = self.laws[c]
+        return cut, law.scale(self.x[c, cut], self.y[c, cut]) * law.radius(5 / self.height[c, cut])
 
     def _doubt(self, c: int) -> None:
         """Tell how far the flanks of cut-off stars may be off."""
@@ -306,9 +312,10 @@ class StarFit:
 
     # ---- solving -------------------------------------------------------------------------------------------------
 
-    def disc_class(self, height: Array, c: int, wide: bool = True) -> Ints:
+    def disc_class(self, stars: Ints, c: int, wide: bool = True) -> Ints:
         """Give which disc a star is solved in: as far as its light, or the error of its law, counts."""
-        reach = self.laws[c].radius(30 / np.maximum(height, 1e-9))
+        law = self.laws[c]
+        reach = law.scale(self.x[c, stars], self.y[c, stars]) * law.radius(30 / np.maximum(self.height[c, stars], 1e-9))
         return np.asarray(np.minimum(np.searchsorted(DISCS, np.maximum(reach, 2.0)), len(DISCS) - (1 if wide else 2)), np.int_)
 
     def sweep(self, stars: Ints, wide: bool = True) -> None:
@@ -316,7 +323,7 @@ class StarFit:
         from scipy.spatial import cKDTree
 
         channels = len(self.data)
-        size = np.stack([self.disc_class(self.height[c, stars], c, wide) for c in range(channels)])
+        size = np.stack([self.disc_class(stars, c, wide) for c in range(channels)])
         reach = DISCS[size].max(0) + RING + 0.5
         self.seen: list[list[Seen]] = [[] for _ in range(channels)]
         group = apart(self.x[:, stars].mean(0), self.y[:, stars].mean(0), reach)
@@ -408,7 +415,7 @@ class StarFit:
                 self.doubt[c].view(np.uint16),
             ),
             (disc.ky, disc.kx, disc.ry, disc.rx, disc.weights, disc.spread),
-            self.laws[c].parts,
+            self.laws[c].placed(x, y),
             (float(self.photons[c]), float(self.misfit[c])),
             count,
             (x, y, height, self.modes[c, stars]),
@@ -440,17 +447,18 @@ class StarFit:
         return Seen(light[lit], rest2[lit], spread[lit], found[sure, 0], squares[sure])
 
 
-def _reach(law: Law, height: Array) -> Array:
+def _reach(law: Law, stars: Drawn) -> Array:
     """Give how far stars are drawn: to where they sink under :data:`FAINTEST`."""
-    return np.where(height > 0, law.radius(FAINTEST / np.maximum(height, 1e-9)), 0.0)
+    reach = law.scale(stars.x, stars.y) * law.radius(FAINTEST / np.maximum(stars.height, 1e-9))
+    return np.where(stars.height > 0, reach, 0.0)
 
 
 def _differences(law: Law, old: Drawn, new: Drawn) -> list[Stroke]:
     """Give what puts stars back as they were and takes them off as they are, as far out as that makes a difference."""
-    tall = np.maximum(np.maximum(old.height, new.height), 0)
-    moved = np.hypot(new.x - old.x, new.y - old.y) * (STEEP / law.width) + np.abs(new.modes - old.modes).sum(1)
+    tall, wide = np.maximum(np.maximum(old.height, new.height), 0), law.scale(new.x, new.y)
+    moved = np.hypot(new.x - old.x, new.y - old.y) * (STEEP / (wide * law.width)) + np.abs(new.modes - old.modes).sum(1)
     change = np.abs(new.height - old.height) + tall * moved
-    reach = np.minimum(law.radius(FAINTEST / 2 / np.maximum(change, 1e-9)), _reach(law, tall))
+    reach = np.minimum(wide * law.radius(FAINTEST / 2 / np.maximum(change, 1e-9)), _reach(law, new._replace(height=tall)))
     some = reach > 0
     return [(law, Drawn(*(a[some] for a in stars)), reach[some], sign) for stars, sign in ((old, 1.0), (new, -1.0))]
 

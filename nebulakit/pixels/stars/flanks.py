@@ -40,6 +40,7 @@ def learn_own(fit: StarFit, longest: float) -> None:
         nearest = float(a.radius.min())
         fade = np.clip((RADII - 0.5 * nearest) / (0.5 * nearest), 0, 1)
         for c, law in enumerate(fit.laws):
+            law = law.near(float(fit.x[c, a.star]), float(fit.y[c, a.star]))
             # told where it was measured, as a share of the law between and inwards
             part = parts[c][order]
             table = np.interp(inwards, place[order], part, left=float(part[0]), right=0.0)
@@ -50,7 +51,8 @@ def _deviating(fit: StarFit, a: Rings) -> list[Array]:
     """Give, per channel and on the rings of ``a``, the share of its light by which a star deviates from the law."""
     place = np.log(a.radius)
     near = np.exp(-((place[:, None] - place[None]) ** 2) / (2 * ALIKE**2))
-    light = np.array([h * np.interp(a.radius, RADII, law.table) for h, law in zip(a.height, fit.laws, strict=True)])
+    laws = [law.near(float(fit.x[c, a.star]), float(fit.y[c, a.star])) for c, law in enumerate(fit.laws)]
+    light = np.array([h * np.interp(a.radius, RADII, law.table) for h, law in zip(a.height, laws, strict=True)])
     whole = light.sum(0)
     cover = DEVIATION**2 * (np.outer(whole, whole) + APART**2 * light.T @ light) * near + a.own + a.nebula
     weights = np.linalg.solve(cover, a.value)
@@ -87,7 +89,7 @@ def _brightness(fit: StarFit, c: int, i: int, ghost: Ghost) -> tuple[float, floa
     dx, dy = np.arange(x0, x1)[None, :] - x, np.arange(y0, y1)[:, None] - y
     off = np.hypot(dx - ghost.dx, dy - ghost.dy)
     box = np.s_[y0:y1, x0:x1]
-    own = height * fit.laws[c].at(dx, dy)
+    own = height * fit.laws[c].near(x, y).at(dx, dy)
     lit = fit.data[c][box] - fit.rest[c][box] - own - height * ghost.at(dx, dy) * fit.ghostly[c, i]
     use = (np.abs(off - ghost.radius) < 7) & ~fit.hidden[c][box] & (lit < 5) & (own < 300)
     if use.sum() < 60:

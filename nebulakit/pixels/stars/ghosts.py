@@ -161,9 +161,10 @@ def _stack(
             # as bright as it was taken to be here
             disc_here = height * float(fit.ghostly[c, i]) * shapes[c][own] if c in shapes else np.zeros(rest.shape)
             # neighbours' cores say nothing, be they cut off themselves
-            dx, dy = np.arange(x0, x1)[None, :] - float(fit.x[c, i]), np.arange(y0, y1)[:, None] - float(fit.y[c, i])
+            x, y = float(fit.x[c, i]), float(fit.y[c, i])
+            dx, dy = np.arange(x0, x1)[None, :] - x, np.arange(y0, y1)[:, None] - y
             free &= ~fit.hidden[c][box]
-            free &= fit.data[c][box] - fit.rest[c][box] - height * fit.laws[c].at(dx, dy) - disc_here < 60
+            free &= fit.data[c][box] - fit.rest[c][box] - height * fit.laws[c].near(x, y).at(dx, dy) - disc_here < 60
             rest += mix[c] * mine
             discs += mix[c] * disc_here
             flanks += abs(mix[c]) * flanks_of[c][box]

@@ -13,7 +13,7 @@ import numpy as np
 import numpy.typing as npt
 
 from nebulakit.pixels.compiling import compiled
-from nebulakit.pixels.stars.law import MODES, PAD, STEP, Parts
+from nebulakit.pixels.stars.law import MODES, PAD, STEP, Parts, Placed
 
 Array = npt.NDArray[np.float64]
 Floats = npt.NDArray[np.float32]
@@ -38,12 +38,26 @@ TAPS = np.array([t[3] for t in _taps], np.float32)
 
 
 @compiled
+def _squared(dx: Real, dy: Real, contour: Floats) -> Real:
+    """Give the square of the radius by which a law's table is looked up."""
+    flat = contour[0] * dx * dx + contour[1] * dx * dy + contour[2] * dy * dy
+    if contour[6] > 0:  # drawn out near the middle alone
+        flat += (contour[3] * dx * dx + contour[4] * dx * dy + contour[5] * dy * dy) * (contour[6] / (contour[6] + abs(flat)))
+    return flat
+
+
+@compiled
 def look_up(x: Floats, y: Floats, table: Floats, contour: Floats, out: Floats) -> None:
     """Give what the law gives at these distances from a star of height 1."""
     last = np.uint32(len(table) - 2)
-    a, b, d = contour
+    a, b, d = contour[0], contour[1], contour[2]
     for k in range(len(out)):
-        u = np.sqrt(abs(a * x[k] * x[k] + b * x[k] * y[k] + d * y[k] * y[k])) * FINE
+        out[k] = np.sqrt(abs(a * x[k] * x[k] + b * x[k] * y[k] + d * y[k] * y[k])) * FINE
+    if contour[6] > 0:
+        for k in range(len(out)):
+            out[k] = np.sqrt(abs(_squared(x[k], y[k], contour))) * FINE
+    for k in range(len(out)):
+        u = out[k]
         j = min(np.uint32(np.int32(u)), last)
         out[k] = table[j] + min(u - np.float32(np.int32(j)), np.float32(1)) * (table[j + np.uint32(1)] - table[j])
 
@@ -51,7 +65,8 @@ def look_up(x: Floats, y: Floats, table: Floats, contour: Floats, out: Floats) -
 @compiled
 def _draw_row(row: Floats, low: int, high: int, px: int, dy: Real, fx: Real, law: Parts, amount: Real, place: Floats) -> None:
     """Add to pixels ``low`` to ``high`` of a row, ``dy`` from the star, what the law gives there."""
-    table, (a, b, d) = law[0], law[1]
+    table, contour = law[0], law[1]
+    a, b, d = contour[0], contour[1], contour[2]
     last = np.uint32(len(table) - 2)
     cross, base = b * dy, d * dy * dy
     start = np.float32(low - px) - fx
@@ -60,6 +75,9 @@ def _draw_row(row: Floats, low: int, high: int, px: int, dy: Real, fx: Real, law
     for k in range(n):
         dx = start + np.float32(np.int32(k))
         place[k] = np.sqrt(abs(a * dx * dx + cross * dx + base)) * FINE
+    if contour[6] > 0:
+        for k in range(n):
+            place[k] = np.sqrt(abs(_squared(start + np.float32(np.int32(k)), dy, contour))) * FINE
     for k in range(n):
         u = place[k]
         j = min(np.uint32(np.int32(u)), last)
@@ -88,7 +106,16 @@ def _draw_line(
     linear, whole = law[2], law[3]
     if linear < 1 and not shared:
         _draw_row(row, low, high, px, np.float32(dy) - fy, fx, law, amount * (np.float32(1) - linear), place)
-    if linear > 0:
+    if linear > 0 and len(whole) == 1:
+        # the law is another for each star: drawn on whole pixels as often as it is shared out
+        step, down = (1 if fx >= 0 else -1), (1 if fy >= 0 else -1)
+        for k in range(4):
+            share = abs(fx) if k % 2 else np.float32(1) - abs(fx)
+            below = abs(fy) if k // 2 else np.float32(1) - abs(fy)
+            if share * below > 0:
+                beside, under = px + step * (k % 2), np.float32(dy - down * (k // 2))
+                _draw_row(row, low, high, beside, under, np.float32(0), law, amount * linear * share * below, place)
+    elif linear > 0:
         middle = whole.shape[0] // 2
         step, down = (1 if fx >= 0 else -1), (1 if fy >= 0 else -1)
         share, below = abs(fx), abs(fy)
@@ -96,6 +123,12 @@ def _draw_line(
         _draw_shared(row, low, high, px, whole[middle + dy], step, share, part * (np.float32(1) - below))
         if below > 0:
             _draw_shared(row, low, high, px, whole[middle + dy - down], step, share, part * below)
+
+
+@compiled
+def _own(law: Placed, i: int) -> Parts:
+    """Give the law of star ``i``."""
+    return law[0][law[2][i]], law[1][i], law[3], law[4]
 
 
 @compiled
@@ -108,7 +141,8 @@ def _shift(half: int) -> int:
 def _unit(flat: Floats, shift: int, low: int, high: int, my: int, mx: int, fx: Real, fy: Real, law: Parts, place: Floats) -> None:
     """Draw a star of height 1, ``fx``, ``fy`` off its middle pixel ``my``, ``mx``, into the rows ``low`` to ``high`` of a square
     of stride ``1 << shift`` (a power of two, so that one loop, many pixels at once, goes over all of it)."""
-    table, (a, b, d), linear = law[0], law[1], law[2]
+    table, contour, linear = law[0], law[1], law[2]
+    a, b, d = contour[0], contour[1], contour[2]
     first, n = low << shift, (high - low) << shift
     part, mask = flat[first : first + n], np.int32((1 << shift) - 1)
     if linear < 1:
@@ -118,6 +152,10 @@ def _unit(flat: Floats, shift: int, low: int, high: int, my: int, mx: int, fx: R
             t = np.int32(k)
             dx, dy = np.float32(t & mask) - left, np.float32(t >> bits) - top
             place[k] = np.sqrt(abs(a * dx * dx + b * dx * dy + d * dy * dy)) * FINE
+        if contour[6] > 0:
+            for k in range(n):
+                t = np.int32(k)
+                place[k] = np.sqrt(abs(_squared(np.float32(t & mask) - left, np.float32(t >> bits) - top, contour))) * FINE
         for k in range(n):
             u = place[k]
             j = min(np.uint32(np.int32(u)), last)
@@ -133,20 +171,29 @@ def _unit(flat: Floats, shift: int, low: int, high: int, my: int, mx: int, fx: R
 
 
 @compiled
-def stamps(x: Array, y: Array, law: Parts, out: Floats) -> None:
+def stamps(x: Array, y: Array, law: Placed, out: Floats) -> None:
     """Draw stars of height 1 (star, row, column), each ``x``, ``y`` (under a pixel) off the middle."""
     side = out.shape[1]
     half, shift = side // 2, _shift(side // 2)
     flat, place = np.empty(side << shift, np.float32), np.empty(max(side << shift, PIECE), np.float32)
     for k in range(len(out)):
-        _unit(flat, shift, 0, side, half, half, np.float32(x[k]), np.float32(y[k]), law, place)
+        _unit(flat, shift, 0, side, half, half, np.float32(x[k]), np.float32(y[k]), _own(law, k), place)
         for row in range(side):
             out[k, row] = flat[row << shift : (row << shift) + side]
 
 
 @compiled
 def draw(
-    plane: Floats, top: int, bottom: int, law: Parts, x: Array, y: Array, amount: Array, reach: Array, bends: Floats, bent: Array
+    plane: Floats,
+    top: int,
+    bottom: int,
+    laws: Placed,
+    x: Array,
+    y: Array,
+    amount: Array,
+    reach: Array,
+    bends: Floats,
+    bent: Array,
 ) -> None:
     """Add stars to the rows ``top`` to ``bottom`` of a plane, each to its ``reach`` (px).
 
@@ -161,6 +208,7 @@ def draw(
         if py + half < top or py - half >= bottom or px + half < 0 or px - half >= w:
             continue
         fx, fy, light = np.float32(x[i] - px), np.float32(y[i] - py), np.float32(amount[i])
+        law = _own(laws, i)
         inner = min(half, BENT, int(bent[i]) + 1)
         wide = max(half, inner + 2) if half < LONG else inner + 2
         shift = _shift(wide)
@@ -263,7 +311,7 @@ def _back(a: Any, n: int, right: Array) -> None:
 def solve(
     planes: tuple[Floats, Floats, Floats, npt.NDArray[np.uint8], Mask, npt.NDArray[np.uint8], npt.NDArray[np.uint16]],
     disc: tuple[Ints, Ints, Ints, Ints, Floats, Floats],
-    law: Parts,
+    laws: Placed,
     noise: tuple[float, float],
     count: int,
     stars: tuple[Array, Array, Array, Array],
@@ -326,6 +374,7 @@ def solve(
     for i in range(len(x)):
         px, py = int(np.rint(x[i])), int(np.rint(y[i]))
         fx, fy = np.float32(x[i] - px), np.float32(y[i] - py)
+        law = _own(laws, i)
         _unit(flat, shift, 0, side, far, far, fx, fy, law, line_of)
         scale, power = max(height[i], 1.0), grain[i] * grain[i]
         grade = np.float32(power)
@@ -525,7 +574,7 @@ def _bent(
 
     Between two radii both share; within the first it fades as far as a radius would reach, beyond the last it stays.
     """
-    a, b, d = law[1]
+    a, b, d = law[1][0], law[1][1], law[1][2]
     step = np.log(bends[1] / bends[0])
     for k in range(n):
         p = order[k]
@@ -542,11 +591,14 @@ def _bent(
 @compiled
 def _slopes(j: int, i: int, fx: Real, fy: Real, law: Parts) -> tuple[float, float]:
     """Give the derivatives to x and y of the star, ``fx``, ``fy`` off its middle pixel, ``j``, ``i`` from that pixel."""
-    table, contour, linear, whole = law
+    table, contour, linear = law[0], law[1], law[2]
     across, down = 0.0, 0.0
     if linear < 1:
-        a, b, d = contour  # of u^2, whose middle term is 2 b there
+        a, b, d = contour[0], contour[1], contour[2]  # of u^2, whose middle term is 2 b there
         dx, dy = np.float32(i) - fx, np.float32(j) - fy
+        if contour[6] > 0:  # how much of what it is drawn out by is left here
+            share = contour[6] / (contour[6] + a * dx * dx + b * dx * dy + d * dy * dy)
+            a, b, d = a + share * contour[3], b + share * contour[4], d + share * contour[5]
         u = np.sqrt(max(a * dx * dx + b * dx * dy + d * dy * dy, np.float32(1e-6)))
         k = min(int(u * FINE), len(table) - 3)
         # over two entries, so that it does not jump
@@ -555,13 +607,23 @@ def _slopes(j: int, i: int, fx: Real, fy: Real, law: Parts) -> tuple[float, floa
         across = -(1 - linear) * slope * (a * dx + b * dy / 2) / u
         down = -(1 - linear) * slope * (d * dy + b * dx / 2) / u
     if linear > 0:
-        middle = whole.shape[0] // 2
-        y, x = middle + j, middle + i
         step, under = (1 if fx >= 0 else -1), (1 if fy >= 0 else -1)
         share, below = abs(fx), abs(fy)
-        here, there = whole[y], whole[y - under]
-        first = (1 - share) * here[x] + share * here[x - step]
-        second = (1 - share) * there[x] + share * there[x - step]
-        across += linear * step * ((1 - below) * (here[x - step] - here[x]) + below * (there[x - step] - there[x]))
+        near, beside = _on_whole(j, i, law), _on_whole(j, i - step, law)
+        near_under, beside_under = _on_whole(j - under, i, law), _on_whole(j - under, i - step, law)
+        first = (1 - share) * near + share * beside
+        second = (1 - share) * near_under + share * beside_under
+        across += linear * step * ((1 - below) * (beside - near) + below * (beside_under - near_under))
         down += linear * under * (second - first)
     return across, down
+
+
+@compiled
+def _on_whole(j: int, i: int, law: Parts) -> Real:
+    """Give the law ``j`` rows and ``i`` columns from a star that stands on a pixel."""
+    table, contour, _, whole = law
+    if len(whole) > 1:
+        return whole[whole.shape[0] // 2 + j, whole.shape[0] // 2 + i]
+    u = np.sqrt(abs(_squared(np.float32(i), np.float32(j), contour))) * FINE
+    k = min(int(u), len(table) - 2)
+    return table[k] + min(u - np.float32(k), np.float32(1)) * (table[k + 1] - table[k])

@@ -3,21 +3,27 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
+from nebulakit.pixels.stars.varying import GRADE, Varying
+
 Array = npt.NDArray[np.float64]
 Floats = npt.NDArray[np.float32]
-Parts = tuple[Floats, Floats, np.float32, Floats]
+Real = npt.NDArray[np.floating[Any]]
+Ints = npt.NDArray[np.int_]
+Parts = tuple[Floats, Floats, np.float32, Floats]  # of one star: table, :attr:`Law.shape`, ``linear``, the law on whole pixels
+Placed = tuple[Floats, Floats, Ints, np.float32, Floats]  # of stars here and there: tables, shape of each and which table it has
 
 PAD = 16  # px: the margin around a picture in which stars are fitted
 STEP = 0.025  # px between the entries of the table
 REACH = 240.0  # px
 RADII = np.arange(int(REACH / STEP) + 2) * STEP
+TWICE = np.array([1, 2, 1, 1, 2, 1, 1], np.float32)
 GHOSTLY = 0.15  # how far the brightness of a ghost varies from star to star
 
 
@@ -52,23 +58,31 @@ class Law:
 
     ``linear``: 0 where a star between pixels is the law taken there; 1 where the stack was resampled linearly, so that it
     is the mean of the law at the four pixels around, by distance (such a star is wider between pixels than on one).
-    ``wings``: what of the table is wide exponential wings.
+    ``wings``: what of the table is wide exponential wings. ``varying``: how cores vary over the picture, if they do; wings,
+    which are the air's and the glass's, do not. ``drawn_out``: what comes to the contour near the middle, and the square of the
+    radius at which half of it is left: what blurs a star draws out its core, and not its flanks.
     """
 
     contour: tuple[float, float, float]
     table: Floats
     linear: float = 0.0
     wings: Floats = field(default_factory=lambda: np.zeros(len(RADII), np.float32))
+    varying: Varying | None = None
+    drawn_out: tuple[float, float, float, float] | None = None
 
     def at(self, dx: npt.ArrayLike, dy: npt.ArrayLike) -> Floats:
         """Give the law at these distances from the star (arrays that broadcast)."""
         from nebulakit.pixels.stars import kernels
 
-        a, b, c = self.contour
         x, y = np.broadcast_arrays(np.asarray(dx, np.float32), np.asarray(dy, np.float32))
         out = np.empty(x.shape, np.float32)
-        kernels.look_up(x.ravel(), y.ravel(), self.table, np.array([a, 2 * b, c], np.float32), out.reshape(-1))
+        kernels.look_up(x.ravel(), y.ravel(), self.table, self.shape, out.reshape(-1))
         return out
+
+    @cached_property
+    def shape(self) -> Floats:
+        """Give the contour and what it is drawn out by as :mod:`kernels` take them, cross terms twice."""
+        return np.array([*self.contour, *(self.drawn_out or (0.0,) * 4)], np.float32) * TWICE
 
     @property
     def width(self) -> float:
@@ -86,23 +100,79 @@ class Law:
         return np.asarray(np.minimum(place, len(self.table) - 1) * STEP, np.float64)
 
     @cached_property
-    def parts(self) -> Parts:
-        """Give the law as :mod:`kernels` take it: table, contour (a, 2 b, c), ``linear``, and the law on whole pixels."""
-        a, b, c = self.contour
+    def _whole(self) -> Floats:
+        """The law on whole pixels; a single one where it is not asked for, or not the same everywhere."""
+        if self.linear == 0 or self.varying is not None:
+            return np.zeros((1, 1), np.float32)
         span = np.arange(-math.ceil(REACH) - 2, math.ceil(REACH) + 3, dtype=np.float32)
-        whole = self.at(span[None, :], span[:, None]) if self.linear > 0 else np.zeros((1, 1), np.float32)
-        return self.table, np.array([a, 2 * b, c], np.float32), np.float32(self.linear), whole
+        return self.at(span[None, :], span[:, None])
 
-    def stamps(self, x: Array, y: Array, half: int) -> Floats:
-        """Give (n, 2 half + 1, 2 half + 1) stars of height 1, each ``x``, ``y`` (below a pixel or so) off the middle."""
+    @cached_property
+    def _tables(self) -> Floats:
+        """The table of each grade of width, from the least that occurs: wings are as wide, and hold as much light, at any."""
+        if self.varying is None:
+            return self.table[None]
+        return np.stack([self._table(grade) for grade in range(self.varying.grades[0], self.varying.grades[1] + 1)])
+
+    def _table(self, grade: int) -> Floats:
+        scale = math.exp(grade * GRADE)
+        radii, wings = RADII[: len(self.table)], self.wings[: len(self.table)]
+        core = (self.table - wings).astype(np.float64)
+        return np.asarray(np.interp(self.inner(radii, scale), radii, core) + scale**2 * wings, np.float32)
+
+    def inner(self, radius: Real, scale: float) -> Array:
+        """Give where a star of the usual width is as bright as one ``scale`` times as wide is at a radius."""
+        radii = RADII[: len(self.table)]
+        where = radius if self.varying is None else np.interp(radius, self.varying.outer(radii, scale), radii)
+        return np.asarray(where, np.float64)
+
+    def placed(self, x: Array, y: Array) -> Placed:
+        """Give the law of stars at these places as :mod:`kernels` take it."""
+        if self.varying is None:
+            return self._tables, np.tile(self.shape, (len(x), 1)), np.zeros(len(x), np.int_), np.float32(self.linear), self._whole
+        grade = self.varying.grade(x, y)
+        each = self.varying.shapes(self.contour, x, y).astype(np.float32) * TWICE
+        return self._tables, each, grade - self.varying.grades[0], np.float32(self.linear), self._whole
+
+    def near(self, x: float, y: float) -> Law:
+        """Give the law of stars at this place, which holds there alone."""
+        if self.varying is None:
+            return self
+        x_, y_ = np.array([x]), np.array([y])
+        grade = int(self.varying.grade(x_, y_)[0])
+        a, b, c, *more = self.varying.shapes(self.contour, x_, y_)[0].tolist()
+        wings = np.float32(math.exp(2 * grade * GRADE)) * self.wings
+        drawn_out = (more[0], more[1], more[2], more[3]) if more[3] > 0 else None
+        return Law((a, b, c), self._tables[grade - self.varying.grades[0]], self.linear, wings, None, drawn_out)
+
+    def scale(self, x: Array, y: Array) -> Array:
+        """Give how many times as wide as usual stars at these places are."""
+        return np.ones(np.shape(x)) if self.varying is None else self.varying.scale(x, y)
+
+    def shaped_as(self, other: Law) -> bool:
+        """Say whether another law differs by its table alone."""
+        return self.contour == other.contour and self.linear == other.linear and self.varying is other.varying
+
+    def told(self, table: Real, wings: Real | None = None) -> Law:
+        """Give a law that is the same but for its table, and its wings; without any unless told."""
+        some: Real = np.zeros(len(RADII)) if wings is None else wings
+        return replace(self, table=np.asarray(table, np.float32), wings=np.asarray(some, np.float32))
+
+    def stamps(self, x: Array, y: Array, half: int, at: tuple[Array, Array] | None = None) -> Floats:
+        """Give (n, 2 half + 1, 2 half + 1) stars of height 1, each ``x``, ``y`` (below a pixel or so) off the middle.
+
+        ``at``: where in the picture these are, if it matters.
+        """
         from nebulakit.pixels.stars import kernels
 
-        a, b, c = self.contour
         wide = np.arange(-half - 2, half + 3, dtype=np.float32)
-        whole = self.at(wide[None, :], wide[:, None])
+        if at is not None and self.varying is not None:
+            placed = self.placed(*at)
+        else:  # on whole pixels the law is asked for no further out than this
+            each, which = np.tile(self.shape, (len(x), 1)), np.zeros(len(x), np.int_)
+            placed = self.table[None], each, which, np.float32(self.linear), self.at(wide[None, :], wide[:, None])
         out = np.empty((len(x), 2 * half + 1, 2 * half + 1), np.float32)
-        law = self.table, np.array([a, 2 * b, c], np.float32), np.float32(self.linear), whole
-        kernels.stamps(np.asarray(x, np.float64), np.asarray(y, np.float64), law, out)
+        kernels.stamps(np.asarray(x, np.float64), np.asarray(y, np.float64), placed, out)
         return out
 
 

@@ -168,3 +168,8 @@ def turned(places: Array, edge: int, h: int, w: int) -> Array:
     """Give places (n, x and y) as along and out of an edge."""
     x, y = places.T
     return np.column_stack(((x, -y), (x, y - h + 1), (y, -x), (y, x - w + 1))[edge])
+
+
+def place_at(edge: int, along: float, out: float, h: int, w: int) -> tuple[float, float]:
+    """Give x, y of a place along and out of an edge."""
+    return ((along, -out), (along, h - 1 + out), (-out, along), (w - 1 + out, along))[edge]

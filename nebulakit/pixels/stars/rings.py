@@ -64,13 +64,14 @@ def profile(fit: StarFit, lead: int, stars: Ints, longest: float, mixtures: Arra
     """
     from nebulakit.pixels.stars import ringsums
 
-    ghost, law = fit.ghosts[lead], fit.laws[lead]
+    ghost = fit.ghosts[lead]
     bins = len(NODES) - 1
     out = []
     for i in stars.tolist():
         x, y, height = float(fit.x[lead, i]), float(fit.y[lead, i]), float(fit.height[lead, i])
         if height <= 0:
             continue
+        law = fit.laws[lead].near(x, y)
         end = longest if fit.saturated[i] else float(np.clip(law.radius(0.3 / height), 8.0, longest))
         half = math.ceil(end)
         y0, y1, x0, x1 = box_around(x, y, half, fit.rest.shape[1:], PAD)
@@ -87,7 +88,7 @@ def profile(fit: StarFit, lead: int, stars: Ints, longest: float, mixtures: Arra
             lead,
             (y0, y1, x0, x1),
             (x, y, height),
-            law.contour,
+            law.shape,
             law.table if shown is None else law.table + shown / np.float32(height),  # else it would pass for another star
             own,
             NO_GHOST
@@ -118,6 +119,8 @@ class Rings(NamedTuple):
     value: Array
     own: Array  # covariance of what the star and the noise bring
     nebula: Array  # and of what the nebula does
+    scale: float  # how many times as wide as usual stars are here
+    inner: Array  # where a star of the usual width is as bright
 
 
 def ground_of(fit: StarFit) -> Ground:
@@ -195,7 +198,8 @@ def rings_around(fit: StarFit, chosen: Ints, nearest: float, longest: float) -> 
             continue
         r = found.radius[i, first:][use]
         height = fit.height[:, star]
-        light = np.array([h * np.interp(r, RADII, law.table) for h, law in zip(height, fit.laws, strict=True)])
+        x, y = float(fit.x[lead, star]), float(fit.y[lead, star])
+        light = np.array([h * np.interp(r, RADII, law.near(x, y).table) for h, law in zip(height, fit.laws, strict=True)])
         discs = np.array([0 if g is None else g.bright * height[c] * fit.ghostly[c, star] for c, g in enumerate(fit.ghosts)])
         glow = np.outer(discs, found.glow[i, first:][use] / (discs[lead] or 1))
         noise = (1 + fit.photons[:, None] * light) / (math.pi * 2 * r * np.maximum(np.gradient(r), 0.5)) + 0.1**2
@@ -214,6 +218,8 @@ def rings_around(fit: StarFit, chosen: Ints, nearest: float, longest: float) -> 
                 value.ravel(),
                 own + block_diag(*len(mixtures) * [bowl]),
                 block_diag(*(nebula[np.ix_(use, use)] for nebula in nebulas)),
+                scale := float(fit.laws[lead].scale(np.array([x]), np.array([y]))[0]),
+                np.tile(fit.laws[lead].inner(r, scale), len(mixtures)),
             )
         )
     return stars

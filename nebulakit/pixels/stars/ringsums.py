@@ -8,7 +8,7 @@ import numpy as np
 import numpy.typing as npt
 
 from nebulakit.pixels.compiling import compiled
-from nebulakit.pixels.stars.kernels import FINE
+from nebulakit.pixels.stars.kernels import FINE, _squared
 
 Array = npt.NDArray[np.float64]
 Floats = npt.NDArray[np.float32]
@@ -22,7 +22,7 @@ def sectors(
     lead: int,
     box: tuple[int, int, int, int],
     star: tuple[float, float, float],
-    contour: tuple[float, float, float],
+    contour: Floats,
     table: Floats,
     special: Floats,
     ghost: tuple[float, float, float, float, float],
@@ -46,7 +46,7 @@ def sectors(
     rest, data, hidden = planes
     y0, y1, x0, x1 = box
     x, y, height = np.float32(star[0]), np.float32(star[1]), np.float32(star[2])
-    a, b, d = np.float32(contour[0]), np.float32(2 * contour[1]), np.float32(contour[2])
+    a, b, d, drawn_out = contour[0], contour[1], contour[2], contour[6] > 0
     least, most = np.float32(reach[0]), np.float32(reach[1])
     channels, rings, last = len(rest), len(out), np.int32(len(table) - 1)
     ghost_x, ghost_y, size, soft, bright = ghost
@@ -58,7 +58,7 @@ def sectors(
         dy = np.float32(row) - y
         for col in range(x0, x1):
             dx = np.float32(col) - x
-            u = np.sqrt(abs(a * dx * dx + b * dx * dy + d * dy * dy))
+            u = np.sqrt(abs(_squared(dx, dy, contour) if drawn_out else a * dx * dx + b * dx * dy + d * dy * dy))
             if u < least or u >= most:
                 continue
             place = u * FINE

@@ -85,8 +85,9 @@ def _begun(planes: Planes, noise: Noise, coverage: Plane | None, white: tuple[fl
     if white is not None:
         hidden = hidden | _cut(planes, white)
     fwhm = _width(found)
-    lone = first.alone(hidden, found, fwhm)
-    laws = first.first_laws(z, found.x[lone], found.y[lone], fwhm)
+    many = first.alone(hidden, found, fwhm)
+    varying = first.varies(z, found.x[many], found.y[many], fwhm)
+    laws = first.first_laws(z, found.x[many[: first.MOST]], found.y[many[: first.MOST]], fwhm, varying=varying)
     ratio = float(np.median([row[1] / row[0] if row[0] > 0 else 0 for row in noise.scales]))
     field = kriging.Field(kriging.noise_blur(ratio), fwhm / 2.355)
     fit = StarFit(z, hidden, noise.map, laws, field)

@@ -19,7 +19,7 @@ from nebulakit.pixels.parallel import over
 from nebulakit.pixels.stars.fill import fill_stars, find_shown
 from nebulakit.pixels.stars.find import find_stars
 from nebulakit.pixels.stars.fit import StarFit
-from nebulakit.pixels.stars.law import PAD, RADII, Law
+from nebulakit.pixels.stars.law import PAD, RADII
 from nebulakit.pixels.stars.rounds import fit_stars, inner
 from nebulakit.pixels.stars.straighten import Straight, is_ours, still_there, straighten
 
@@ -97,7 +97,7 @@ def separate(
 
 def _without_halos(fit: StarFit) -> None:
     """Take the wide wings off the laws of a fit, and the reflections off its stars."""
-    fit.laws = [Law(law.contour, law.table - law.wings, law.linear) for law in fit.laws]
+    fit.laws = [law.told(law.table - law.wings) for law in fit.laws]
     fit.ghosts = [None] * len(fit.laws)
 
 

@@ -8,7 +8,7 @@ import numpy as np
 import numpy.typing as npt
 
 from nebulakit.pixels.stars.fit import StarFit
-from nebulakit.pixels.stars.law import RADII, Law
+from nebulakit.pixels.stars.law import RADII
 from nebulakit.pixels.stars.rings import NODES, TOLD, Rings, leading, rings_around
 
 Array = npt.NDArray[np.float64]
@@ -59,7 +59,8 @@ def learn_law(fit: StarFit, longest: float) -> None:
     areas = np.array([2 * math.pi * float(np.trapezoid(core * RADII, RADII)) for core in cores])
     designs = [_design(s, areas, atoms, cores, channel, node) for s in stars]
     values = [
-        s.value + sum(h * np.interp(s.radius, RADII, law.wings) for h, law in zip(s.height, fit.laws, strict=True)) for s in stars
+        s.value + sum(s.scale**2 * h * np.interp(s.radius, RADII, law.wings) for h, law in zip(s.height, fit.laws, strict=True))
+        for s in stars
     ]
     amounts = _amounts(stars, designs, values, lengths, *_prior(fit.flank, cores, widths, channel, node))
     for c, law in enumerate(fit.laws):
@@ -68,7 +69,7 @@ def learn_law(fit: StarFit, longest: float) -> None:
         factor[node[channel == c]] = np.clip(amounts[len(lengths) :][channel == c], -0.3, 0.3)
         factor[FLANK * widths[c] > PLACE] = 0
         table = cores[c] * np.exp(np.interp(np.log(np.maximum(RADII, 0.05)), LOGS, factor, left=0.0)) + wings
-        fit.laws[c] = Law(law.contour, (table / table[0]).astype(np.float32), law.linear, (wings / table[0]).astype(np.float32))
+        fit.laws[c] = law.told(table / table[0], wings / table[0])
         fit.height[c] *= table[0]
         fit.due[c] *= table[0]
 
@@ -76,9 +77,11 @@ def learn_law(fit: StarFit, longest: float) -> None:
 def _design(star: Rings, areas: Array, atoms: Array, cores: list[Array], channel: Ints, node: Ints) -> Array:
     """Give (ring, unknown) what each length of the wings, and each factor's logarithm, does on the rings of a star."""
     design = np.zeros((len(star.radius), len(atoms) + len(node)))
-    design[:, : len(atoms)] = np.stack([(areas @ star.height) * np.interp(star.radius, RADII, a) for a in atoms], -1)
-    own = [height * np.interp(star.radius, RADII, core) for height, core in zip(star.height, cores, strict=True)]
-    near = np.stack([np.interp(np.log(star.radius), LOGS, unit) for unit in np.eye(len(PLACE))], -1)
+    design[:, : len(atoms)] = np.stack(
+        [(star.scale**2 * areas @ star.height) * np.interp(star.radius, RADII, a) for a in atoms], -1
+    )
+    own = [height * np.interp(star.inner, RADII, core) for height, core in zip(star.height, cores, strict=True)]
+    near = np.stack([np.interp(np.log(star.inner), LOGS, unit) for unit in np.eye(len(PLACE))], -1)
     design[:, len(atoms) :] = np.array(own)[channel].T * near[:, node]
     return design
 

@@ -1,0 +1,174 @@
+"""How the image of a star varies over the picture: wider, or drawn out, towards corners or one side, as glass and mounts make it."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from nebulakit.pixels.median import median
+
+Array = npt.NDArray[np.float64]
+Ints = npt.NDArray[np.int_]
+
+GRADE = 0.04  # of the logarithm of the width: in such steps wings are kept apart from cores
+WIDEST = 25  # such steps up or down
+NEAR, LEFT = (
+    1.1,
+    0.22,
+)  # widths from the middle at which half of what a blur does is left; and what is left of its widening far out
+HALF = 1 / (1 + (0.5 / NEAR) ** 2)  # what is left of it where widths are measured
+COUNTS = 1, 3, 6, 9  # of terms: a slope, bowls and saddles, and what goes with the place and its distance from the middle squared
+ENOUGH = 5  # stars for each term
+FIRM, SEEN = (
+    0.01,
+    2.0,
+)  # errors of a logarithm of the contour: however clear the star is, and times what lies around over the height
+ODD = 3.0  # degrees of freedom of Student's law, which the shapes of stars follow that are two, or none
+SURELY = 15.0  # by so much, twice a log likelihood, more terms must gain: where all stars are alike none gained anything
+LEAST = 0.02  # of the logarithm of the contour, rms over the stars: less is left to the modes of single stars
+
+
+@dataclass(frozen=True)
+class Varying:
+    """The logarithm of a star's contour matrix (xx, xy, yy) above the usual, as polynomials of the place.
+
+    A logarithm's sums stay contours, whatever is added to them (Arsigny et al. 2006, Magn. Reson. Med. 56:411).
+    """
+
+    middle: tuple[float, float]
+    unit: float  # px from the middle to the corners
+    amounts: Array  # (term, 3)
+    grades: tuple[int, int] = (-WIDEST, WIDEST)  # least and most of :meth:`grade` in the picture
+    blurred: float = 0.0  # how much of this is blur, which leaves flanks as they are; the rest makes flanks wider as cores are
+    width: float = 3.0  # px, of the usual star
+
+    def logs(self, x: Array, y: Array) -> Array:
+        """Give (star, 3) for these places."""
+        return terms(*self.placed(x, y), len(self.amounts)) @ self.amounts
+
+    def placed(self, x: Array, y: Array) -> tuple[Array, Array]:
+        """Give places from the middle, at most 1 at the corners."""
+        return (np.asarray(x, np.float64) - self.middle[0]) / self.unit, (np.asarray(y, np.float64) - self.middle[1]) / self.unit
+
+    def scale(self, x: Array, y: Array) -> Array:
+        """Give how many times as wide as usual stars are at these places."""
+        found = self.logs(x, y)
+        return np.asarray(np.exp(-(found[..., 0] + found[..., 2]) / 4), np.float64)
+
+    def outer(self, radius: npt.NDArray[np.floating[Any]], scale: float) -> Array:
+        """Give where a star ``scale`` times as wide is as bright as one of the usual width is at a radius.
+
+        What is left of a blur far out is told by the height alone, which it takes down. For Moffat laws of beta 2.5 to 4.5
+        both this and :meth:`shapes` are right within a tenth of the widening.
+        """
+        near = 1 / (1 + (radius / (NEAR * self.width)) ** 2)
+        share = 1 - self.blurred + self.blurred * (LEFT + (1 - LEFT) * near) / (LEFT + (1 - LEFT) * HALF)
+        return np.asarray(radius * np.exp(math.log(scale) * share), np.float64)
+
+    def shapes(self, contour: tuple[float, float, float], x: Array, y: Array) -> Array:
+        """Give (star, 7) contours of stars at these places, what comes to them near the middle, and the square of how near.
+
+        Both are for tables of the places' grades of width.
+        """
+        logs, grade = self.logs(x, y), self.grade(x, y)
+        round_ = (logs[:, 0] + logs[:, 2]) / 2
+        oval, rest = logs - np.outer(round_, (1, 0, 1)), np.outer(round_ + 2 * GRADE * grade, (1, 0, 1))
+        far = contours(contour, rest + (1 - self.blurred) * oval)
+        core = contours(contour, rest + (1 - self.blurred + self.blurred / HALF) * oval)
+        near = (NEAR * self.width) ** 2 * np.exp(2 * GRADE * grade) if self.blurred else np.zeros(len(logs))
+        return np.column_stack([far, core - far, near])
+
+    def grade(self, x: Array, y: Array) -> Ints:
+        """Give their width in steps of :data:`GRADE`."""
+        return np.clip(np.rint(np.log(self.scale(x, y)) / GRADE), *self.grades).astype(np.int_)
+
+
+def terms(u: Array, v: Array, count: int) -> Array:
+    """Give (place, term) of so many (see :data:`COUNTS`) of the polynomials by which optics vary."""
+    r2 = u * u + v * v
+    return np.stack([np.ones_like(u), u, v, u * u, u * v, v * v, r2 * u, r2 * v, r2 * r2][:count], -1)
+
+
+def contours(contour: tuple[float, float, float], logs: Array) -> Array:
+    """Give (star, 3) contours: the usual one with what :meth:`Varying.logs` adds to its logarithm.
+
+    >>> np.round(contours((4.0, 0.0, 1.0), np.array([[0.0, 0.0, 2.0]])), 3).tolist()
+    [[4.0, 0.0, 7.389]]
+    """
+    return exponential(logarithm(np.array([contour])) + logs)
+
+
+def logarithm(matrix: Array) -> Array:
+    """Give the logarithm of positive definite (n, 3) matrices (xx, xy, yy)."""
+    a, b, c = matrix.T
+    mean, half = (a + c) / 2, np.maximum(np.hypot((a - c) / 2, b), 1e-12)
+    high, low = np.log(mean + half), np.log(np.maximum(mean - half, 1e-30))
+    return _of(matrix, mean, (high + low) / 2, (high - low) / (2 * half))
+
+
+def exponential(matrix: Array) -> Array:
+    """Give the exponential of symmetric (n, 3) matrices (xx, xy, yy).
+
+    >>> np.round(exponential(logarithm(np.array([[2.0, 0.3, 1.0]]))), 6).tolist()
+    [[2.0, 0.3, 1.0]]
+    """
+    a, b, c = matrix.T
+    mean, half = (a + c) / 2, np.maximum(np.hypot((a - c) / 2, b), 1e-12)
+    return _of(matrix, mean, np.exp(mean) * np.cosh(half), np.exp(mean) * np.sinh(half) / half)
+
+
+def _of(matrix: Array, mean: Array, level: Array, slope: Array) -> Array:
+    """Give a function of symmetric matrices by its mean and its slope on their two values."""
+    a, b, c = matrix.T
+    return np.stack([level + slope * (a - mean), slope * b, level + slope * (c - mean)], -1)
+
+
+def varying_over(
+    width: float, x: Array, y: Array, logs: Array, clear: Array, beside: Array, shape: tuple[int, int]
+) -> Varying | None:
+    """Tell how stars at these places vary over a picture of this shape, by the logarithms (star, 3) of their contours.
+
+    ``clear``: how many times as high they are as what lies around them is rough. ``beside`` (star, n): what else has to do
+    with their shapes, and not with their places. Of polynomials of the place those are taken that tells each star from
+    the others much better than fewer do (cross-validation, Stone 1974, J. R. Stat. Soc. B 36:111); None where none
+    does, or where stars vary by less than each of them may by itself.
+    """
+    h, w = shape
+    whole = Varying(((w - 1) / 2, (h - 1) / 2), 0.5 * math.hypot(h, w), np.zeros((1, 3)), width=width)
+    u, v = whole.placed(x, y)
+    columns = [np.column_stack([terms(u, v, count), beside]) for count in COUNTS]
+    columns = [c for c in columns if ENOUGH * c.shape[1] <= len(u)]
+    if len(columns) < 2:
+        return None
+    error2 = FIRM**2 + (SEEN / clear) ** 2
+    # the median of chi^2 with three degrees of freedom is 2.366
+    error2 *= max(float(median(_settled(columns[-1], logs, error2)[0])) / 2.366, 1e-12)
+    best, amounts = -math.inf, np.zeros((1, 3))
+    for some in columns:
+        far, lever, found = _settled(some, logs, error2)
+        merit = -float((ODD + 3) * np.log1p(far / (1 - np.minimum(lever, 0.9)) ** 2 / ODD).sum())
+        if merit > best + SURELY:
+            best, amounts = merit, found[: -beside.shape[1]]
+    here = terms(u, v, len(amounts)) @ amounts
+    amounts[0] -= here.mean(0)  # what is the same all over is the law's
+    if math.sqrt(float(((here - here.mean(0)) ** 2).sum(1).mean())) < LEAST:
+        return None
+    ys, xs = (a.ravel() for a in np.mgrid[0 : h - 1 : 33j, 0 : w - 1 : 33j])
+    grade = replace(whole, amounts=amounts).grade(xs, ys)
+    return replace(whole, amounts=amounts, grades=(int(grade.min()), int(grade.max())))
+
+
+def _settled(columns: Array, values: Array, error2: Array) -> tuple[Array, Array, Array]:
+    """Fit values (star, 3), those far off counting less: how far each is off, how much it tells of itself, and the amounts."""
+    far = np.zeros(len(values))
+    for _ in range(12):
+        weight = 1 / (error2 * (1 + far / ODD))
+        turned = columns.T * weight
+        inverse = np.linalg.inv(turned @ columns + 1e-9 * np.eye(columns.shape[1]) * weight.sum())
+        amounts = inverse @ (turned @ values)
+        far = ((values - columns @ amounts) ** 2).sum(1) / error2
+    return far, np.einsum("nk,kl,nl->n", columns, inverse, columns) * weight, amounts
