@@ -184,7 +184,7 @@ def test_a_new_law_is_drawn_as_if_anew():
     assert np.abs(quick - fit.rest).max() < 0.1  # each is left out where it sinks under 0.02, and a few overlap
 
 
-@pytest.mark.parametrize("contour, linear", [((1.3, 0.2, 1.0), 0.0), ((1.0, 0.0, 1.0), 0.5)])
+@pytest.mark.parametrize(("contour", "linear"), [((1.3, 0.2, 1.0), 0.0), ((1.0, 0.0, 1.0), 0.5)])
 def test_a_law_of_another_shape_is_drawn_as_if_anew(contour, linear):
     fit, _ = field_of_stars()
     fit.redraw()
