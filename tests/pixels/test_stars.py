@@ -259,3 +259,22 @@ def test_a_plateau_that_an_edge_cuts_is_of_one_star():
     )
     found = find_stars(planes, Noise((1.0,), (tuple(starlet.white_sigmas(6)),)), None, (4000.0,))
     assert found.saturated.sum() == 5
+
+
+def test_stars_hardly_wider_than_a_pixel_are_found_in_its_middle_and_hot_pixels_are_not():
+    rng = np.random.default_rng(12)
+    alpha = 1.2 / (2 * np.sqrt(2 ** (1 / 3) - 1))
+    x, y = (v.ravel().astype(float) for v in np.meshgrid(np.arange(20, 300, 20), np.arange(20, 200, 20)))
+    between = np.arange(len(x)) % 3 > 0
+    x, y = x + between * rng.uniform(-0.5, 0.5, len(x)), y + between * rng.uniform(-0.5, 0.5, len(y))
+    hot = np.arange(len(x)) % 7 == 3
+    yy, xx = np.mgrid[:200, :300]
+    plane = rng.normal(0, 1, (200, 300))
+    for i in np.flatnonzero(~hot):
+        plane += 300 * (1 + ((xx - x[i]) ** 2 + (yy - y[i]) ** 2) / alpha**2) ** -3
+    plane[np.rint(y[hot]).astype(int), np.rint(x[hot]).astype(int)] += 300
+    planes = np.stack([plane] * 3).astype(np.float32)
+    found = find_stars(planes, measure_noise(planes))
+    near = np.hypot(found.x[:, None] - x, found.y[:, None] - y) < 1
+    assert near.any(0)[~hot].all()
+    assert not near.any(0)[hot].any()

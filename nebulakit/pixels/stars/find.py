@@ -25,6 +25,7 @@ Floats = npt.NDArray[np.float64]
 
 BETA = 3.0  # of the Moffat law used for first estimates of flux and reach, before the PSF is measured
 FAR = 1.0  # px from a star's brightest pixel on the starlet scales: its middle is no farther
+CLEAR, NARROW = 25.0, 0.86  # noise sigma from where on a star's curvature is sure, and how much less of its area a star may have
 CHUNK = 4096  # stars whose cut-outs are held at once
 ROWS = 64  # that are worked on in one go
 BAND, REACH = 258, 14  # rows that are smoothed in one go, a multiple of 3, and how far smoothing three times reaches
@@ -82,7 +83,10 @@ def find_stars(
             few = not len(blobs) and (contrast > 10).sum() < 3
         here = usual if band is DEEP else _area_of(_fwhm_of(usual), band)
         clear = (contrast > 30) & (band is not FINEST)  # a close pair is neither round nor sharp, but clearly there
-        keep = (roundness > np.where(clear, 0.3, 0.5)) & (area > max(band.sharpest * here, _area_of(1.3, band)))
+        # where stars are hardly wider than a pixel, one in a pixel's middle is told from a hot pixel if it is clear
+        narrow, bare = _area_of(1.3, band), _area_of(1.0, band)
+        least = np.where(snr > CLEAR, np.clip(NARROW * here, bare, narrow), narrow)
+        keep = (roundness > np.where(clear, 0.3, 0.5)) & (area > np.maximum(band.sharpest * here, least))
         keep &= area < np.where(clear, 2.5, band.widest) * here
         if band is FINEST:  # pixels leave bumps on a filament's crest
             keep &= _shape(smoothed[MIDDLE.first] - smoothed[MIDDLE.last], ys, xs)[0] > 0.5
