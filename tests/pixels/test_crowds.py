@@ -430,3 +430,15 @@ def test_the_stars_of_a_crowd_are_found_one_behind_the_other(seed):
     fit = rounds.fit_stars(planes, noise)
     # the noise is 1; looked for once a round only, more than 1.17 is left in every channel
     assert rounds.inner(fit.rest).std((1, 2)).max() < 1.1
+
+
+def test_stars_as_wide_as_the_coarse_scales_are_found_there():
+    """Eight px wide, a star fills what lies around it on the scales that suit usual ones, and passes for structure."""
+    rng = np.random.default_rng(4)
+    law = starlaw.moffat_law((1.0, 0.0, 1.0), 7.85, 3.0)
+    x, y = rng.uniform(15, 305, 60), rng.uniform(15, 225, 60)
+    light = drawn(law, x, y, np.geomspace(20, 600, 60), (240, 320))
+    planes = np.stack([light] * 3) + rng.normal(0, 1, (3, 240, 320)).astype(np.float32)
+    fit = rounds.fit_stars(planes, measure_noise(planes))
+    off = planes - rounds.inner(fit.rest) * np.array(fit.sigma, np.float32)[:, None, None] - light
+    assert np.sqrt((off[:, light > 2] ** 2).mean()) < 1  # the noise; where they are looked for on the usual scales, 6

@@ -24,6 +24,8 @@ Plane = npt.NDArray[np.float32]
 Floats = npt.NDArray[np.float64]
 
 BETA = 3.0  # of the Moffat law used for first estimates of flux and reach, before the PSF is measured
+WIDE = 5.5  # px: wider stars are looked for on coarser scales
+B3 = 2.355  # px: the width of the spline by which the first scale is smoothed
 FAR = 1.0  # px from a star's brightest pixel on the starlet scales: its middle is no farther
 CLEAR, NARROW = 25.0, 0.86  # noise sigma from where on a star's curvature is sure, and how much less of its area a star may have
 CHUNK = 4096  # stars whose cut-outs are held at once
@@ -71,44 +73,20 @@ def find_stars(
     light, share, bad = _luminance(planes, noise, coverage, np.sqrt((scales[:, 1:3] ** 2).sum(1)))
     level = noise.map
     blobs = plateaus(planes, white, bad)
-    smoothed = _smoothed(light)
-    found, usual = [], 0.0
-    for band in (DEEP, MIDDLE, FINEST):
-        plane = smoothed[band.first] - smoothed[band.last]
-        sigma = 1.1 * float(np.sqrt(share @ (scales[:, band.first : band.last] ** 2).sum(1)))
-        ys, xs, snr, contrast = _maxima(plane, bad, level, sigma, threshold + band.more, crowded)
-        roundness, area = _shape(plane, ys, xs)
-        if band is DEEP:
-            usual = _usual_area(roundness, area, snr, contrast) if fwhm is None else _area_of(fwhm)
-            few = not len(blobs) and (contrast > 10).sum() < 3
-        here = usual if band is DEEP else _area_of(_fwhm_of(usual), band)
-        clear = (contrast > 30) & (band is not FINEST)  # a close pair is neither round nor sharp, but clearly there
-        # where stars are hardly wider than a pixel, one in a pixel's middle is told from a hot pixel if it is clear
-        narrow, bare = _area_of(1.3, band), _area_of(1.0, band)
-        least = np.where(snr > CLEAR, np.clip(NARROW * here, bare, narrow), narrow)
-        keep = (roundness > np.where(clear, 0.3, 0.5)) & (area > np.maximum(band.sharpest * here, least))
-        keep &= area < np.where(clear, 2.5, band.widest) * here
-        if band is FINEST:  # pixels leave bumps on a filament's crest
-            keep &= _shape(smoothed[MIDDLE.first] - smoothed[MIDDLE.last], ys, xs)[0] > 0.5
-        if few:
-            keep &= contrast > 10  # where there is hardly a star, the brightest knots of a nebula are none
-        found.append((ys[keep], xs[keep]))
-    ys, xs = found[0]
-    for places in found[1:]:
-        more = _apart_from(places, (ys, xs), 2.5)
-        ys, xs = np.concatenate([ys, places[0][more]]), np.concatenate([xs, places[1][more]])
+    spread = np.sqrt(share @ scales**2)
+    xs, ys, usual = _sharp(light, bad, level, spread, threshold, fwhm, crowded, not len(blobs))
     keep = np.ones(len(ys), bool)
     for x, y, r, _ in blobs:
-        keep &= np.hypot(xs - x, ys - y) > r + 0.7 * math.sqrt(usual) + 1.5
-    xs, ys = xs[keep].astype(np.float64), ys[keep].astype(np.float64)
-    fwhm = _fwhm_of(usual)
+        keep &= np.hypot(xs - x, ys - y) > r + 0.7 * math.sqrt(_area_of(usual)) + 1.5
+    xs, ys, fwhm = xs[keep], ys[keep], usual
     r_sat = np.concatenate([np.zeros(len(xs)), blobs[:, 2]])
     x, y = np.concatenate([xs, blobs[:, 0]]), np.concatenate([ys, blobs[:, 1]])
     shared = np.concatenate([np.zeros(len(xs), bool), blobs[:, 3] > 0])  # its light would draw both to its middle
     refined = _centroids(light, x[~shared], y[~shared], np.maximum(fwhm / 2.355, 0.8 * r_sat)[~shared])
     before = x[~shared], y[~shared]
     # one that goes far has run into a brighter star beside it
-    astray = (np.hypot(refined[0] - before[0], refined[1] - before[1]) > FAR) & (r_sat[~shared] == 0)
+    far = FAR * (1 if fwhm < WIDE else 2)
+    astray = (np.hypot(refined[0] - before[0], refined[1] - before[1]) > far) & (r_sat[~shared] == 0)
     x[~shared], y[~shared] = (np.where(astray, old, new) for old, new in zip(before, refined, strict=True))
     peaks = _peaks(planes, bad, x, y, r_sat, fwhm)
     where = (np.clip(np.rint(y), 0, light.shape[0] - 1).astype(int), np.clip(np.rint(x), 0, light.shape[1] - 1).astype(int))
@@ -126,6 +104,57 @@ def find_stars(
     there = (peak > 0) & (saturated | inside & star_coloured(peaks, np.array(noise.sigma)[:, None] * local))
     order = np.argsort(-flux[there], kind="stable")
     return StarList(*(a[there][order] for a in (x, y, flux, peak, radius, saturated)))
+
+
+def _sharp(
+    light: Plane,
+    bad: npt.NDArray[np.bool_],
+    level: Plane | None,
+    spread: Floats,
+    threshold: float,
+    fwhm: float | None,
+    crowded: bool,
+    bare: bool,
+) -> tuple[Floats, Floats, float]:
+    """Give x, y of the maxima that look like stars, and the width (px) that stars have here.
+
+    ``spread``: of the noise on each starlet scale; ``bare``: no star is known. Stars wider than :data:`WIDE` are looked for
+    at every second pixel, where the scales suit them.
+    """
+    smoothed = _smoothed(light)
+    found, usual, few = [], 0.0, False
+    for band in (DEEP, MIDDLE, FINEST):
+        plane = smoothed[band.first] - smoothed[band.last]
+        sigma = 1.1 * float(np.sqrt((spread[band.first : band.last] ** 2).sum()))
+        ys, xs, snr, contrast = _maxima(plane, bad, level, sigma, threshold + band.more, crowded)
+        roundness, area = _shape(plane, ys, xs)
+        if band is DEEP:
+            usual = _usual_area(roundness, area, snr, contrast) if fwhm is None else _area_of(fwhm)
+            few = bare and (contrast > 10).sum() < 3
+            if _fwhm_of(usual) > WIDE and len(spread) > DEEP.last + 1:
+                # every second pixel of the smoothed picture has the same scales from the second on
+                half = [None if p is None else p[::2, ::2] for p in (smoothed[1], level)]
+                assert half[0] is not None
+                own = None if fwhm is None else math.hypot(fwhm, B3) / 2
+                x, y, width = _sharp(half[0].copy(), bad[::2, ::2], half[1], spread[1:], threshold, own, crowded, bare)
+                return 2 * x, 2 * y, math.sqrt(max(4 * width**2 - B3**2, WIDE**2))
+        here = usual if band is DEEP else _area_of(_fwhm_of(usual), band)
+        clear = (contrast > 30) & (band is not FINEST)  # a close pair is neither round nor sharp, but clearly there
+        # where stars are hardly wider than a pixel, one in a pixel's middle is told from a hot pixel if it is clear
+        narrow, pixel = _area_of(1.3, band), _area_of(1.0, band)
+        least = np.where(snr > CLEAR, np.clip(NARROW * here, pixel, narrow), narrow)
+        keep = (roundness > np.where(clear, 0.3, 0.5)) & (area > np.maximum(band.sharpest * here, least))
+        keep &= area < np.where(clear, 2.5, band.widest) * here
+        if band is FINEST:  # pixels leave bumps on a filament's crest
+            keep &= _shape(smoothed[MIDDLE.first] - smoothed[MIDDLE.last], ys, xs)[0] > 0.5
+        if few:
+            keep &= contrast > 10  # where there is hardly a star, the brightest knots of a nebula are none
+        found.append((ys[keep], xs[keep]))
+    ys, xs = found[0]
+    for places in found[1:]:
+        more = _apart_from(places, (ys, xs), 2.5)
+        ys, xs = np.concatenate([ys, places[0][more]]), np.concatenate([xs, places[1][more]])
+    return xs.astype(np.float64), ys.astype(np.float64), _fwhm_of(usual)
 
 
 def clear_shares(heights: Floats, error: Floats) -> Floats:

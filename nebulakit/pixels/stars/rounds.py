@@ -16,7 +16,7 @@ from nebulakit.pixels.median import median
 from nebulakit.pixels.parallel import over
 from nebulakit.pixels.stars import first, ghosts, learn
 from nebulakit.pixels.stars.beyond import find_beyond
-from nebulakit.pixels.stars.find import BAND, REACH, _peaks, find_stars, star_coloured
+from nebulakit.pixels.stars.find import BAND, REACH, WIDE, _peaks, find_stars, star_coloured
 from nebulakit.pixels.stars.fit import COARSE, DOUBT, UNSETTLED, StarFit
 from nebulakit.pixels.stars.flanks import learn_ghosts, learn_own
 from nebulakit.pixels.stars.law import FREEDOM, PAD, Law
@@ -108,7 +108,7 @@ def _gather(fit: StarFit, noise: Noise, spare: Sequence[tuple[float, float, floa
     for _ in range(LOOKS):
         fit.redraw()
         x, y, height = _missed(fit, noise, MISSED[0], spare)
-        fit.crowded |= len(x) > max(MANY * fit.count, LEAST)
+        fit.crowded |= len(x) > max(MANY * fit.count, LEAST) or fit.fwhm > WIDE
         if not fit.crowded or len(x) <= FEW * fit.count:
             break
         first.laws_again(fit)
@@ -245,7 +245,7 @@ def _missed(fit: StarFit, noise: Noise, doubt: float, spare: Sequence[tuple[floa
     keep = (x > 0.7) & (y > 0.7) & (x < w - 1.7) & (y < h - 1.7)
     if fit.count and len(found):
         near = cKDTree(np.column_stack([fit.x.mean(0) - PAD, fit.y.mean(0) - PAD])).query(np.column_stack([x, y]))[0]
-        keep &= near > 1.2
+        keep &= near > max(1.2, 0.25 * fit.fwhm)
     x, y = x[keep], y[keep]
     bx, by = _beside(fit, planes)
     if len(x) and len(bx):
@@ -266,15 +266,16 @@ def _standing_out(fit: StarFit) -> Planes:
 
     planes = np.empty_like(fit.rest)
     nowhere = np.zeros((0, 0), np.float32)
+    scales, reach = ((1, 2, 3), REACH) if fit.fwhm < WIDE else ((1, 2, 3, 4), 2 * REACH + 2)
 
     def channel(c: int) -> None:
         for top in range(0, len(planes[c]), BAND):  # little memory at once
-            rows, first = slice(top, top + BAND), max(top - REACH, 0)
-            wide = slice(first, top + BAND + REACH)
+            rows, first = slice(top, top + BAND), max(top - reach, 0)
+            wide = slice(first, top + BAND + reach)
             # the nebula is taken off, so that what stands out of the light of a star is not measured by it
             behind, cores = fit.behind[c, wide], fit.cores[c, wide].view(np.uint8)
             ground = np.asarray(cv2.copyTo(behind, cores, fit.rest[c, wide].copy()), np.float32)
-            for scale in (1, 2, 3):
+            for scale in scales:
                 ground = starlet.smooth(ground, scale)
             doubt = fit.doubt[c, rows]
             kernels.stand_out(
