@@ -213,9 +213,9 @@ def test_beside_nothing_no_star_passes_for_left():
     planes = nebula.copy()
     planes[:, 64, 64] = planes[:, 64, 100] = 0.9
     stars = listed(x, y, np.array([2.0, 1.0]))
-    assert straight.still_there(planes, nebula, stars, 3.0, wings=False)[0] == 0
+    assert straight.still_there(planes, lambda y, x: nebula[:, y, x], stars, 3.0)[0] == 0
     nebula[:, 64, 100] = 0.8
-    assert straight.still_there(planes, nebula, stars, 3.0, wings=False)[0] == 1
+    assert straight.still_there(planes, lambda y, x: nebula[:, y, x], stars, 3.0)[0] == 1
 
 
 @pytest.mark.parametrize(("side", "most"), [(30, 0), (98, 0), (130, 1)])
@@ -226,4 +226,4 @@ def test_of_very_many_stars_few_may_be_left(side, most):
     planes[:, ::4, ::4] = 0.9
     nebula[:, 80, 80] = 0.5
     stars = listed(x, y, np.where((x == 80) & (y == 80), 2.0, 1.0))
-    assert straight.still_there(planes, nebula, stars, 3.0, wings=False) == (1, most)
+    assert straight.still_there(planes, lambda y, x: nebula[:, y, x], stars, 3.0) == (1, most)

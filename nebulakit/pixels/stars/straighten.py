@@ -37,7 +37,7 @@ FEWEST = 12  # stars without which no curve is believed
 STARS_OFF = 1.45
 NOISE_OFF = 1.5  # and the noise of any: 0.4-1.35 and 1.2-2.2
 BRIGHT, SHARE = 30, 0.01  # bright stars are asked, or this share of all; no more of them than this share may be left
-LEFT, WINGS = 0.3, 0.8  # by more than this share of its height, or this where its wide wings are left on purpose
+LEFT = 0.3  # by more than this share of its height
 # where highlights are rolled off stars stand on knots that are nearly as bright: by this, above so many places around (knots
 # are up to 0.43, stars that are given up from 0.62 on)
 KNOTS, AROUND = 0.5, 0.8
@@ -197,31 +197,31 @@ def _believed(told: list[Told], room: float) -> bool:
 
 
 def still_there(
-    planes: Planes, nebula: Planes, stars: StarList, fwhm: float, wings: bool, knots: bool = False
+    planes: Planes, left: Callable[[Ints, Ints], Planes], stars: StarList, fwhm: float, knots: bool = False
 ) -> tuple[int, int]:
-    """Count the brightest stars that were not taken out of planes, where ``nebula`` is what was left of them
-    (with their ``wings``, or without; on bright ``knots``, or not); and tell how many may be.
+    """Count the brightest stars that were not taken out of planes, where ``left`` gives what was left of them in places (y and x);
+    they may stand on bright ``knots``, or not. And tell how many may be.
 
     Where stars do not shine by one law the brightest are the first to be given up. Among tens of thousands a close pair or
     a star at the rim may be left by any law.
     """
     h, w = planes.shape[1:]
     order = np.argsort(-stars.flux, kind="stable")
+    # a star's middle, and a ring around it
     turns, away = np.arange(16) * (2 * math.pi / 16), max(25.0, 8 * fwhm)
-    x, y = stars.x[order][:, None], stars.y[order][:, None]
-    py, px = (
-        np.clip(np.rint(v), 0, n - 1).astype(int) for v, n in ((y + away * np.sin(turns), h), (x + away * np.cos(turns), w))
+    y, x = (
+        np.clip(np.rint(v[order, None] + away * np.append(0, f(turns))), 0, n - 1).astype(int)
+        for v, f, n in ((stars.y, np.sin, h), (stars.x, np.cos, w))
     )
-    my, mx = np.clip(np.rint(y[:, 0]), 0, h - 1).astype(int), np.clip(np.rint(x[:, 0]), 0, w - 1).astype(int)
     # at the rim of what is there nothing tells how bright it is around
-    known = np.isfinite(nebula[:, py, px]).all(0)
-    told = np.flatnonzero((known.mean(1) > 0.5) & np.isfinite(nebula[:, my, mx]).all(0))
-    told = told[: max(BRIGHT, round(SHARE * len(stars)))]
-    before, after = (p[:, my[told], mx[told]].mean(0) for p in (planes, nebula))
-    levels = np.where(known, nebula[:, py, px].mean(0), np.float32(np.nan))[told]
-    around = np.nanquantile(levels, AROUND if knots else 0.5, axis=1)
-    left = after - around > (WINGS if wings else KNOTS if knots else LEFT) * np.maximum(before - around, 1e-6)
-    return int(left.sum()), int(SHARE * len(told))
+    known: Mask = np.asarray(np.isfinite(planes[:, y, x]).all(0))
+    told = np.flatnonzero((known[:, 1:].mean(1) > 0.5) & known[:, 0])[: max(BRIGHT, round(SHARE * len(stars)))]
+    y, x = y[told], x[told]
+    levels = np.where(known[told], left(y, x).mean(0), np.float32(np.nan))
+    before, after = planes[:, y[:, 0], x[:, 0]].mean(0), levels[:, 0]
+    around = np.nanquantile(levels[:, 1:], AROUND if knots else 0.5, axis=1)
+    there = after - around > (KNOTS if knots else LEFT) * np.maximum(before - around, 1e-6)
+    return int(there.sum()), int(SHARE * len(told))
 
 
 class _Asked(NamedTuple):
