@@ -349,25 +349,24 @@ def test_one_factor_for_all_channels_is_told_and_undone():
     assert found["structure"] > 0.5
 
 
-def test_a_black_border_tells_nothing():
-    """It is darker than all light: counted as such it took the level above which all channels have one factor."""
-    truth = stretched.quality.own(stretched.SHAPE, **stretched.quality.OWN["cove"])
-    shown = stretched.show(truth, "hues, asinh 0.002 of luma")
+@pytest.mark.parametrize("how", ["stretch_asinh", "hues, asinh 0.002 of luma"])
+def test_a_black_border_tells_nothing(how):
+    """It is darker than all light: counted as such it took the level above which all channels have one factor, and no curve held."""
+    shown = stretched.show(quality.own(shape=(300, 380), seed=3, nebula="cove", bright=20), how)
     planes = shown.picture.planes.copy()
-    border = np.zeros(planes.shape[1:], bool)
-    for step in range(6):
-        border[: 15 * step + 15, : 90 - 15 * step] = True
+    yy, xx = np.mgrid[0 : planes.shape[1], 0 : planes.shape[2]]
+    border = yy / planes.shape[1] + xx / planes.shape[2] < 0.4  # 8 % of the picture
     planes[:, border] = 0
     nebula, stars, filled = separate_stars(shown.picture.replace(planes))
     assert nebula.record["parted_in"] == "light"
+    assert nebula.record["curve_of"] != "channels"
     assert np.array_equal(nebula.planes + stars.planes, planes)
-    assert not nebula.planes[:, border].any()
-    assert not stars.planes[:, border].any()
-    assert not filled.planes[0][border].any()
+    for layer in (nebula, stars, filled):
+        assert not layer.planes[:, border].any()
     found = stretched.figures(
         shown._replace(light=np.where(border, 0, shown.light)), np.where(border, shown.clean, nebula.planes)
     )
-    assert found["rms"] < 1.6
+    assert found["rms"] < 1.6  # measured 1.32 and 1.22, filled 3.2 and 5.3
 
 
 def test_where_one_factor_leaves_bright_stars_the_channels_curves_are_tried():
