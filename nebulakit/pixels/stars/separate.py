@@ -60,14 +60,17 @@ def separate(
     ``halos``: whose the wide wings and reflections of bright stars are; dropped, they are in neither, and the sum lacks them.
     ``add`` and ``spare``: (x, y, radius) of places to be filled as if a star stood there, and of places whose stars are none.
     """
-    found = find_stars(planes, noise, coverage, white) if stars is None else stars
-    if spare and len(found):
-        found = _without(found, spare)
+    found = _without(find_stars(planes, noise, coverage, white) if stars is None else stars, spare)
     noise = _some(noise, planes)
     if not len(found) and not add:
-        return Parted(planes.copy(), np.where(np.isnan(planes), planes, 0), np.zeros(planes.shape[1:], bool), found, {"stars": 0})
+        return _nothing(planes, found)
     fit = fit_stars(planes, noise, coverage, white, found, spare=spare)
     return _apart(planes, noise, fit, halos, add, seed)
+
+
+def _nothing(planes: Planes, none: StarList) -> Parted:
+    """Part planes in which no star is to be parted."""
+    return Parted(planes.copy(), np.where(np.isnan(planes), planes, 0), np.zeros(planes.shape[1:], bool), none, {"stars": 0})
 
 
 def _apart(
@@ -168,6 +171,8 @@ def _in_light(
         # nothing is put in that is darker or brighter than all there is
         span = [f(planes, axis=(1, 2), keepdims=True) for f in (np.nanmin, np.nanmax)]
         light, stars = _some(straight.noise, straight.planes), _without(straight.stars, wish.spare)
+        if not len(stars) and not wish.add:
+            return _shown(planes, noise, straight, _nothing(straight.planes, stars), span, wish.halos), tries
         fit = fit_stars(straight.planes, light, coverage, straight.white, stars, spare=wish.spare)
         ours, left = is_ours(straight.way), partial(_left, fit, light, straight, span)
         told["stars_left"], most = still_there(planes, left, stars, straight.fwhm if ours else fwhm, ours)

@@ -148,11 +148,14 @@ def straighten(
 
     Curves are told by a part of a large picture (:mod:`nebulakit.pixels.stars.windows`).
     """
+    if not np.isfinite(planes).all(0).any():
+        return
     part, covered, stars = windows(planes, coverage, found, _lone(found, fwhm), fwhm)
+    if len(stars) < STARS:
+        return
     steps = [step_of_values(p) for p in part]
     view = _View(part, covered, stars, fwhm, steps, [_limit(*pair) for pair in zip(part, steps, strict=True)])
-    asked = _ask(view)
-    first = None if asked is None else _each(view, asked, judged=False)
+    first = _each(view, _ask(view), judged=False)
     if first is None:
         return
     # the first curves only have to be good enough to find the stars in their light
@@ -270,14 +273,12 @@ def _lone(stars: StarList, fwhm: float) -> Ints:
     return np.asarray(order[cKDTree(place).query(place, k=2)[0][order, 1] > ALONE * fwhm])
 
 
-def _ask(view: _View, first: bool = True) -> _Asked | None:
+def _ask(view: _View, first: bool = True) -> _Asked:
     """Choose whom the curve is asked of; how far stars reach is known in light only, not at ``first``."""
     import cv2
 
     stars, shape = view.stars, view.planes.shape[1:]
     there: Mask = np.asarray(np.isfinite(view.planes).all(0))
-    if len(stars) < 2 or not there.any():
-        return None
     chosen = _lone(stars, view.fwhm)[:ASKED]
     reach = np.full(len(stars), 2 * view.fwhm) if first else np.clip(stars.radius, 1.5 * view.fwhm, 40.0)
     owner = _owners(stars, reach, shape)
