@@ -188,6 +188,14 @@ def test_by_hand(truth, parted):
     # what was found in the wings is told, whoever keeps it (one star less tells of it)
     assert done.nebula.record["wings_share"] == pytest.approx(parted.nebula.record["wings_share"], rel=0.2)
     assert min(done.nebula.record["wings_share"]) > 1e-3
+    # the halo that is left goes on behind the core: without its light a dark disc would stand in its middle
+    giant = int(
+        np.argmax(np.where(star.saturated & (star.x > 20) & (star.x < w - 20) & (star.y > 20) & (star.y < h - 20), star.flux, 0))
+    )
+    far = np.hypot(np.arange(w)[None] - star.x[giant], np.arange(h)[:, None] - star.y[giant])
+    halo = (done.nebula.planes - parted.nebula.planes)[1]
+    core, ring = (float(np.median(halo[(far >= r) & (far < r + 4)])) for r in (0, 15))
+    assert core > ring > 2 * truth.sigma[1, 0, 0]
 
 
 def test_one_plane_and_any_unit(truth):

@@ -106,7 +106,13 @@ def _apart(
 
 
 def _without_halos(fit: StarFit) -> None:
-    """Take the wide wings off the laws of a fit, and the reflections off its stars."""
+    """Take the wide wings off the laws of a fit, and the reflections off its stars; what is told of cores gets their light."""
+
+    def behind(c: int) -> None:
+        fit.behind[c] += fit.halos(c)
+
+    over(behind, range(len(fit.laws)))
+    fit.bared.clear()
     fit.laws = [Law(law.contour, law.table - law.wings, law.linear) for law in fit.laws]
     fit.ghosts = [None] * len(fit.laws)
 
