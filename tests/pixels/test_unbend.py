@@ -149,6 +149,25 @@ def test_without_stars_no_curve():
     assert in_light(plain, listed(some, rng.permutation(some), some), 3.0) is None
 
 
+def test_where_no_pixel_is_known_in_all_channels_no_curve(monkeypatch):
+    shown, stars = colours(60, 16)
+    shown[2] = np.nan
+    monkeypatch.setattr(windows, "ENOUGH", 1000)
+    monkeypatch.setattr(windows, "SIDES", (24, 24))
+    assert not list(straighten(shown, None, stars, WIDTH))
+
+
+def test_where_all_stars_are_spared_nothing_is_parted(monkeypatch):
+    """A fit would look for those that were missed, beyond the edges too."""
+    monkeypatch.setattr(separate, "fit_stars", None)
+    light, _, _ = scene()
+    shown = CURVES["asinh"](light)[None].astype(np.float32)
+    parted = separate.separate_shown(shown, measure_noise(shown), fwhm=WIDTH, spare=[(150.0, 150.0, 999.0)])
+    assert parted.record["parted_in"] == "light"
+    assert not parted.touched.any()
+    assert np.array_equal(parted.nebula, shown)
+
+
 def test_what_no_curve_undoes_is_not_believed():
     """Each star by a curve of its own: as levels that a local tone curve made."""
     light, x, y = scene()

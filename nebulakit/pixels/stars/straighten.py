@@ -32,10 +32,11 @@ ALONE = 3.0  # widths to the next star
 RIM = 8  # px from where there is nothing
 STARS, LEVELS = 5, 4  # without which no curve is asked
 FEWEST = 12  # stars without which no curve is believed
-# how far the stars may be off curves that are believed, mean over the channels: measured 1.0-1.36 where each has its curve or one
-# factor keeps hues, 1.5-1.8 where highlights were rolled off besides
+# how far the stars may be off curves that are believed, mean over the channels: measured 0.9-1.4 where the way is the one that was
+# gone, 1.4-1.6 by the channels' own curves where our own stretches were
 STARS_OFF = 1.45
-NOISE_OFF = 1.5  # and the noise of any: 0.4-1.35 and 1.2-2.2
+# and the noise of any: 0.4-1.3 (one 1.6; 1.1-1.45 where it was smoothed after the stretch) and 1.1-1.5
+NOISE_OFF = 1.5
 BRIGHT, SHARE = 30, 0.01  # bright stars are asked, or this share of all; no more of them than this share may be left
 LEFT = 0.3  # of its height: a star that still stands out by more was not taken out
 # where highlights are rolled off stars stand on knots that are nearly as bright: by this, above so many places around (knots
