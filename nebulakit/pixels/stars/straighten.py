@@ -32,8 +32,8 @@ ALONE = 3.0  # widths to the next star
 RIM = 8  # px from where there is nothing
 STARS, LEVELS = 5, 4  # without which no curve is asked
 FEWEST = 12  # stars without which no curve is believed
-# how far the stars may be off curves that are believed, mean over the channels: measured 0.9-1.4 where the way is the one that was
-# gone, 1.4-1.6 by the channels' own curves where our own stretches were
+# how far the stars may be off curves that are believed, mean over the channels: measured 0.9-1.4 by the way that is right,
+# 1.4-1.6 by curves of the channels where our own stretches had rolled off highlights
 STARS_OFF = 1.45
 # and the noise of any: 0.4-1.3 (one 1.6; 1.1-1.45 where it was smoothed after the stretch) and 1.1-1.5
 NOISE_OFF = 1.5
