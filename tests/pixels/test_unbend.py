@@ -6,8 +6,9 @@ import numpy as np
 import pytest
 
 from nebulakit.pixels.facts import StarList
+from nebulakit.pixels.noise import measure_noise
+from nebulakit.pixels.stars import separate, unbend, windows
 from nebulakit.pixels.stars import straighten as straight
-from nebulakit.pixels.stars import unbend, windows
 from nebulakit.pixels.stars.straighten import straighten
 
 CURVES = {
@@ -148,6 +149,25 @@ def test_without_stars_no_curve():
     assert in_light(plain, listed(some, rng.permutation(some), some), 3.0) is None
 
 
+def test_where_no_pixel_is_known_in_all_channels_no_curve(monkeypatch):
+    shown, stars = colours(60, 16)
+    shown[2] = np.nan
+    monkeypatch.setattr(windows, "ENOUGH", 1000)
+    monkeypatch.setattr(windows, "SIDES", (24, 24))
+    assert not list(straighten(shown, None, stars, WIDTH))
+
+
+def test_where_all_stars_are_spared_nothing_is_parted(monkeypatch):
+    """A fit would look for those that were missed, beyond the edges too."""
+    monkeypatch.setattr(separate, "fit_stars", None)
+    light, _, _ = scene()
+    shown = CURVES["asinh"](light)[None].astype(np.float32)
+    parted = separate.separate_shown(shown, measure_noise(shown), fwhm=WIDTH, spare=[(150.0, 150.0, 999.0)])
+    assert parted.record["parted_in"] == "light"
+    assert not parted.touched.any()
+    assert np.array_equal(parted.nebula, shown)
+
+
 def test_what_no_curve_undoes_is_not_believed():
     """Each star by a curve of its own: as levels that a local tone curve made."""
     light, x, y = scene()
@@ -213,17 +233,31 @@ def test_beside_nothing_no_star_passes_for_left():
     planes = nebula.copy()
     planes[:, 64, 64] = planes[:, 64, 100] = 0.9
     stars = listed(x, y, np.array([2.0, 1.0]))
-    assert straight.still_there(planes, nebula, stars, 3.0, wings=False)[0] == 0
+    assert straight.still_there(planes, lambda y, x: nebula[:, y, x], stars, 3.0)[0] == 0
     nebula[:, 64, 100] = 0.8
-    assert straight.still_there(planes, nebula, stars, 3.0, wings=False)[0] == 1
+    assert straight.still_there(planes, lambda y, x: nebula[:, y, x], stars, 3.0)[0] == 1
 
 
-@pytest.mark.parametrize(("side", "most"), [(30, 0), (98, 0), (130, 1)])
-def test_of_very_many_stars_few_may_be_left(side, most):
+@pytest.mark.parametrize(
+    ("side", "rank", "told"),
+    [(30, 29, (1, 0)), (30, 30, (0, 0)), (99, 97, (1, 0)), (130, 168, (1, 1)), (130, 169, (0, 1))],
+)
+def test_of_very_many_stars_few_may_be_left(side, rank, told):
+    """The 30 brightest are asked, or one in a hundred of all; of these one in a hundred may be left."""
     y, x = (v.ravel() * 4.0 for v in np.mgrid[0:side, 0:side])
     nebula = np.full((3, 4 * side, 4 * side), 0.1, np.float32)
     planes = nebula.copy()
     planes[:, ::4, ::4] = 0.9
-    nebula[:, 80, 80] = 0.5
-    stars = listed(x, y, np.where((x == 80) & (y == 80), 2.0, 1.0))
-    assert straight.still_there(planes, nebula, stars, 3.0, wings=False) == (1, most)
+    nebula[:, int(y[rank]), int(x[rank])] = 0.5
+    stars = listed(x, y, np.arange(len(x))[::-1] + 1.0)
+    assert straight.still_there(planes, lambda y, x: nebula[:, y, x], stars, 3.0) == told
+
+
+@pytest.mark.parametrize(("left", "way"), [((2, 2), "light"), ((3, 2), "levels")])
+def test_no_more_stars_are_left_than_may_be(monkeypatch, left, way):
+    light, _, _ = scene()
+    shown = CURVES["asinh"](light)[None].astype(np.float32)
+    monkeypatch.setattr(separate, "still_there", lambda *_: left)
+    record = separate.separate_shown(shown, measure_noise(shown), fwhm=WIDTH).record
+    assert record["parted_in"] == way
+    assert record["stars_left"] == left[0]

@@ -188,6 +188,14 @@ def test_by_hand(truth, parted):
     # what was found in the wings is told, whoever keeps it (one star less tells of it)
     assert done.nebula.record["wings_share"] == pytest.approx(parted.nebula.record["wings_share"], rel=0.2)
     assert min(done.nebula.record["wings_share"]) > 1e-3
+    # the halo that is left goes on behind the core: without its light a dark disc would stand in its middle
+    giant = int(
+        np.argmax(np.where(star.saturated & (star.x > 20) & (star.x < w - 20) & (star.y > 20) & (star.y < h - 20), star.flux, 0))
+    )
+    far = np.hypot(np.arange(w)[None] - star.x[giant], np.arange(h)[:, None] - star.y[giant])
+    halo = (done.nebula.planes - parted.nebula.planes)[1]
+    core, ring = (float(np.median(halo[(far >= r) & (far < r + 4)])) for r in (0, 15))
+    assert core > ring > 2 * truth.sigma[1, 0, 0]
 
 
 def test_one_plane_and_any_unit(truth):
@@ -283,11 +291,9 @@ def test_stretched_pictures_by_hand(shown):
     assert done.filled.planes[0, fy, fx] == 1
     y, x = round(float(star.y[k])), round(float(star.x[k]))
     assert done.nebula.planes[1, y, x] > 0.5 * picture.planes[1, y, x] + 0.5 * parted.nebula.planes[1, y, x]
-    # where a curve is believed only as long as its wings need not fit, more is taken off in light than was filled in levels
-    if done.nebula.record["parted_in"] == parted.nebula.record["parted_in"]:
-        assert done.filled.planes.mean() < parted.filled.planes.mean()
-    else:
-        assert parted.nebula.record["given_up"]
+    # whoever keeps the halos, a curve is believed by what is left without them
+    assert done.nebula.record["parted_in"] == parted.nebula.record["parted_in"]
+    assert done.filled.planes.mean() < parted.filled.planes.mean()
 
 
 @pytest.fixture(scope="module")
@@ -351,25 +357,24 @@ def test_one_factor_for_all_channels_is_told_and_undone():
     assert found["structure"] > 0.5
 
 
-def test_a_black_border_tells_nothing():
-    """It is darker than all light: counted as such it took the level above which all channels have one factor."""
-    truth = stretched.quality.own(stretched.SHAPE, **stretched.quality.OWN["cove"])
-    shown = stretched.show(truth, "hues, asinh 0.002 of luma")
+@pytest.mark.parametrize("how", ["stretch_asinh", "hues, asinh 0.002 of luma"])
+def test_a_black_border_tells_nothing(how):
+    """It is darker than all light: counted as such it took the level above which all channels have one factor, and no curve held."""
+    shown = stretched.show(quality.own(shape=(300, 380), seed=3, nebula="cove", bright=20), how)
     planes = shown.picture.planes.copy()
-    border = np.zeros(planes.shape[1:], bool)
-    for step in range(6):
-        border[: 15 * step + 15, : 90 - 15 * step] = True
+    yy, xx = np.mgrid[0 : planes.shape[1], 0 : planes.shape[2]]
+    border = yy / planes.shape[1] + xx / planes.shape[2] < 0.4  # 8 % of the picture
     planes[:, border] = 0
     nebula, stars, filled = separate_stars(shown.picture.replace(planes))
     assert nebula.record["parted_in"] == "light"
+    assert nebula.record["curve_of"] != "channels"
     assert np.array_equal(nebula.planes + stars.planes, planes)
-    assert not nebula.planes[:, border].any()
-    assert not stars.planes[:, border].any()
-    assert not filled.planes[0][border].any()
+    for layer in (nebula, stars, filled):
+        assert not layer.planes[:, border].any()
     found = stretched.figures(
         shown._replace(light=np.where(border, 0, shown.light)), np.where(border, shown.clean, nebula.planes)
     )
-    assert found["rms"] < 1.6
+    assert found["rms"] < 1.6  # measured 1.32 and 1.22, filled 3.2 and 5.3
 
 
 def test_where_one_factor_leaves_bright_stars_the_channels_curves_are_tried():

@@ -117,9 +117,9 @@ class Factor(NamedTuple):
         return Factor(kind, curve._replace(light=light), zero, limits, highest)
 
     @property
-    def seen(self) -> Curve:
-        """Give the curve as it is seen."""
-        return self.curve._replace(level=self.kind.seen(self.curve.level))
+    def curves(self) -> list[Curve]:
+        """Give the one curve as it is seen."""
+        return [self.curve._replace(level=self.kind.seen(self.curve.level))]
 
     def _tables(self) -> tuple[Floats, Floats, float]:
         """Give what is shown of the curve's light above zero, decoded; light per shown; and zero itself, decoded."""

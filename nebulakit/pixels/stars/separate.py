@@ -60,13 +60,23 @@ def separate(
     ``halos``: whose the wide wings and reflections of bright stars are; dropped, they are in neither, and the sum lacks them.
     ``add`` and ``spare``: (x, y, radius) of places to be filled as if a star stood there, and of places whose stars are none.
     """
-    found = find_stars(planes, noise, coverage, white) if stars is None else stars
-    if spare and len(found):
-        found = _without(found, spare)
+    found = _without(find_stars(planes, noise, coverage, white) if stars is None else stars, spare)
     noise = _some(noise, planes)
     if not len(found) and not add:
-        return Parted(planes.copy(), np.where(np.isnan(planes), planes, 0), np.zeros(planes.shape[1:], bool), found, {"stars": 0})
+        return _nothing(planes, found)
     fit = fit_stars(planes, noise, coverage, white, found, spare=spare)
+    return _apart(planes, noise, fit, halos, add, seed)
+
+
+def _nothing(planes: Planes, none: StarList) -> Parted:
+    """Part planes in which no star is to be parted."""
+    return Parted(planes.copy(), np.where(np.isnan(planes), planes, 0), np.zeros(planes.shape[1:], bool), none, {"stars": 0})
+
+
+def _apart(
+    planes: Planes, noise: Noise, fit: StarFit, halos: Halos, add: Sequence[tuple[float, float, float]], seed: int
+) -> Parted:
+    """Part planes whose stars are fitted."""
     laws = fit.laws  # as they were told, whoever keeps the wings
     if halos == "nebula":
         _without_halos(fit)
@@ -96,9 +106,24 @@ def separate(
 
 
 def _without_halos(fit: StarFit) -> None:
-    """Take the wide wings off the laws of a fit, and the reflections off its stars."""
+    """Take the wide wings off the laws of a fit, and the reflections off its stars; what is told of cores gets their light."""
+
+    def behind(c: int) -> None:
+        fit.behind[c] += fit.halos(c)
+
+    over(behind, range(len(fit.laws)))
+    fit.bared.clear()
     fit.laws = [law.told(law.table - law.wings) for law in fit.laws]
     fit.ghosts = [None] * len(fit.laws)
+
+
+class _Wish(NamedTuple):
+    """What is asked for beside a picture, as :func:`separate` takes it."""
+
+    halos: Halos
+    add: Sequence[tuple[float, float, float]]
+    spare: Sequence[tuple[float, float, float]]
+    seed: int
 
 
 def separate_shown(
@@ -119,58 +144,19 @@ def separate_shown(
     it is nebula as it is.
     """
     black = black_border(planes)
+    # black is no light: counted as the darkest there is, it took the level from which one factor counts for all
+    known = planes if black is None else np.where(black, np.float32(np.nan), planes)
+    noise, width, wish = _some(noise, known), 3.0 if fwhm is None else fwhm, _Wish(halos, add, spare, seed)
+    found = find_shown(known, noise, coverage)
+    parted, tries = _in_light(known, noise, coverage, found, width, wish)
+    if parted is None:
+        parted = _in_levels(known, noise, found, width, wish)
+    # what is believed, or was tried last
+    record = {**parted.record, **(tries.pop() if tries else {}), **_given_up(tries)}
     if black is not None:
-        # black is no light: counted as the darkest there is, it took the level from which one factor counts for all
-        known = np.where(black, np.float32(np.nan), planes)
-        parted = _shown(known, noise, coverage, fwhm, halos, add, spare, seed)
         np.copyto(parted.nebula, planes, where=black)
         np.copyto(parted.stars, np.float32(0), where=black)
-        return parted
-    return _shown(planes, noise, coverage, fwhm, halos, add, spare, seed)
-
-
-def _shown(
-    planes: Planes,
-    noise: Noise,
-    coverage: Plane | None,
-    fwhm: float | None,
-    halos: Halos,
-    add: Sequence[tuple[float, float, float]],
-    spare: Sequence[tuple[float, float, float]],
-    seed: int,
-) -> Parted:
-    """Part a stretched picture whose every finite pixel is one."""
-    noise = _some(noise, planes)
-    found = find_shown(planes, noise, coverage)
-    width = 3.0 if fwhm is None else fwhm
-    tries = list[dict[str, Any]]()
-    for straight, told in straighten(planes, coverage, found, width):
-        tries.append(told)
-        if straight is None:
-            continue
-        parted = _in_light(planes, noise, coverage, straight, halos, add, spare, seed)
-        asked, ours = _without(straight.stars, spare), is_ours(straight.way)
-        left, most = still_there(planes, parted.nebula, asked, straight.fwhm if ours else width, halos == "nebula", ours)
-        told["stars_left"] = left
-        if left <= most:
-            return parted._replace(record={"parted_in": "light", **parted.record, **told, **_given_up(tries[:-1])})
-        del straight, parted, asked  # a large picture's next try needs the room
-    if spare and len(found):
-        found = _without(found, spare)
-    fill = partial(fill_stars, planes, noise, found, width, add=add, seed=seed, told={})
-    filled = fill(halos=halos != "nebula")
-    # cores alone are put back where halos are dropped
-    rest = exact_rest(planes, (fill(halos=False) if halos == "dropped" else filled).nebula)
-    record = {
-        "parted_in": "levels",
-        "stars": len(found),
-        "saturated": int(found.saturated.sum()),
-        "share_touched": float(filled.touched.mean()),
-        "share_filled": float(filled.told.mean()),
-        **(tries[-1] if tries else {}),
-        **_given_up(tries[:-1]),
-    }
-    return Parted(filled.nebula, rest, filled.touched, dataclasses.replace(found, radius=filled.radius), record)
+    return parted._replace(record=record)
 
 
 def _given_up(tries: list[dict[str, Any]]) -> dict[str, Any]:
@@ -180,24 +166,42 @@ def _given_up(tries: list[dict[str, Any]]) -> dict[str, Any]:
 
 
 def _in_light(
-    planes: Planes,
-    noise: Noise,
-    coverage: Plane | None,
-    straight: Straight,
-    halos: Halos,
-    add: Sequence[tuple[float, float, float]],
-    spare: Sequence[tuple[float, float, float]],
-    seed: int,
-) -> Parted:
-    """Part a stretched picture in its light, and stretch what was told as the picture was."""
-    parted = separate(
-        straight.planes, straight.noise, coverage, straight.white, straight.stars, halos=halos, add=add, spare=spare, seed=seed
-    )
-    # nothing is put in that is darker or brighter than all there is
-    low, high = (f(planes, axis=(1, 2), keepdims=True) for f in (np.nanmin, np.nanmax))
+    planes: Planes, noise: Noise, coverage: Plane | None, found: StarList, fwhm: float, wish: _Wish
+) -> tuple[Parted | None, list[dict[str, Any]]]:
+    """Part a stretched picture in its light, None where no curve brings it there; and tell what was tried."""
+    tries = list[dict[str, Any]]()
+    for straight, told in straighten(planes, coverage, found, fwhm):
+        tries.append(told)
+        if straight is None:
+            continue
+        # nothing is put in that is darker or brighter than all there is
+        span = [f(planes, axis=(1, 2), keepdims=True) for f in (np.nanmin, np.nanmax)]
+        light, stars = _some(straight.noise, straight.planes), _without(straight.stars, wish.spare)
+        if not len(stars) and not wish.add:
+            return _shown(planes, noise, straight, _nothing(straight.planes, stars), span, wish.halos), tries
+        fit = fit_stars(straight.planes, light, coverage, straight.white, stars, spare=wish.spare)
+        ours, left = is_ours(straight.way), partial(_left, fit, light, straight, span)
+        told["stars_left"], most = still_there(planes, left, stars, straight.fwhm if ours else fwhm, ours)
+        if told["stars_left"] <= most:
+            parted = _apart(straight.planes, light, fit, wish.halos, wish.add, wish.seed)
+            del fit, left
+            return _shown(planes, noise, straight, parted, span, wish.halos), tries
+        del straight, fit, left  # a large picture's next try needs the room
+    return None, tries
+
+
+def _left(fit: StarFit, noise: Noise, straight: Straight, span: list[Planes], y: Ints, x: Ints) -> Planes:
+    """Give what a picture shows in places (channel, y and x) once all star light is taken off, halos too, whoever is to have them."""
+    core, rest, behind = (inner(a)[:, y, x] for a in (fit.cores, fit.rest, fit.behind))
+    light = np.where(core, behind, rest) * np.array(noise.sigma, np.float32)[:, None, None]
+    return np.clip(straight.way.to_level(light), *span)
+
+
+def _shown(planes: Planes, noise: Noise, straight: Straight, parted: Parted, span: list[Planes], halos: Halos) -> Parted:
+    """Stretch what a picture was parted into in its light as the picture was."""
     shown = straight.way.to_level
     nebula = shown(parted.nebula)
-    np.clip(nebula, low, high, out=nebula)
+    np.clip(nebula, *span, out=nebula)
     there = parted.touched & np.isfinite(planes)
     np.copyto(nebula, planes, where=~there)
     rest = exact_rest(planes, nebula)
@@ -206,11 +210,28 @@ def _in_light(
         whole = shown(parted.nebula + parted.stars)
         whole += planes
         whole -= shown(straight.planes)
-        np.clip(whole, low, high, out=whole)
+        np.clip(whole, *span, out=whole)
         np.subtract(whole, nebula, out=rest, where=there)
     factor = sum(noise.sigma) / sum(straight.noise.sigma)  # what a star's light would be if the curve were straight
     found = dataclasses.replace(parted.found, flux=parted.found.flux * factor, peak=parted.found.peak * factor)
-    return Parted(nebula, rest, parted.touched, found, parted.record)
+    return Parted(nebula, rest, parted.touched, found, {"parted_in": "light", **parted.record})
+
+
+def _in_levels(planes: Planes, noise: Noise, found: StarList, fwhm: float, wish: _Wish) -> Parted:
+    """Part a stretched picture as it is."""
+    found = _without(found, wish.spare)
+    fill = partial(fill_stars, planes, noise, found, fwhm, add=wish.add, seed=wish.seed, told={})
+    filled = fill(halos=wish.halos != "nebula")
+    # cores alone are put back where halos are dropped
+    rest = exact_rest(planes, (fill(halos=False) if wish.halos == "dropped" else filled).nebula)
+    record = {
+        "parted_in": "levels",
+        "stars": len(found),
+        "saturated": int(found.saturated.sum()),
+        "share_touched": float(filled.touched.mean()),
+        "share_filled": float(filled.told.mean()),
+    }
+    return Parted(filled.nebula, rest, filled.touched, dataclasses.replace(found, radius=filled.radius), record)
 
 
 def _some(noise: Noise, planes: Planes) -> Noise:

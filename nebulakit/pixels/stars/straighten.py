@@ -32,15 +32,17 @@ ALONE = 3.0  # widths to the next star
 RIM = 8  # px from where there is nothing
 STARS, LEVELS = 5, 4  # without which no curve is asked
 FEWEST = 12  # stars without which no curve is believed
-# how far the stars may be off curves that are believed, mean over the channels: measured 1.0-1.36 where each has its curve or one
-# factor keeps hues, 1.5-1.8 where highlights were rolled off besides
+# how far the stars may be off curves that are believed, mean over the channels: measured 0.9-1.4 by the way that is right,
+# 1.4-1.6 by curves of the channels where our own stretches had rolled off highlights
 STARS_OFF = 1.45
-NOISE_OFF = 1.5  # and the noise of any: 0.4-1.35 and 1.2-2.2
+# and the noise of any: 0.4-1.3 (one 1.6; 1.1-1.45 where it was smoothed after the stretch) and 1.1-1.5
+NOISE_OFF = 1.5
 BRIGHT, SHARE = 30, 0.01  # bright stars are asked, or this share of all; no more of them than this share may be left
-LEFT, WINGS = 0.3, 0.8  # by more than this share of its height, or this where its wide wings are left on purpose
+LEFT = 0.3  # of its height: a star that still stands out by more was not taken out
 # where highlights are rolled off stars stand on knots that are nearly as bright: by this, above so many places around (knots
 # are up to 0.43, stars that are given up from 0.62 on)
 KNOTS, AROUND = 0.5, 0.8
+# told of a curve in the record: noises of the sky, from the lowest level on (of one factor: from where no light is shown)
 LIGHTS = 0, 10, 30, 100, 300, 1000, 3000, 10_000, 30_000
 # the channels' curves are held alike to so much (logarithm of the slope, over the range of levels) unless stars and noise
 # fit worse by so much: alike they rise by under 65, unlike by over 110 (asinh 0.002 beside 0.01)
@@ -54,6 +56,7 @@ NEARER = 0.99
 WHITE = 1.0  # level before highlights are rolled off: stars have to tell more than that, or there is nothing to undo
 LOW = 0.1  # of the light that our own stretches' way tells, if it can be believed: no other way that is cut off below is taken
 DARK = 0.02  # of the frame is darker than the level from which one factor counts; near the sky all curves are straight
+UNDER = 0.06  # of the light above the sky: so far under where it is cut off stars tell how nearly they have one law
 NEARLY, STEPS = 0.995, 3  # of the range above the sky, or so many steps of saving below its end: brighter levels are cut off
 
 
@@ -63,10 +66,14 @@ class Each(NamedTuple):
     curves: list[Curve]
     limits: list[float]
 
+    @property
+    def white(self) -> tuple[float, ...]:
+        """Give the light at which each channel is cut off."""
+        return tuple(float(np.interp(v, c.level, c.light)) for v, c in zip(self.limits, self.curves, strict=True))
+
     def lit(self, planes: Planes) -> tuple[Planes, tuple[float, ...]]:
         """Undo the curves: give the light, and where each channel is cut off."""
-        white = tuple(float(np.interp(v, c.level, c.light)) for v, c in zip(self.limits, self.curves, strict=True))
-        return self._by_rows(planes, Curve.to_light), white
+        return self._by_rows(planes, Curve.to_light), self.white
 
     def to_level(self, light: Planes) -> Planes:
         """Apply the curves."""
@@ -133,7 +140,8 @@ class _Try(NamedTuple):
 def straighten(
     planes: Planes, coverage: Plane | None, found: StarList, fwhm: float
 ) -> Iterator[tuple[Straight | None, dict[str, Any]]]:
-    """Give planes (channel, y, x) in light, None where no curve can be believed; and what was measured, for the record.
+    """Give planes (channel, y, x) in light, None where no curve can be believed, and what was measured, for the record; if that is
+    not taken, those of the next best curve.
 
     Each channel has a curve of its own, held to the others' where they are alike, or one curve gives one factor for all, which
     keeps hues: whichever brings the stars nearer to one law. A factor that is only nearly right for all channels leaves stars
@@ -141,7 +149,11 @@ def straighten(
 
     Curves are told by a part of a large picture (:mod:`nebulakit.pixels.stars.windows`).
     """
+    if not np.isfinite(planes).all(0).any():
+        return
     part, covered, stars = windows(planes, coverage, found, _lone(found, fwhm), fwhm)
+    if len(stars) < STARS:
+        return
     steps = [step_of_values(p) for p in part]
     view = _View(part, covered, stars, fwhm, steps, [_limit(*pair) for pair in zip(part, steps, strict=True)])
     first = _each(view, _ask(view), judged=False)
@@ -153,8 +165,8 @@ def straighten(
         yield None, first.record
         return
     each = _each(view, asked, judged=True)
-    ways = [each, *over(partial(_one, view, asked), KINDS if len(planes) == 3 else ())]
-    tries = [t for t in ways if t is not None]
+    ones = over(partial(_one, view, asked), KINDS if len(planes) == 3 else ())
+    tries = [t for t in (each, *ones) if t is not None]
     # of rolled off highlights other ways tell the lowest only, and hardly any star is off them
     most = max((min(t.white) for t in tries if is_ours(t.way) and _believed(t.told, 1.0)), default=0.0)
     tries = [t for t in tries if min(t.white) > LOW * most]
@@ -162,7 +174,8 @@ def straighten(
     if best is not None and isinstance(best.way, Factor):
         if _believed(best.told, 1.0):
             # its stars were found in another light
-            best = _one(view, _asked_again(view, best), best.way.kind)
+            asked = _asked_again(view, best)
+            best = None if asked is None else _one(view, asked, best.way.kind)
         if best is not None:
             yield _whole(planes, coverage, best)
         best = each
@@ -179,10 +192,9 @@ def _whole(planes: Planes, coverage: Plane | None, told: _Try) -> tuple[Straight
     stars = find_stars(light, noise, coverage, white)
     if len(stars) < FEWEST:
         return None, told.record
-    # of the curves: the levels at which so much light is shown (in noises, from the lowest level on)
-    curves = told.way.curves if isinstance(told.way, Each) else [told.way.seen]
+    # of the curves: the levels at which so much light is shown
     lights = [float(v) for v in LIGHTS if v < min(white)]
-    levels = [[round(float(np.interp(v, c.light, c.level)), 4) for v in lights] for c in curves]
+    levels = [[round(float(np.interp(v, c.light, c.level)), 4) for v in lights] for c in told.way.curves]
     straight = Straight(light, told.way, noise, stars, told.width, white)
     return straight, {**told.record, "curve_light": lights, "curve_levels": levels}
 
@@ -197,35 +209,36 @@ def _believed(told: list[Told], room: float) -> bool:
 
 
 def still_there(
-    planes: Planes, nebula: Planes, stars: StarList, fwhm: float, wings: bool, knots: bool = False
+    planes: Planes, left: Callable[[Ints, Ints], Planes], stars: StarList, fwhm: float, knots: bool = False
 ) -> tuple[int, int]:
-    """Count the brightest stars that were not taken out of planes, where ``nebula`` is what was left of them
-    (with their ``wings``, or without; on bright ``knots``, or not); and tell how many may be.
+    """Count the brightest stars that were not taken out of planes, where ``left`` gives what was left of them in places (y and x);
+    they may stand on bright ``knots``, or not. And tell how many may be.
 
     Where stars do not shine by one law the brightest are the first to be given up. Among tens of thousands a close pair or
     a star at the rim may be left by any law.
     """
     h, w = planes.shape[1:]
     order = np.argsort(-stars.flux, kind="stable")
+    # a star's middle, and a ring around it
     turns, away = np.arange(16) * (2 * math.pi / 16), max(25.0, 8 * fwhm)
-    x, y = stars.x[order][:, None], stars.y[order][:, None]
-    py, px = (
-        np.clip(np.rint(v), 0, n - 1).astype(int) for v, n in ((y + away * np.sin(turns), h), (x + away * np.cos(turns), w))
+    y, x = (
+        np.clip(np.rint(v[order, None] + away * np.append(0, f(turns))), 0, n - 1).astype(int)
+        for v, f, n in ((stars.y, np.sin, h), (stars.x, np.cos, w))
     )
-    my, mx = np.clip(np.rint(y[:, 0]), 0, h - 1).astype(int), np.clip(np.rint(x[:, 0]), 0, w - 1).astype(int)
     # at the rim of what is there nothing tells how bright it is around
-    known = np.isfinite(nebula[:, py, px]).all(0)
-    told = np.flatnonzero((known.mean(1) > 0.5) & np.isfinite(nebula[:, my, mx]).all(0))
-    told = told[: max(BRIGHT, round(SHARE * len(stars)))]
-    before, after = (p[:, my[told], mx[told]].mean(0) for p in (planes, nebula))
-    levels = np.where(known, nebula[:, py, px].mean(0), np.float32(np.nan))[told]
-    around = np.nanquantile(levels, AROUND if knots else 0.5, axis=1)
-    left = after - around > (WINGS if wings else KNOTS if knots else LEFT) * np.maximum(before - around, 1e-6)
-    return int(left.sum()), int(SHARE * len(told))
+    known: Mask = np.asarray(np.isfinite(planes[:, y, x]).all(0))
+    told = np.flatnonzero((known[:, 1:].mean(1) > 0.5) & known[:, 0])[: max(BRIGHT, round(SHARE * len(stars)))]
+    y, x = y[told], x[told]
+    levels = np.where(known[told], left(y, x).mean(0), np.float32(np.nan))
+    before, after = planes[:, y[:, 0], x[:, 0]].mean(0), levels[:, 0]
+    around = np.nanquantile(levels[:, 1:], AROUND if knots else 0.5, axis=1)
+    there = after - around > (KNOTS if knots else LEFT) * np.maximum(before - around, 1e-6)
+    return int(there.sum()), int(SHARE * len(told))
 
 
 class _Asked(NamedTuple):
-    """Whom the curve is asked of: stars that stand alone, whose every pixel is, and pixels that are no star's."""
+    """Whom the curve is asked of: stars that stand alone, whose every pixel is, pixels that are no star's, and all there are; the
+    rings that are looked at, px."""
 
     x: Array
     y: Array
@@ -236,9 +249,10 @@ class _Asked(NamedTuple):
     radii: Array
 
     def problem(
-        self, plane: Plane, limit: float, low: float, high: float, step: float = 0.0, straight: bool = False
+        self, plane: Plane, limit: float, step: float = 0.0, *, over_all: Planes | None = None, straight: bool = False
     ) -> Problem | None:
-        """Give the curve of a plane as a problem; None where too little tells of it."""
+        """Give the curve of a plane, over its levels or those of ``over_all``, as a problem; None where too little tells of it."""
+        low, high = (float(f(plane if over_all is None else over_all)) for f in (np.nanmin, np.nanmax))
         sky = float(np.nanmedian(plane))
         whole = np.where(self.there, plane, np.float32(sky))
         noise = noise_by_level(whole, self.free, step)
@@ -260,14 +274,12 @@ def _lone(stars: StarList, fwhm: float) -> Ints:
     return np.asarray(order[cKDTree(place).query(place, k=2)[0][order, 1] > ALONE * fwhm])
 
 
-def _ask(view: _View, first: bool = True) -> _Asked | None:
+def _ask(view: _View, first: bool = True) -> _Asked:
     """Choose whom the curve is asked of; how far stars reach is known in light only, not at ``first``."""
     import cv2
 
     stars, shape = view.stars, view.planes.shape[1:]
     there: Mask = np.asarray(np.isfinite(view.planes).all(0))
-    if len(stars) < 2 or not there.any():
-        return None
     chosen = _lone(stars, view.fwhm)[:ASKED]
     reach = np.full(len(stars), 2 * view.fwhm) if first else np.clip(stars.radius, 1.5 * view.fwhm, 40.0)
     owner = _owners(stars, reach, shape)
@@ -285,14 +297,11 @@ def _asked_again(view: _View, found: _Try) -> _Asked | None:
     return _ask(view._replace(stars=stars, fwhm=found.width), first=False) if len(stars) >= FEWEST else None
 
 
-def _each(view: _View, asked: _Asked | None, judged: bool) -> _Try | None:
-    """Tell a curve for each channel."""
+def _each(view: _View, asked: _Asked, judged: bool) -> _Try | None:
+    """Tell a curve for each channel; how well stars fit its light only where it is to be ``judged``."""
     planes = view.planes
-    low, high = float(np.nanmin(planes)), float(np.nanmax(planes))
     facts = list(zip(planes, view.limits, view.steps, strict=True))
-    if asked is None:
-        return None
-    problems = [p for p in over(lambda f: asked.problem(f[0], f[1], low, high, f[2]), facts) if p is not None]
+    problems = [p for p in over(lambda f: asked.problem(*f, over_all=planes), facts) if p is not None]
     if len(problems) < len(planes):
         return None
     told = over(lambda p: tell_curves([p])[0], problems)
@@ -302,13 +311,12 @@ def _each(view: _View, asked: _Asked | None, judged: bool) -> _Try | None:
             told = alike
     # beyond what stars told the curve is a guess
     way = Each([t.curve for t in told], [min(limit, t.highest) for limit, t in zip(view.limits, told, strict=True)])
-    light, white = way.lit(planes) if judged else (planes, (0.0,) * len(planes))
-    return _Try(way, told, white, _off(_straight(light, white, asked, told)) if judged else 0.0)
+    return _Try(way, told, way.white, _off(_straight(*way.lit(planes), asked, told)) if judged else 0.0)
 
 
-def _one(view: _View, asked: _Asked | None, kind: Kind) -> _Try | None:
+def _one(view: _View, asked: _Asked, kind: Kind) -> _Try | None:
     """Tell one curve for all channels."""
-    if asked is None or (kind.rolled and not tone.KNEE < float(np.nanmax(view.planes)) < 1):
+    if kind.rolled and not tone.KNEE < float(np.nanmax(view.planes)) < 1:
         return None  # rolled off levels never reach 1
     planes = kind.unrolled(view.planes)
     bright = kind.brightness(planes)
@@ -320,7 +328,7 @@ def _one(view: _View, asked: _Asked | None, kind: Kind) -> _Try | None:
     even = kind.even(bright, top)
     limit = _limit(even, step_of_values(even))
     step = view.steps[0] / (1 if kind.of == "most" else math.sqrt(len(planes)))
-    problem = asked.problem(even, limit, float(np.nanmin(even)), float(np.nanmax(even)), step)
+    problem = asked.problem(even, limit, step)
     if problem is None:
         return None
     told = tell_curves([problem])[0]
@@ -341,9 +349,8 @@ def _straight(light: Planes, white: tuple[float, ...], asked: _Asked, told: list
     """Tell how well stars and noise fit light, whose stars have about the laws that were ``told``."""
 
     def channel(plane: Plane, most: float, before: Told) -> Told | None:
-        sky = float(np.nanmedian(plane))
-        limit = most - 0.06 * (most - sky)
-        problem = asked.problem(plane, limit, float(np.nanmin(plane)), float(np.nanmax(plane)), straight=True)
+        limit = most - UNDER * (most - float(np.nanmedian(plane)))
+        problem = asked.problem(plane, limit, straight=True)
         return None if problem is None else tell_curves([problem], start=[problem.start(before.unknown.law)])[0]
 
     return [t for t in over(lambda f: channel(*f), list(zip(light, white, told, strict=True))) if t is not None]
