@@ -25,6 +25,7 @@ Floats = npt.NDArray[np.float64]
 
 BETA = 3.0  # of the Moffat law used for first estimates of flux and reach, before the PSF is measured
 WIDE = 5.5  # px: wider stars are looked for on coarser scales
+MANY = 8  # clear ones of one width must tell that there are such
 B3 = 2.355  # px: the width of the spline by which the first scale is smoothed
 FAR = 1.0  # px from a star's brightest pixel on the starlet scales: its middle is no farther
 CLEAR, NARROW = 25.0, 0.86  # noise sigma from where on a star's curvature is sure, and how much less of its area a star may have
@@ -74,7 +75,7 @@ def find_stars(
     level = noise.map
     blobs = plateaus(planes, white, bad)
     spread = np.sqrt(share @ scales**2)
-    xs, ys, usual = _sharp(light, bad, level, spread, threshold, fwhm, crowded, not len(blobs))
+    xs, ys, usual, _ = _sharp(light, bad, level, spread, threshold, fwhm, crowded, not len(blobs))
     keep = np.ones(len(ys), bool)
     for x, y, r, _ in blobs:
         keep &= np.hypot(xs - x, ys - y) > r + 0.7 * math.sqrt(_area_of(usual)) + 1.5
@@ -115,29 +116,30 @@ def _sharp(
     fwhm: float | None,
     crowded: bool,
     bare: bool,
-) -> tuple[Floats, Floats, float]:
-    """Give x, y of the maxima that look like stars, and the width (px) that stars have here.
+) -> tuple[Floats, Floats, float, int]:
+    """Give x, y of the maxima that look like stars, the width (px) that stars have here, and how many clear ones told it.
 
     ``spread``: of the noise on each starlet scale; ``bare``: no star is known. Stars wider than :data:`WIDE` are looked for
     at every second pixel, where the scales suit them.
     """
     smoothed = _smoothed(light)
-    found, usual, few = [], 0.0, False
+    found, usual, few, told = [], 0.0, False, 0
     for band in (DEEP, MIDDLE, FINEST):
         plane = smoothed[band.first] - smoothed[band.last]
         sigma = 1.1 * float(np.sqrt((spread[band.first : band.last] ** 2).sum()))
         ys, xs, snr, contrast = _maxima(plane, bad, level, sigma, threshold + band.more, crowded)
         roundness, area = _shape(plane, ys, xs)
         if band is DEEP:
-            usual = _usual_area(roundness, area, snr, contrast) if fwhm is None else _area_of(fwhm)
+            usual, told = _usual_area(roundness, area, snr, contrast) if fwhm is None else (_area_of(fwhm), MANY)
             few = bare and (contrast > 10).sum() < 3
             if _fwhm_of(usual) > WIDE and len(spread) > DEEP.last + 1:
                 # every second pixel of the smoothed picture has the same scales from the second on
                 half = [None if p is None else p[::2, ::2] for p in (smoothed[1], level)]
                 assert half[0] is not None
                 own = None if fwhm is None else math.hypot(fwhm, B3) / 2
-                x, y, width = _sharp(half[0].copy(), bad[::2, ::2], half[1], spread[1:], threshold, own, crowded, bare)
-                return 2 * x, 2 * y, math.sqrt(max(4 * width**2 - B3**2, WIDE**2))
+                x, y, width, told = _sharp(half[0].copy(), bad[::2, ::2], half[1], spread[1:], threshold, own, crowded, bare)
+                if told >= MANY:  # else a few knots of a nebula look alike
+                    return 2 * x, 2 * y, math.sqrt(max(4 * width**2 - B3**2, WIDE**2)), told
         here = usual if band is DEEP else _area_of(_fwhm_of(usual), band)
         clear = (contrast > 30) & (band is not FINEST)  # a close pair is neither round nor sharp, but clearly there
         # where stars are hardly wider than a pixel, one in a pixel's middle is told from a hot pixel if it is clear
@@ -154,7 +156,7 @@ def _sharp(
     for places in found[1:]:
         more = _apart_from(places, (ys, xs), 2.5)
         ys, xs = np.concatenate([ys, places[0][more]]), np.concatenate([xs, places[1][more]])
-    return xs.astype(np.float64), ys.astype(np.float64), _fwhm_of(usual)
+    return xs.astype(np.float64), ys.astype(np.float64), _fwhm_of(usual), told
 
 
 def clear_shares(heights: Floats, error: Floats) -> Floats:
@@ -332,19 +334,21 @@ def _fwhm_of(area: float) -> float:
     return float(np.interp(area, _table(DEEP), _WIDTHS))
 
 
-def _usual_area(roundness: Floats, area: Floats, snr: Floats, contrast: Floats) -> float:
-    """Give the curvature's area that the stars share: the densest place among the clear, round maxima, the sharper first."""
+def _usual_area(roundness: Floats, area: Floats, snr: Floats, contrast: Floats) -> tuple[float, int]:
+    """Give the curvature's area that the stars share, and how many clear ones told it: the densest place among the clear,
+    round maxima, the sharper first."""
     ok = (roundness > 0.7) & (area > _area_of(1.3)) & (area < _area_of(11.0))
     best = ok & (snr > 15) & (contrast > 12)
-    if best.sum() < 5:
+    clear = int(best.sum())
+    if clear < 5:
         best = ok
     if not best.any():
-        return _area_of(3.0)
+        return _area_of(3.0), 0
     order = np.argsort(-snr[best], kind="stable")[:400]
     logs = np.sort(np.log(area[best][order]))
     counts = np.searchsorted(logs, logs + 0.2, "right") - np.searchsorted(logs, logs - 0.2, "left")
     centre = logs[int(np.argmax(counts))]
-    return float(np.exp(median(logs[np.abs(logs - centre) < 0.2])))
+    return float(np.exp(median(logs[np.abs(logs - centre) < 0.2]))), clear
 
 
 def _cutouts(plane: Plane, x: Floats, y: Floats, half: int) -> tuple[npt.NDArray[np.float32], Floats, Floats]:
