@@ -15,6 +15,8 @@ Floats = npt.NDArray[np.float64]
 
 # times as long for its width as usual a plateau is where two stars share it; and more in one of few pixels, by px over its radius
 LONG, FEW = 1.25, 1.0
+ENOUGH = 8  # pixels of a plateau that an edge cuts: fewer tell no middle
+SOFT = 1.5  # px over which a disc's rim fades, so that a fit feels it
 
 
 def white_level(planes: Planes) -> tuple[float, ...] | None:
@@ -85,7 +87,7 @@ def _plateau(plane: Plane) -> float | None:
 
 
 def plateaus(planes: Planes, white: tuple[float, ...] | None, bad: npt.NDArray[np.bool_]) -> Floats:
-    """Give (n, 4): x, y, radius of the connected plateaus at the white level, and 1 where two stars share one."""
+    """Give (n, 4): x, y, radius of the connected plateaus at the white level, and 1 where their form tells the middle, not the light."""
     import cv2
 
     if white is None:
@@ -121,10 +123,14 @@ def plateaus(planes: Planes, white: tuple[float, ...] | None, bad: npt.NDArray[n
     usual = np.median([_form(b) for b in blobs], axis=0) if len(blobs) >= 3 else np.eye(2)
     out = []
     for k, blob, (x0, y0) in zip(np.nonzero(ok)[0].tolist(), blobs, at, strict=True):
-        # what an edge cuts is not as long as its star
         rows, columns = slice(max(y0 - 1, 0), y0 + blob.shape[0] + 1), slice(max(x0 - 1, 0), x0 + blob.shape[1] + 1)
         inside = y0 and x0 and rows.stop <= bad.shape[0] and columns.stop <= bad.shape[1] and not bad[rows, columns].any()
-        two = _two_stars(blob, usual) if inside else None
+        # what an edge cuts is not as long as its star
+        two = (
+            _two_stars(blob, usual)
+            if inside
+            else _cut_by_an_edge(blob, ~bad[rows, columns], (y0 - rows.start, x0 - columns.start), usual)
+        )
         if two is None:
             out.append((*centres[k + 1], math.sqrt(size[k] / math.pi), 0.0))
         else:
@@ -137,6 +143,41 @@ def _form(blob: npt.NDArray[np.bool_]) -> Floats:
     ys, xs = np.nonzero(blob)
     cover = np.cov(np.stack([xs, ys]), ddof=0) + np.eye(2) / 12
     return np.asarray(cover / math.sqrt(float(np.linalg.det(cover))), np.float64)
+
+
+def _cut_by_an_edge(
+    blob: npt.NDArray[np.bool_], known: npt.NDArray[np.bool_], at: tuple[int, int], usual: Floats
+) -> list[tuple[float, float, float]] | None:
+    """Give x, y, radius of the disc, as oval as the ``usual`` form, of which a plateau is what is seen; None if that is little.
+
+    ``known``: which pixels around are seen, the blob's first at ``at`` of them. The middle of what is seen lies too far in.
+
+    >>> y, x = np.mgrid[:7, :11]
+    >>> seen = np.hypot(x - 5, y - 1.2) < 4.8
+    >>> blob = seen[:6, 1:10]
+    >>> np.round(_cut_by_an_edge(blob, np.ones(seen.shape, bool), (0, 1), np.eye(2))).tolist()
+    [[4.0, 1.0, 5.0]]
+    """
+    from scipy.optimize import least_squares
+
+    lit = np.zeros(known.shape)
+    lit[at[0] : at[0] + blob.shape[0], at[1] : at[1] + blob.shape[1]] = blob
+    if (lit * known).sum() < ENOUGH:
+        return None
+    ys, xs = np.nonzero(known)
+    round_off, want = np.linalg.inv(np.linalg.cholesky(usual)), lit[known]
+
+    def left(v: Floats) -> Floats:
+        far = np.hypot(*(round_off @ np.stack([xs - v[0], ys - v[1]])))
+        return np.asarray(np.clip((v[2] - far) / SOFT + 0.5, 0, 1) - want, np.float64)
+
+    rows, columns = np.nonzero(lit)
+    middle, radius = np.array([columns.mean(), rows.mean()]), math.sqrt(len(rows) / math.pi)
+    # nearer to the edge than what is seen of it, or beyond
+    away = middle - np.array([xs.mean(), ys.mean()])
+    starts = [np.append(middle + k * away, radius) for k in (0.0, 1.0)]
+    best = min((least_squares(left, start, diff_step=1e-3) for start in starts), key=lambda found: float(found.cost)).x
+    return [(float(best[0]) - at[1], float(best[1]) - at[0], float(best[2]))]
 
 
 def _two_stars(blob: npt.NDArray[np.bool_], usual: Floats) -> list[tuple[float, float, float]] | None:
