@@ -80,7 +80,8 @@ def write(
     values, more = _values(planes, image, bits, target.name)
     if profile and len(values) == 1:
         values = np.repeat(values, 3, axis=0)
-    pixels = np.ascontiguousarray(np.moveaxis(values, 0, -1)) if len(values) > 1 else values[0]
+    # a copy in any case: of a single pixel each order passes for contiguous, but not with the PNG library
+    pixels = np.moveaxis(values, 0, -1).copy("C") if len(values) > 1 else values[0]
     made_by = _made_by(history, text)
     with _whole(target) as to:
         if kind == "tiff":
