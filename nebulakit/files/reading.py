@@ -13,7 +13,7 @@ import numpy as np
 import numpy.typing as npt
 
 from nebulakit.errors import InputError, UsageError
-from nebulakit.files.fits import fits_shape, load_fits
+from nebulakit.files.fits import fits_shape, is_gz, load_fits
 from nebulakit.files.pictures import jpeg_shape, load_jpeg, load_png, load_tiff, tiff_shape
 from nebulakit.files.raw import Raw, check_file, refuse
 from nebulakit.image import CHANNELS, Frame, Image, Notice, beyond_reach, unmasked
@@ -179,22 +179,33 @@ def _alike(planes: Floats, name: str) -> Floats:
 
 def count_values(path: str | os.PathLike[str]) -> int | None:
     """Give width x height x planes of a picture as its header tells, without reading it; None where that is not cheaply known."""
-    file = Path(path)
+    return math.prod(_shape(Path(path))) or None
+
+
+def sides(path: str | os.PathLike[str]) -> tuple[int, int] | None:
+    """Give height and width of a picture as it is stored, without reading it; None where its header does not surely tell.
+
+    A tag may turn it by a quarter when it is read.
+    """
+    shape = _shape(Path(path))
+    return None if shape == (0,) or is_gz(Path(path)) else (shape[0], shape[1])
+
+
+def _shape(file: Path) -> tuple[int, ...]:
+    """Give the height, width and planes of a picture as its header tells, (0,) where it does not."""
     try:
         check_file(file)
         with open(file, "rb") as f:
             head = f.read(26)
         kind = _kind(head)
         if kind is None:
-            return None
+            return (0,)
         if kind == "png":
             width, height, _, colour = struct.unpack(">IIBB", head[16:26])
-            shape: tuple[int, ...] = (height, width, 1 if colour in (0, 4) else 3)
-        else:
-            shape = {"tiff": tiff_shape, "jpeg": jpeg_shape, "fits": fits_shape}[kind](file)
+            return height, width, 1 if colour in (0, 4) else 3
+        return {"tiff": tiff_shape, "jpeg": jpeg_shape, "fits": fits_shape}[kind](file)
     except Exception:  # whatever it is, reading the file will say so
-        return None
-    return math.prod(shape) or None
+        return (0,)
 
 
 def _kind(head: bytes) -> Literal["tiff", "png", "jpeg", "fits"] | None:
