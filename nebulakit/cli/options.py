@@ -128,7 +128,7 @@ def store_meanwhile(folder: Path | None, no_cache: bool) -> Iterator[Store]:
 
     refuse_both(folder, no_cache)
     with tempfile.TemporaryDirectory(prefix="nebulakit-") as temporary:
-        yield Store(Path(temporary)) if no_cache else open_store(folder)
+        yield Store(Path(temporary), lasting=False) if no_cache else open_store(folder)
 
 
 def refuse_both(folder: Path | None, no_cache: bool) -> None:

@@ -54,10 +54,11 @@ def reading(image: Image) -> float:
 class Store:
     """A folder of finished layers."""
 
-    def __init__(self, folder: Path, limit: int | None = None) -> None:
-        """Use ``folder`` (made when first written to), holding at most ``limit`` bytes."""
+    def __init__(self, folder: Path, limit: int | None = None, lasting: bool = True) -> None:
+        """Use ``folder`` (made when first written to), holding at most ``limit`` bytes; ``lasting``: it stays when the program ends."""
         self.folder = folder
         self.limit = limit
+        self._lasting = lasting
         self.notices: list[Notice] = []
         self.damaged: set[str] = set()  # keys of layers found damaged by this process
         self._mine: set[str] = set()  # names of files that the running recipe may still need
@@ -149,6 +150,11 @@ class Store:
                     "but the next run begins anew. Make room, or choose another folder with --cache.",
                 )
             )
+
+    def keeps(self) -> bool:
+        """Say whether the next run will find what was given to :meth:`keep_step`."""
+        self.finish()
+        return self._lasting and not any(n.id == "layers-not-kept" for n in self.notices)
 
     # --- the files -------------------------------------------------------------------------------------------------
 
