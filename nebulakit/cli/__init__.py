@@ -1,6 +1,6 @@
 """The command line: one file a verb, no logic.
 
-Exit codes are those of :mod:`nebulakit.errors`, 5 for some of a batch, 130 interrupted.
+Exit codes are those of :mod:`nebulakit.errors`, 5 for some of a batch, 130 interrupted, 128 + n ended by signal n.
 """
 
 from __future__ import annotations
@@ -10,6 +10,7 @@ import errno
 import gc
 import os
 import signal
+import stat
 import sys
 from types import FrameType
 
@@ -78,6 +79,9 @@ def main(args: list[str] | None = None) -> None:
     _hold_pages()
     if signal.getsignal(signal.SIGINT) is signal.default_int_handler:
         signal.signal(signal.SIGINT, _interrupt)
+    for number in _ENDING:
+        if signal.getsignal(number) is signal.SIG_DFL:  # else it is to be outlived (nohup)
+            signal.signal(number, _end)
     sys.exit(call(args))
 
 
@@ -87,6 +91,21 @@ class Interrupted(KeyboardInterrupt):
 
 def _interrupt(number: int, frame: FrameType | None) -> None:
     raise Interrupted
+
+
+_ENDING = [getattr(signal, name) for name in ("SIGTERM", "SIGHUP") if hasattr(signal, name)]
+
+
+def _end(number: int, frame: FrameType | None) -> None:
+    """End as Ctrl-C does, so that what is half done goes; shells send some signals twice, and the second would cut that short."""
+    for each in _ENDING:
+        signal.signal(each, signal.SIG_IGN)
+    if number != signal.SIGTERM:  # the terminal has gone: writing to it would fail, and it no longer passes for one
+        for stream in (1, 2):
+            with contextlib.suppress(OSError):  # a stream that is closed
+                if stat.S_ISCHR(os.fstat(stream).st_mode):
+                    os.dup2(os.open(os.devnull, os.O_WRONLY), stream)
+    raise SystemExit(128 + number)
 
 
 def _hold_pages() -> None:
@@ -114,12 +133,12 @@ def call(args: list[str] | None = None) -> int:
     except click.ClickException as fault:
         fault.show()
         return 2
-    except (KeyboardInterrupt, click.Abort):
+    except (KeyboardInterrupt, click.Abort, SystemExit) as end:
         given = sys.argv[1:] if args is None else args
         keeps = given[:1] in (["run"], ["demo"], ["sweep"], ["watch"]) and "--no-cache" not in given
         kept = ", and finished layers are kept" if keeps else ""
         click.echo(f"\ninterrupted; files of earlier runs are as they were{kept}.", err=True)
-        return 130
+        return int(end.code or 0) if isinstance(end, SystemExit) else 130
     except BrokenPipeError:  # the reader of our output has gone: nothing to say to anyone
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return 0

@@ -110,10 +110,12 @@ def write_whole(path: Path, text: str) -> None:
     try:
         unfinished.write_text(text, encoding="utf-8")
         os.replace(unfinished, path)
-    except OSError as fault:
+    except BaseException as fault:
         with suppress(OSError):  # a disk that cannot be written to refuses this, too
             unfinished.unlink()
-        raise UsageError(f"cannot write {path}: {fault.strerror}. Choose another place with -o") from None
+        if isinstance(fault, OSError):
+            raise UsageError(f"cannot write {path}: {fault.strerror}. Choose another place with -o") from None
+        raise
 
 
 def _is_page(path: Path) -> bool:

@@ -4,6 +4,7 @@ import json
 import os
 import shlex
 import shutil
+import signal
 import socket
 import subprocess
 import sys
@@ -135,6 +136,9 @@ def test_a_full_cache_is_told_in_words(tell, night, monkeypatch) -> None:
     code, _, err = tell("run", night / "r.yaml", night / "stack.fits", "-o", "o", "--cache", "kept", "--no-report")
     assert code == 0
     assert "could not be kept in kept (the disk is full); the pictures are whole" in err
+    Path("s.yaml").write_text(SHEET.replace("[50%, 50%]", "[0.01%, 0.01%]"))
+    code, _, err = tell("run", "s.yaml", night / "stack.fits", "-o", "s", "--cache", "kept", "--no-report")
+    assert (code, "there is nothing left" in err, "are kept" in err or "is kept" in err) == (1, True, False)
 
 
 @pytest.mark.parametrize("where", ["of_pixels", "_of_header"])
@@ -303,6 +307,15 @@ def test_a_combination_that_fails_costs_a_sweep_nothing_else(tell, night) -> Non
     assert code == 1
     assert "no combination could be run to its end" in err
     assert not Path("n").exists()
+
+
+@pytest.mark.parametrize("kept", [True, False])
+def test_a_sweep_that_keeps_nothing_says_nothing_of_kept_steps(tell, night, kept) -> None:
+    Path("s.yaml").write_text(SHEET)
+    vary = ["--vary", "crop.box=[[0%,0%],[0.01%,0.01%]],[[0%,0%],[60%,60%]]", "-o", "s"]
+    code, _, err = tell("sweep", "s.yaml", night / "stack.fits", *vary, *(("--cache", "c") if kept else ["--no-cache"]))
+    assert (code, "there is nothing left" in err) == (5, True)
+    assert ("Step 1 is kept; mend and run again." in err) is kept
 
 
 def test_the_contact_sheet_shows_linear_layers_too(tell, night) -> None:
@@ -833,6 +846,33 @@ def test_code_130_interrupted(tell, night, finished, monkeypatch) -> None:
     assert "layers are kept" in tell("run", night / "r.yaml", night / "stack.fits", "-o", "o", "--cache", "c", "--no-report")[2]
     code, _, err = tell("rerun", finished)  # which reuses nothing, and keeps nothing
     assert (code, "interrupted" in err, "kept" in err) == (130, True, False)
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="no such signals there")
+@pytest.mark.parametrize("name", ["SIGTERM", "SIGHUP"])
+@pytest.mark.parametrize("given", [["sweep", "--vary", "saturate.gain=1,2"], ["run"], ["rerun"]], ids=["sweep", "run", "rerun"])
+def test_code_128_and_more_ended_by_a_signal_leaves_nothing_behind(night, finished, tmp_path, name, given) -> None:
+    """Temporary folders and half-written files stayed; a shell tells its children twice that the terminal has gone."""
+    for folder in ("temporary", "here"):
+        (tmp_path / folder).mkdir()
+    stack = [] if given == ["rerun"] else [str(night / "r.yaml"), str(night / "stack.fits"), "-o", "o", "--no-cache"]
+    record = [str(finished / "run.json")] if given == ["rerun"] else []
+    code = f"""
+import os, signal, nebulakit.cli
+from nebulakit.files import writing
+from nebulakit.runner import sheet
+def end(*args, **more):
+    os.kill(os.getpid(), signal.{name})
+    os.kill(os.getpid(), signal.{name})
+writing._tiff = sheet.contact_sheet = end  # while files are written
+nebulakit.cli.main({[*given[:1], *stack, *record, *given[1:]]!r})
+"""
+    where = {**os.environ, "TMPDIR": str(tmp_path / "temporary")}
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, env=where, cwd=tmp_path / "here")
+    assert done.returncode == 128 + getattr(signal, name)
+    assert "interrupted; files of earlier runs are as they were." in done.stderr
+    assert "Traceback" not in done.stderr
+    assert not [*(tmp_path / "temporary").iterdir(), *(tmp_path / "here").iterdir()]
 
 
 @pytest.mark.parametrize("verb", VERBS)
