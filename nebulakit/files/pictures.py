@@ -245,6 +245,13 @@ def _mosaic(page: Any) -> str | None:
 # --- PNG --------------------------------------------------------------------------------------------------------------
 
 
+def png_shape(path: Path) -> tuple[int, ...]:
+    """Give the height, width and planes of the picture that :func:`load_png` would read."""
+    with open(path, "rb") as file:
+        width, height, _, colour = struct.unpack(">IIBB", file.read(26)[16:])
+    return height, width, 1 if colour in (0, 4) else 3
+
+
 def load_png(path: Path) -> Raw:
     """Read a PNG of 1 to 16 bits; InputError says what is wrong with it."""
     import imagecodecs

@@ -5,7 +5,6 @@ from __future__ import annotations
 import dataclasses
 import math
 import os
-import struct
 from pathlib import Path
 from typing import Any, Literal
 
@@ -14,7 +13,7 @@ import numpy.typing as npt
 
 from nebulakit.errors import InputError, UsageError
 from nebulakit.files.fits import fits_shape, is_gz, load_fits
-from nebulakit.files.pictures import jpeg_shape, load_jpeg, load_png, load_tiff, tiff_shape
+from nebulakit.files.pictures import jpeg_shape, load_jpeg, load_png, load_tiff, png_shape, tiff_shape
 from nebulakit.files.raw import Raw, check_file, refuse
 from nebulakit.image import CHANNELS, Frame, Image, Notice, beyond_reach, unmasked
 from nebulakit.pixels import geometry
@@ -194,42 +193,14 @@ def sides(path: str | os.PathLike[str]) -> tuple[int, int] | None:
 def _shape(file: Path) -> tuple[int, ...]:
     """Give the height, width and planes of a picture as its header tells, (0,) where it does not."""
     try:
-        check_file(file)
-        with open(file, "rb") as f:
-            head = f.read(26)
-        kind = _kind(head)
-        if kind is None:
-            return (0,)
-        if kind == "png":
-            width, height, _, colour = struct.unpack(">IIBB", head[16:26])
-            return height, width, 1 if colour in (0, 4) else 3
-        return {"tiff": tiff_shape, "jpeg": jpeg_shape, "fits": fits_shape}[kind](file)
+        return {"tiff": tiff_shape, "png": png_shape, "jpeg": jpeg_shape, "fits": fits_shape}[check_file(file)](file)
     except Exception:  # whatever it is, reading the file will say so
         return (0,)
 
 
-def _kind(head: bytes) -> Literal["tiff", "png", "jpeg", "fits"] | None:
-    """Say by its first bytes what a file is; a packed one is taken for FITS."""
-    if head[:4] in (b"II*\0", b"MM\0*", b"II+\0", b"MM\0+"):
-        return "tiff"
-    if head[:8] == b"\x89PNG\r\n\x1a\n":
-        return "png"
-    if head[:3] == b"\xff\xd8\xff":
-        return "jpeg"
-    return "fits" if head[:6] == b"SIMPLE" or head[:2] == b"\x1f\x8b" else None
-
-
 def _load(path: Path) -> Raw:
     """Read by what the file's first bytes are."""
-    check_file(path)
-    with open(path, "rb") as f:
-        head = f.read(16)
-    if not head:
-        raise refuse(path, "the file is empty")
-    kind = _kind(head)
-    if kind is None:
-        raise refuse(path, "this is neither FITS, TIFF, PNG nor JPEG. Save it as FITS or TIFF and give that.")
-    return {"tiff": load_tiff, "png": load_png, "jpeg": load_jpeg, "fits": load_fits}[kind](path)
+    return {"tiff": load_tiff, "png": load_png, "jpeg": load_jpeg, "fits": load_fits}[check_file(path)](path)
 
 
 def _channels(path: Path, raw: Raw, pattern: str | None) -> tuple[str, ...]:
