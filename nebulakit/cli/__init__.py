@@ -5,9 +5,11 @@ Exit codes are those of :mod:`nebulakit.errors`, 5 for some of a batch, 130 inte
 
 from __future__ import annotations
 
+import codecs
 import contextlib
 import errno
 import gc
+import io
 import os
 import signal
 import stat
@@ -82,7 +84,18 @@ def main(args: list[str] | None = None) -> None:
     for number in _ENDING:
         if signal.getsignal(number) is signal.SIG_DFL:  # else it is to be outlived (nohup)
             signal.signal(number, _end)
+    codecs.register_error("told", _told)
+    if isinstance(sys.stdout, io.TextIOWrapper):
+        sys.stdout.reconfigure(errors="told")
     sys.exit(call(args))
+
+
+def _told(fault: UnicodeError) -> tuple[str | bytes, int]:
+    """Give names of files as the bytes they are, and what the stream cannot hold by its number: nothing is lost for a sign."""
+    try:
+        return codecs.lookup_error("surrogateescape")(fault)
+    except UnicodeError:
+        return codecs.lookup_error("backslashreplace")(fault)
 
 
 class Interrupted(KeyboardInterrupt):
@@ -125,6 +138,7 @@ def _hold_pages() -> None:
 
 def call(args: list[str] | None = None) -> int:
     """Run the command line and give the exit code."""
+    given = sys.argv[1:] if args is None else args
     try:
         code = group.main(args=args, prog_name="nebulakit", standalone_mode=False)
         return code if isinstance(code, int) else 0
@@ -132,9 +146,11 @@ def call(args: list[str] | None = None) -> int:
         return leave.exit_code
     except click.ClickException as fault:
         fault.show()
+        named = [a for a in given if a[:1] == "-" and os.path.lexists(a)] if isinstance(fault, click.NoSuchOption) else []
+        if named:
+            click.echo(f"If the file is meant, write {os.path.join('.', named[0])}", err=True)
         return 2
     except (KeyboardInterrupt, click.Abort, SystemExit) as end:
-        given = sys.argv[1:] if args is None else args
         keeps = given[:1] in (["run"], ["demo"], ["sweep"], ["watch"]) and "--no-cache" not in given
         kept = ", and finished layers are kept" if keeps else ""
         click.echo(f"\ninterrupted; files of earlier runs are as they were{kept}.", err=True)

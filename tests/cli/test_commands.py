@@ -680,6 +680,81 @@ def test_code_4_a_file_that_is_not_a_picture(tell) -> None:
     assert [p.name for p in Path().iterdir()] == ["note.fits"]
 
 
+def test_a_further_input_that_is_no_picture_is_refused_before_any_step(tell, night) -> None:
+    """It was read when its step was reached; plan took it, and an empty stack, for good."""
+    masked = RECIPE.replace("steps:", "inputs: {mine: {scale: mask}}\nsteps:").replace("outputs:", "    mask: mine\noutputs:")
+    Path("r.yaml").write_text(masked)
+    for name, held, why in (("zero.png", "", "the file is empty"), ("note.png", "not a picture", "neither FITS, TIFF, PNG")):
+        Path(name).write_text(held)
+        for more in ([], ["-n"]):
+            code, out, err = tell("run", "r.yaml", night / "stack.fits", "--input", f"mine={name}", "-o", "o", *more)
+            assert (code, out) == (4, "")
+            assert why in err
+            assert "crop_to_coverage" not in err
+        assert why in tell("plan", night / "r.yaml", name)[2]
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="links need rights there")
+def test_what_stands_at_a_name_is_told_as_what_it_is(tell, night) -> None:
+    """A device was told to be a folder, and what cannot be looked at not to be there."""
+    Path("loop.yaml").symlink_to("loop.yaml")
+    Path("far.yaml").symlink_to("gone.yaml")
+    Path("far.fits").symlink_to("gone.fits")
+    for name, words in (
+        ("loop.yaml", "cannot read loop.yaml: Too many levels of symbolic links"),
+        ("far.yaml", "far.yaml is a link to gone.yaml, which is not there"),
+        (os.devnull, "is a pipe or a device, not a recipe"),
+        ("", "the name of the recipe is empty"),
+        (".", ". is a folder, not a recipe"),
+    ):
+        code, _, err = tell("check", name)
+        assert (code, words in err) == (3, True), err
+    code, _, err = tell("inspect", "far.fits")
+    assert (code, err) == (4, "error: far.fits: this is a link to gone.fits, which is not there\n")
+    assert "the name of the stack is empty" in tell("run", "lines", "")[2]
+    run = ["run", night / "r.yaml", night / "stack.fits", "--no-report", "-o"]
+    for more in (["far.fits", "--no-cache"], ["o", "--cache", "loop.yaml"]):  # refused before any step
+        code, out, err = tell(*run, *more)
+        assert (code, out, "crop_to_coverage" in err) == (2, "", False)
+        assert ("cannot write into far.fits" if more[1] == "--no-cache" else "cannot be kept in loop.yaml: Too many") in err
+    code, _, err = tell("compare", "gone.jpg", night / "stack.fits")
+    assert (code, "gone.jpg cannot be read: No such file" in err, "the folder of a run" in err) == (4, True, True)
+    Path("-dash.fits").write_bytes((night / "stack.fits").read_bytes())
+    code, _, err = tell("inspect", "-dash.fits")
+    assert (code, err.splitlines()[-1]) == (2, "If the file is meant, write ./-dash.fits")
+
+
+def test_what_may_not_be_looked_at_is_told_with_what_to_do(tell, night, monkeypatch) -> None:
+    stat = os.stat
+
+    def refused(path: object, *args: object, **more: object) -> os.stat_result:
+        if str(path).startswith("locked"):
+            raise PermissionError(13, "Permission denied", path)
+        return stat(path, *args, **more)
+
+    monkeypatch.setattr(os, "stat", refused)
+    for args, words in (
+        (["check", "locked/r.yaml"], "cannot read locked/r.yaml: Permission denied"),
+        (["compare", "locked/a.tif", "lines"], "locked/a.tif cannot be read: Permission denied. Give the folder"),
+        (["cache", "--cache", "locked/c"], "cannot be kept in locked/c: Permission denied. Name another folder with --cache"),
+    ):
+        assert words in tell(*args)[2]
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="other systems take no such names")
+def test_names_that_are_no_text_cost_nothing(night, tmp_path) -> None:
+    """Neither the page nor what is told on a stream of few signs could hold them, and the picture was lost."""
+    name = b"caf\xe9.fits"
+    (tmp_path / os.fsdecode(name)).write_bytes((night / "stack.fits").read_bytes())
+    code = "import nebulakit.cli; nebulakit.cli.main()"
+    for coding, written in (("utf-8", b"\xc5\x82\xe9/picture.tif\n"), ("cp1252", b"\\u0142\\udce9/picture.tif\n")):
+        where = {**os.environ, "PYTHONIOENCODING": coding}
+        args = ["run", os.fsencode(night / "r.yaml"), name, "--no-cache", "-o", "\u0142".encode() + b"\xe9"]
+        done = subprocess.run([sys.executable, "-c", code, *args], capture_output=True, env=where, cwd=tmp_path)
+        assert (done.returncode, done.stdout) == (0, written), done.stderr
+    assert b"caf?.fits" in next(tmp_path.rglob("report.html")).read_bytes()
+
+
 def test_code_5_one_of_several_fails(tell, night) -> None:
     Path("bad.fits").write_text("not a picture")
     code, out, err = tell("run", night / "r.yaml", "bad.fits", night / "stack.fits", "-o", "o", "--no-cache", "--no-report")
