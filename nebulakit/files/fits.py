@@ -108,10 +108,10 @@ def _choose(path: Path, hdus: Any) -> tuple[Any, list[Notice]]:
     name = f"{index} ({hdu.name})" if hdu.name and hdu.name != "PRIMARY" else str(index)
     text = (
         f"{path.name} holds {len(found)} images; the one in extension {name} was read, "
-        f"{hdu.shape[-1]}x{hdu.shape[-2]} px, the {'first' if areas.count(max(areas)) > 1 else ''} largest. "
+        f"{hdu.shape[-1]}x{hdu.shape[-2]} px, the {'first ' if areas.count(max(areas)) > 1 else ''}largest. "
         "If another is meant, save that one as a file of its own."
     )
-    return hdu, [Notice("one-of-several-images", text.replace("  ", " "))]
+    return hdu, [Notice("one-of-several-images", text)]
 
 
 def _take(path: Path, hdu: Any, primary: Any, notices: list[Notice]) -> Raw:

@@ -21,6 +21,14 @@ from nebulakit.pixels.borders import empty_border
 
 Floats = npt.NDArray[np.float32]
 
+_KINDS = {
+    "fits": (load_fits, fits_shape),
+    "tiff": (load_tiff, tiff_shape),
+    "png": (load_png, png_shape),
+    "jpeg": (load_jpeg, jpeg_shape),
+}
+"""By what a file is: what reads it, and what gives its height, width and planes alone."""
+
 
 def read(
     path: str | os.PathLike[str],
@@ -193,14 +201,13 @@ def sides(path: str | os.PathLike[str]) -> tuple[int, int] | None:
 def _shape(file: Path) -> tuple[int, ...]:
     """Give the height, width and planes of a picture as its header tells, (0,) where it does not."""
     try:
-        return {"tiff": tiff_shape, "png": png_shape, "jpeg": jpeg_shape, "fits": fits_shape}[check_file(file)](file)
+        return _KINDS[check_file(file)][1](file)
     except Exception:  # whatever it is, reading the file will say so
         return (0,)
 
 
 def _load(path: Path) -> Raw:
-    """Read by what the file's first bytes are."""
-    return {"tiff": load_tiff, "png": load_png, "jpeg": load_jpeg, "fits": load_fits}[check_file(path)](path)
+    return _KINDS[check_file(path)][0](path)
 
 
 def _channels(path: Path, raw: Raw, pattern: str | None) -> tuple[str, ...]:

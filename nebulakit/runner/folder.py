@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import Any
 
 from nebulakit.errors import InputError, ResourceError, UsageError
+from nebulakit.files.whole import whole
 from nebulakit.runner.keys import file_hash
 
 RECORD = "run.json"
@@ -106,16 +107,11 @@ def write_page(path: Path, text: str) -> None:
 
 def write_whole(path: Path, text: str) -> None:
     """Write a text whole, in place of what was there; UsageError says why it cannot be."""
-    unfinished = path.with_name(f"{HIDDEN}text-{os.getpid()}")  # whose name may be as long as a name can be
     try:
-        unfinished.write_text(text, encoding="utf-8")
-        os.replace(unfinished, path)
-    except BaseException as fault:
-        with suppress(OSError):  # a disk that cannot be written to refuses this, too
-            unfinished.unlink()
-        if isinstance(fault, OSError):
-            raise UsageError(f"cannot write {path}: {fault.strerror}. Choose another place with -o") from None
-        raise
+        with whole(path, HIDDEN) as to:
+            to.write(text.encode())
+    except OSError as fault:
+        raise UsageError(f"cannot write {path}: {fault.strerror}. Choose another place with -o") from None
 
 
 def _is_page(path: Path) -> bool:

@@ -11,7 +11,6 @@ import contextlib
 import json
 import os
 import shutil
-import tempfile
 import time
 import weakref
 from collections import Counter
@@ -22,6 +21,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from nebulakit.files.whole import whole
 from nebulakit.image import Image, Notice
 from nebulakit.runner.background import Background
 from nebulakit.runner.keys import Keys, plain
@@ -194,17 +194,11 @@ class Store:
     def write(self, path: Path, data: bytes | npt.NDArray[Any]) -> None:
         """Write a file whole: under a unique temporary name, then renamed."""
         path.parent.mkdir(parents=True, exist_ok=True)
-        handle, temporary = tempfile.mkstemp(dir=path.parent, prefix=".new-")
-        try:
-            with os.fdopen(handle, "wb") as f:
-                if isinstance(data, bytes):
-                    f.write(data)
-                else:
-                    np.save(f, data, allow_pickle=False)
-            os.replace(temporary, path)
-        except BaseException:
-            _remove(Path(temporary))
-            raise
+        with whole(path, ".new-") as to:
+            if isinstance(data, bytes):
+                to.write(data)
+            else:
+                np.save(to, data, allow_pickle=False)
 
     def _keep_array(self, array: npt.NDArray[Any]) -> str:
         sha = self._hash(array)

@@ -391,7 +391,7 @@ def test_a_disk_that_cannot_be_written_to_is_told_by_the_files_name(tell, finish
     def refused(path: Path, *args: object, **more: object) -> None:
         raise OSError(30, "Read-only file system", str(path))
 
-    monkeypatch.setattr(Path, "write_text", refused)
+    monkeypatch.setattr(os, "replace", refused)
     monkeypatch.setattr(Path, "unlink", refused)
     for args in (["freeze", finished / "run.json", "-o", "a.yaml"], ["compare", finished, finished, "-o", "a.html"]):
         code, out, err = tell(*args)
@@ -400,6 +400,15 @@ def test_a_disk_that_cannot_be_written_to_is_told_by_the_files_name(tell, finish
             "",
             f"error: cannot write {args[-1]}: Read-only file system. Choose another place with -o\n",
         )
+
+
+def test_a_text_that_is_interrupted_leaves_nothing_behind(tell, finished, monkeypatch) -> None:
+    def interrupt(*_: object) -> None:
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr(os, "replace", interrupt)
+    assert tell("freeze", finished / "run.json", "-o", "mine.yaml")[0] == 130
+    assert list(Path().iterdir()) == []
 
 
 def test_freeze_tells_where_it_cannot_write(tell, finished) -> None:
