@@ -172,6 +172,8 @@ def words(fault: Exception) -> tuple[str, int]:
         return (str(fault) if fault.exit_code == 3 else f"error: {fault}"), fault.exit_code
     if isinstance(fault, OSError) and fault.errno in SURROUNDINGS and fault.filename is not None:
         return f"error: {fault.filename}: {fault.strerror}", 6
+    if isinstance(fault, OSError) and fault.errno in (errno.ENOSPC, errno.EIO):  # nameless, since what is written to was open
+        return f"error: what is told here could not be written to where it was led: {fault.strerror}", 6
     import platform
     import traceback
 

@@ -750,6 +750,18 @@ def test_what_may_not_be_looked_at_is_told_with_what_to_do(tell, night, monkeypa
         assert words in tell(*args)[2]
 
 
+@pytest.mark.skipif(sys.platform != "linux", reason="no such device elsewhere")
+def test_streams_that_are_full_or_closed_are_no_fault_of_ours(night, tmp_path) -> None:
+    """A full disk under the answer was reported as our fault, and without an error stream nothing was run."""
+    run = shlex.join([sys.executable, "-m", "nebulakit", "run", str(night / "r.yaml"), str(night / "stack.fits"), "--no-cache"])
+    full = subprocess.run(f"{run} --no-report -o a > /dev/full", shell=True, capture_output=True, text=True, cwd=tmp_path)
+    assert full.returncode == 6
+    assert full.stderr.endswith("could not be written to where it was led: No space left on device\n")
+    closed = subprocess.run(f"{run} --no-report -o b 2>&-", shell=True, capture_output=True, text=True, cwd=tmp_path)
+    assert (closed.returncode, closed.stdout) == (0, "b/picture.tif\n")
+    assert (tmp_path / "a" / "picture.tif").read_bytes() == (tmp_path / "b" / "picture.tif").read_bytes()
+
+
 @pytest.mark.skipif(sys.platform != "linux", reason="other systems take no such names")
 def test_names_that_are_no_text_cost_nothing(night, tmp_path) -> None:
     """Neither the page nor what is told on a stream of few signs could hold them, and the picture was lost."""
