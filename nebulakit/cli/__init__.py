@@ -1,15 +1,18 @@
 """The command line: one file a verb, no logic.
 
-Exit codes are those of :mod:`nebulakit.errors`, 5 for some of a batch, 130 interrupted.
+Exit codes are those of :mod:`nebulakit.errors`, 5 for some of a batch, 130 interrupted, 128 + n ended by signal n.
 """
 
 from __future__ import annotations
 
+import codecs
 import contextlib
 import errno
 import gc
+import io
 import os
 import signal
+import stat
 import sys
 from types import FrameType
 
@@ -78,7 +81,21 @@ def main(args: list[str] | None = None) -> None:
     _hold_pages()
     if signal.getsignal(signal.SIGINT) is signal.default_int_handler:
         signal.signal(signal.SIGINT, _interrupt)
+    for number in _ENDING:
+        if signal.getsignal(number) is signal.SIG_DFL:  # else it is to be outlived (nohup)
+            signal.signal(number, _end)
+    codecs.register_error("told", _told)
+    if isinstance(sys.stdout, io.TextIOWrapper):
+        sys.stdout.reconfigure(errors="told")
     sys.exit(call(args))
+
+
+def _told(fault: UnicodeError) -> tuple[str | bytes, int]:
+    """Give names of files as the bytes they are, and what the stream cannot hold by its number: nothing is lost for a sign."""
+    try:
+        return codecs.lookup_error("surrogateescape")(fault)
+    except UnicodeError:
+        return codecs.lookup_error("backslashreplace")(fault)
 
 
 class Interrupted(KeyboardInterrupt):
@@ -87,6 +104,21 @@ class Interrupted(KeyboardInterrupt):
 
 def _interrupt(number: int, frame: FrameType | None) -> None:
     raise Interrupted
+
+
+_ENDING = [getattr(signal, name) for name in ("SIGTERM", "SIGHUP") if hasattr(signal, name)]
+
+
+def _end(number: int, frame: FrameType | None) -> None:
+    """End as Ctrl-C does, so that what is half done goes; shells send some signals twice, and the second would cut that short."""
+    for each in _ENDING:
+        signal.signal(each, signal.SIG_IGN)
+    if number != signal.SIGTERM:  # the terminal has gone: writing to it would fail, and it no longer passes for one
+        for stream in (1, 2):
+            with contextlib.suppress(OSError):  # a stream that is closed
+                if stat.S_ISCHR(os.fstat(stream).st_mode):
+                    os.dup2(os.open(os.devnull, os.O_WRONLY), stream)
+    raise SystemExit(128 + number)
 
 
 def _hold_pages() -> None:
@@ -106,6 +138,7 @@ def _hold_pages() -> None:
 
 def call(args: list[str] | None = None) -> int:
     """Run the command line and give the exit code."""
+    given = sys.argv[1:] if args is None else args
     try:
         code = group.main(args=args, prog_name="nebulakit", standalone_mode=False)
         return code if isinstance(code, int) else 0
@@ -113,13 +146,15 @@ def call(args: list[str] | None = None) -> int:
         return leave.exit_code
     except click.ClickException as fault:
         fault.show()
+        named = [a for a in given if a[:1] == "-" and os.path.lexists(a)] if isinstance(fault, click.NoSuchOption) else []
+        if named:
+            click.echo(f"If the file is meant, write {os.path.join('.', named[0])}", err=True)
         return 2
-    except (KeyboardInterrupt, click.Abort):
-        given = sys.argv[1:] if args is None else args
+    except (KeyboardInterrupt, click.Abort, SystemExit) as end:
         keeps = given[:1] in (["run"], ["demo"], ["sweep"], ["watch"]) and "--no-cache" not in given
         kept = ", and finished layers are kept" if keeps else ""
         click.echo(f"\ninterrupted; files of earlier runs are as they were{kept}.", err=True)
-        return 130
+        return int(end.code or 0) if isinstance(end, SystemExit) else 130
     except BrokenPipeError:  # the reader of our output has gone: nothing to say to anyone
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return 0
@@ -137,6 +172,8 @@ def words(fault: Exception) -> tuple[str, int]:
         return (str(fault) if fault.exit_code == 3 else f"error: {fault}"), fault.exit_code
     if isinstance(fault, OSError) and fault.errno in SURROUNDINGS and fault.filename is not None:
         return f"error: {fault.filename}: {fault.strerror}", 6
+    if isinstance(fault, OSError) and fault.errno in (errno.ENOSPC, errno.EIO):  # nameless, since what is written to was open
+        return f"error: what is told here could not be written to where it was led: {fault.strerror}", 6
     import platform
     import traceback
 

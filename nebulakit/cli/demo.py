@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from pathlib import Path
 
 import click
@@ -53,7 +54,7 @@ def command(output: Path, seed: int, kind: str, size: tuple[int, int], only_stac
     if kind not in get_args(Kind):
         raise UsageError(f"there is no kind of nebula {kind!r}; there are: {', '.join(get_args(Kind))}")
     # a stack.fits alone may be the user's own
-    if output.exists() and not (output / "truth").is_dir() and (not output.is_dir() or any(output.iterdir())):
+    if os.path.isdir(output) and not os.path.isdir(output / "truth") and any(output.iterdir()):
         raise UsageError(f"{output} holds other files; choose another folder with -o")
     refuse_unwritable(output)
     set_threads(threads)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from pathlib import Path
 
 import click
@@ -25,7 +26,7 @@ def command(record: Path, output: Path | None, look: bool, overwrite: bool) -> i
     if output is None:
         click.echo(text, nl=False)
         return 0
-    if output.exists() and not overwrite:
+    if os.path.exists(output) and not overwrite:
         raise UsageError(f"{output} is already there; choose another name, or add --overwrite")
     write_whole(output, text)
     click.echo(output)

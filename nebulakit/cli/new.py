@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from pathlib import Path
 
 import click
@@ -29,15 +30,15 @@ def command(file: Path, source: str) -> int:
     if not file.name:
         raise UsageError(f"{str(file)!r} is no file name; for example  nebulakit new mine.yaml")
     target = file if file.suffix in (".yaml", ".yml") else file.with_name(file.name + ".yaml")
-    if target.exists():
+    if os.path.exists(target):
         raise UsageError(f"{target} is already there; choose another name")
     try:
         text = known[source].read_text(encoding="utf-8")
-        if not target.with_name(_SCHEMA).is_file():  # an editor would miss it
+        if not os.path.isfile(target.with_name(_SCHEMA)):  # an editor would miss it
             text = text.removeprefix(f"# yaml-language-server: $schema={_SCHEMA}\n")
         target.write_text(text, encoding="utf-8")
     except OSError as fault:
-        raise UsageError(f"cannot write {target}: {fault.strerror}") from None
+        raise UsageError(f"cannot write {target}: {fault.strerror}. Choose another place") from None
     click.echo(target)
     click.echo(f"change it in any editor, then:  nebulakit run {quote(str(target))} STACK", err=True)
     return 0

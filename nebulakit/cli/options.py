@@ -24,6 +24,8 @@ class StackFile(click.Path):
 
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
         """Give the path, or say how an input is given."""
+        if not str(value):
+            self.fail("the name of the stack is empty", param, ctx)
         name, equals, file = str(value).partition("=")
         if equals and name.isidentifier() and not os.path.exists(value) and (name == "coverage" or os.path.exists(file)):
             if name == "stack":
@@ -128,7 +130,7 @@ def store_meanwhile(folder: Path | None, no_cache: bool) -> Iterator[Store]:
 
     refuse_both(folder, no_cache)
     with tempfile.TemporaryDirectory(prefix="nebulakit-") as temporary:
-        yield Store(Path(temporary)) if no_cache else open_store(folder)
+        yield Store(Path(temporary), lasting=False) if no_cache else open_store(folder)
 
 
 def refuse_both(folder: Path | None, no_cache: bool) -> None:
@@ -146,6 +148,14 @@ def open_store(folder: Path | None) -> Store:
     from nebulakit.runner.store import KINDS, Store, default_folder, default_limit
 
     where = folder or default_folder()
+    try:
+        os.stat(where)
+    except (FileNotFoundError, NotADirectoryError):
+        pass  # it is made when something is kept; where it cannot be, the pictures are made all the same
+    except OSError as fault:
+        raise UsageError(
+            f"finished layers cannot be kept in {where}: {fault.strerror}. Name another folder with --cache"
+        ) from None
     there = os.listdir(where) if folder is not None and os.path.isdir(where) else []
     others = sorted(name for name in there if name not in KINDS and name[0] != ".")
     if others:

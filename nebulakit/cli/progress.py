@@ -41,7 +41,7 @@ class Progress:
         self._live: Any = None
 
     def __enter__(self) -> Progress:
-        if sys.stderr.isatty():
+        if sys.stderr is not None and sys.stderr.isatty():  # None where it was closed before the start
             from rich.console import Console
 
             self._console = Console(stderr=True, highlight=False)

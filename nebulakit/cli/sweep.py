@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -68,7 +69,7 @@ def write_picked(recipe: str, settings: Mapping[str, str], cell: Mapping[str, st
 
     if output is None:
         raise UsageError("say with -o where the recipe goes, for example -o mine.yaml")
-    if output.exists():
+    if os.path.exists(output):
         raise UsageError(f"{output} is already there; choose another name")
     given = {**settings, **cell}
     chosen = load(recipe, settings=given, varied=cell)

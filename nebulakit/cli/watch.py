@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import os
 import threading
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -48,7 +49,7 @@ def command(
     from nebulakit.report.watch import Watch, serve
     from nebulakit.runner.job import Job, before_writing, default_folder
 
-    if not recipe.is_file():
+    if not os.path.isfile(recipe):
         raise UsageError(f"there is no file {recipe}; make one with:  nebulakit new {recipe}")
     set_threads(threads)
     with store_meanwhile(cache, no_cache) as store:

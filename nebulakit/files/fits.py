@@ -37,7 +37,7 @@ def load_fits(path: Path) -> Raw:
         warnings.simplefilter("always")
         try:
             # opened here, not by the library, which forgets to close a file it stumbles over
-            packed = _is_gz(path)
+            packed = is_gz(path)
             with (
                 gzip.open(path) if packed else open(path, "rb") as file,
                 fits.open(file, mode="readonly", memmap=not packed, do_not_scale_image_data=True) as hdus,
@@ -56,20 +56,23 @@ def load_fits(path: Path) -> Raw:
 
 
 def fits_shape(path: Path) -> tuple[int, ...]:
-    """Give the shape of the image that :func:`load_fits` would read; of a file packed as a whole only the first is looked at."""
+    """Give the height, width and planes of the image that :func:`load_fits` would read; of a file packed as a whole, of the first."""
     from astropy.io import fits
 
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
-        if _is_gz(path):
+        if is_gz(path):
             with gzip.open(path) as unpacked:
                 header = fits.Header.fromfile(unpacked)  # opened as FITS, all of it would be unpacked
-            return tuple(int(header[f"NAXIS{n}"]) for n in range(int(header["NAXIS"]), 0, -1)) or (0,)
-        with open(path, "rb") as file, fits.open(file, mode="readonly", memmap=True) as hdus:
-            return tuple(int(n) for n in _choose(path, hdus)[0].shape or (0,))
+            shape = slim(tuple(int(header[f"NAXIS{n}"]) for n in range(int(header["NAXIS"]), 0, -1)))
+        else:
+            with open(path, "rb") as file, fits.open(file, mode="readonly", memmap=True) as hdus:
+                shape = slim(tuple(int(n) for n in _choose(path, hdus)[0].shape))
+    return {"yx": (*shape, 1), "cyx": (*shape[1:], *shape[:1]), "yxc": shape}[arrange(shape) or ""]
 
 
-def _is_gz(path: Path) -> bool:
+def is_gz(path: Path) -> bool:
+    """Say whether a file is packed as a whole."""
     with open(path, "rb") as f:
         return f.read(2) == b"\x1f\x8b"
 
@@ -105,10 +108,10 @@ def _choose(path: Path, hdus: Any) -> tuple[Any, list[Notice]]:
     name = f"{index} ({hdu.name})" if hdu.name and hdu.name != "PRIMARY" else str(index)
     text = (
         f"{path.name} holds {len(found)} images; the one in extension {name} was read, "
-        f"{hdu.shape[-1]}x{hdu.shape[-2]} px, the {'first' if areas.count(max(areas)) > 1 else ''} largest. "
+        f"{hdu.shape[-1]}x{hdu.shape[-2]} px, the {'first ' if areas.count(max(areas)) > 1 else ''}largest. "
         "If another is meant, save that one as a file of its own."
     )
-    return hdu, [Notice("one-of-several-images", text.replace("  ", " "))]
+    return hdu, [Notice("one-of-several-images", text)]
 
 
 def _take(path: Path, hdu: Any, primary: Any, notices: list[Notice]) -> Raw:
@@ -173,7 +176,7 @@ def _kind(bits: int, zero: float, scale: float) -> tuple[str, float | None]:
 
 def _check_length(path: Path, hdu: Any, itemsize: int) -> None:
     """Refuse a file cut short, where that can be told before reading."""
-    if _is_gz(path) or type(hdu).__name__ == "CompImageHDU":
+    if is_gz(path) or type(hdu).__name__ == "CompImageHDU":
         return
     start = hdu.fileinfo()["datLoc"]
     need, there = int(np.prod([int(n) for n in hdu.shape], dtype=object)) * itemsize, os.path.getsize(path) - start

@@ -153,18 +153,22 @@ def _take(path: Path, page: Any, notices: list[Notice]) -> Raw:
     raw = Raw(planes, scale, why, str(dtype), record=record, notices=[*notices, *dropped], opacity=opacity)
     raw.multiplied = [int(k) for k in page.extrasamples][:1] == [1]
     turn = page.tags.valueof(274)
-    raw.bottom_up = turn == 4  # the tag's word for: the first row is the bottom
     if light == 32803:
-        raw.mosaic = _mosaic(page)  # of the cells as they lie in the file
-    elif turn in _TURNS:
-        raw.planes = _upright(planes, *_TURNS[turn])
-        raw.opacity = None if opacity is None else _upright(opacity, *_TURNS[turn])
+        raw.mosaic = _mosaic(page)  # of the cells as they lie in the file, so they are not turned
+    return _upright(raw, turn if light != 32803 or turn == 4 else None)
+
+
+def _upright(raw: Raw, turn: Any) -> Raw:
+    """Set a picture upright by the value of its tag; one whose first row is the bottom only says so."""
+    raw.bottom_up = turn == 4
+    if turn in _TURNS:
+        mirrored, quarters = _TURNS[turn]
+
+        def turned(planes: Any) -> Any:
+            return np.ascontiguousarray(np.rot90(planes[..., ::-1] if mirrored else planes, quarters, axes=(-2, -1)))
+
+        raw.planes, raw.opacity = turned(raw.planes), None if raw.opacity is None else turned(raw.opacity)
     return raw
-
-
-def _upright(planes: Any, mirrored: bool, quarters: int) -> Any:
-    """Mirror planes left to right, then turn them by quarters to the left."""
-    return np.ascontiguousarray(np.rot90(planes[..., ::-1] if mirrored else planes, quarters, axes=(-2, -1)))
 
 
 def _check_length(path: Path, page: Any) -> None:
@@ -241,6 +245,13 @@ def _mosaic(page: Any) -> str | None:
 # --- PNG --------------------------------------------------------------------------------------------------------------
 
 
+def png_shape(path: Path) -> tuple[int, ...]:
+    """Give the height, width and planes of the picture that :func:`load_png` would read."""
+    with open(path, "rb") as file:
+        width, height, _, colour = struct.unpack(">IIBB", file.read(26)[16:])
+    return height, width, 1 if colour in (0, 4) else 3
+
+
 def load_png(path: Path) -> Raw:
     """Read a PNG of 1 to 16 bits; InputError says what is wrong with it."""
     import imagecodecs
@@ -273,15 +284,21 @@ def load_png(path: Path) -> Raw:
         scale, why = (
             ("display", "it says that it is stretched (gamma)") if bent else ("linear", "it says that it is linear (gamma)")
         )
-    return Raw(
-        to_planes(parts, 1 / full),
-        scale,
-        why,
-        str(stored.dtype),
-        record={"full_scale": int(full)},
-        notices=notices,
-        opacity=opacity,
-    )
+    record = {"full_scale": int(full)}
+    raw = Raw(to_planes(parts, 1 / full), scale, why, str(stored.dtype), record=record, notices=notices, opacity=opacity)
+    return _upright(raw, _png_turn(found.get(b"eXIf", b"")))
+
+
+def _png_turn(exif: bytes) -> Any:
+    """Give the value of the tag for how a picture lies in the file; None where there is none, or none that can be read."""
+    from PIL import Image as Pictures
+
+    told = Pictures.Exif()
+    with warnings.catch_warnings(), contextlib.suppress(Exception):
+        warnings.simplefilter("ignore")
+        told.load(exif)
+        return told.get(274)
+    return None
 
 
 def _chunks(path: Path, content: bytes) -> list[tuple[bytes, bytes]]:

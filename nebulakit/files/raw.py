@@ -6,7 +6,7 @@ import os
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
 import numpy as np
 import numpy.typing as npt
@@ -48,18 +48,35 @@ def refuse(path: Path, why: str) -> InputError:
     return InputError(f"{path.name or path}: {why}")
 
 
-def check_file(path: Path) -> None:
-    """Refuse what is no file that can be opened; a pipe gives its contents only once, and may be waited for without end."""
+def check_file(path: Path) -> Literal["tiff", "png", "jpeg", "fits"]:
+    """Give what a file is by its first bytes (a packed one is taken for FITS); refuse what is no file that can be opened, and others.
+
+    A pipe gives its contents only once, and may be waited for without end.
+    """
     if os.path.isdir(path):  # no fault where the name is none that a file can have
         raise refuse(path, "this is a folder, not a file")
     if os.path.exists(path) and not os.path.isfile(path):
         raise refuse(path, "this is a pipe or a device, not a file. Save the picture as a file, and give that")
     try:
-        open(path, "rb").close()
+        with open(path, "rb") as file:
+            head = file.read(8)
     except FileNotFoundError:
+        if os.path.islink(path):
+            raise refuse(path, f"this is a link to {os.readlink(path)}, which is not there") from None
         raise InputError(f"there is no file {path.name} in {path.parent}") from None
     except (OSError, ValueError) as fault:  # a name with a zero byte is the latter
         raise refuse(path, f"it cannot be opened ({getattr(fault, 'strerror', None) or fault})") from None
+    if not head:
+        raise refuse(path, "the file is empty")
+    if head[:4] in (b"II*\0", b"MM\0*", b"II+\0", b"MM\0+"):
+        return "tiff"
+    if head == b"\x89PNG\r\n\x1a\n":
+        return "png"
+    if head[:3] == b"\xff\xd8\xff":
+        return "jpeg"
+    if head[:6] == b"SIMPLE" or head[:2] == b"\x1f\x8b":
+        return "fits"
+    raise refuse(path, "this is neither FITS, TIFF, PNG nor JPEG. Save it as FITS or TIFF and give that.")
 
 
 def check_size(path: Path, shape: tuple[int, ...], itemsize: int) -> None:

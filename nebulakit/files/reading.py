@@ -5,7 +5,6 @@ from __future__ import annotations
 import dataclasses
 import math
 import os
-import struct
 from pathlib import Path
 from typing import Any, Literal
 
@@ -13,14 +12,22 @@ import numpy as np
 import numpy.typing as npt
 
 from nebulakit.errors import InputError, UsageError
-from nebulakit.files.fits import fits_shape, load_fits
-from nebulakit.files.pictures import jpeg_shape, load_jpeg, load_png, load_tiff, tiff_shape
+from nebulakit.files.fits import fits_shape, is_gz, load_fits
+from nebulakit.files.pictures import jpeg_shape, load_jpeg, load_png, load_tiff, png_shape, tiff_shape
 from nebulakit.files.raw import Raw, check_file, refuse
 from nebulakit.image import CHANNELS, Frame, Image, Notice, beyond_reach, unmasked
 from nebulakit.pixels import geometry
 from nebulakit.pixels.borders import empty_border
 
 Floats = npt.NDArray[np.float32]
+
+_KINDS = {
+    "fits": (load_fits, fits_shape),
+    "tiff": (load_tiff, tiff_shape),
+    "png": (load_png, png_shape),
+    "jpeg": (load_jpeg, jpeg_shape),
+}
+"""By what a file is: what reads it, and what gives its height, width and planes alone."""
 
 
 def read(
@@ -179,46 +186,28 @@ def _alike(planes: Floats, name: str) -> Floats:
 
 def count_values(path: str | os.PathLike[str]) -> int | None:
     """Give width x height x planes of a picture as its header tells, without reading it; None where that is not cheaply known."""
-    file = Path(path)
+    return math.prod(_shape(Path(path))) or None
+
+
+def sides(path: str | os.PathLike[str]) -> tuple[int, int] | None:
+    """Give height and width of a picture as it is stored, without reading it; None where its header does not surely tell.
+
+    A tag may turn it by a quarter when it is read.
+    """
+    shape = _shape(Path(path))
+    return None if shape == (0,) or is_gz(Path(path)) else (shape[0], shape[1])
+
+
+def _shape(file: Path) -> tuple[int, ...]:
+    """Give the height, width and planes of a picture as its header tells, (0,) where it does not."""
     try:
-        check_file(file)
-        with open(file, "rb") as f:
-            head = f.read(26)
-        kind = _kind(head)
-        if kind is None:
-            return None
-        if kind == "png":
-            width, height, _, colour = struct.unpack(">IIBB", head[16:26])
-            shape: tuple[int, ...] = (height, width, 1 if colour in (0, 4) else 3)
-        else:
-            shape = {"tiff": tiff_shape, "jpeg": jpeg_shape, "fits": fits_shape}[kind](file)
+        return _KINDS[check_file(file)][1](file)
     except Exception:  # whatever it is, reading the file will say so
-        return None
-    return math.prod(shape) or None
-
-
-def _kind(head: bytes) -> Literal["tiff", "png", "jpeg", "fits"] | None:
-    """Say by its first bytes what a file is; a packed one is taken for FITS."""
-    if head[:4] in (b"II*\0", b"MM\0*", b"II+\0", b"MM\0+"):
-        return "tiff"
-    if head[:8] == b"\x89PNG\r\n\x1a\n":
-        return "png"
-    if head[:3] == b"\xff\xd8\xff":
-        return "jpeg"
-    return "fits" if head[:6] == b"SIMPLE" or head[:2] == b"\x1f\x8b" else None
+        return (0,)
 
 
 def _load(path: Path) -> Raw:
-    """Read by what the file's first bytes are."""
-    check_file(path)
-    with open(path, "rb") as f:
-        head = f.read(16)
-    if not head:
-        raise refuse(path, "the file is empty")
-    kind = _kind(head)
-    if kind is None:
-        raise refuse(path, "this is neither FITS, TIFF, PNG nor JPEG. Save it as FITS or TIFF and give that.")
-    return {"tiff": load_tiff, "png": load_png, "jpeg": load_jpeg, "fits": load_fits}[kind](path)
+    return _KINDS[check_file(path)][0](path)
 
 
 def _channels(path: Path, raw: Raw, pattern: str | None) -> tuple[str, ...]:

@@ -8,7 +8,6 @@ import gzip
 import math
 import os
 import re
-import secrets
 import struct
 import zlib
 from collections.abc import Sequence
@@ -21,6 +20,7 @@ import numpy.typing as npt
 from nebulakit.errors import ResourceError, UsageError
 from nebulakit.files.icc import srgb_profile
 from nebulakit.files.options import WriteOptions, bits_of, check_output, kind_of
+from nebulakit.files.whole import whole
 from nebulakit.image import Image, Notice
 from nebulakit.pixels.resize import shrink
 
@@ -80,7 +80,8 @@ def write(
     values, more = _values(planes, image, bits, target.name)
     if profile and len(values) == 1:
         values = np.repeat(values, 3, axis=0)
-    pixels = np.ascontiguousarray(np.moveaxis(values, 0, -1)) if len(values) > 1 else values[0]
+    # a copy in any case: of a single pixel each order passes for contiguous, but not with the PNG library
+    pixels = np.moveaxis(values, 0, -1).copy("C") if len(values) > 1 else values[0]
     made_by = _made_by(history, text)
     with _whole(target) as to:
         if kind == "tiff":
@@ -94,23 +95,17 @@ def write(
 
 @contextlib.contextmanager
 def _whole(target: Path) -> Any:
-    """Open a file of another name beside ``target``, and rename it only when all is written."""
-    part = target.with_name(f".{secrets.token_hex(6)}.part")  # the name of the target may be as long as a name can be
+    """Open a file that takes the place of ``target`` when it is whole and on the disk; ResourceError says why it cannot be written."""
     try:
         target.parent.mkdir(parents=True, exist_ok=True)
-        with open(part, "xb+") as to:
+        with whole(target, mode="xb+") as to:
             yield to
             to.flush()
             os.fsync(to.fileno())
-        os.replace(part, target)
-    except BaseException as fault:
-        with contextlib.suppress(OSError):
-            part.unlink()
-        if isinstance(fault, OSError):
-            do = "Make room there, or choose" if fault.errno == errno.ENOSPC else "Choose"
-            why = f"{fault.strerror or fault}. {do} another place"
-            raise ResourceError(f"{target.name} could not be written to {target.parent}: {why}") from fault
-        raise
+    except OSError as fault:
+        do = "Make room there, or choose" if fault.errno == errno.ENOSPC else "Choose"
+        why = f"{fault.strerror or fault}. {do} another place"
+        raise ResourceError(f"{target.name} could not be written to {target.parent}: {why}") from fault
 
 
 def _sized(image: Image, options: WriteOptions) -> tuple[npt.NDArray[np.float32], float | None, list[Notice]]:

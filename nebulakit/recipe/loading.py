@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import codecs
+import errno
 import os
 from collections.abc import Container, Mapping
 from functools import cache
@@ -77,18 +78,24 @@ def loads(text: str, source: str = "recipe.yaml", settings: Mapping[str, Any] = 
 def find(where: str | os.PathLike[str], *, beside: Path | None = None) -> Path:
     """Give the file of a recipe told by path or name; RecipeError where there is none."""
     name = os.fspath(where)
-    try:
-        path = (beside / name) if beside else Path(name)
-        if path.is_file():
-            return path
-        there = path.exists()
-    except (OSError, ValueError):  # a name no file system can have
-        there = False
+    if not name:
+        raise RecipeError("the name of the recipe is empty; give the path of a recipe file, or the name of a shipped recipe")
+    path = (beside / name) if beside else Path(name)
+    if os.path.isfile(path):
+        return path
     known = shipped()
     if name in known:
         return known[name]
-    if there:
-        raise RecipeError(f"{name} is a folder, not a recipe")
+    if os.path.exists(path):
+        raise RecipeError(f"{name} is a {'folder' if os.path.isdir(path) else 'pipe or a device'}, not a recipe")
+    try:
+        os.stat(path)
+    except FileNotFoundError:
+        if os.path.islink(path):
+            raise RecipeError(f"{name} is a link to {os.readlink(path)}, which is not there") from None
+    except (OSError, ValueError) as fault:  # a name with a zero byte is the latter
+        if getattr(fault, "errno", None) in (errno.EACCES, errno.ELOOP):
+            raise RecipeError(f"cannot read {name}: {fault.strerror}") from None  # type: ignore[union-attr]
     looks_like_file = name.endswith(_ENDINGS) or "/" in name or os.sep in name
     told = "give the path of a recipe file" if looks_like_file else meant(name, known, what="shipped recipes")
     raise RecipeError(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -35,17 +36,23 @@ class Side:
 
 def side(path: Path) -> Side:
     """Find out what ``path`` is: a run (its folder or ``run.json``), a recipe, or a picture."""
-    from nebulakit.recipe import load, resolved
+    from nebulakit.recipe import load, resolved, shipped
     from nebulakit.runner.folder import RECORD, read_run
 
-    if path.is_dir() or path.name == RECORD:
-        folder, record = path if path.is_dir() else path.parent, read_run(path)
+    if os.path.isdir(path) or path.name == RECORD:
+        folder, record = path if os.path.isdir(path) else path.parent, read_run(path)
         shown = [o["file"] for o in record["outputs"] if o["scale"] == "display"] or [o["file"] for o in record["outputs"]]
         best = sorted(shown, key=lambda f: (not f.endswith((".tif", ".tiff", ".png")), f))
         picture = folder / best[0] if best and (folder / best[0]).is_file() else None
         return Side(folder, record["recipe"]["resolved"], record, picture)
-    if path.suffix in (".yaml", ".yml") or not path.exists():
+    if path.suffix in (".yaml", ".yml") or (str(path) in shipped() and not os.path.exists(path)):
         return Side(path, resolved(load(str(path))))
+    try:
+        os.stat(path)
+    except OSError as fault:
+        known = ", ".join(shipped())
+        kinds = f"Give the folder of a run, a picture, or a recipe (a file, or one of {known})"
+        raise InputError(f"{path} cannot be read: {fault.strerror}. {kinds}") from None
     return Side(path, picture=path)
 
 

@@ -195,7 +195,7 @@ def marker(x: float, y: float, mark: str, stroke: str, r: float = 3.2) -> str:
     if mark == "ring":
         return f'<circle cx="{x:.1f}" cy="{y:.1f}" r="{r}" fill="none" stroke="{stroke}" stroke-width="1.2"/>'
     if mark == "cross":
-        return f'<path d="M{x - r:.1f} {y - r:.1f}l{2 * r} {2 * r}m0 {-2 * r}l{-2 * r} {2 * r}" stroke="{stroke}" stroke-width="1.2"/>'
+        return cross(x, y, r, f' stroke="{stroke}" stroke-width="1.2"')
     return f'<rect x="{x - r / 1.3:.1f}" y="{y - r / 1.3:.1f}" width="{2 * r / 1.3:.1f}" height="{2 * r / 1.3:.1f}" fill="{stroke}"/>'
 
 
@@ -213,9 +213,9 @@ def circle(x: float, y: float, r: float) -> str:
     return f'<circle cx="{x:.1f}" cy="{y:.1f}" r="{r:.1f}"/>'
 
 
-def cross(x: float, y: float, r: float = 3.0) -> str:
-    """Draw a cross."""
-    return f'<path d="M{x - r:.1f} {y - r:.1f}l{2 * r} {2 * r}m0 {-2 * r}l{-2 * r} {2 * r}"/>'
+def cross(x: float, y: float, r: float = 3.0, more: str = "") -> str:
+    """Draw a cross; ``more`` attributes, where it is not drawn by its group's."""
+    return f'<path d="M{x - r:.1f} {y - r:.1f}l{2 * r} {2 * r}m0 {-2 * r}l{-2 * r} {2 * r}"{more}/>'
 
 
 def outline(plane: Floats, level: float) -> str:

@@ -74,7 +74,7 @@ def render(**values: Any) -> str:
             **values,
         }
     )
-    return page
+    return page.encode("utf-8", "replace").decode()  # names of files may hold what no text does
 
 
 @functools.cache

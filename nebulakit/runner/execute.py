@@ -118,7 +118,7 @@ def execute(
             if call.index in reused:
                 produced, told = reused[call.index], _told(call, store, keys)
             else:
-                produced, told = _do(call, layers, number, len(calls), store is not None)
+                produced, told = _do(call, layers, number, len(calls), store)
             if store is not None and keys is not None and told[0] == "computed":
                 seconds = time.perf_counter() - start + sum(again.get(ref, 0.0) for ref in call.needs)
                 worth = {r: i for r, i in produced.items() if r in asked or readers[r] > 1 or seconds > reading(i)}
@@ -174,7 +174,7 @@ def _told(call: Call, store: Store | None, keys: Keys | None) -> Told:
     return "reused", known.get("record", {}), tuple(Notice(*n) for n in known.get("notices", ()))
 
 
-def _do(call: Call, layers: Mapping[Ref, Image], number: int, count: int, kept: bool) -> tuple[dict[Ref, Image], Told]:
+def _do(call: Call, layers: Mapping[Ref, Image], number: int, count: int, store: Store | None) -> tuple[dict[Ref, Image], Told]:
     """Run one step."""
     declared = STEPS[call.step]
     images = {name: layers[ref] for name, ref in call.reads.items() if ref in layers}
@@ -199,19 +199,18 @@ def _do(call: Call, layers: Mapping[Ref, Image], number: int, count: int, kept: 
         if mask is not None or call.amount != 1.0:
             results[0] = blend_back(first, results[0], mask, call.amount)
     except NebulakitError as fault:
-        raise StepFailed(_failure(call, number, count, str(fault), kept)) from fault
+        raise StepFailed(_failure(call, number, count, str(fault), store)) from fault
     except MemoryError as fault:
-        raise StepFailed(
-            _failure(call, number, count, "there was not enough memory; try --preview 2, or crop first", kept)
-        ) from fault
+        why = "there was not enough memory; try --preview 2, or crop first"
+        raise StepFailed(_failure(call, number, count, why, store)) from fault
     return dict(zip(_results(call), results, strict=True)), ("computed", record, notices)
 
 
-def _failure(call: Call, number: int, count: int, why: str, kept: bool) -> str:
+def _failure(call: Call, number: int, count: int, why: str, store: Store | None) -> str:
     name = call.step if call.id == call.step else f"{call.id} ({call.step})"
     words = why.removeprefix(f"{call.step}: ")
     before = "Step 1 is" if number == 1 else f"Steps 1-{number} are"
-    rest = f" {before} kept; mend and run again." if kept and number else ""
+    rest = f" {before} kept; mend and run again." if number and store is not None and store.keeps() else ""
     return f"step {number + 1} of {count}, {name}, in {call.where} failed: {words.rstrip('.')}.{rest}"
 
 

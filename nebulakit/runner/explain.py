@@ -11,7 +11,7 @@ class Entry(NamedTuple):
     seen: str
     cause: str
     sure: str
-    mend: str
+    mend: str = "nothing in the recipe: there is nothing to mend"
 
 
 SYMPTOMS: dict[str, Entry] = {

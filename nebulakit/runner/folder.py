@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import Any
 
 from nebulakit.errors import InputError, ResourceError, UsageError
+from nebulakit.files.whole import whole
 from nebulakit.runner.keys import file_hash
 
 RECORD = "run.json"
@@ -99,26 +100,23 @@ def refuse_others(folder: Path, names: Sequence[str], page: str) -> None:
 
 def write_page(path: Path, text: str) -> None:
     """Write a page whole, in place of an earlier one but of no other file; UsageError says why it cannot be."""
-    if path.exists() and not _is_page(path):
+    if os.path.exists(path) and not _is_page(path):
         raise UsageError(f"{path} is there and is no page of nebulakit. Choose another name with -o")
     write_whole(path, text)
 
 
 def write_whole(path: Path, text: str) -> None:
     """Write a text whole, in place of what was there; UsageError says why it cannot be."""
-    unfinished = path.with_name(f"{HIDDEN}text-{os.getpid()}")  # whose name may be as long as a name can be
     try:
-        unfinished.write_text(text, encoding="utf-8")
-        os.replace(unfinished, path)
+        with whole(path, HIDDEN) as to:
+            to.write(text.encode())
     except OSError as fault:
-        with suppress(OSError):  # a disk that cannot be written to refuses this, too
-            unfinished.unlink()
         raise UsageError(f"cannot write {path}: {fault.strerror}. Choose another place with -o") from None
 
 
 def _is_page(path: Path) -> bool:
     """Say whether a file is a page."""
-    if not path.is_file():
+    if not os.path.isfile(path):
         return False
     with open(path, "rb") as f:
         return PAGE_MARK.encode() in f.read(2000)
@@ -126,7 +124,8 @@ def _is_page(path: Path) -> bool:
 
 def refuse_unwritable(folder: Path) -> None:
     """Refuse, before any work is done, a folder that cannot be made or written into; UsageError says why. Nothing is left behind."""
-    above = next(p for p in (folder, *folder.absolute().parents) if os.path.exists(p))
+    # a link that leads nowhere is there, too: no folder can be made in its place
+    above = next(p for p in (folder, *folder.absolute().parents) if os.path.lexists(p))
     try:
         with suppress(FileNotFoundError):
             folder.stat()  # a name may be too long for any file

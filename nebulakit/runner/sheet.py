@@ -41,10 +41,11 @@ def contact_sheet(
 
     font = ImageFont.load_default(15)
     columns = len(axes[1][1]) if axes else max(1, min(len(pictures), round(math.sqrt(len(pictures) * 1.4))))
-    lines = max(len(told) for _, told in pictures)
     cells = []
     h, w = next(pixels.shape[:2] for pixels, _ in pictures if pixels is not None)
-    for pixels, told in pictures:
+    labels = [_broken(told, font, w - 12) for _, told in pictures]
+    lines = max(map(len, labels))
+    for (pixels, _), told in zip(pictures, labels, strict=True):
         if pixels is not None:
             h, w = pixels.shape[:2]
         cell = Pictures.new("RGB", (w, h + lines * TEXT + 8), GROUND)

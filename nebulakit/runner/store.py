@@ -11,7 +11,6 @@ import contextlib
 import json
 import os
 import shutil
-import tempfile
 import time
 import weakref
 from collections import Counter
@@ -22,6 +21,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from nebulakit.files.whole import whole
 from nebulakit.image import Image, Notice
 from nebulakit.runner.background import Background
 from nebulakit.runner.keys import Keys, plain
@@ -54,10 +54,11 @@ def reading(image: Image) -> float:
 class Store:
     """A folder of finished layers."""
 
-    def __init__(self, folder: Path, limit: int | None = None) -> None:
-        """Use ``folder`` (made when first written to), holding at most ``limit`` bytes."""
+    def __init__(self, folder: Path, limit: int | None = None, lasting: bool = True) -> None:
+        """Use ``folder`` (made when first written to), holding at most ``limit`` bytes; ``lasting``: it stays when the program ends."""
         self.folder = folder
         self.limit = limit
+        self._lasting = lasting
         self.notices: list[Notice] = []
         self.damaged: set[str] = set()  # keys of layers found damaged by this process
         self._mine: set[str] = set()  # names of files that the running recipe may still need
@@ -150,6 +151,11 @@ class Store:
                 )
             )
 
+    def keeps(self) -> bool:
+        """Say whether the next run will find what was given to :meth:`keep_step`."""
+        self.finish()
+        return self._lasting and not any(n.id == "layers-not-kept" for n in self.notices)
+
     # --- the files -------------------------------------------------------------------------------------------------
 
     def _entry(self, kind: str, name: str) -> Path:
@@ -188,17 +194,11 @@ class Store:
     def write(self, path: Path, data: bytes | npt.NDArray[Any]) -> None:
         """Write a file whole: under a unique temporary name, then renamed."""
         path.parent.mkdir(parents=True, exist_ok=True)
-        handle, temporary = tempfile.mkstemp(dir=path.parent, prefix=".new-")
-        try:
-            with os.fdopen(handle, "wb") as f:
-                if isinstance(data, bytes):
-                    f.write(data)
-                else:
-                    np.save(f, data, allow_pickle=False)
-            os.replace(temporary, path)
-        except BaseException:
-            _remove(Path(temporary))
-            raise
+        with whole(path, ".new-") as to:
+            if isinstance(data, bytes):
+                to.write(data)
+            else:
+                np.save(to, data, allow_pickle=False)
 
     def _keep_array(self, array: npt.NDArray[Any]) -> str:
         sha = self._hash(array)

@@ -4,6 +4,7 @@ import json
 import os
 import shlex
 import shutil
+import signal
 import socket
 import subprocess
 import sys
@@ -135,6 +136,9 @@ def test_a_full_cache_is_told_in_words(tell, night, monkeypatch) -> None:
     code, _, err = tell("run", night / "r.yaml", night / "stack.fits", "-o", "o", "--cache", "kept", "--no-report")
     assert code == 0
     assert "could not be kept in kept (the disk is full); the pictures are whole" in err
+    Path("s.yaml").write_text(SHEET.replace("[50%, 50%]", "[0.01%, 0.01%]"))
+    code, _, err = tell("run", "s.yaml", night / "stack.fits", "-o", "s", "--cache", "kept", "--no-report")
+    assert (code, "there is nothing left" in err, "are kept" in err or "is kept" in err) == (1, True, False)
 
 
 @pytest.mark.parametrize("where", ["of_pixels", "_of_header"])
@@ -305,6 +309,15 @@ def test_a_combination_that_fails_costs_a_sweep_nothing_else(tell, night) -> Non
     assert not Path("n").exists()
 
 
+@pytest.mark.parametrize("kept", [True, False])
+def test_a_sweep_that_keeps_nothing_says_nothing_of_kept_steps(tell, night, kept) -> None:
+    Path("s.yaml").write_text(SHEET)
+    vary = ["--vary", "crop.box=[[0%,0%],[0.01%,0.01%]],[[0%,0%],[60%,60%]]", "-o", "s"]
+    code, _, err = tell("sweep", "s.yaml", night / "stack.fits", *vary, *(("--cache", "c") if kept else ["--no-cache"]))
+    assert (code, "there is nothing left" in err) == (5, True)
+    assert ("Step 1 is kept; mend and run again." in err) is kept
+
+
 def test_the_contact_sheet_shows_linear_layers_too(tell, night) -> None:
     """It was black."""
     Path("l.yaml").write_text("version: 1\nsteps:\n  - level_sky: {}\noutputs:\n  - {layer: last, file: o.fits}\n")
@@ -378,7 +391,7 @@ def test_a_disk_that_cannot_be_written_to_is_told_by_the_files_name(tell, finish
     def refused(path: Path, *args: object, **more: object) -> None:
         raise OSError(30, "Read-only file system", str(path))
 
-    monkeypatch.setattr(Path, "write_text", refused)
+    monkeypatch.setattr(os, "replace", refused)
     monkeypatch.setattr(Path, "unlink", refused)
     for args in (["freeze", finished / "run.json", "-o", "a.yaml"], ["compare", finished, finished, "-o", "a.html"]):
         code, out, err = tell(*args)
@@ -387,6 +400,15 @@ def test_a_disk_that_cannot_be_written_to_is_told_by_the_files_name(tell, finish
             "",
             f"error: cannot write {args[-1]}: Read-only file system. Choose another place with -o\n",
         )
+
+
+def test_a_text_that_is_interrupted_leaves_nothing_behind(tell, finished, monkeypatch) -> None:
+    def interrupt(*_: object) -> None:
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr(os, "replace", interrupt)
+    assert tell("freeze", finished / "run.json", "-o", "mine.yaml")[0] == 130
+    assert list(Path().iterdir()) == []
 
 
 def test_freeze_tells_where_it_cannot_write(tell, finished) -> None:
@@ -667,6 +689,93 @@ def test_code_4_a_file_that_is_not_a_picture(tell) -> None:
     assert [p.name for p in Path().iterdir()] == ["note.fits"]
 
 
+def test_a_further_input_that_is_no_picture_is_refused_before_any_step(tell, night) -> None:
+    """It was read when its step was reached; plan took it, and an empty stack, for good."""
+    masked = RECIPE.replace("steps:", "inputs: {mine: {scale: mask}}\nsteps:").replace("outputs:", "    mask: mine\noutputs:")
+    Path("r.yaml").write_text(masked)
+    for name, held, why in (("zero.png", "", "the file is empty"), ("note.png", "not a picture", "neither FITS, TIFF, PNG")):
+        Path(name).write_text(held)
+        for more in ([], ["-n"]):
+            code, out, err = tell("run", "r.yaml", night / "stack.fits", "--input", f"mine={name}", "-o", "o", *more)
+            assert (code, out) == (4, "")
+            assert why in err
+            assert "crop_to_coverage" not in err
+        assert why in tell("plan", night / "r.yaml", name)[2]
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="links need rights there")
+def test_what_stands_at_a_name_is_told_as_what_it_is(tell, night) -> None:
+    """A device was told to be a folder, and what cannot be looked at not to be there."""
+    Path("loop.yaml").symlink_to("loop.yaml")
+    Path("far.yaml").symlink_to("gone.yaml")
+    Path("far.fits").symlink_to("gone.fits")
+    for name, words in (
+        ("loop.yaml", "cannot read loop.yaml: Too many levels of symbolic links"),
+        ("far.yaml", "far.yaml is a link to gone.yaml, which is not there"),
+        (os.devnull, "is a pipe or a device, not a recipe"),
+        ("", "the name of the recipe is empty"),
+        (".", ". is a folder, not a recipe"),
+    ):
+        code, _, err = tell("check", name)
+        assert (code, words in err) == (3, True), err
+    code, _, err = tell("inspect", "far.fits")
+    assert (code, err) == (4, "error: far.fits: this is a link to gone.fits, which is not there\n")
+    assert "the name of the stack is empty" in tell("run", "lines", "")[2]
+    run = ["run", night / "r.yaml", night / "stack.fits", "--no-report", "-o"]
+    for more in (["far.fits", "--no-cache"], ["o", "--cache", "loop.yaml"]):  # refused before any step
+        code, out, err = tell(*run, *more)
+        assert (code, out, "crop_to_coverage" in err) == (2, "", False)
+        assert ("cannot write into far.fits" if more[1] == "--no-cache" else "cannot be kept in loop.yaml: Too many") in err
+    code, _, err = tell("compare", "gone.jpg", night / "stack.fits")
+    assert (code, "gone.jpg cannot be read: No such file" in err, "the folder of a run" in err) == (4, True, True)
+    Path("-dash.fits").write_bytes((night / "stack.fits").read_bytes())
+    code, _, err = tell("inspect", "-dash.fits")
+    assert (code, err.splitlines()[-1]) == (2, "If the file is meant, write ./-dash.fits")
+
+
+def test_what_may_not_be_looked_at_is_told_with_what_to_do(tell, night, monkeypatch) -> None:
+    stat = os.stat
+
+    def refused(path: object, *args: object, **more: object) -> os.stat_result:
+        if str(path).startswith("locked"):
+            raise PermissionError(13, "Permission denied", path)
+        return stat(path, *args, **more)
+
+    monkeypatch.setattr(os, "stat", refused)
+    for args, words in (
+        (["check", "locked/r.yaml"], "cannot read locked/r.yaml: Permission denied"),
+        (["compare", "locked/a.tif", "lines"], "locked/a.tif cannot be read: Permission denied. Give the folder"),
+        (["cache", "--cache", "locked/c"], "cannot be kept in locked/c: Permission denied. Name another folder with --cache"),
+    ):
+        assert words in tell(*args)[2]
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="no such device elsewhere")
+def test_streams_that_are_full_or_closed_are_no_fault_of_ours(night, tmp_path) -> None:
+    """A full disk under the answer was reported as our fault, and without an error stream nothing was run."""
+    run = shlex.join([sys.executable, "-m", "nebulakit", "run", str(night / "r.yaml"), str(night / "stack.fits"), "--no-cache"])
+    full = subprocess.run(f"{run} --no-report -o a > /dev/full", shell=True, capture_output=True, text=True, cwd=tmp_path)
+    assert full.returncode == 6
+    assert full.stderr.endswith("could not be written to where it was led: No space left on device\n")
+    closed = subprocess.run(f"{run} --no-report -o b 2>&-", shell=True, capture_output=True, text=True, cwd=tmp_path)
+    assert (closed.returncode, closed.stdout) == (0, "b/picture.tif\n")
+    assert (tmp_path / "a" / "picture.tif").read_bytes() == (tmp_path / "b" / "picture.tif").read_bytes()
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="other systems take no such names")
+def test_names_that_are_no_text_cost_nothing(night, tmp_path) -> None:
+    """Neither the page nor what is told on a stream of few signs could hold them, and the picture was lost."""
+    name = b"caf\xe9.fits"
+    (tmp_path / os.fsdecode(name)).write_bytes((night / "stack.fits").read_bytes())
+    code = "import nebulakit.cli; nebulakit.cli.main()"
+    for coding, written in (("utf-8", b"\xc5\x82\xe9/picture.tif\n"), ("cp1252", b"\\u0142\\udce9/picture.tif\n")):
+        where = {**os.environ, "PYTHONIOENCODING": coding}
+        args = ["run", os.fsencode(night / "r.yaml"), name, "--no-cache", "-o", "\u0142".encode() + b"\xe9"]
+        done = subprocess.run([sys.executable, "-c", code, *args], capture_output=True, env=where, cwd=tmp_path)
+        assert (done.returncode, done.stdout) == (0, written), done.stderr
+    assert b"caf?.fits" in next(tmp_path.rglob("report.html")).read_bytes()
+
+
 def test_code_5_one_of_several_fails(tell, night) -> None:
     Path("bad.fits").write_text("not a picture")
     code, out, err = tell("run", night / "r.yaml", "bad.fits", night / "stack.fits", "-o", "o", "--no-cache", "--no-report")
@@ -833,6 +942,33 @@ def test_code_130_interrupted(tell, night, finished, monkeypatch) -> None:
     assert "layers are kept" in tell("run", night / "r.yaml", night / "stack.fits", "-o", "o", "--cache", "c", "--no-report")[2]
     code, _, err = tell("rerun", finished)  # which reuses nothing, and keeps nothing
     assert (code, "interrupted" in err, "kept" in err) == (130, True, False)
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="no such signals there")
+@pytest.mark.parametrize("name", ["SIGTERM", "SIGHUP"])
+@pytest.mark.parametrize("given", [["sweep", "--vary", "saturate.gain=1,2"], ["run"], ["rerun"]], ids=["sweep", "run", "rerun"])
+def test_code_128_and_more_ended_by_a_signal_leaves_nothing_behind(night, finished, tmp_path, name, given) -> None:
+    """Temporary folders and half-written files stayed; a shell tells its children twice that the terminal has gone."""
+    for folder in ("temporary", "here"):
+        (tmp_path / folder).mkdir()
+    stack = [] if given == ["rerun"] else [str(night / "r.yaml"), str(night / "stack.fits"), "-o", "o", "--no-cache"]
+    record = [str(finished / "run.json")] if given == ["rerun"] else []
+    code = f"""
+import os, signal, nebulakit.cli
+from nebulakit.files import writing
+from nebulakit.runner import sheet
+def end(*args, **more):
+    os.kill(os.getpid(), signal.{name})
+    os.kill(os.getpid(), signal.{name})
+writing._tiff = sheet.contact_sheet = end  # while files are written
+nebulakit.cli.main({[*given[:1], *stack, *record, *given[1:]]!r})
+"""
+    where = {**os.environ, "TMPDIR": str(tmp_path / "temporary")}
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, env=where, cwd=tmp_path / "here")
+    assert done.returncode == 128 + getattr(signal, name)
+    assert "interrupted; files of earlier runs are as they were." in done.stderr
+    assert "Traceback" not in done.stderr
+    assert not [*(tmp_path / "temporary").iterdir(), *(tmp_path / "here").iterdir()]
 
 
 @pytest.mark.parametrize("verb", VERBS)

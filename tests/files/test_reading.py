@@ -32,6 +32,12 @@ def put(path, data, header=None, **more):
     return path
 
 
+def with_chunk(png, name, body):
+    """Put a chunk behind the header of a PNG."""
+    chunk = struct.pack(">I", len(body)) + name + body + struct.pack(">I", zlib.crc32(name + body))
+    return bytes(png[:33]) + chunk + bytes(png[33:])
+
+
 # --- FITS: numbers ----------------------------------------------------------------------------------------------------
 
 
@@ -405,16 +411,32 @@ def test_tiff_layouts(tmp_path, order, extra, kind):
         assert np.allclose(image.planes, want, rtol=2e-7)
 
 
-def test_tiff_is_shown_as_it_says_that_it_lies(tmp_path) -> None:
-    """Only a first row at the bottom was heeded."""
-    seen = np.random.default_rng(2).integers(0, 2**16, (40, 60, 3), dtype=np.uint16)
+@pytest.mark.parametrize("kind", ["tif", "png", "png with alpha"])
+def test_a_picture_is_shown_as_it_says_that_it_lies(tmp_path, kind) -> None:
+    """Only a first row at the bottom of a TIFF was heeded."""
+    seen = np.random.default_rng(2).integers(1, 2**16, (40, 60, 4 if "alpha" in kind else 3), dtype=np.uint16)
     # what lies at the file's first row and first column, by the tag's number
     stored = {1: seen, 2: seen[:, ::-1], 3: seen[::-1, ::-1], 4: seen[::-1], 5: seen.swapaxes(0, 1)}
     stored |= {6: stored[5][::-1], 7: stored[5][::-1, ::-1], 8: stored[5][:, ::-1]}
     for tag, rows in stored.items():
-        extra = [(274, "H", 1, tag, True)]
-        tifffile.imwrite(tmp_path / "t.tif", np.ascontiguousarray(rows), photometric="rgb", metadata=None, extratags=extra)
-        assert np.array_equal(np.rint(read(tmp_path / "t.tif").planes * 65535), np.moveaxis(seen, -1, 0)), tag
+        if kind == "tif":
+            extra = [(274, "H", 1, tag, True)]
+            tifffile.imwrite(tmp_path / "t", np.ascontiguousarray(rows), photometric="rgb", metadata=None, extratags=extra)
+        else:
+            exif = Pictures.Exif()
+            exif[274] = tag
+            (tmp_path / "t").write_bytes(with_chunk(imagecodecs.png_encode(np.ascontiguousarray(rows)), b"eXIf", exif.tobytes()))
+        assert np.array_equal(np.rint(read(tmp_path / "t").planes * 65535), np.moveaxis(seen[..., :3], -1, 0)), tag
+        if seen.shape[2] == 4:  # of which a mask is what is seen on black
+            mask = (seen[..., :3].mean(-1) * seen[..., 3]) / 65535**2
+            assert np.allclose(read_map(tmp_path / "t"), mask, atol=1e-6), tag
+
+
+@pytest.mark.parametrize("exif", [b"", b"II*\0", b"MM\0*\0\0\0\x08\xff\xff", b"none of it"])
+def test_a_picture_whose_tags_are_damaged_is_shown_as_it_is_stored(tmp_path, exif) -> None:
+    data = rng.integers(1, 2**16, (H, W), dtype=np.uint16)
+    (tmp_path / "t.png").write_bytes(with_chunk(imagecodecs.png_encode(data), b"eXIf", exif))
+    assert np.array_equal(np.rint(read(tmp_path / "t.png").planes[0] * 65535), data)
 
 
 def test_tiff_half_and_double_floats(tmp_path):
@@ -479,10 +501,8 @@ def test_png_keeps_all_its_bits(tmp_path, kind, planes):
 
 @pytest.mark.parametrize(("gamma", "scale"), [(100000, "linear"), (45455, "display")])
 def test_png_gamma(tmp_path, gamma, scale):
-    made = bytes(imagecodecs.png_encode(np.zeros((4, 4), np.uint16)))
-    body = b"gAMA" + struct.pack(">I", gamma)
-    chunk = struct.pack(">I", 4) + body + struct.pack(">I", zlib.crc32(body))
-    (tmp_path / "a.png").write_bytes(made[:33] + chunk + made[33:])
+    made = imagecodecs.png_encode(np.zeros((4, 4), np.uint16))
+    (tmp_path / "a.png").write_bytes(with_chunk(made, b"gAMA", struct.pack(">I", gamma)))
     assert read(tmp_path / "a.png").scale == scale
 
 

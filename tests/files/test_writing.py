@@ -56,6 +56,14 @@ def test_what_is_written_is_read_again(tmp_path, display, name, error):
     assert np.isnan(corner).all() if error == 0 else (corner == 0).all()
 
 
+@pytest.mark.parametrize("name", FILES)
+def test_a_picture_of_a_single_pixel(tmp_path, name) -> None:
+    """The PNG library stumbled over it."""
+    write(Image.from_array(np.full((3, 1, 1), 0.25, np.float32), scale="display"), tmp_path / name, options(name))
+    # half a level of 8 bits, dithered, and what packing as JPEG loses
+    assert np.allclose(read(tmp_path / name).planes, 0.25, atol=0.01)
+
+
 @pytest.mark.parametrize("name", ["a.tif", "a.png", "a.jpg"])
 def test_pictures_hold_no_observer_site_or_date(tmp_path, display, name):
     write(display, tmp_path / name)

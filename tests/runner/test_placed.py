@@ -89,6 +89,50 @@ def test_another_size_is_refused_with_all_sizes_named(folder, tmp_path, capsys) 
     assert "Traceback" not in told
 
 
+CURVE = "  - curve: {points: [[0.5, 0.6]]}\n"
+
+
+@pytest.mark.parametrize(
+    ("before", "step", "early"),
+    [
+        (CURVE, CURVE + "    mask: mine\n", True),
+        (CURVE, "  - patch: {where: mine}\n", True),
+        ("  - level_mask: {above: 0.0}\n    as: bright\n", "  - combine_masks: {a: mine, b: bright, how: and}\n", True),
+        (CURVE + "    skip: true\n", CURVE + "    mask: mine\n", True),
+        ("  - bin: {factor: 2}\n", CURVE + "    mask: mine\n", False),
+        (CURVE, CURVE + "    mask: mine\n    skip: true\n", False),
+    ],
+    ids=["mask", "image", "mask beside mask", "after a skipped step", "after bin", "skipped"],
+)
+def test_a_wrong_size_is_told_before_any_work_where_it_can_be(folder, tmp_path, capsys, before, step, early) -> None:
+    """A user waited for all that stands before the step."""
+    steps = f"steps:\n{before}{step}    id: second\noutputs:\n  - {{layer: last, file: a.tif}}\n"
+    (tmp_path / "r.yaml").write_text(RECIPE.partition("steps:")[0] + steps)
+    given = [tmp_path / "r.yaml", folder / "picture.tif", tmp_path / "o", "--assume", "display", "--no-cache", "--input"]
+    code = running.run(*given, f"mine={folder / 'other.png'}")
+    told = capsys.readouterr().err
+    if early:
+        assert code == 4
+        assert "the mask 'mine' (other.png) is 70 x 50 px, but second in line" in told
+        assert "200 x 160 px" in told
+        assert "curve  " not in told  # no step has been run
+    else:
+        assert code == (0 if "skip" in step else 1)
+    assert running.run(*given, f"mine={folder / 'whole.png'}") == 0
+
+
+@pytest.mark.parametrize("kind", ["tif", "png", "jpg", "fits", "planes first", "colours last", "fits.gz"])
+def test_the_size_of_a_picture_is_told_by_its_header(tmp_path, kind) -> None:
+    planes = np.zeros((3, 30, 40), np.float32)
+    path = tmp_path / f"a.{kind if '.' in kind or len(kind) < 5 else 'fits'}"
+    if " " in kind:
+        fits.writeto(path, planes if kind == "planes first" else np.moveaxis(planes, 0, -1))
+    else:
+        files.write(Image.from_array(planes, scale="display"), path)
+    assert files.sides(path) == (None if kind == "fits.gz" else (30, 40))
+    assert files.count_values(path) == 3600
+
+
 def test_a_preview_takes_it_as_well(folder, tmp_path) -> None:
     for mask in ("whole.png", "crop.png"):
         assert run(folder, mask, tmp_path / mask, "--preview", "2") == 0

@@ -571,6 +571,16 @@ def test_two_varied_values_lie_in_a_grid_on_the_contact_sheet(tmp_path):
     assert len(np.unique(places(None)[0][:, 1])) == 3  # without a grid as suits the screen
 
 
+def test_long_names_under_a_picture_are_broken_too(tmp_path):
+    """What did not fit was cut off."""
+    pictures, seen = [(np.full((50, 200, 3), 99, np.uint8), ["1"])], []
+    for end in "iW":
+        contact_sheet([*pictures, (pictures[0][0], ["2", f"a_step.with_a_parameter = [{'0.5, ' * 9}{end}]"])], tmp_path / "c.png")
+        seen.append(np.asarray(Pictures.open(tmp_path / "c.png")))
+    assert seen[0].shape == seen[1].shape
+    assert (seen[0] != seen[1]).any()
+
+
 def test_pictures_narrower_than_a_letter_have_a_contact_sheet(tmp_path):
     pictures = [(np.full((5, 3, 3), 99, np.uint8), [""])] * 2
     contact_sheet(pictures, tmp_path / "c.png", [("a.x", ["1"]), ("b.y", ["wide", "u"])])
