@@ -213,7 +213,7 @@ def test_stars_are_seen_beside_the_structure_of_one_line():
     assert (~near.any(1)).sum() <= 2
 
 
-@pytest.mark.parametrize("x", [1.3, 0.4, -0.3, -1.2, -2.0])
+@pytest.mark.parametrize("x", [1.3, 0.4, -0.3, -1.2, -2.0, -2.6])
 def test_a_cut_off_star_at_the_edge_is_in_the_list(x):
     """Its plateau reaches in; where its middle lies, inside or just beyond, the disc tells of which that is a part."""
     plane = stars_on((120, 160), [(x, 60.0), (80.0, 40.0), (110.0, 90.0)], [4000.0, 3000.0, 80.0])

@@ -15,6 +15,7 @@ Floats = npt.NDArray[np.float64]
 
 # times as long for its width as usual a plateau is where two stars share it; and more in one of few pixels, by px over its radius
 LONG, FEW = 1.25, 1.0
+PIECE = 6  # times as long as wide a plateau may be where an edge cuts it
 ENOUGH = 8  # pixels of a plateau that an edge cuts: fewer tell no middle
 SOFT = 1.5  # px over which a disc's rim fades, so that a fit feels it
 
@@ -108,12 +109,15 @@ def plateaus(planes: Planes, white: tuple[float, ...] | None, bad: npt.NDArray[n
         return np.zeros((0, 4))
     size, extent = stats[1:, cv2.CC_STAT_AREA], stats[1:, [cv2.CC_STAT_WIDTH, cv2.CC_STAT_HEIGHT]]
     stars = np.bincount(labels[round_it], minlength=count)[1:] > 0
+    # of a star beyond an edge a short piece of its plateau is seen
+    ends = stats[1:, [cv2.CC_STAT_LEFT, cv2.CC_STAT_TOP]]
+    at_edge = ((ends == 0) | (ends + extent == bad.shape[::-1])).any(1)
     # a bright nebula cut off at white is large and ragged
     ok = (
         ((size >= 4) | stars)
         & (extent.max(1) < 0.1 * max(bad.shape))
         & (size > 0.4 * extent.prod(1))
-        & (extent.max(1) <= 3 * extent.min(1))
+        & (extent.max(1) <= np.where(at_edge, PIECE, 3) * extent.min(1))
     )
     blobs, at = [], []
     for k in np.nonzero(ok)[0].tolist():
