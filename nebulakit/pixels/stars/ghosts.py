@@ -29,6 +29,7 @@ CLEAR = 0.6  # of the surest circle's sureness: such circles are looked at
 ASIDE = 0.5  # of its radius: how far off its star a disc may lie (further off, the ends of the pictures that are laid over one another stand out)
 SEEN = 4.0  # times its error a disc must stand out
 RIM = 12.0  # px: no farther from its edge is a disc measured that is known; in the middle the star's own flank errs
+FLANK, MIDST = 4.0, 0.1  # widths of a star, and of a disc's radius: smaller ones, nearer to its middle, are no discs
 LEAST, MOST = 8.0, 90.0  # px: radii looked for
 
 
@@ -60,27 +61,27 @@ def find_ghosts(fit: StarFit) -> list[Ghost | None]:
 
     if any(fit.ghosts):
         g = max((g for g in fit.ghosts if g is not None), key=lambda g: g.bright)
-        first = _refine(*stacks[fit.ghosts.index(g)], (g.dx, g.dy, g.radius), g)
+        first = _refine(*stacks[fit.ghosts.index(g)], (g.dx, g.dy, g.radius), g, fit.fwhm)
         if first is None:
-            again = [_refine(sign * v, w, (g.dx, g.dy, g.radius), g) for v, w in mixed() for sign in (1.0, -1.0)]
+            again = [_refine(sign * v, w, (g.dx, g.dy, g.radius), g, fit.fwhm) for v, w in mixed() for sign in (1.0, -1.0)]
             first = max((a for a in again if a is not None), key=lambda a: a.bright, default=None)
         if first is not None:
             return _all(stacks, first)
     # none is known, or what was known is not there: it was measured while the law was not known
     seen = over(lambda stack: _search(*_binned(*stack), most), stacks)
-    first = _clearest(stacks, seen, [_believed(seen, c) for c in range(len(seen))])
+    first = _clearest(stacks, seen, [_believed(seen, c) for c in range(len(seen))], fit.fwhm)
     if len(stacks) > 1 and first is None:
         # a nebula that hides it in every channel hardly shines in one of their mixtures
         both = mixed()
         seen = over(lambda stack: _search(*_binned(*stack), most, either=True), both)
-        first = _clearest(both, seen, [circle.sure > SURE for circle in seen])
+        first = _clearest(both, seen, [circle.sure > SURE for circle in seen], fit.fwhm)
     return none if first is None else _all(stacks, first)
 
 
-def _clearest(stacks: list[tuple[Array, Array]], seen: list[Circle], believed: list[bool]) -> Ghost | None:
+def _clearest(stacks: list[tuple[Array, Array]], seen: list[Circle], believed: list[bool], fwhm: float) -> Ghost | None:
     """Fit the disc whose edge is clearest; one that is none (the flank of giants, while their law is not known) gives way to the next."""
     for circle, believe, (value, weight) in sorted(zip(seen, believed, stacks, strict=True), key=lambda z: -z[0].sure):
-        found = _refine(circle.sign * value, weight, circle.place, None) if believe else None
+        found = _refine(circle.sign * value, weight, circle.place, None, fwhm) if believe else None
         if found is not None:
             return found
     return None
@@ -223,8 +224,11 @@ def _search(value: Array, weight: Array, most: float, either: bool = False) -> C
     return max(clear, key=lambda f: f[0], default=(0.0, Circle(0.0, (0.0, 0.0, 0.0), 1.0)))[1]
 
 
-def _refine(value: Array, weight: Array, place: tuple[float, float, float], like: Ghost | None) -> Ghost | None:
-    """Fit a disc near ``place``, on a smooth ground with a halo around the star, to the stack; ``like``: as it was known before."""
+def _refine(value: Array, weight: Array, place: tuple[float, float, float], like: Ghost | None, fwhm: float) -> Ghost | None:
+    """Fit a disc near ``place``, on a smooth ground with a halo around the star, to the stack; ``like``: as it was known before.
+
+    One on the flanks of the star (``fwhm`` wide), and about its middle, is what their law lacks there.
+    """
     from scipy.optimize import least_squares
 
     around = _Around(value, weight, place, RIM if like is not None else place[2])
@@ -241,6 +245,8 @@ def _refine(value: Array, weight: Array, place: tuple[float, float, float], like
         x_scale=[1, 1, 1, 0.5],
     ).x
     if (np.abs(p - start) > 0.98 * room).any():  # nothing there has the shape of a disc
+        return None
+    if p[2] < FLANK * fwhm and math.hypot(p[0], p[1]) < MIDST * p[2]:
         return None
     amount, error = around.amount(p)
     return Ghost(float(p[0]), float(p[1]), float(p[2]), math.exp(float(p[3])), amount) if amount > SEEN * error else None
