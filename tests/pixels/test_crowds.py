@@ -306,6 +306,17 @@ def test_reflections_are_measured_with_their_own_light_in():
             assert (found.dx, found.dy, found.radius) == pytest.approx((4.0, -3.0, 24.0), abs=0.1)
 
 
+@pytest.mark.parametrize(("aside", "radius", "there"), [(0.05, 9.0, False), (4.0, 9.0, True), (0.05, 20.0, True)])
+def test_what_a_law_lacks_on_the_flanks_is_no_reflection(aside, radius, there):
+    """A small disc about the middle was taken for one, and the law left to what remained; it never settled."""
+    from nebulakit.pixels.stars import ghosts
+
+    y, x = np.mgrid[-60:61, -60:61]
+    value = Ghost(aside, 0.0, radius, 1.5, 1e-4).at(x, y) + np.random.default_rng(6).normal(0, 1e-6, x.shape)
+    found = ghosts._refine(value, np.ones(x.shape), (0.0, 0.0, radius + 3), None, 3.0)
+    assert (found is not None) == there
+
+
 def test_what_is_told_behind_a_star_follows_a_reflection_that_is_found_later():
     """Beside what is left without the reflection, what was told with it would be a step, and stars beside it were lost."""
     rng = np.random.default_rng(6)
