@@ -3,11 +3,12 @@
 The result is ``y + sum over levels of D_l * s_l``. ``s`` is what stands out of the noise in the data ``y``, band by band of the
 starlet transform; ``D`` is the filter that turns the star image into a narrower one, minus identity. Only what is significant is
 sharpened, so noise stays as it was; every ``D`` sums to zero, so the light stays where it was; and the star image aimed at is
-positive everywhere, so stars get no dark rings.
+positive everywhere, so stars get no dark rings. Where the star image varies over the picture, ``D`` is made for the nodes of a
+grid and ``s`` is parted among them by weights that sum to one (a sum of windowed invariant filters).
 
 Sources: Wiener 1949 (the filter); Starck & Murtagh 1994, A&A 288:342 and Starck, Pantin & Murtagh 2002, PASP 114:1051
 (only significant wavelet coefficients are deconvolved); Magain, Courbin & Sohy 1998, ApJ 494:472 (deconvolve to a narrower star
-image, not to a point). The dosing rule is the least expected squared error to first order, worked out here.
+image, not to a point); Nagy & O'Leary 1998, SIAM J. Sci. Comput. 19:1063 (filters that vary). The dosing rule is the least expected squared error to first order, worked out here.
 """
 
 from __future__ import annotations
@@ -15,6 +16,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -23,7 +25,9 @@ from nebulakit.pixels import starlet
 from nebulakit.pixels.facts import Noise, Psf
 from nebulakit.pixels.narrowing import FILTER_REACH, NARROWER, bring_to, cut_filter, narrowed, reached, transfer_of
 from nebulakit.pixels.parallel import over
+from nebulakit.pixels.psf import psf_at
 from nebulakit.pixels.spared import Spared, without
+from nebulakit.pixels.stars.varying import Varying
 
 Plane = npt.NDArray[np.float32]
 Array = npt.NDArray[np.float64]
@@ -38,7 +42,27 @@ FLANK = 6.0  # energy of the wider surroundings over that close by, from where o
 STAR = 1.5  # fwhm round a strong place of the finest bands that count as one star
 BOLD = 1000.0  # times the noise that the boldest filter lets in: where a band has more power, a star may be taken for granted
 WORTH = 0.0015  # of the noise's energy: a plane from which less can be won stays as it is
+ALIKE = 0.04  # of the logarithm of the contour, 2 % of the width: what nodes may be off between them, and to share one plan
+STEP = 0.3  # of the same: what neighbouring nodes may differ by, so that the mean of their filters is the filter between them
+NODES = 9  # along a side, at most
 ROWS = 1024  # rows of a block: borders depend on the image alone, so the bits do not depend on threads
+
+
+@dataclass(frozen=True)
+class Nodes:
+    """Where a plan varies over the picture: what it is at the nodes of a grid, between which it goes on straight."""
+
+    x: Array  # px, of the columns of nodes; from the first and the last on it stays as it is there
+    y: Array  # of the rows
+    filters: tuple[tuple[tuple[Plane, ...], ...], ...]  # (row, column, level) of :attr:`Plan.filters`
+    gains: Array  # (row, column, level, band, 4)
+
+    def weights(self, x: Array, y: Array) -> tuple[Array, Array]:
+        """Give the weights of each column of nodes (column, x) and of each row (row, y): they sum to one at each place."""
+        across, down = (
+            np.stack([np.interp(at, nodes, one) for one in np.eye(len(nodes))]) for at, nodes in ((x, self.x), (y, self.y))
+        )
+        return across, down
 
 
 @dataclass(frozen=True)
@@ -51,15 +75,20 @@ class Plan:
     spread: tuple[float, ...]  # Gaussian sigma in px over which the energy of each band is averaged
     sigma: tuple[float, ...]  # noise of each band
     reached: Psf  # the star image of well exposed stars afterwards
+    nodes: Nodes | None = None  # where the star image varies
 
 
-def decide_deconvolve(psfs: Sequence[Psf | None], noise: Noise, size: float) -> list[Plan | None]:
+def decide_deconvolve(
+    psfs: Sequence[Psf | None], noise: Noise, size: float, shape: tuple[int, int] | None = None
+) -> list[Plan | None]:
     """Work out a plan per channel that brings all channels to one star image, ``size`` times the mean width now.
 
-    None where the PSF is not known, where the stars are as narrow as that already, or where they would come out under
+    A PSF that varies over a picture of ``shape`` is brought to it everywhere; where it is too wide for that, as near as its
+    image stays smooth. None where the PSF is not known, where the stars are as narrow as that already, or where they would come out under
     1.6 px and lose their sampling.
     """
     known = [math.log(p.fwhm) for p in psfs if p is not None]
+    widest = [None if p is None else p.fwhm if shape is None else extremes(p, shape)[1].fwhm for p in psfs]
     if not known:
         return [None] * len(psfs)
     aim = max(size * math.exp(math.fsum(known) / len(known)), NARROWEST)
@@ -67,15 +96,71 @@ def decide_deconvolve(psfs: Sequence[Psf | None], noise: Noise, size: float) -> 
     for _ in range(2):  # one channel may not come that far: then the others wait for it
         for c, (psf, bands) in enumerate(zip(psfs, noise.scales, strict=True)):
             held = plans[c]
-            if psf is None or aim > 0.95 * psf.fwhm:
+            if psf is None or aim > 0.95 * widest[c]:
                 plans[c] = None
             elif held is None or held.reached.fwhm < 0.98 * aim:
                 plans[c] = make_plan(psf, bands, aim)
         aim = max([aim, *(p.reached.fwhm for p in plans if p is not None)])
-    return plans
+    if shape is None:
+        return plans
+    return [
+        p if p is None or psf is None or psf.varies is None else replace(p, nodes=_nodes(psf, psf.varies, p, aim, shape))
+        for psf, p in zip(psfs, plans, strict=True)
+    ]
 
 
-def make_plan(psf: Psf, sigma: tuple[float, ...], fwhm: float) -> Plan:
+def _nodes(psf: Psf, varies: Varying, plan: Plan, aim: float, shape: tuple[int, int]) -> Nodes:
+    """Work out what a plan is at the nodes of as coarse a grid as tells how the star image varies."""
+    x, y, logs = _grid(varies, shape)
+    keys = [tuple(np.rint(log / ALIKE).astype(int).tolist()) for log in logs.reshape(-1, 3)]
+    places = [(float(a), float(b)) for b in y for a in x]
+    first = {key: places[i] for i, key in reversed(list(enumerate(keys)))}
+    made = dict(zip(first, over(lambda at: make_plan(psf_at(psf, *at), plan.sigma, aim, len(plan.sigma)), list(first.values())), strict=True))
+    each = [made[key] for key in keys]
+    rows = [each[i : i + len(x)] for i in range(0, len(each), len(x))]
+    gains = np.array([[one.gains for one in row] for row in rows])
+    return Nodes(x, y, tuple(tuple(one.filters for one in row) for row in rows), gains)
+
+
+def _grid(varies: Varying, shape: tuple[int, int]) -> tuple[Array, Array, Array]:
+    """Give columns and rows of the coarsest grid that tells how stars vary, and its logarithms of contours (row, column, 3)."""
+    h, w = shape
+    fine_y, fine_x = (np.linspace(0, n - 1, 33) for n in (h, w))
+
+    def logs(x: Array, y: Array) -> Array:
+        return varies.logs(*(a.ravel() for a in np.meshgrid(x, y))).reshape(len(y), len(x), 3)
+
+    truth, sides = logs(fine_x, fine_y), []
+    for fine, axis in ((fine_x, 1), (fine_y, 0)):
+        for count in range(1, NODES + 1):
+            nodes = np.linspace(fine[0], fine[-1], count) if count > 1 else np.array([fine[-1] / 2])
+            own = np.stack([np.interp(fine, nodes, one) for one in np.eye(count)])
+            here = logs(nodes, fine_y) if axis else logs(fine_x, nodes)
+            between = np.einsum("kf,ykc->yfc" if axis else "kf,kxc->fxc", own, here)
+            if _far(between - truth) < ALIKE and (count == 1 or _far(np.diff(here, axis=axis)) < STEP):
+                break
+        sides.append(nodes)
+    return sides[0], sides[1], logs(*sides)
+
+
+def _far(logs: Array) -> float:
+    """Give the largest of symmetric matrices (..., 3)."""
+    a, b, c = np.moveaxis(logs, -1, 0)
+    return float((np.abs(a + c) / 2 + np.hypot((a - c) / 2, b)).max())
+
+
+def extremes(psf: Psf, shape: tuple[int, int]) -> tuple[Psf, Psf]:
+    """Give the PSF where it is narrowest in a picture of ``shape``, and where it is widest."""
+    if psf.varies is None:
+        return psf, psf
+    h, w = shape
+    x, y = (a.ravel() for a in np.meshgrid(np.linspace(0, w - 1, 33), np.linspace(0, h - 1, 33)))
+    wide = psf.varies.scale(x, y)
+    least, most = int(np.argmin(wide)), int(np.argmax(wide))
+    return psf_at(psf, float(x[least]), float(y[least])), psf_at(psf, float(x[most]), float(y[most]))
+
+
+def make_plan(psf: Psf, sigma: tuple[float, ...], fwhm: float, bands: int | None = None) -> Plan:
     """Work out how a plane with star image ``psf`` and band noise ``sigma`` is brought to stars of ``fwhm`` px.
 
     Frequencies that the blur wiped out cannot come back; where the lack of them would make a star image that is no longer
@@ -88,7 +173,7 @@ def make_plan(psf: Psf, sigma: tuple[float, ...], fwhm: float) -> Plan:
     now, true = transfer_of(taken.kernel, n), transfer_of(psf.kernel, n)
     changes = [bring_to(psf, taken, (now, true), fwhm, least) for least in LEVELS]
     after = reached(psf, true + changes[-1] * true)
-    bands = max(4, math.ceil(math.log2(psf.fwhm)) + 3)
+    bands = bands or max(4, math.ceil(math.log2(psf.fwhm)) + 3)
     own = list(sigma[:bands])
     own += [own[-1] / 2 ** (i + 1) for i in range(bands - len(own))]
     responses = _responses(bands, n)
@@ -167,9 +252,7 @@ def apply_deconvolve(
     frame in which something was sharpened.
     """
     height, width = planes.shape[1:]
-    halo = 16 * math.ceil(
-        max([2 * (2 ** len(p.spread)) + 3 * p.spread[-1] + p.filters[0].shape[0] / 2 for p in plans if p], default=0) / 16
-    )
+    halo = 16 * math.ceil(max([2 * (2 ** len(p.spread)) + 3 * p.spread[-1] + _widest(p) / 2 for p in plans if p], default=0) / 16)
     right, below = -width % 16, -height % 16
     relative = None
     if noise.map is not None:
@@ -188,7 +271,7 @@ def apply_deconvolve(
             rows = min(ROWS, height - y0)
             end = y0 + 16 * math.ceil(rows / 16) + 2 * halo
             part = None if relative is None else relative[y0:end]
-            added, share, won = _added(np.ascontiguousarray(framed[y0:end]), plan, part, caution)
+            added, share, won = _added(np.ascontiguousarray(framed[y0:end]), plan, part, caution, (y0 - halo, -halo))
             return added[halo : halo + rows, halo : halo + width], share * rows / height, won * rows / height
 
         done = over(block, starts)
@@ -199,6 +282,12 @@ def apply_deconvolve(
             out[c, y0 : y0 + len(added)] += added
         shares.append(math.fsum(share for _, share, _ in done))
     return out, shares
+
+
+def _widest(plan: Plan) -> int:
+    """Give the side of the widest filter."""
+    nodes = [] if plan.nodes is None else [one[0].shape[0] for row in plan.nodes.filters for one in row]
+    return max([plan.filters[0].shape[0], *nodes])
 
 
 def _framed(plane: Plane, halo: int, right: int, below: int) -> Plane:
@@ -213,10 +302,12 @@ def _framed(plane: Plane, halo: int, right: int, below: int) -> Plane:
     return np.ascontiguousarray(plane[rows][:, columns])
 
 
-def _added(plane: Plane, plan: Plan, relative: Plane | None, caution: float) -> tuple[Plane, float, float]:
+def _added(
+    plane: Plane, plan: Plan, relative: Plane | None, caution: float, corner: tuple[int, int]
+) -> tuple[Plane, float, float]:
     """Give what sharpening adds to a framed block, the share of it in which that is anything, and the error it should save.
 
-    The error is told as a share of the energy of the noise.
+    ``corner``: row and column of the picture at which the block begins. The error is told as a share of the energy of the noise.
     """
     height, width = plane.shape
     step = min(4, 2 ** max(0, int(math.log2(plan.spread[0] / 1.5))))
@@ -246,7 +337,7 @@ def _added(plane: Plane, plan: Plan, relative: Plane | None, caution: float) -> 
     for j, w in enumerate(bands):
         if not signals[j].any():
             continue
-        doses, win = _doses(signals[j], plan.gains[:, j], at_least)
+        doses, win = _doses(signals[j], _gains(plan, j, corner, step, small), at_least)
         won += win * plan.sigma[j] ** 2
         touched = max(touched, float(np.mean(np.sum(doses, 0) > 0.05)))
         for i, dose in enumerate(doses):
@@ -262,29 +353,63 @@ def _added(plane: Plane, plan: Plan, relative: Plane | None, caution: float) -> 
             else:
                 held += term
     total = np.zeros_like(plane)
-    for part, kernel in zip(parts, plan.filters, strict=True):
-        if part is not None:
-            total += _filtered(part, kernel)
+    for level, part in enumerate(parts):
+        if part is not None and plan.nodes is None:
+            total += _filtered(part, plan.filters[level])
+        elif part is not None:
+            _add_filtered(total, part, plan.nodes, level, corner)
     if flanks.any():  # there a star is smooth, and a filter that ends at some frequency leaves ripples of it
         rippled = total * _resized(_blurred(flanks, 1.0), (width, height))
         total += _blurred(rippled, 0.4 * plan.spread[0]) - rippled  # spread, not dropped: the light stays
     return total, touched, won / max(math.fsum(s * s for s in plan.sigma), 1e-300)
 
 
-def _doses(signal: Plane, gains: Array, at_least: npt.NDArray[np.uint8]) -> tuple[list[Plane], float]:
+def _add_filtered(total: Plane, part: Plane, nodes: Nodes, level: int, corner: tuple[int, int]) -> None:
+    """Add what the filters of a level make of a block, each of what its node has a share in."""
+    height, width = part.shape
+    across, down = nodes.weights(corner[1] + np.arange(width), corner[0] + np.arange(height))
+    for row, high in zip(nodes.filters, down.astype(np.float32), strict=True):
+        for filters, wide in zip(row, across.astype(np.float32), strict=True):
+            reach = filters[level].shape[0] // 2
+            y, x = (_around(share, reach) for share in (high, wide))
+            own = part[y, x] * high[y, None] * wide[x]
+            if own.any():
+                total[y, x] += _filtered(own, filters[level])
+
+
+def _around(share: Plane, reach: int) -> slice:
+    """Give where a share is anything, and ``reach`` beyond."""
+    there = np.flatnonzero(share)
+    return slice(max(int(there[0]) - reach, 0), int(there[-1]) + reach + 1) if len(there) else slice(0, 0)
+
+
+Gains = list[tuple[Any, Any, Any, Any]]  # of each level, numbers or planes
+
+
+def _gains(plan: Plan, band: int, corner: tuple[int, int], step: int, small: tuple[int, int]) -> Gains:
+    """Give the gains of a band in a block, which is looked at in steps of ``step`` px."""
+    if plan.nodes is None:
+        return [(a, b, c, d) for a, b, c, d in plan.gains[:, band].tolist()]
+    x, y = (start + (np.arange(n) + 0.5) * step - 0.5 for start, n in zip(corner[::-1], small, strict=True))
+    across, down = (w.astype(np.float32) for w in plan.nodes.weights(x, y))
+    here = plan.nodes.gains[:, :, :, band].astype(np.float32)
+    return [tuple(np.einsum("ky,kx->yx", down, here[:, :, i, m] @ across) for m in range(4)) for i in range(here.shape[2])]
+
+
+def _doses(signal: Plane, gains: Gains, at_least: npt.NDArray[np.uint8]) -> tuple[list[Plane], float]:
     """Give, per filter, by how much it acts where a band has this power over its noise: the one with the least expected error.
 
     ``at_least`` bars filters before that one. The second value is the mean of the squared error this should save, the noise of the band being 1.
     """
     doses, wins = [], []
-    for i, (won, let_in, won2, let_in2) in enumerate(gains.tolist()):
+    for i, (won, let_in, won2, let_in2) in enumerate(gains):
         push = won * signal - MARGIN * let_in
         pull = np.maximum(won2 * signal + let_in2, 1e-30)
         dose = np.clip(push / pull, 0, 1)
         doses.append(dose)
         wins.append(np.where(at_least > i, 0, dose * (2 * push - dose * pull)))
     # where even the boldest costs next to nothing it is the truest, and all parts of a bright star get the same
-    bold = signal > BOLD * gains[-1, 3]
+    bold = signal > BOLD * gains[-1][3]
     wins[:-1] = [np.where(bold, 0, win) for win in wins[:-1]]
     most = np.maximum.reduce(wins)
     chosen, free = [], most > 0

@@ -79,7 +79,7 @@ def reached(psf: Psf, transfer: Transfer) -> Psf:
     kernel = np.maximum(_image(transfer, r), 0)
     fwhm, beta = _law(kernel, psf.fwhm, 40)
     made = np.asarray(kernel / kernel.sum(), np.float32)
-    return replace(psf, kernel=made, fwhm=fwhm, beta=beta, ellipticity=0.0, angle=0.0)
+    return replace(psf, kernel=made, fwhm=fwhm, beta=beta, ellipticity=0.0, angle=0.0, varies=None)
 
 
 def cut_filter(change: Transfer, psf: Psf) -> Plane:

@@ -92,7 +92,7 @@ def deconvolve(
     why_not = _why_not(present)
     if why_not is not None:
         return known.replace().noted(why_not, **facts)
-    plans = deconvolution.decide_deconvolve(psfs, known.noise, size.fraction)
+    plans = deconvolution.decide_deconvolve(psfs, known.noise, size.fraction, known.shape)
     spared = _spared(known, psfs, max(p.fwhm for p in present))
     planes, shares = deconvolution.apply_deconvolve(known.planes, plans, known.noise, spared, caution)
     reached = [plan.reached for plan in plans if plan is not None]

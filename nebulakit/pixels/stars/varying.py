@@ -29,6 +29,8 @@ FIRM, SEEN = (
 )  # errors of a logarithm of the contour: however clear the star is, and times what lies around over the height
 ODD = 3.0  # degrees of freedom of Student's law, which the shapes of stars follow that are two, or none
 SURELY = 15.0  # by so much, twice a log likelihood, more terms must gain: where all stars are alike none gained anything
+CLEAR = 20.0  # times as high as what lies around is rough: stars that are asked
+RIM = 0.6  # of a cut-out's half: beyond it a star's ground is seen
 LEAST = 0.02  # of the logarithm of the contour, rms over the stars: less is left to the modes of single stars
 
 
@@ -53,6 +55,22 @@ class Varying:
     def placed(self, x: Array, y: Array) -> tuple[Array, Array]:
         """Give places from the middle, at most 1 at the corners."""
         return (np.asarray(x, np.float64) - self.middle[0]) / self.unit, (np.asarray(y, np.float64) - self.middle[1]) / self.unit
+
+    def moved(self, new_to_old: Array) -> Varying:
+        """Give the same for a picture turned, mirrored, cut or scaled: ``new_to_old`` (2x3) takes its pixels to where they were."""
+        turn, shift = np.asarray(new_to_old, np.float64)[:, :2], np.asarray(new_to_old, np.float64)[:, 2]
+        scale = math.sqrt(abs(float(np.linalg.det(turn))))
+        x, y = (float(v) for v in np.linalg.solve(turn, np.array(self.middle) - shift))
+        there = replace(self, middle=(x, y), unit=self.unit / scale, width=self.width / scale)
+        turn = turn / scale
+        if np.array_equal(turn, np.eye(2)):
+            return there
+        # such polynomials stay such when they are turned: their amounts follow from some places
+        v, u = (a.ravel() for a in np.mgrid[-1:1:7j, -1:1:7j])
+        logs = (terms(*(turn @ [u, v]), len(self.amounts)) @ self.amounts)[:, [[0, 1], [1, 2]]]
+        turned = (turn.T @ logs @ turn)[:, [0, 0, 1], [0, 1, 1]]
+        amounts = np.linalg.lstsq(terms(u, v, len(self.amounts)), turned, rcond=None)[0]
+        return replace(there, amounts=amounts)
 
     def scale(self, x: Array, y: Array) -> Array:
         """Give how many times as wide as usual stars are at these places."""
@@ -125,6 +143,33 @@ def _of(matrix: Array, mean: Array, level: Array, slope: Array) -> Array:
     """Give a function of symmetric matrices by its mean and its slope on their two values."""
     a, b, c = matrix.T
     return np.stack([level + slope * (a - mean), slope * b, level + slope * (c - mean)], -1)
+
+
+def varying_of(
+    width: float, x: Ints, y: Ints, fits: Array, cuts: Array, noise: float, shape: tuple[int, int]
+) -> Varying | None:
+    """Tell how stars vary over a picture of this shape by Moffat laws fitted to cut-outs (star, row, column) around whole pixels.
+
+    ``fits``: as :func:`nebulakit.pixels.psf.fit_moffat` gives them; ``noise``: of a pixel; ``width``: of the stars, roughly.
+    None where all are alike, see :func:`varying_over`.
+    """
+    half = cuts.shape[1] // 2
+    span = np.arange(-half, half + 1)
+    # the contour at half of the height, which hardly minds beta
+    halves = fits[:, 3:6] / np.expm1(math.log(2) * np.exp(-fits[:, 6:7]))
+    logs = logarithm(halves)
+    # what lies around a star tells how far its shape may be off: noise, and whatever else is there
+    off = np.hypot(*np.meshgrid(span, span))
+    rim = (off > RIM * half) & (off <= half)
+    around = cuts[:, rim] - fits[:, 7:8] - fits[:, 8:] @ np.stack(np.meshgrid(span, span))[:, rim]
+    rough = 1.4826 * median(np.abs(around - median(around, axis=1)[:, None]), axis=1)
+    clear = fits[:, 0] / np.maximum(rough, noise)
+    sane = (clear > CLEAR) & (np.hypot(fits[:, 1], fits[:, 2]) < 1.5) & np.isfinite(logs).all(1)
+    sane &= np.abs(-(logs[:, 0] + logs[:, 2]) / 4 - math.log(width / 2)) < 1.0
+    # resampled linearly, a star between pixels is wider than one on a pixel, the more so the narrower it is
+    between = np.abs(fits[:, 1:3] - np.rint(fits[:, 1:3]))
+    between *= (1 - between) * halves[:, [0, 2]]
+    return varying_over(width, x[sane], y[sane], logs[sane], clear[sane], between[sane], shape)
 
 
 def varying_over(
