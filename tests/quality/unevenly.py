@@ -27,6 +27,7 @@ from tests.quality import beside
 from tests.quality.varying import HALF, LAWS, SCENES, SEEN, SHAPE, image, star_plane
 
 SHOWN = ("all alike", "tilt 25 %", "bowl 30 %", "bowl 60 %", "drawn out 25 %", "drawn out 50 %")
+SOME = (SCENES[0], SCENES[1], SCENES[3] | {"stars": 1600})  # in a crowd no star is lone
 NODES = (9, 13)
 REACH = 20  # px: of a star's cut-out
 
@@ -105,7 +106,7 @@ def stars(starry: Image, truth: dict[str, Any], box: Box, places: dict[str, Any]
         xi, yi = round(float(x[i])), round(float(y[i]))
         if not (k < xi < box.width - k and k < yi < box.height - k):
             continue
-        near = (np.hypot(x - x[i], y - y[i]) < k) & (cat["flux"] > 0.02 * cat["flux"][i])
+        near = (np.hypot(x - x[i], y - y[i]) < k) & (cat["flux"] > 0.05 * cat["flux"][i])
         was, now = (p.planes[1, yi - k : yi + k + 1, xi - k : xi + k + 1].astype(float) for p in (starry, sharp))
         r = np.hypot(*(grid - np.array([y[i] - yi, x[i] - xi])[:, None, None]))
         far = [float(np.median(p[r > 14])) for p in (was, now)]
@@ -130,7 +131,7 @@ def stars(starry: Image, truth: dict[str, Any], box: Box, places: dict[str, Any]
             "n": float(len(some)),
             "fwhm": float(np.median(a[:, 0])),
             "after": float(np.median(a[:, 1] / a[:, 0])),
-            "px": float(np.quantile(a[:, 1], 0.1)),
+            "px": float(np.median(a[:, 1])),
             "ring": float(np.median(a[:, 2])),
             "ring90": float(np.quantile(a[:, 2], 0.9)),
             "% 90": float(np.quantile(a[:, 3], 0.9)),
@@ -143,7 +144,7 @@ def main() -> None:
     """Print the table."""
     begun = False
     for name in sys.argv[1:] or SHOWN:
-        for conditions in (SCENES[0], SCENES[1], SCENES[3]):
+        for conditions in SOME:
             rows, sharp = measure(LAWS[name], **conditions)
             for region, row in rows.items():
                 if not begun:
