@@ -8,13 +8,14 @@ grid and ``s`` is parted among them by weights that sum to one (a sum of windowe
 
 Sources: Wiener 1949 (the filter); Starck & Murtagh 1994, A&A 288:342 and Starck, Pantin & Murtagh 2002, PASP 114:1051
 (only significant wavelet coefficients are deconvolved); Magain, Courbin & Sohy 1998, ApJ 494:472 (deconvolve to a narrower star
-image, not to a point); Nagy & O'Leary 1998, SIAM J. Sci. Comput. 19:1063 (filters that vary). The dosing rule is the least expected squared error to first order, worked out here.
+image, not to a point); Nagy & O'Leary 1998, SIAM J. Sci. Comput. 19:1063 (filters that vary over the picture). The dosing rule
+is the least expected squared error to first order, worked out here.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -88,7 +89,7 @@ def decide_deconvolve(
     1.6 px and lose their sampling.
     """
     known = [math.log(p.fwhm) for p in psfs if p is not None]
-    widest = [None if p is None else p.fwhm if shape is None else extremes(p, shape)[1].fwhm for p in psfs]
+    widest = [0.0 if p is None else p.fwhm if shape is None else extremes(p, shape)[1].fwhm for p in psfs]
     if not known:
         return [None] * len(psfs)
     aim = max(size * math.exp(math.fsum(known) / len(known)), NARROWEST)
@@ -115,7 +116,13 @@ def _nodes(psf: Psf, varies: Varying, plan: Plan, aim: float, shape: tuple[int, 
     keys = [tuple(np.rint(log / ALIKE).astype(int).tolist()) for log in logs.reshape(-1, 3)]
     places = [(float(a), float(b)) for b in y for a in x]
     first = {key: places[i] for i, key in reversed(list(enumerate(keys)))}
-    made = dict(zip(first, over(lambda at: make_plan(psf_at(psf, *at), plan.sigma, aim, len(plan.sigma)), list(first.values())), strict=True))
+    made = dict(
+        zip(
+            first,
+            over(lambda at: make_plan(psf_at(psf, *at), plan.sigma, aim, len(plan.sigma)), list(first.values())),
+            strict=True,
+        )
+    )
     each = [made[key] for key in keys]
     rows = [each[i : i + len(x)] for i in range(0, len(each), len(x))]
     gains = np.array([[one.gains for one in row] for row in rows])
@@ -287,7 +294,7 @@ def apply_deconvolve(
 def _widest(plan: Plan) -> int:
     """Give the side of the widest filter."""
     nodes = [] if plan.nodes is None else [one[0].shape[0] for row in plan.nodes.filters for one in row]
-    return max([plan.filters[0].shape[0], *nodes])
+    return int(max([plan.filters[0].shape[0], *nodes]))
 
 
 def _framed(plane: Plane, halo: int, right: int, below: int) -> Plane:
@@ -356,7 +363,7 @@ def _added(
     for level, part in enumerate(parts):
         if part is not None and plan.nodes is None:
             total += _filtered(part, plan.filters[level])
-        elif part is not None:
+        elif part is not None and plan.nodes is not None:
             _add_filtered(total, part, plan.nodes, level, corner)
     if flanks.any():  # there a star is smooth, and a filter that ends at some frequency leaves ripples of it
         rippled = total * _resized(_blurred(flanks, 1.0), (width, height))
@@ -367,7 +374,7 @@ def _added(
 def _add_filtered(total: Plane, part: Plane, nodes: Nodes, level: int, corner: tuple[int, int]) -> None:
     """Add what the filters of a level make of a block, each of what its node has a share in."""
     height, width = part.shape
-    across, down = nodes.weights(corner[1] + np.arange(width), corner[0] + np.arange(height))
+    across, down = nodes.weights(corner[1] + np.arange(width, dtype=float), corner[0] + np.arange(height, dtype=float))
     for row, high in zip(nodes.filters, down.astype(np.float32), strict=True):
         for filters, wide in zip(row, across.astype(np.float32), strict=True):
             reach = filters[level].shape[0] // 2
@@ -383,17 +390,21 @@ def _around(share: Plane, reach: int) -> slice:
     return slice(max(int(there[0]) - reach, 0), int(there[-1]) + reach + 1) if len(there) else slice(0, 0)
 
 
-Gains = list[tuple[Any, Any, Any, Any]]  # of each level, numbers or planes
+Gains = Iterable[tuple[Any, Any, Any, Any]]  # of each level, numbers or planes
 
 
 def _gains(plan: Plan, band: int, corner: tuple[int, int], step: int, small: tuple[int, int]) -> Gains:
     """Give the gains of a band in a block, which is looked at in steps of ``step`` px."""
     if plan.nodes is None:
-        return [(a, b, c, d) for a, b, c, d in plan.gains[:, band].tolist()]
-    x, y = (start + (np.arange(n) + 0.5) * step - 0.5 for start, n in zip(corner[::-1], small, strict=True))
+        yield from ((a, b, c, d) for a, b, c, d in plan.gains[:, band].tolist())
+        return
+    x, y = (
+        np.asarray(start + (np.arange(n) + 0.5) * step - 0.5, np.float64) for start, n in zip(corner[::-1], small, strict=True)
+    )
     across, down = (w.astype(np.float32) for w in plan.nodes.weights(x, y))
-    here = plan.nodes.gains[:, :, :, band].astype(np.float32)
-    return [tuple(np.einsum("ky,kx->yx", down, here[:, :, i, m] @ across) for m in range(4)) for i in range(here.shape[2])]
+    for level in np.moveaxis(plan.nodes.gains[:, :, :, band].astype(np.float32), (2, 3), (0, 1)):
+        a, b, c, d = (np.einsum("ky,kx->yx", down, gain @ across) for gain in level)
+        yield a, b, c, d
 
 
 def _doses(signal: Plane, gains: Gains, at_least: npt.NDArray[np.uint8]) -> tuple[list[Plane], float]:
@@ -408,8 +419,8 @@ def _doses(signal: Plane, gains: Gains, at_least: npt.NDArray[np.uint8]) -> tupl
         dose = np.clip(push / pull, 0, 1)
         doses.append(dose)
         wins.append(np.where(at_least > i, 0, dose * (2 * push - dose * pull)))
-    # where even the boldest costs next to nothing it is the truest, and all parts of a bright star get the same
-    bold = signal > BOLD * gains[-1][3]
+    # where even the boldest (the last) costs next to nothing it is the truest, and all parts of a bright star get the same
+    bold = signal > BOLD * let_in2
     wins[:-1] = [np.where(bold, 0, win) for win in wins[:-1]]
     most = np.maximum.reduce(wins)
     chosen, free = [], most > 0

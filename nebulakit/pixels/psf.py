@@ -14,7 +14,7 @@ import numpy.typing as npt
 
 from nebulakit.pixels.facts import Noise, Psf, StarList
 from nebulakit.pixels.median import median
-from nebulakit.pixels.stars.varying import Varying, exponential, logarithm, varying_of
+from nebulakit.pixels.stars.varying import exponential, logarithm, varying_of
 
 Planes = npt.NDArray[np.float32]
 Plane = npt.NDArray[np.float32]
@@ -156,8 +156,8 @@ def psf_at(psf: Psf, x: float, y: float) -> Psf:
     move = np.column_stack([back, np.full(2, middle) - back @ np.full(2, new)])
     how = cv2.INTER_CUBIC | cv2.WARP_INVERSE_MAP
     drawn = cv2.warpAffine(rest, move, kernel.shape, flags=how, borderMode=cv2.BORDER_CONSTANT)
-    kernel = _unit(np.maximum(kernel + np.linalg.det(back) * drawn, 0))
-    return replace(psf, kernel=kernel, fwhm=fwhm, ellipticity=ellipticity, angle=angle, varies=None)
+    made = _unit(np.maximum(kernel + np.linalg.det(back) * drawn, 0))
+    return replace(psf, kernel=made, fwhm=fwhm, ellipticity=ellipticity, angle=angle, varies=None)
 
 
 def _shape_at(psf: Psf, x: float, y: float) -> tuple[float, float, float]:
@@ -178,7 +178,7 @@ def _root(fwhm: float, ellipticity: float, angle: float, power: int) -> Array:
     c, s = math.cos(math.radians(angle)), math.sin(math.radians(angle))
     axes, ratio = np.array([[c, s], [-s, c]]), math.sqrt(1 - ellipticity)
     values = np.array([ratio, 1 / ratio]) * 2 / fwhm
-    return axes.T @ np.diag(values**power) @ axes
+    return np.asarray(axes.T @ np.diag(values**power) @ axes)
 
 
 def _peaks(planes: Planes, stars: StarList) -> npt.NDArray[np.float32]:
@@ -356,9 +356,7 @@ def _shapes(law: Array, stamps: Array, sigma: float) -> tuple[Array, Array, Arra
     return fwhm, beta, e * np.cos(turn), e * np.sin(turn), good
 
 
-def _kernel(
-    luminance: Plane, stars: StarList, chosen: npt.NDArray[np.int_], law: Array, usual: Psf
-) -> Plane:
+def _kernel(luminance: Plane, stars: StarList, chosen: npt.NDArray[np.int_], law: Array, usual: Psf) -> Plane:
     """Give the common law plus the stars' median residual from it, laid on one another to a fraction of a pixel.
 
     The residual counts within two star widths only: further out the level of the sky under a star is not known well enough.

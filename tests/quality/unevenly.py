@@ -37,9 +37,7 @@ def seen(planes: Any, scene: Any, law: dict[str, float]) -> Any:
     h, w = planes.shape[1:]
     unit = SEEN * np.hypot(h, w) / 2
     ys, xs = (np.linspace(0, n - 1, count) for n, count in zip((h, w), NODES, strict=True))
-    high, wide = (
-        np.stack([np.interp(np.arange(n), at, one) for one in np.eye(len(at))]) for n, at in ((h, ys), (w, xs))
-    )
+    high, wide = (np.stack([np.interp(np.arange(n), at, one) for one in np.eye(len(at))]) for n, at in ((h, ys), (w, xs)))
     pad = ((0, 0), (HALF, HALF), (HALF, HALF))
     out = np.zeros(np.pad(planes, pad).shape)
     for y, down in zip(ys, high, strict=True):
@@ -60,7 +58,7 @@ def made(law: dict[str, float], depth: float = 1.0, **conditions: Any) -> tuple[
     scene = generator.Scene("unevenly", shape=SHAPE, rotation=12.0, **conditions)
     with mock.patch.object(generator, "star_plane", star_plane(law)):
         truth = generator.build(scene)
-    with mock.patch.object(generator, "star_plane", lambda *_: (np.zeros((3, *SHAPE)), {})):
+    with mock.patch.object(generator, "star_plane", return_value=(np.zeros((3, *SHAPE)), {})):
         above = generator.build(dataclasses.replace(scene, fwhm=0.01))["nebula"]
     gas = seen(above, scene, law)
     truth["stack"] = truth["stack"] + (gas - truth["nebula"])

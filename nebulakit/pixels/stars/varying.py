@@ -67,10 +67,11 @@ class Varying:
             return there
         # such polynomials stay such when they are turned: their amounts follow from some places
         v, u = (a.ravel() for a in np.mgrid[-1:1:7j, -1:1:7j])
-        logs = (terms(*(turn @ [u, v]), len(self.amounts)) @ self.amounts)[:, [[0, 1], [1, 2]]]
+        old_u, old_v = turn @ np.stack([u, v])
+        logs = (terms(old_u, old_v, len(self.amounts)) @ self.amounts)[:, [[0, 1], [1, 2]]]
         turned = (turn.T @ logs @ turn)[:, [0, 0, 1], [0, 1, 1]]
         amounts = np.linalg.lstsq(terms(u, v, len(self.amounts)), turned, rcond=None)[0]
-        return replace(there, amounts=amounts)
+        return replace(there, amounts=np.asarray(amounts, np.float64))
 
     def scale(self, x: Array, y: Array) -> Array:
         """Give how many times as wide as usual stars are at these places."""
@@ -145,9 +146,7 @@ def _of(matrix: Array, mean: Array, level: Array, slope: Array) -> Array:
     return np.stack([level + slope * (a - mean), slope * b, level + slope * (c - mean)], -1)
 
 
-def varying_of(
-    width: float, x: Ints, y: Ints, fits: Array, cuts: Array, noise: float, shape: tuple[int, int]
-) -> Varying | None:
+def varying_of(width: float, x: Ints, y: Ints, fits: Array, cuts: Array, noise: float, shape: tuple[int, int]) -> Varying | None:
     """Tell how stars vary over a picture of this shape by Moffat laws fitted to cut-outs (star, row, column) around whole pixels.
 
     ``fits``: as :func:`nebulakit.pixels.psf.fit_moffat` gives them; ``noise``: of a pixel; ``width``: of the stars, roughly.
