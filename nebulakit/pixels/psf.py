@@ -119,7 +119,7 @@ def measure_psf(planes: Planes, stars: StarList, noise: Noise, white: tuple[floa
     stamps, near = _stamps(luminance, stars, chosen, radius)
     law = fit_moffat(stamps, near, first)
     x, y = np.rint(stars.x[chosen]), np.rint(stars.y[chosen])
-    varies = varying_of(first, x, y, law, stamps, sigma, luminance.shape)
+    varies = varying_of(first, x, y, law, stamps, sigma, luminance.shape, seen=True)
     alike = law.copy()
     if varies is not None:  # as they would be if all were alike
         alike[:, 3:6] = exponential(logarithm(law[:, 3:6]) - varies.logs(x, y))

@@ -146,11 +146,14 @@ def _of(matrix: Array, mean: Array, level: Array, slope: Array) -> Array:
     return np.stack([level + slope * (a - mean), slope * b, level + slope * (c - mean)], -1)
 
 
-def varying_of(width: float, x: Ints, y: Ints, fits: Array, cuts: Array, noise: float, shape: tuple[int, int]) -> Varying | None:
+def varying_of(
+    width: float, x: Array, y: Array, fits: Array, cuts: Array, noise: float, shape: tuple[int, int], seen: bool = False
+) -> Varying | None:
     """Tell how stars vary over a picture of this shape by Moffat laws fitted to cut-outs (star, row, column) around whole pixels.
 
     ``fits``: as :func:`nebulakit.pixels.psf.fit_moffat` gives them; ``noise``: of a pixel; ``width``: of the stars, roughly.
-    None where all are alike, see :func:`varying_over`.
+    ``seen``: as stars are seen on the average; else as they were before the stack was resampled linearly. None where all are
+    alike, see :func:`varying_over`.
     """
     half = cuts.shape[1] // 2
     span = np.arange(-half, half + 1)
@@ -168,16 +171,24 @@ def varying_of(width: float, x: Ints, y: Ints, fits: Array, cuts: Array, noise: 
     # resampled linearly, a star between pixels is wider than one on a pixel, the more so the narrower it is
     between = np.abs(fits[:, 1:3] - np.rint(fits[:, 1:3]))
     between *= (1 - between) * halves[:, [0, 2]]
-    return varying_over(width, x[sane], y[sane], logs[sane], clear[sane], between[sane], shape)
+    mean = halves[sane][:, [0, 2]] / 6 if seen else None  # of f (1 - f), f from 0 to 1
+    return varying_over(width, x[sane], y[sane], logs[sane], clear[sane], between[sane], shape, mean)
 
 
 def varying_over(
-    width: float, x: Array, y: Array, logs: Array, clear: Array, beside: Array, shape: tuple[int, int]
+    width: float,
+    x: Array,
+    y: Array,
+    logs: Array,
+    clear: Array,
+    beside: Array,
+    shape: tuple[int, int],
+    mean: Array | None = None,
 ) -> Varying | None:
     """Tell how stars at these places vary over a picture of this shape, by the logarithms (star, 3) of their contours.
 
     ``clear``: how many times as high they are as what lies around them is rough. ``beside`` (star, n): what else has to do
-    with their shapes, and not with their places. Of polynomials of the place those are taken that tells each star from
+    with their shapes, and not with their places; ``mean``: what of that is to be taken for the place's. Of polynomials of the place those are taken that tells each star from
     the others much better than fewer do (cross-validation, Stone 1974, J. R. Stat. Soc. B 36:111); None where none
     does, or where stars vary by less than each of them may by itself.
     """
@@ -191,12 +202,14 @@ def varying_over(
     error2 = FIRM**2 + (SEEN / clear) ** 2
     # the median of chi^2 with three degrees of freedom is 2.366
     error2 *= max(float(median(_settled(columns[-1], logs, error2)[0])) / 2.366, 1e-12)
-    best, amounts = -math.inf, np.zeros((1, 3))
+    best, amounts, aside = -math.inf, np.zeros((1, 3)), np.zeros((beside.shape[1], 3))
     for some in columns:
         far, lever, found = _settled(some, logs, error2)
         merit = -float((ODD + 3) * np.log1p(far / (1 - np.minimum(lever, 0.9)) ** 2 / ODD).sum())
         if merit > best + SURELY:
-            best, amounts = merit, found[: -beside.shape[1]]
+            best, amounts, aside = merit, found[: -beside.shape[1]], found[-beside.shape[1] :]
+    if mean is not None:
+        amounts = amounts + np.linalg.lstsq(terms(u, v, len(amounts)), mean @ aside, rcond=None)[0]
     here = terms(u, v, len(amounts)) @ amounts
     amounts[0] -= here.mean(0)  # what is the same all over is the law's
     if math.sqrt(float(((here - here.mean(0)) ** 2).sum(1).mean())) < LEAST:
