@@ -43,7 +43,7 @@ FLANK = 6.0  # energy of the wider surroundings over that close by, from where o
 STAR = 1.5  # fwhm round a strong place of the finest bands that count as one star
 BOLD = 1000.0  # times the noise that the boldest filter lets in: where a band has more power, a star may be taken for granted
 WORTH = 0.0015  # of the noise's energy: a plane from which less can be won stays as it is
-ALIKE = 0.04  # of the logarithm of the contour, 2 % of the width: what nodes may be off between them, and to share one plan
+ALIKE = 0.04  # of the logarithm of the contour, 2 % of the width: what the grid may be off between nodes; and to share one plan
 STEP = 0.3  # of the same: what neighbouring nodes may differ by, so that the mean of their filters is the filter between them
 NODES = 9  # along a side, at most
 ROWS = 1024  # rows of a block: borders depend on the image alone, so the bits do not depend on threads
@@ -119,7 +119,7 @@ def _nodes(psf: Psf, varies: Varying, plan: Plan, aim: float, shape: tuple[int, 
     made = dict(
         zip(
             first,
-            over(lambda at: make_plan(psf_at(psf, *at), plan.sigma, aim, len(plan.sigma)), list(first.values())),
+            over(lambda at: make_plan(psf_at(psf, *at), plan.sigma, aim, plan), list(first.values())),
             strict=True,
         )
     )
@@ -167,8 +167,10 @@ def extremes(psf: Psf, shape: tuple[int, int]) -> tuple[Psf, Psf]:
     return psf_at(psf, float(x[least]), float(y[least])), psf_at(psf, float(x[most]), float(y[most]))
 
 
-def make_plan(psf: Psf, sigma: tuple[float, ...], fwhm: float, bands: int | None = None) -> Plan:
+def make_plan(psf: Psf, sigma: tuple[float, ...], fwhm: float, usual: Plan | None = None) -> Plan:
     """Work out how a plane with star image ``psf`` and band noise ``sigma`` is brought to stars of ``fwhm`` px.
+
+    ``usual``: the plan of the usual star, where this is for one place of the picture alone.
 
     Frequencies that the blur wiped out cannot come back; where the lack of them would make a star image that is no longer
     smooth, a wider one is aimed at.
@@ -178,9 +180,10 @@ def make_plan(psf: Psf, sigma: tuple[float, ...], fwhm: float, bands: int | None
         n *= 2
     taken = replace(psf, kernel=narrowed(psf.kernel, NARROWER), fwhm=NARROWER * psf.fwhm)
     now, true = transfer_of(taken.kernel, n), transfer_of(psf.kernel, n)
-    changes = [bring_to(psf, taken, (now, true), fwhm, least) for least in LEVELS]
+    halvings = 9 if usual is None else 6
+    changes = [bring_to(psf, taken, (now, true), fwhm, least, halvings) for least in LEVELS]
     after = reached(psf, true + changes[-1] * true)
-    bands = bands or max(4, math.ceil(math.log2(psf.fwhm)) + 3)
+    bands = len(usual.sigma) if usual is not None else max(4, math.ceil(math.log2(psf.fwhm)) + 3)
     own = list(sigma[:bands])
     own += [own[-1] / 2 ** (i + 1) for i in range(bands - len(own))]
     responses = _responses(bands, n)

@@ -53,16 +53,16 @@ def narrow_kernel(psf: Psf, fwhm: float) -> Plane:
     return np.asarray(kernel / kernel.sum(), np.float32)
 
 
-def bring_to(psf: Psf, taken: Psf, transfers: tuple[Transfer, Transfer], aim: float, least: float) -> Transfer:
+def bring_to(psf: Psf, taken: Psf, transfers: tuple[Transfer, Transfer], aim: float, least: float, halvings: int = 9) -> Transfer:
     """Give the filter, minus identity, that brings stars to ``aim`` px, or as near as they stay smooth.
 
     The filter stops short of the kernel it is made for, the more so the larger ``least`` is: that kernel is chosen so that
-    the width wished for comes out. A filter for weak signal may leave ripples as far under the noise as one for strong signal.
+    the width wished for comes out (found by ``halvings`` of the range). A filter for weak signal may leave ripples as far under the noise as one for strong signal.
     """
     now, true = transfers
     low, high = min(max(0.36 * psf.fwhm, BAREST), 0.9 * psf.fwhm), psf.fwhm
     best = 0 * now
-    for _ in range(9):
+    for _ in range(halvings):
         middle = 0.5 * (low + high)
         change = _difference(now, transfer_of(narrow_kernel(taken, middle), now.shape[0]), least)
         made = _image(true + change * true, psf.kernel.shape[0] // 2)

@@ -113,7 +113,11 @@ def deconvolve(
         from nebulakit.pixels.psf import measure_psf
 
         star_list = _sharper(star_list, known.planes, planes)
-        after = measure_psf(planes, star_list, known.noise, known.white and tuple(2 * w for w in known.white)) or after
+        white = known.white and tuple(2 * w for w in known.white)
+        after = measure_psf(planes, star_list, known.noise, white) or after
+        assert after is not None
+        # how far a star was sharpened goes with its brightness, which may pass for a place
+        after = dataclasses.replace(after, varies=None)
     out = known.replace(planes, psf=after, fwhm=after.fwhm if after else known.fwhm, stars=star_list).noted(
         **facts,
         reached_width=_rounded(after.fwhm if after else None),

@@ -29,7 +29,7 @@ from tests.quality.varying import HALF, LAWS, SCENES, SEEN, SHAPE, image, star_p
 SHOWN = ("all alike", "tilt 25 %", "bowl 30 %", "bowl 60 %", "drawn out 25 %", "drawn out 50 %")
 SOME = (SCENES[0], SCENES[1], SCENES[3] | {"stars": 1600})  # in a crowd no star is lone
 NODES = (9, 13)
-REACH = 20  # px: of a star's cut-out
+REACH = 28  # px: of a star's cut-out
 
 
 def seen(planes: Any, scene: Any, law: dict[str, float]) -> Any:
@@ -104,21 +104,21 @@ def stars(starry: Image, truth: dict[str, Any], box: Box, places: dict[str, Any]
         xi, yi = round(float(x[i])), round(float(y[i]))
         if not (k < xi < box.width - k and k < yi < box.height - k):
             continue
-        near = (np.hypot(x - x[i], y - y[i]) < k) & (cat["flux"] > 0.05 * cat["flux"][i])
+        near = (np.hypot(x - x[i], y - y[i]) < 20) & (cat["flux"] > 0.05 * cat["flux"][i])
         was, now = (p.planes[1, yi - k : yi + k + 1, xi - k : xi + k + 1].astype(float) for p in (starry, sharp))
         r = np.hypot(*(grid - np.array([y[i] - yi, x[i] - xi])[:, None, None]))
-        far = [float(np.median(p[r > 14])) for p in (was, now)]
+        far = [float(np.median(p[r > 22])) for p in (was, now)]
         height = float(was[r < 1.5].max() - far[0]) / sigma
         if near.sum() > 1 or not 50 < height < 500:
             continue
         lowest = min(float(np.median(now[(r >= q) & (r < q + 1.5)])) for q in np.arange(1.5, 11, 0.75))
         ring = (far[1] - lowest) / sigma
-        inside = r < 9
-        kept = (now[inside] - far[1]).sum() / (was[inside] - far[0]).sum()
         cuts = np.stack([was, now])[:, k - 10 : k + 11, k - 10 : k + 11]
         law = fit_moffat(cuts, np.tile([x[i] - xi, y[i] - yi], (2, 1)), 3.0)
         det = np.maximum(law[:, 3] * law[:, 5] - law[:, 4] ** 2, 1e-9)
         wide = 2 * np.sqrt(2 ** np.exp(-law[:, 6]) - 1) / det**0.25
+        inside = r < min(3.5 * wide[0], 20)
+        kept = (now[inside] - far[1]).sum() / (was[inside] - far[0]).sum()
         for name, where in places.items():
             if where[yi, xi]:
                 found[name].append((wide[0], wide[1], ring, 100 * ring / height, kept))
