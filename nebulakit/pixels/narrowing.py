@@ -57,7 +57,8 @@ def bring_to(psf: Psf, taken: Psf, transfers: tuple[Transfer, Transfer], aim: fl
     """Give the filter, minus identity, that brings stars to ``aim`` px, or as near as they stay smooth.
 
     The filter stops short of the kernel it is made for, the more so the larger ``least`` is: that kernel is chosen so that
-    the width wished for comes out (found by ``halvings`` of the range). A filter for weak signal may leave ripples as far under the noise as one for strong signal.
+    the width wished for comes out (found by ``halvings`` of the range). A filter for weak signal may leave ripples as far
+    under the noise as one for strong signal.
     """
     now, true = transfers
     low, high = min(max(0.36 * psf.fwhm, BAREST), 0.9 * psf.fwhm), psf.fwhm

@@ -188,9 +188,9 @@ def varying_over(
     """Tell how stars at these places vary over a picture of this shape, by the logarithms (star, 3) of their contours.
 
     ``clear``: how many times as high they are as what lies around them is rough. ``beside`` (star, n): what else has to do
-    with their shapes, and not with their places; ``mean``: what of that is to be taken for the place's. Of polynomials of the place those are taken that tells each star from
-    the others much better than fewer do (cross-validation, Stone 1974, J. R. Stat. Soc. B 36:111); None where none
-    does, or where stars vary by less than each of them may by itself.
+    with their shapes, and not with their places; ``mean``: what of that is to be taken for the place's. Of polynomials of
+    the place those are taken that tells each star from the others much better than fewer do (cross-validation, Stone
+    1974, J. R. Stat. Soc. B 36:111); None where none does, or where stars vary by less than each of them may by itself.
     """
     h, w = shape
     whole = Varying(((w - 1) / 2, (h - 1) / 2), 0.5 * math.hypot(h, w), np.zeros((1, 3)), width=width)
