@@ -53,17 +53,26 @@ ROWS = 1024  # rows of a block: borders depend on the image alone, so the bits d
 class Nodes:
     """Where a plan varies over the picture: what it is at the nodes of a grid, between which it goes on straight."""
 
-    x: Array  # px, of the columns of nodes; from the first and the last on it stays as it is there
+    x: Array  # px, of the columns of nodes: the first and the last of the picture and some between, or one in the middle
     y: Array  # of the rows
     filters: tuple[tuple[tuple[Plane, ...], ...], ...]  # (row, column, level) of :attr:`Plan.filters`
     gains: Array  # (row, column, level, band, 4)
 
     def weights(self, x: Array, y: Array) -> tuple[Array, Array]:
-        """Give the weights of each column of nodes (column, x) and of each row (row, y): they sum to one at each place."""
+        """Give the weights of each column of nodes (column, x) and of each row (row, y): they sum to one at each place.
+
+        Beyond the edges, where the picture is mirrored, they are so, too.
+        """
         across, down = (
-            np.stack([np.interp(at, nodes, one) for one in np.eye(len(nodes))]) for at, nodes in ((x, self.x), (y, self.y))
+            np.stack([np.interp(_mirrored(at, nodes[-1]), nodes, one) for one in np.eye(len(nodes))])
+            for at, nodes in ((x, self.x), (y, self.y))
         )
         return across, down
+
+
+def _mirrored(at: Array, last: float) -> Array:
+    """Give where in a picture lies what is mirrored beyond its first and its ``last`` pixel."""
+    return np.asarray(last + 0.5 - np.abs(last + 0.5 - (np.abs(at + 0.5) - 0.5)))
 
 
 @dataclass(frozen=True)
