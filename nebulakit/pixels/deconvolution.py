@@ -26,7 +26,7 @@ from nebulakit.pixels import starlet
 from nebulakit.pixels.facts import Noise, Psf
 from nebulakit.pixels.narrowing import FILTER_REACH, NARROWER, bring_to, cut_filter, narrowed, reached, transfer_of
 from nebulakit.pixels.parallel import over
-from nebulakit.pixels.psf import psf_at
+from nebulakit.pixels.psf import drawn_out, psf_at
 from nebulakit.pixels.spared import Spared, without
 from nebulakit.pixels.stars.varying import Varying
 
@@ -43,7 +43,7 @@ FLANK = 6.0  # energy of the wider surroundings over that close by, from where o
 STAR = 1.5  # fwhm round a strong place of the finest bands that count as one star
 BOLD = 1000.0  # times the noise that the boldest filter lets in: where a band has more power, a star may be taken for granted
 WORTH = 0.0015  # of the noise's energy: a plane from which less can be won stays as it is
-ALIKE = 0.04  # of the logarithm of the contour, 2 % of the width: what the grid may be off between nodes; and to share one plan
+ALIKE = 0.03  # of the logarithm of the contour, 1.5 % of the width: what a grid may be off; and what nodes may, to share one plan
 STEP = 0.3  # of the same: what neighbouring nodes may differ by, so that the mean of their filters is the filter between them
 NODES = 9  # along a side, at most
 ROWS = 1024  # rows of a block: borders depend on the image alone, so the bits do not depend on threads
@@ -122,41 +122,38 @@ def decide_deconvolve(
 def _nodes(psf: Psf, varies: Varying, plan: Plan, aim: float, shape: tuple[int, int]) -> Nodes:
     """Work out what a plan is at the nodes of as coarse a grid as tells how the star image varies."""
     x, y, logs = _grid(varies, shape)
-    keys = [tuple(np.rint(log / ALIKE).astype(int).tolist()) for log in logs.reshape(-1, 3)]
-    places = [(float(a), float(b)) for b in y for a in x]
-    first = {key: places[i] for i, key in reversed(list(enumerate(keys)))}
+    each = list(logs.reshape(-1, 3))
+    keys = [tuple(np.rint(log / ALIKE).astype(int).tolist()) for log in each]
+    first = dict(zip(reversed(keys), reversed(each), strict=True))
     made = dict(
-        zip(
-            first,
-            over(lambda at: make_plan(psf_at(psf, *at), plan.sigma, aim, plan), list(first.values())),
-            strict=True,
-        )
+        zip(first, over(lambda log: make_plan(drawn_out(psf, log), plan.sigma, aim, plan), list(first.values())), strict=True)
     )
-    each = [made[key] for key in keys]
-    rows = [each[i : i + len(x)] for i in range(0, len(each), len(x))]
+    rows = [[made[key] for key in keys[i : i + len(x)]] for i in range(0, len(keys), len(x))]
     gains = np.array([[one.gains for one in row] for row in rows])
     return Nodes(x, y, tuple(tuple(one.filters for one in row) for row in rows), gains)
 
 
 def _grid(varies: Varying, shape: tuple[int, int]) -> tuple[Array, Array, Array]:
-    """Give columns and rows of the coarsest grid that tells how stars vary, and its logarithms of contours (row, column, 3)."""
+    """Give columns and rows of the coarsest grid that tells how stars vary, and what they are there (row, column, 3).
+
+    That is what fits best between the nodes, not at them: straight lines lie on one side of what is bent.
+    """
     h, w = shape
     fine_y, fine_x = (np.linspace(0, n - 1, 33) for n in (h, w))
-
-    def logs(x: Array, y: Array) -> Array:
-        return varies.logs(*(a.ravel() for a in np.meshgrid(x, y))).reshape(len(y), len(x), 3)
-
-    truth, sides = logs(fine_x, fine_y), []
-    for fine, axis in ((fine_x, 1), (fine_y, 0)):
+    logs = varies.logs(*(a.ravel() for a in np.meshgrid(fine_x, fine_y))).reshape(33, 33, 3)
+    sides = []
+    for fine in (fine_y, fine_x):
         for count in range(1, NODES + 1):
             nodes = np.linspace(fine[0], fine[-1], count) if count > 1 else np.array([fine[-1] / 2])
             own = np.stack([np.interp(fine, nodes, one) for one in np.eye(count)])
-            here = logs(nodes, fine_y) if axis else logs(fine_x, nodes)
-            between = np.einsum("kf,ykc->yfc" if axis else "kf,kxc->fxc", own, here)
-            if _far(between - truth) < ALIKE and (count == 1 or _far(np.diff(here, axis=axis)) < STEP):
+            best = np.linalg.pinv(own.T)
+            there = np.tensordot(best, logs, 1)
+            if _far(np.tensordot(own.T, there, 1) - logs) < ALIKE and (count == 1 or _far(np.diff(there, axis=0)) < STEP):
                 break
-        sides.append(nodes)
-    return sides[0], sides[1], logs(*sides)
+        sides.append((nodes, best))
+        logs = logs.transpose(1, 0, 2)
+    (y, down), (x, across) = sides
+    return x, y, np.asarray(np.einsum("ry,cx,yxm->rcm", down, across, logs))
 
 
 def _far(logs: Array) -> float:

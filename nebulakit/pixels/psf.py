@@ -145,9 +145,14 @@ def psf_at(psf: Psf, x: float, y: float) -> Psf:
     """Give the PSF at a place of the layer, which holds there alone; the same where it does not vary."""
     if psf.varies is None:
         return psf
+    return drawn_out(psf, psf.varies.logs(np.array([x]), np.array([y]))[0])
+
+
+def drawn_out(psf: Psf, logs: Array) -> Psf:
+    """Give a PSF whose contour has this (xx, xy, yy) more in its logarithm, as :meth:`Varying.logs` tells it of a place."""
     import cv2
 
-    fwhm, ellipticity, angle = _shape_at(psf, x, y)
+    fwhm, ellipticity, angle = _shape(psf, logs)
     kernel = moffat_kernel(fwhm, psf.beta, None, ellipticity, angle).astype(np.float64)
     rest = psf.kernel - moffat_kernel(psf.fwhm, psf.beta, psf.kernel.shape[0] // 2, psf.ellipticity, psf.angle)
     # the law is drawn anew; only what is left of the kernel, which is little, is drawn out like it
@@ -160,13 +165,11 @@ def psf_at(psf: Psf, x: float, y: float) -> Psf:
     return replace(psf, kernel=made, fwhm=fwhm, ellipticity=ellipticity, angle=angle, varies=None)
 
 
-def _shape_at(psf: Psf, x: float, y: float) -> tuple[float, float, float]:
-    """Give width, ellipticity and angle of stars at a place."""
-    assert psf.varies is not None
+def _shape(psf: Psf, logs: Array) -> tuple[float, float, float]:
+    """Give its width, ellipticity and angle."""
     root = _root(psf.fwhm, psf.ellipticity, psf.angle, 1)
     matrix = root @ root
-    logs = logarithm(matrix[None, [0, 0, 1], [0, 1, 1]]) + psf.varies.logs(np.array([x]), np.array([y]))
-    a, b, c = exponential(logs)[0].tolist()
+    a, b, c = exponential(logarithm(matrix[None, [0, 0, 1], [0, 1, 1]]) + logs)[0].tolist()
     mean, half = (a + c) / 2, math.hypot((a - c) / 2, b)
     small, large = max(mean - half, 1e-12), mean + half
     angle = math.degrees(0.5 * math.atan2(-2 * b, c - a))
@@ -380,7 +383,7 @@ def _kernel(luminance: Plane, stars: StarList, chosen: npt.NDArray[np.int_], law
         x, y = float(p[1]), float(p[2])
         shape = fwhm, ellipticity, angle
         if usual.varies is not None:
-            shape = _shape_at(usual, a, b)
+            shape = _shape(usual, usual.varies.logs(np.array([a]), np.array([b]))[0])
         own = share * moffat_kernel(shape[0], beta, r, shape[1], shape[2], (x, y)).astype(np.float64)
         left = cut - p[8] * xx - p[9] * yy
         level, amount = float(median(left[rim])), 0.0
