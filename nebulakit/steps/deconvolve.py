@@ -72,7 +72,7 @@ def deconvolve(
     NaN stays NaN and is bridged. Nothing is done, and a notice says so, where stars are narrower than 1.7 px or trailed,
     where the PSF is not known, or where nothing stands out. Raises StepError where ``stars`` has another size.
 
-    Where at least 15 lone stars tell that their image varies over the picture (wider or drawn out towards corners or one side)
+    Where at least 25 lone stars tell that their image varies over the picture (wider or drawn out towards corners or one side)
     every part is sharpened by its own star image, all parts to one width as far as they bear it, and the step tells the
     widths it found. It fails where the PSF varies otherwise than smoothly over the whole picture (single nights or panels
     beside each other, coma within a hundred px), or where too few stars tell: stars over 8 % narrower than was taken get
