@@ -66,17 +66,17 @@ def deconvolve(
     hot pixels are bridged and keep their look.
 
     Sources: Wiener filtering dosed by a multiresolution support (Starck & Murtagh 1994, A&A 288:342); a narrower star
-    image as goal (Magain, Courbin & Sohy 1998, ApJ 494:472); filters that vary over the picture (Nagy & O'Leary 1998, SIAM J. Sci.
-    Comput. 19:1063).
+    image as goal (Magain, Courbin & Sohy 1998, ApJ 494:472); filters that vary over the picture (Nagy & O'Leary 1998,
+    SIAM J. Sci. Comput. 19:1063).
 
     NaN stays NaN and is bridged. Nothing is done, and a notice says so, where stars are narrower than 1.7 px or trailed,
     where the PSF is not known, or where nothing stands out. Raises StepError where ``stars`` has another size.
 
-    Where at least 25 lone stars tell that their image varies over the picture (wider or drawn out towards corners or one side)
-    every part is sharpened by its own star image, all parts to one width as far as they bear it, and the step tells the
-    widths it found. It fails where the PSF varies otherwise than smoothly over the whole picture (single nights or panels
-    beside each other, coma within a hundred px), or where too few stars tell: stars over 8 % narrower than was taken get
-    faint dark rings.
+    Where at least 25 lone stars tell that their image varies over the picture (wider or drawn out towards corners or one
+    side) every part is sharpened by its own star image, all parts to one width as far as they bear it, and the step tells
+    the widths it found. It fails where the PSF varies otherwise than smoothly over the whole picture (single nights or
+    panels beside each other, coma within a hundred px), or where too few stars tell: stars over 8 % narrower than was
+    taken get faint dark rings.
 
     >>> import numpy as np
     >>> y, x = np.mgrid[-30:31, -30:31]
