@@ -24,7 +24,17 @@ import numpy.typing as npt
 
 from nebulakit.pixels import starlet
 from nebulakit.pixels.facts import Noise, Psf
-from nebulakit.pixels.narrowing import FILTER_REACH, NARROWER, bring_to, cut_filter, narrowed, reached, transfer_of
+from nebulakit.pixels.narrowing import (
+    FILTER_REACH,
+    NARROWER,
+    Transfer,
+    aim_for,
+    bring_to,
+    cut_filter,
+    narrowed,
+    reached,
+    transfer_of,
+)
 from nebulakit.pixels.parallel import over
 from nebulakit.pixels.psf import drawn_out, psf_at
 from nebulakit.pixels.spared import Spared, without
@@ -43,9 +53,10 @@ FLANK = 6.0  # energy of the wider surroundings over that close by, from where o
 STAR = 1.5  # fwhm round a strong place of the finest bands that count as one star
 BOLD = 1000.0  # times the noise that the boldest filter lets in: where a band has more power, a star may be taken for granted
 WORTH = 0.0015  # of the noise's energy: a plane from which less can be won stays as it is
-ALIKE = 0.03  # of the logarithm of the contour, 1.5 % of the width: what a grid may be off; and what nodes may, to share one plan
+ALIKE = 0.03  # of the logarithm of the contour, 1.5 % of the width: what a grid may be off
 STEP = 0.3  # of the same: what neighbouring nodes may differ by, so that the mean of their filters is the filter between them
 NODES = 9  # along a side, at most
+ROUND = 0.08  # of the ellipticity: closer stars, of as good as one width, are aimed alike
 ROWS = 1024  # rows of a block: borders depend on the image alone, so the bits do not depend on threads
 
 
@@ -85,6 +96,7 @@ class Plan:
     spread: tuple[float, ...]  # Gaussian sigma in px over which the energy of each band is averaged
     sigma: tuple[float, ...]  # noise of each band
     reached: Psf  # the star image of well exposed stars afterwards
+    aims: tuple[float | None, ...] = ()  # px: what the filters are made for, see :func:`aim_for`
     nodes: Nodes | None = None  # where the star image varies
 
 
@@ -122,15 +134,15 @@ def decide_deconvolve(
 def _nodes(psf: Psf, varies: Varying, plan: Plan, aim: float, shape: tuple[int, int]) -> Nodes:
     """Work out what a plan is at the nodes of as coarse a grid as tells how the star image varies."""
     x, y, logs = _grid(varies, shape)
-    each = list(logs.reshape(-1, 3))
-    keys = [tuple(np.rint(log / ALIKE).astype(int).tolist()) for log in each]
-    first = dict(zip(reversed(keys), reversed(each), strict=True))
-    made = dict(
-        zip(first, over(lambda log: make_plan(drawn_out(psf, log), plan.sigma, aim, plan), list(first.values())), strict=True)
-    )
-    rows = [[made[key] for key in keys[i : i + len(x)]] for i in range(0, len(keys), len(x))]
-    gains = np.array([[one.gains for one in row] for row in rows])
-    return Nodes(x, y, tuple(tuple(one.filters for one in row) for row in rows), gains)
+    there = [drawn_out(psf, log) for log in logs.reshape(-1, 3)]
+    # what to aim for, and what it gains, hardly minds which way stars are drawn out
+    kinds = [(round(math.log(p.fwhm) / ALIKE), round(p.ellipticity / ROUND)) for p in there]
+    first = dict(zip(reversed(kinds), reversed(there), strict=True))
+    made = over(lambda p: make_plan(p, plan.sigma, aim, plan), list(first.values()))
+    each = [dict(zip(first, made, strict=True))[kind] for kind in kinds]
+    filters = over(lambda k: _filters(there[k], each[k].aims), range(len(there)))
+    gains = np.array([one.gains for one in each]).reshape(len(y), len(x), *plan.gains.shape)
+    return Nodes(x, y, tuple(tuple(filters[i : i + len(x)]) for i in range(0, len(filters), len(x))), gains)
 
 
 def _grid(varies: Varying, shape: tuple[int, int]) -> tuple[Array, Array, Array]:
@@ -176,18 +188,14 @@ def extremes(psf: Psf, shape: tuple[int, int]) -> tuple[Psf, Psf]:
 def make_plan(psf: Psf, sigma: tuple[float, ...], fwhm: float, usual: Plan | None = None) -> Plan:
     """Work out how a plane with star image ``psf`` and band noise ``sigma`` is brought to stars of ``fwhm`` px.
 
-    ``usual``: the plan of the usual star, where this is for one place of the picture alone.
-
     Frequencies that the blur wiped out cannot come back; where the lack of them would make a star image that is no longer
-    smooth, a wider one is aimed at.
+    smooth, a wider one is aimed at. ``usual``: the plan of the usual star, where this is for one place of the picture alone.
     """
-    n = 128
-    while n < 2 * (FILTER_REACH * psf.fwhm + 1):
-        n *= 2
-    taken = replace(psf, kernel=narrowed(psf.kernel, NARROWER), fwhm=NARROWER * psf.fwhm)
-    now, true = transfer_of(taken.kernel, n), transfer_of(psf.kernel, n)
+    taken, transfers = _seen_as(psf)
+    (now, true), n = transfers, len(transfers[0])
     halvings = 9 if usual is None else 6
-    changes = [bring_to(psf, taken, (now, true), fwhm, least, halvings) for least in LEVELS]
+    aims = tuple(aim_for(psf, taken, transfers, fwhm, least, halvings) for least in LEVELS)
+    changes = [bring_to(taken, now, aim, least) for aim, least in zip(aims, LEVELS, strict=True)]
     after = reached(psf, true + changes[-1] * true)
     bands = len(usual.sigma) if usual is not None else max(4, math.ceil(math.log2(psf.fwhm)) + 3)
     own = list(sigma[:bands])
@@ -214,7 +222,22 @@ def make_plan(psf: Psf, sigma: tuple[float, ...], fwhm: float, usual: Plan | Non
         filters.append(cut_filter(change, psf))
     spread = tuple(max(psf.fwhm, 0.7 * 2**j) for j in range(bands))
     chance = np.array([_scatter(band**2 * noise, s) for band, s in zip(responses, spread, strict=True)])
-    return Plan(tuple(filters), gains, np.hypot(chance, DOUBT), spread, tuple(own), after)
+    return Plan(tuple(filters), gains, np.hypot(chance, DOUBT), spread, tuple(own), after, aims)
+
+
+def _seen_as(psf: Psf) -> tuple[Psf, tuple[Transfer, Transfer]]:
+    """Give the star image that filters are made for, a little narrower than it is, and the transforms of that and of it."""
+    n = 128
+    while n < 2 * (FILTER_REACH * psf.fwhm + 1):
+        n *= 2
+    taken = replace(psf, kernel=narrowed(psf.kernel, NARROWER), fwhm=NARROWER * psf.fwhm)
+    return taken, (transfer_of(taken.kernel, n), transfer_of(psf.kernel, n))
+
+
+def _filters(psf: Psf, aims: tuple[float | None, ...]) -> tuple[Plane, ...]:
+    """Give the filters of a star image that are made for these widths."""
+    taken, (now, _) = _seen_as(psf)
+    return tuple(cut_filter(bring_to(taken, now, aim, least), psf) for aim, least in zip(aims, LEVELS, strict=True))
 
 
 def _responses(bands: int, n: int) -> list[Array]:
