@@ -54,9 +54,9 @@ STAR = 1.5  # fwhm round a strong place of the finest bands that count as one st
 BOLD = 1000.0  # times the noise that the boldest filter lets in: where a band has more power, a star may be taken for granted
 WORTH = 0.0015  # of the noise's energy: a plane from which less can be won stays as it is
 ALIKE = 0.03  # of the logarithm of the contour, 1.5 % of the width: what a grid may be off
-STEP = 0.3  # of the same: what neighbouring nodes may differ by, so that the mean of their filters is the filter between them
+STEP = 0.4  # of the same: what neighbouring nodes may differ by, so that the mean of their filters is the filter between them
 NODES = 9  # along a side, at most
-ROUND = 0.08  # of the ellipticity: closer stars, of as good as one width, are aimed alike
+KIND = 0.05, 0.1  # of the logarithm of the width, and of the ellipticity: within such steps stars are aimed alike
 ROWS = 1024  # rows of a block: borders depend on the image alone, so the bits do not depend on threads
 
 
@@ -136,7 +136,7 @@ def _nodes(psf: Psf, varies: Varying, plan: Plan, aim: float, shape: tuple[int, 
     x, y, logs = _grid(varies, shape)
     there = [drawn_out(psf, log) for log in logs.reshape(-1, 3)]
     # what to aim for, and what it gains, hardly minds which way stars are drawn out
-    kinds = [(round(math.log(p.fwhm) / ALIKE), round(p.ellipticity / ROUND)) for p in there]
+    kinds = [(round(math.log(p.fwhm) / KIND[0]), round(p.ellipticity / KIND[1])) for p in there]
     first = dict(zip(reversed(kinds), reversed(there), strict=True))
     made = over(lambda p: make_plan(p, plan.sigma, aim, plan), list(first.values()))
     each = [dict(zip(first, made, strict=True))[kind] for kind in kinds]

@@ -251,7 +251,7 @@ def test_at_every_place_the_filters_make_one_round_star(amounts):
         core = made[middle - 6 : middle + 7, middle - 6 : middle + 7]
         law = fit_moffat(core[None], np.zeros((1, 2)), 2.0)[0]
         width = 2 * np.sqrt(2 ** np.exp(-law[6]) - 1) / (law[3] * law[5] - law[4] ** 2) ** 0.25
-        assert width == pytest.approx(0.7 * 3, rel=0.04)  # a grid that is 2 % off, and straight lines between its nodes
+        assert width == pytest.approx(0.7 * 3, rel=0.05)  # 1.5 % by the grid in each direction, 2.5 % by kinds
         assert abs(np.log(law[3] / law[5])) < 0.2  # 0.8 at the edges before
         assert made.min() > -0.004 * made.max()
 
