@@ -244,7 +244,7 @@ class Image:
     def moved(self, planes: Planes, new_to_old: npt.ArrayLike, **facts: Any) -> Image:
         """Give the image after a change of geometry: ``new_to_old`` (2x3) takes its pixels to where they were.
 
-        Frame, header (WCS, mosaic pattern) and star positions follow. Hand in the facts that lie on the pixels, too:
+        Frame, header (WCS, mosaic pattern), star positions and how the PSF varies follow. Hand in the facts that lie on the pixels, too:
         ``coverage``, the map of ``noise``; and those that a change of scale changes.
         """
         from nebulakit.pixels import geometry
@@ -256,6 +256,9 @@ class Image:
         stars = facts.get("stars", self.stars)
         if stars is not None:
             facts["stars"] = geometry.move_stars(stars, matrix, planes.shape[1:])
+        psf = facts.get("psf", self.psf)
+        if psf is not None and psf.varies is not None:
+            facts["psf"] = dataclasses.replace(psf, varies=psf.varies.moved(matrix))
         return self.replace(planes, **facts)
 
     def rearranged(self, move: Callable[[npt.NDArray[Any]], npt.NDArray[Any]], new_to_old: npt.ArrayLike, **facts: Any) -> Image:

@@ -3,27 +3,42 @@
 The result is ``y + sum over levels of D_l * s_l``. ``s`` is what stands out of the noise in the data ``y``, band by band of the
 starlet transform; ``D`` is the filter that turns the star image into a narrower one, minus identity. Only what is significant is
 sharpened, so noise stays as it was; every ``D`` sums to zero, so the light stays where it was; and the star image aimed at is
-positive everywhere, so stars get no dark rings.
+positive everywhere, so stars get no dark rings. Where the star image varies over the picture, ``D`` is made for the nodes of a
+grid and ``s`` is parted among them by weights that sum to one (a sum of windowed invariant filters).
 
 Sources: Wiener 1949 (the filter); Starck & Murtagh 1994, A&A 288:342 and Starck, Pantin & Murtagh 2002, PASP 114:1051
 (only significant wavelet coefficients are deconvolved); Magain, Courbin & Sohy 1998, ApJ 494:472 (deconvolve to a narrower star
-image, not to a point). The dosing rule is the least expected squared error to first order, worked out here.
+image, not to a point); Nagy & O'Leary 1998, SIAM J. Sci. Comput. 19:1063 (filters that vary over the picture). The dosing rule
+is the least expected squared error to first order, worked out here.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
 from nebulakit.pixels import starlet
 from nebulakit.pixels.facts import Noise, Psf
-from nebulakit.pixels.narrowing import FILTER_REACH, NARROWER, bring_to, cut_filter, narrowed, reached, transfer_of
+from nebulakit.pixels.narrowing import (
+    FILTER_REACH,
+    NARROWER,
+    Transfer,
+    aim_for,
+    bring_to,
+    cut_filter,
+    narrowed,
+    reached,
+    transfer_of,
+)
 from nebulakit.pixels.parallel import over
+from nebulakit.pixels.psf import drawn_out, psf_at
 from nebulakit.pixels.spared import Spared, without
+from nebulakit.pixels.stars.varying import Varying
 
 Plane = npt.NDArray[np.float32]
 Array = npt.NDArray[np.float64]
@@ -38,7 +53,37 @@ FLANK = 6.0  # energy of the wider surroundings over that close by, from where o
 STAR = 1.5  # fwhm round a strong place of the finest bands that count as one star
 BOLD = 1000.0  # times the noise that the boldest filter lets in: where a band has more power, a star may be taken for granted
 WORTH = 0.0015  # of the noise's energy: a plane from which less can be won stays as it is
+ALIKE = 0.03  # of the logarithm of the contour, 1.5 % of the width: what a grid may be off
+STEP = 0.4  # of the same: what neighbouring nodes may differ by, so that the mean of their filters is the filter between them
+NODES = 9  # along a side, at most
+KIND = 0.05, 0.1  # of the logarithm of the width, and of the ellipticity: within such steps stars are aimed alike
 ROWS = 1024  # rows of a block: borders depend on the image alone, so the bits do not depend on threads
+
+
+@dataclass(frozen=True)
+class Nodes:
+    """Where a plan varies over the picture: what it is at the nodes of a grid, between which it goes on straight."""
+
+    x: Array  # px, of the columns of nodes: the first and the last of the picture and some between, or one in the middle
+    y: Array  # of the rows
+    filters: tuple[tuple[tuple[Plane, ...], ...], ...]  # (row, column, level) of :attr:`Plan.filters`
+    gains: Array  # (row, column, level, band, 4)
+
+    def weights(self, x: Array, y: Array) -> tuple[Array, Array]:
+        """Give the weights of each column of nodes (column, x) and of each row (row, y): they sum to one at each place.
+
+        Beyond the edges, where the picture is mirrored, they are so, too.
+        """
+        across, down = (
+            np.stack([np.interp(_mirrored(at, nodes[-1]), nodes, one) for one in np.eye(len(nodes))])
+            for at, nodes in ((x, self.x), (y, self.y))
+        )
+        return across, down
+
+
+def _mirrored(at: Array, last: float) -> Array:
+    """Give where in a picture lies what is mirrored beyond its first and its ``last`` pixel."""
+    return np.asarray(last + 0.5 - np.abs(last + 0.5 - (np.abs(at + 0.5) - 0.5)))
 
 
 @dataclass(frozen=True)
@@ -51,15 +96,21 @@ class Plan:
     spread: tuple[float, ...]  # Gaussian sigma in px over which the energy of each band is averaged
     sigma: tuple[float, ...]  # noise of each band
     reached: Psf  # the star image of well exposed stars afterwards
+    aims: tuple[float | None, ...] = ()  # px: what the filters are made for, see :func:`aim_for`
+    nodes: Nodes | None = None  # where the star image varies
 
 
-def decide_deconvolve(psfs: Sequence[Psf | None], noise: Noise, size: float) -> list[Plan | None]:
+def decide_deconvolve(
+    psfs: Sequence[Psf | None], noise: Noise, size: float, shape: tuple[int, int] | None = None
+) -> list[Plan | None]:
     """Work out a plan per channel that brings all channels to one star image, ``size`` times the mean width now.
 
-    None where the PSF is not known, where the stars are as narrow as that already, or where they would come out under
+    A PSF that varies over a picture of ``shape`` is brought to it everywhere; where it is too wide for that, as near as its
+    image stays smooth. None where the PSF is not known, where the stars are as narrow as that already, or where they would come out under
     1.6 px and lose their sampling.
     """
     known = [math.log(p.fwhm) for p in psfs if p is not None]
+    widest = [0.0 if p is None else p.fwhm if shape is None else extremes(p, shape)[1].fwhm for p in psfs]
     if not known:
         return [None] * len(psfs)
     aim = max(size * math.exp(math.fsum(known) / len(known)), NARROWEST)
@@ -67,28 +118,86 @@ def decide_deconvolve(psfs: Sequence[Psf | None], noise: Noise, size: float) -> 
     for _ in range(2):  # one channel may not come that far: then the others wait for it
         for c, (psf, bands) in enumerate(zip(psfs, noise.scales, strict=True)):
             held = plans[c]
-            if psf is None or aim > 0.95 * psf.fwhm:
+            if psf is None or aim > 0.95 * widest[c]:
                 plans[c] = None
             elif held is None or held.reached.fwhm < 0.98 * aim:
                 plans[c] = make_plan(psf, bands, aim)
         aim = max([aim, *(p.reached.fwhm for p in plans if p is not None)])
-    return plans
+    if shape is None:
+        return plans
+    return [
+        p if p is None or psf is None or psf.varies is None else replace(p, nodes=_nodes(psf, psf.varies, p, aim, shape))
+        for psf, p in zip(psfs, plans, strict=True)
+    ]
 
 
-def make_plan(psf: Psf, sigma: tuple[float, ...], fwhm: float) -> Plan:
+def _nodes(psf: Psf, varies: Varying, plan: Plan, aim: float, shape: tuple[int, int]) -> Nodes:
+    """Work out what a plan is at the nodes of as coarse a grid as tells how the star image varies."""
+    x, y, logs = _grid(varies, shape)
+    there = [drawn_out(psf, log) for log in logs.reshape(-1, 3)]
+    # what to aim for, and what it gains, hardly minds which way stars are drawn out
+    kinds = [(round(math.log(p.fwhm) / KIND[0]), round(p.ellipticity / KIND[1])) for p in there]
+    first = dict(zip(reversed(kinds), reversed(there), strict=True))
+    made = over(lambda p: make_plan(p, plan.sigma, aim, plan), list(first.values()))
+    each = [dict(zip(first, made, strict=True))[kind] for kind in kinds]
+    filters = over(lambda k: _filters(there[k], each[k].aims), range(len(there)))
+    gains = np.array([one.gains for one in each]).reshape(len(y), len(x), *plan.gains.shape)
+    return Nodes(x, y, tuple(tuple(filters[i : i + len(x)]) for i in range(0, len(filters), len(x))), gains)
+
+
+def _grid(varies: Varying, shape: tuple[int, int]) -> tuple[Array, Array, Array]:
+    """Give columns and rows of the coarsest grid that tells how stars vary, and what they are there (row, column, 3).
+
+    That is what fits best between the nodes, not at them: straight lines lie on one side of what is bent.
+    """
+    h, w = shape
+    fine_y, fine_x = (np.linspace(0, n - 1, 33) for n in (h, w))
+    logs = varies.logs(*(a.ravel() for a in np.meshgrid(fine_x, fine_y))).reshape(33, 33, 3)
+    sides = []
+    for fine in (fine_y, fine_x):
+        for count in range(1, NODES + 1):
+            nodes = np.linspace(fine[0], fine[-1], count) if count > 1 else np.array([fine[-1] / 2])
+            own = np.stack([np.interp(fine, nodes, one) for one in np.eye(count)])
+            best = np.linalg.pinv(own.T)
+            there = np.tensordot(best, logs, 1)
+            if _far(np.tensordot(own.T, there, 1) - logs) < ALIKE and (count == 1 or _far(np.diff(there, axis=0)) < STEP):
+                break
+        sides.append((nodes, best))
+        logs = logs.transpose(1, 0, 2)
+    (y, down), (x, across) = sides
+    return x, y, np.asarray(np.einsum("ry,cx,yxm->rcm", down, across, logs))
+
+
+def _far(logs: Array) -> float:
+    """Give the largest of symmetric matrices (..., 3)."""
+    a, b, c = np.moveaxis(logs, -1, 0)
+    return float((np.abs(a + c) / 2 + np.hypot((a - c) / 2, b)).max())
+
+
+def extremes(psf: Psf, shape: tuple[int, int]) -> tuple[Psf, Psf]:
+    """Give the PSF where it is narrowest in a picture of ``shape``, and where it is widest."""
+    if psf.varies is None:
+        return psf, psf
+    h, w = shape
+    x, y = (a.ravel() for a in np.meshgrid(np.linspace(0, w - 1, 33), np.linspace(0, h - 1, 33)))
+    wide = psf.varies.scale(x, y)
+    least, most = int(np.argmin(wide)), int(np.argmax(wide))
+    return psf_at(psf, float(x[least]), float(y[least])), psf_at(psf, float(x[most]), float(y[most]))
+
+
+def make_plan(psf: Psf, sigma: tuple[float, ...], fwhm: float, usual: Plan | None = None) -> Plan:
     """Work out how a plane with star image ``psf`` and band noise ``sigma`` is brought to stars of ``fwhm`` px.
 
     Frequencies that the blur wiped out cannot come back; where the lack of them would make a star image that is no longer
-    smooth, a wider one is aimed at.
+    smooth, a wider one is aimed at. ``usual``: the plan of the usual star, where this is for one place of the picture alone.
     """
-    n = 128
-    while n < 2 * (FILTER_REACH * psf.fwhm + 1):
-        n *= 2
-    taken = replace(psf, kernel=narrowed(psf.kernel, NARROWER), fwhm=NARROWER * psf.fwhm)
-    now, true = transfer_of(taken.kernel, n), transfer_of(psf.kernel, n)
-    changes = [bring_to(psf, taken, (now, true), fwhm, least) for least in LEVELS]
+    taken, transfers = _seen_as(psf)
+    (now, true), n = transfers, len(transfers[0])
+    halvings = 9 if usual is None else 6
+    aims = tuple(aim_for(psf, taken, transfers, fwhm, least, halvings) for least in LEVELS)
+    changes = [bring_to(taken, now, aim, least) for aim, least in zip(aims, LEVELS, strict=True)]
     after = reached(psf, true + changes[-1] * true)
-    bands = max(4, math.ceil(math.log2(psf.fwhm)) + 3)
+    bands = len(usual.sigma) if usual is not None else max(4, math.ceil(math.log2(psf.fwhm)) + 3)
     own = list(sigma[:bands])
     own += [own[-1] / 2 ** (i + 1) for i in range(bands - len(own))]
     responses = _responses(bands, n)
@@ -113,7 +222,22 @@ def make_plan(psf: Psf, sigma: tuple[float, ...], fwhm: float) -> Plan:
         filters.append(cut_filter(change, psf))
     spread = tuple(max(psf.fwhm, 0.7 * 2**j) for j in range(bands))
     chance = np.array([_scatter(band**2 * noise, s) for band, s in zip(responses, spread, strict=True)])
-    return Plan(tuple(filters), gains, np.hypot(chance, DOUBT), spread, tuple(own), after)
+    return Plan(tuple(filters), gains, np.hypot(chance, DOUBT), spread, tuple(own), after, aims)
+
+
+def _seen_as(psf: Psf) -> tuple[Psf, tuple[Transfer, Transfer]]:
+    """Give the star image that filters are made for, a little narrower than it is, and the transforms of that and of it."""
+    n = 128
+    while n < 2 * (FILTER_REACH * psf.fwhm + 1):
+        n *= 2
+    taken = replace(psf, kernel=narrowed(psf.kernel, NARROWER), fwhm=NARROWER * psf.fwhm)
+    return taken, (transfer_of(taken.kernel, n), transfer_of(psf.kernel, n))
+
+
+def _filters(psf: Psf, aims: tuple[float | None, ...]) -> tuple[Plane, ...]:
+    """Give the filters of a star image that are made for these widths."""
+    taken, (now, _) = _seen_as(psf)
+    return tuple(cut_filter(bring_to(taken, now, aim, least), psf) for aim, least in zip(aims, LEVELS, strict=True))
 
 
 def _responses(bands: int, n: int) -> list[Array]:
@@ -167,9 +291,7 @@ def apply_deconvolve(
     frame in which something was sharpened.
     """
     height, width = planes.shape[1:]
-    halo = 16 * math.ceil(
-        max([2 * (2 ** len(p.spread)) + 3 * p.spread[-1] + p.filters[0].shape[0] / 2 for p in plans if p], default=0) / 16
-    )
+    halo = 16 * math.ceil(max([2 * (2 ** len(p.spread)) + 3 * p.spread[-1] + _widest(p) / 2 for p in plans if p], default=0) / 16)
     right, below = -width % 16, -height % 16
     relative = None
     if noise.map is not None:
@@ -188,7 +310,7 @@ def apply_deconvolve(
             rows = min(ROWS, height - y0)
             end = y0 + 16 * math.ceil(rows / 16) + 2 * halo
             part = None if relative is None else relative[y0:end]
-            added, share, won = _added(np.ascontiguousarray(framed[y0:end]), plan, part, caution)
+            added, share, won = _added(np.ascontiguousarray(framed[y0:end]), plan, part, caution, (y0 - halo, -halo))
             return added[halo : halo + rows, halo : halo + width], share * rows / height, won * rows / height
 
         done = over(block, starts)
@@ -199,6 +321,12 @@ def apply_deconvolve(
             out[c, y0 : y0 + len(added)] += added
         shares.append(math.fsum(share for _, share, _ in done))
     return out, shares
+
+
+def _widest(plan: Plan) -> int:
+    """Give the side of the widest filter."""
+    nodes = [] if plan.nodes is None else [one[0].shape[0] for row in plan.nodes.filters for one in row]
+    return int(max([plan.filters[0].shape[0], *nodes]))
 
 
 def _framed(plane: Plane, halo: int, right: int, below: int) -> Plane:
@@ -213,10 +341,12 @@ def _framed(plane: Plane, halo: int, right: int, below: int) -> Plane:
     return np.ascontiguousarray(plane[rows][:, columns])
 
 
-def _added(plane: Plane, plan: Plan, relative: Plane | None, caution: float) -> tuple[Plane, float, float]:
+def _added(
+    plane: Plane, plan: Plan, relative: Plane | None, caution: float, corner: tuple[int, int]
+) -> tuple[Plane, float, float]:
     """Give what sharpening adds to a framed block, the share of it in which that is anything, and the error it should save.
 
-    The error is told as a share of the energy of the noise.
+    ``corner``: row and column of the picture at which the block begins. The error is told as a share of the energy of the noise.
     """
     height, width = plane.shape
     step = min(4, 2 ** max(0, int(math.log2(plan.spread[0] / 1.5))))
@@ -246,7 +376,7 @@ def _added(plane: Plane, plan: Plan, relative: Plane | None, caution: float) -> 
     for j, w in enumerate(bands):
         if not signals[j].any():
             continue
-        doses, win = _doses(signals[j], plan.gains[:, j], at_least)
+        doses, win = _doses(signals[j], _gains(plan, j, corner, step, small), at_least)
         won += win * plan.sigma[j] ** 2
         touched = max(touched, float(np.mean(np.sum(doses, 0) > 0.05)))
         for i, dose in enumerate(doses):
@@ -262,29 +392,67 @@ def _added(plane: Plane, plan: Plan, relative: Plane | None, caution: float) -> 
             else:
                 held += term
     total = np.zeros_like(plane)
-    for part, kernel in zip(parts, plan.filters, strict=True):
-        if part is not None:
-            total += _filtered(part, kernel)
+    for level, part in enumerate(parts):
+        if part is not None and plan.nodes is None:
+            total += _filtered(part, plan.filters[level])
+        elif part is not None and plan.nodes is not None:
+            _add_filtered(total, part, plan.nodes, level, corner)
     if flanks.any():  # there a star is smooth, and a filter that ends at some frequency leaves ripples of it
         rippled = total * _resized(_blurred(flanks, 1.0), (width, height))
         total += _blurred(rippled, 0.4 * plan.spread[0]) - rippled  # spread, not dropped: the light stays
     return total, touched, won / max(math.fsum(s * s for s in plan.sigma), 1e-300)
 
 
-def _doses(signal: Plane, gains: Array, at_least: npt.NDArray[np.uint8]) -> tuple[list[Plane], float]:
+def _add_filtered(total: Plane, part: Plane, nodes: Nodes, level: int, corner: tuple[int, int]) -> None:
+    """Add what the filters of a level make of a block, each of what its node has a share in."""
+    height, width = part.shape
+    across, down = nodes.weights(corner[1] + np.arange(width, dtype=float), corner[0] + np.arange(height, dtype=float))
+    for row, high in zip(nodes.filters, down.astype(np.float32), strict=True):
+        for filters, wide in zip(row, across.astype(np.float32), strict=True):
+            reach = filters[level].shape[0] // 2
+            y, x = (_around(share, reach) for share in (high, wide))
+            own = part[y, x] * high[y, None] * wide[x]
+            if own.any():
+                total[y, x] += _filtered(own, filters[level])
+
+
+def _around(share: Plane, reach: int) -> slice:
+    """Give where a share is anything, and ``reach`` beyond."""
+    there = np.flatnonzero(share)
+    return slice(max(int(there[0]) - reach, 0), int(there[-1]) + reach + 1) if len(there) else slice(0, 0)
+
+
+Gains = Iterable[tuple[Any, Any, Any, Any]]  # of each level, numbers or planes
+
+
+def _gains(plan: Plan, band: int, corner: tuple[int, int], step: int, small: tuple[int, int]) -> Gains:
+    """Give the gains of a band in a block, which is looked at in steps of ``step`` px."""
+    if plan.nodes is None:
+        yield from ((a, b, c, d) for a, b, c, d in plan.gains[:, band].tolist())
+        return
+    x, y = (
+        np.asarray(start + (np.arange(n) + 0.5) * step - 0.5, np.float64) for start, n in zip(corner[::-1], small, strict=True)
+    )
+    across, down = (w.astype(np.float32) for w in plan.nodes.weights(x, y))
+    for level in np.moveaxis(plan.nodes.gains[:, :, :, band].astype(np.float32), (2, 3), (0, 1)):
+        a, b, c, d = (np.einsum("ky,kx->yx", down, gain @ across) for gain in level)
+        yield a, b, c, d
+
+
+def _doses(signal: Plane, gains: Gains, at_least: npt.NDArray[np.uint8]) -> tuple[list[Plane], float]:
     """Give, per filter, by how much it acts where a band has this power over its noise: the one with the least expected error.
 
     ``at_least`` bars filters before that one. The second value is the mean of the squared error this should save, the noise of the band being 1.
     """
     doses, wins = [], []
-    for i, (won, let_in, won2, let_in2) in enumerate(gains.tolist()):
+    for i, (won, let_in, won2, let_in2) in enumerate(gains):
         push = won * signal - MARGIN * let_in
         pull = np.maximum(won2 * signal + let_in2, 1e-30)
         dose = np.clip(push / pull, 0, 1)
         doses.append(dose)
         wins.append(np.where(at_least > i, 0, dose * (2 * push - dose * pull)))
-    # where even the boldest costs next to nothing it is the truest, and all parts of a bright star get the same
-    bold = signal > BOLD * gains[-1, 3]
+    # where even the boldest (the last) costs next to nothing it is the truest, and all parts of a bright star get the same
+    bold = signal > BOLD * let_in2
     wins[:-1] = [np.where(bold, 0, win) for win in wins[:-1]]
     most = np.maximum.reduce(wins)
     chosen, free = [], most > 0

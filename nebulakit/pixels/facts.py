@@ -7,6 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from nebulakit.pixels.stars.varying import Varying
+
 
 @dataclass(frozen=True)
 class Noise:
@@ -44,7 +46,10 @@ class Noise:
 
 @dataclass(frozen=True)
 class Psf:
-    """The star image: ``kernel`` (y, x) float32, odd size, sum 1, and the Moffat law fitted to it."""
+    """The star image: ``kernel`` (y, x) float32, odd size, sum 1, and the Moffat law fitted to it.
+
+    Where it ``varies`` over the picture all this is the usual star's; :func:`nebulakit.pixels.psf.psf_at` gives another's.
+    """
 
     kernel: npt.NDArray[np.float32]
     fwhm: float
@@ -52,6 +57,7 @@ class Psf:
     ellipticity: float = 0.0
     angle: float = 0.0  # degrees, of the long axis, from +x towards +y
     stars: int = 0  # how many it was measured on
+    varies: Varying | None = None  # in pixels of the layer
 
 
 @dataclass(frozen=True)

@@ -147,8 +147,11 @@ def bin_psf(psf: Psf, factor: int) -> Psf:
     old = np.arange(len(between)) - (len(between) - 1) / 2
     share = (np.round(old / factor)[None] == np.arange(-reach, reach + 1)[:, None]) @ between
     binned = share @ kernel @ share.T
-    ratio = binned_fwhm(psf.fwhm, factor)
-    return dataclasses.replace(psf, kernel=(binned / binned.sum()).astype(np.float32), fwhm=ratio)
+    width = binned_fwhm(psf.fwhm, factor)
+    varies = psf.varies
+    if varies is not None:  # what the block adds is the same all over
+        varies = dataclasses.replace(varies, amounts=varies.amounts * (psf.fwhm / (width * factor)) ** 2)
+    return dataclasses.replace(psf, kernel=(binned / binned.sum()).astype(np.float32), fwhm=width, varies=varies)
 
 
 def binned_fwhm(fwhm: float, factor: int) -> float:

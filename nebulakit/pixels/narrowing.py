@@ -53,24 +53,33 @@ def narrow_kernel(psf: Psf, fwhm: float) -> Plane:
     return np.asarray(kernel / kernel.sum(), np.float32)
 
 
-def bring_to(psf: Psf, taken: Psf, transfers: tuple[Transfer, Transfer], aim: float, least: float) -> Transfer:
-    """Give the filter, minus identity, that brings stars to ``aim`` px, or as near as they stay smooth.
+def aim_for(
+    psf: Psf, taken: Psf, transfers: tuple[Transfer, Transfer], fwhm: float, least: float, halvings: int = 9
+) -> float | None:
+    """Give the width for which to make the filter that brings stars to ``fwhm`` px, or as near as they stay smooth.
 
-    The filter stops short of the kernel it is made for, the more so the larger ``least`` is: that kernel is chosen so that
-    the width wished for comes out. A filter for weak signal may leave ripples as far under the noise as one for strong signal.
+    The filter stops short of what it is made for, the more so the larger ``least`` is: the width is chosen so that the one
+    wished for comes out (found by ``halvings`` of the range). A filter for weak signal may leave ripples as far under the
+    noise as one for strong signal. None where no filter does.
     """
     now, true = transfers
     low, high = min(max(0.36 * psf.fwhm, BAREST), 0.9 * psf.fwhm), psf.fwhm
-    best = 0 * now
-    for _ in range(9):
+    best = None
+    for _ in range(halvings):
         middle = 0.5 * (low + high)
-        change = _difference(now, transfer_of(narrow_kernel(taken, middle), now.shape[0]), least)
-        made = _image(true + change * true, psf.kernel.shape[0] // 2)
-        if _law(made, psf.fwhm, 15)[0] < aim or _ripple(made) > max(RIPPLE, RIPPLE_WEAK * least):
+        made = _image(true + bring_to(taken, now, middle, least) * true, psf.kernel.shape[0] // 2)
+        if _law(made, psf.fwhm, 15)[0] < fwhm or _ripple(made) > max(RIPPLE, RIPPLE_WEAK * least):
             low = middle
         else:
-            high, best = middle, change
+            high = best = middle
     return best
+
+
+def bring_to(taken: Psf, now: Transfer, fwhm: float | None, least: float) -> Transfer:
+    """Give the filter, minus identity, that is made for stars of ``fwhm`` px out of ``taken``; None: the one that does nothing."""
+    if fwhm is None:
+        return 0 * now
+    return _difference(now, transfer_of(narrow_kernel(taken, fwhm), now.shape[0]), least)
 
 
 def reached(psf: Psf, transfer: Transfer) -> Psf:
@@ -79,7 +88,7 @@ def reached(psf: Psf, transfer: Transfer) -> Psf:
     kernel = np.maximum(_image(transfer, r), 0)
     fwhm, beta = _law(kernel, psf.fwhm, 40)
     made = np.asarray(kernel / kernel.sum(), np.float32)
-    return replace(psf, kernel=made, fwhm=fwhm, beta=beta, ellipticity=0.0, angle=0.0)
+    return replace(psf, kernel=made, fwhm=fwhm, beta=beta, ellipticity=0.0, angle=0.0, varies=None)
 
 
 def cut_filter(change: Transfer, psf: Psf) -> Plane:

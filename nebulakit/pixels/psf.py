@@ -7,12 +7,14 @@ PASP 112:1360 (a law plus the stacked residual as effective PSF); Marquardt 1963
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import numpy.typing as npt
 
 from nebulakit.pixels.facts import Noise, Psf, StarList
 from nebulakit.pixels.median import median
+from nebulakit.pixels.stars.varying import exponential, logarithm, varying_of
 
 Planes = npt.NDArray[np.float32]
 Plane = npt.NDArray[np.float32]
@@ -90,7 +92,8 @@ def measure_psf(planes: Planes, stars: StarList, noise: Noise, white: tuple[floa
 
     Every star is fitted by its own elliptical Moffat law with free beta on a tilted background; width and shape are medians
     over the stars that agree. The kernel is that law plus the median of the stars' registered residuals where those stand
-    above their own scatter. ``white`` is the cut-off level per channel: stars above 80 % of it in any channel are left out.
+    above their own scatter. Where stars vary over the picture (:mod:`nebulakit.pixels.stars.varying`), this is what they
+    have in common, and the PSF tells how they vary. ``white`` is the cut-off level per channel: stars above 80 % of it in any channel are left out.
     None with fewer than 5 usable stars. Pixels that are NaN rule a star out.
     """
     if len(stars) < FEWEST:
@@ -115,7 +118,12 @@ def measure_psf(planes: Planes, stars: StarList, noise: Noise, white: tuple[floa
         return None
     stamps, near = _stamps(luminance, stars, chosen, radius)
     law = fit_moffat(stamps, near, first)
-    fwhm, beta, e1, e2, good = _shapes(law, stamps, sigma)
+    x, y = np.rint(stars.x[chosen]), np.rint(stars.y[chosen])
+    varies = varying_of(first, x, y, law, stamps, sigma, luminance.shape, seen=True)
+    alike = law.copy()
+    if varies is not None:  # as they would be if all were alike
+        alike[:, 3:6] = exponential(logarithm(law[:, 3:6]) - varies.logs(x, y))
+    fwhm, beta, e1, e2, good = _shapes(alike, stamps, sigma)
     keep = good.copy()
     for _ in range(5):  # stars that agree on the width: doubles, knots and hot pixels fall out
         if keep.sum() < FEWEST:
@@ -129,8 +137,51 @@ def measure_psf(planes: Planes, stars: StarList, noise: Noise, white: tuple[floa
     m1, m2 = float(median(e1[keep])), float(median(e2[keep]))
     ellipticity = min(math.hypot(m1, m2), 0.9)
     angle = math.degrees(0.5 * math.atan2(m2, m1))
-    kernel = _kernel(luminance, stars, chosen[keep], law[keep], (width, power, ellipticity, angle))
-    return Psf(kernel, width, power, ellipticity, angle, int(keep.sum()))
+    usual = Psf(moffat_kernel(width, power, None, ellipticity, angle), width, power, ellipticity, angle, int(keep.sum()), varies)
+    return replace(usual, kernel=_kernel(luminance, stars, chosen[keep], law[keep], usual))
+
+
+def psf_at(psf: Psf, x: float, y: float) -> Psf:
+    """Give the PSF at a place of the layer, which holds there alone; the same where it does not vary."""
+    if psf.varies is None:
+        return psf
+    return drawn_out(psf, psf.varies.logs(np.array([x]), np.array([y]))[0])
+
+
+def drawn_out(psf: Psf, logs: Array) -> Psf:
+    """Give a PSF whose contour has this (xx, xy, yy) more in its logarithm, as :meth:`Varying.logs` tells it of a place."""
+    import cv2
+
+    fwhm, ellipticity, angle = _shape(psf, logs)
+    kernel = moffat_kernel(fwhm, psf.beta, None, ellipticity, angle).astype(np.float64)
+    rest = psf.kernel - moffat_kernel(psf.fwhm, psf.beta, psf.kernel.shape[0] // 2, psf.ellipticity, psf.angle)
+    # the law is drawn anew; only what is left of the kernel, which is little, is drawn out like it
+    middle, new = psf.kernel.shape[0] // 2, kernel.shape[0] // 2
+    back = _root(psf.fwhm, psf.ellipticity, psf.angle, -1) @ _root(fwhm, ellipticity, angle, 1)
+    move = np.column_stack([back, np.full(2, middle) - back @ np.full(2, new)])
+    how = cv2.INTER_CUBIC | cv2.WARP_INVERSE_MAP
+    drawn = cv2.warpAffine(rest, move, kernel.shape, flags=how, borderMode=cv2.BORDER_CONSTANT)
+    made = _unit(np.maximum(kernel + np.linalg.det(back) * drawn, 0))
+    return replace(psf, kernel=made, fwhm=fwhm, ellipticity=ellipticity, angle=angle, varies=None)
+
+
+def _shape(psf: Psf, logs: Array) -> tuple[float, float, float]:
+    """Give its width, ellipticity and angle."""
+    root = _root(psf.fwhm, psf.ellipticity, psf.angle, 1)
+    matrix = root @ root
+    a, b, c = exponential(logarithm(matrix[None, [0, 0, 1], [0, 1, 1]]) + logs)[0].tolist()
+    mean, half = (a + c) / 2, math.hypot((a - c) / 2, b)
+    small, large = max(mean - half, 1e-12), mean + half
+    angle = math.degrees(0.5 * math.atan2(-2 * b, c - a))
+    return 2 / (small * large) ** 0.25, min(1 - math.sqrt(small / large), 0.9), angle
+
+
+def _root(fwhm: float, ellipticity: float, angle: float, power: int) -> Array:
+    """Give the matrix that makes a circle of radius 1 of a star's contour at half of its height; or, by power -1, the way back."""
+    c, s = math.cos(math.radians(angle)), math.sin(math.radians(angle))
+    axes, ratio = np.array([[c, s], [-s, c]]), math.sqrt(1 - ellipticity)
+    values = np.array([ratio, 1 / ratio]) * 2 / fwhm
+    return np.asarray(axes.T @ np.diag(values**power) @ axes)
 
 
 def _peaks(planes: Planes, stars: StarList) -> npt.NDArray[np.float32]:
@@ -308,18 +359,16 @@ def _shapes(law: Array, stamps: Array, sigma: float) -> tuple[Array, Array, Arra
     return fwhm, beta, e * np.cos(turn), e * np.sin(turn), good
 
 
-def _kernel(
-    luminance: Plane, stars: StarList, chosen: npt.NDArray[np.int_], law: Array, shape: tuple[float, float, float, float]
-) -> Plane:
+def _kernel(luminance: Plane, stars: StarList, chosen: npt.NDArray[np.int_], law: Array, usual: Psf) -> Plane:
     """Give the common law plus the stars' median residual from it, laid on one another to a fraction of a pixel.
 
     The residual counts within two star widths only: further out the level of the sky under a star is not known well enough.
     """
     import cv2
 
-    fwhm, beta, ellipticity, angle = shape
-    reach = max(3, math.ceil(REACH * fwhm))
-    kernel = moffat_kernel(fwhm, beta, reach, ellipticity, angle).astype(np.float64)
+    fwhm, beta, ellipticity, angle = usual.fwhm, usual.beta, usual.ellipticity, usual.angle
+    kernel = usual.kernel.astype(np.float64)
+    reach = kernel.shape[0] // 2
     r = min(max(3, math.ceil(3 * fwhm)), reach)
     share = float(kernel[reach - r : reach + r + 1, reach - r : reach + r + 1].sum())
     yy, xx = np.mgrid[-r : r + 1, -r : r + 1]
@@ -332,7 +381,10 @@ def _kernel(
         if cut.shape != disc.shape or not np.isfinite(cut).all():
             continue
         x, y = float(p[1]), float(p[2])
-        own = share * moffat_kernel(fwhm, beta, r, ellipticity, angle, (x, y)).astype(np.float64)
+        shape = fwhm, ellipticity, angle
+        if usual.varies is not None:
+            shape = _shape(usual, usual.varies.logs(np.array([a]), np.array([b]))[0])
+        own = share * moffat_kernel(shape[0], beta, r, shape[1], shape[2], (x, y)).astype(np.float64)
         left = cut - p[8] * xx - p[9] * yy
         level, amount = float(median(left[rim])), 0.0
         for _ in range(3):  # amount by least squares, level by a median, which faint neighbours hardly lift

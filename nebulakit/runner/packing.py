@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import hashlib
 from collections.abc import Mapping
 from typing import Any
@@ -12,6 +13,7 @@ import numpy.typing as npt
 from nebulakit.image import Frame, Image
 from nebulakit.pixels.facts import Noise, Psf, StarList
 from nebulakit.pixels.parallel import over
+from nebulakit.pixels.stars.varying import Varying
 
 _CHUNK = 1 << 23  # bytes that are hashed at a time
 
@@ -47,6 +49,9 @@ def apart(image: Image) -> tuple[dict[str, Any], dict[str, npt.NDArray[Any]]]:
         p = image.psf
         facts["psf"] = {"fwhm": p.fwhm, "beta": p.beta, "ellipticity": p.ellipticity, "angle": p.angle, "stars": p.stars}
         arrays["psf.kernel"] = p.kernel
+        if p.varies is not None:
+            v = p.varies
+            facts["psf"]["varies"] = {f.name: getattr(v, f.name) for f in dataclasses.fields(v)} | {"amounts": v.amounts.tolist()}
     if image.stars is not None:
         arrays |= {f"stars.{name}": getattr(image.stars, name) for name in _STAR_FIELDS}
     return facts, arrays
@@ -54,6 +59,12 @@ def apart(image: Image) -> tuple[dict[str, Any], dict[str, npt.NDArray[Any]]]:
 
 def _tuple(value: Any) -> Any:
     return tuple(map(_tuple, value)) if isinstance(value, list) else value
+
+
+def _varying(facts: Mapping[str, Any] | None) -> Varying | None:
+    if facts is None:
+        return None
+    return Varying(**{k: _tuple(v) for k, v in facts.items()} | {"amounts": np.array(facts["amounts"], float)})
 
 
 def together(facts: Mapping[str, Any], arrays: Mapping[str, Any]) -> Image:
@@ -72,7 +83,7 @@ def together(facts: Mapping[str, Any], arrays: Mapping[str, Any]) -> Image:
         _tuple(facts["sky"]),
         Noise(_tuple(noise["sigma"]), _tuple(noise["scales"]), arrays.get("noise.map")) if noise else None,
         facts["fwhm"],
-        Psf(arrays["psf.kernel"], **psf) if psf else None,
+        Psf(arrays["psf.kernel"], **psf | {"varies": _varying(psf.get("varies"))}) if psf else None,
         StarList(*(arrays[f"stars.{name}"] for name in _STAR_FIELDS)) if "stars.x" in arrays else None,
         _tuple(facts["white"]),
         arrays.get("coverage"),

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import math
-from typing import TYPE_CHECKING, Annotated, Literal
+from typing import TYPE_CHECKING, Annotated, Any, Literal
 
 import numpy as np
 
@@ -14,6 +14,8 @@ from nebulakit.image import Image, Notice
 from nebulakit.quantity import Length, Share
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from nebulakit.pixels.facts import Psf, StarList
     from nebulakit.pixels.spared import Spared
 
@@ -64,11 +66,17 @@ def deconvolve(
     hot pixels are bridged and keep their look.
 
     Sources: Wiener filtering dosed by a multiresolution support (Starck & Murtagh 1994, A&A 288:342); a narrower star
-    image as goal (Magain, Courbin & Sohy 1998, ApJ 494:472).
+    image as goal (Magain, Courbin & Sohy 1998, ApJ 494:472); filters that vary over the picture (Nagy & O'Leary 1998,
+    SIAM J. Sci. Comput. 19:1063).
 
     NaN stays NaN and is bridged. Nothing is done, and a notice says so, where stars are narrower than 1.7 px or trailed,
-    where the PSF is not known, or where nothing stands out. Raises StepError where ``stars`` has another size. It fails
-    where the PSF changes much over the field: stars that are over 8 % narrower than most get faint dark rings.
+    where the PSF is not known, or where nothing stands out. Raises StepError where ``stars`` has another size.
+
+    Where at least 25 lone stars tell that their image varies over the picture (wider or drawn out towards corners or one
+    side) every part is sharpened by its own star image, all parts to one width as far as they bear it, and the step tells
+    the widths it found. It fails where the PSF varies otherwise than smoothly over the whole picture (single nights or
+    panels beside each other, coma within a hundred px), or where too few stars tell: stars over 8 % narrower than was
+    taken get faint dark rings.
 
     >>> import numpy as np
     >>> y, x = np.mgrid[-30:31, -30:31]
@@ -87,13 +95,16 @@ def deconvolve(
     known = image.measured("noise")
     assert known.noise is not None
     psfs, found = _psfs(known, stars, width, beta)
-    facts = {"star_width": [_rounded(p.fwhm if p else None) for p in psfs], "star_count": found}
+    facts: dict[str, Any] = {"star_width": [_rounded(p.fwhm if p else None) for p in psfs], "star_count": found}
     present = [p for p in psfs if p is not None]
-    why_not = _why_not(present)
+    ends = [deconvolution.extremes(p, known.shape) for p in present]
+    facts |= _varying(psfs, known.shape)
+    why_not = _why_not(present, max((wide.fwhm for _, wide in ends), default=0.0))
     if why_not is not None:
         return known.replace().noted(why_not, **facts)
-    plans = deconvolution.decide_deconvolve(psfs, known.noise, size.fraction)
-    spared = _spared(known, psfs, max(p.fwhm for p in present))
+    plans = deconvolution.decide_deconvolve(psfs, known.noise, size.fraction, known.shape)
+    sharpest = [None if p is None else deconvolution.extremes(p, known.shape)[0] for p in psfs]
+    spared = _spared(known, sharpest, max(wide.fwhm for _, wide in ends))
     planes, shares = deconvolution.apply_deconvolve(known.planes, plans, known.noise, spared, caution)
     reached = [plan.reached for plan in plans if plan is not None]
     after = _typical(reached) if reached else known.psf
@@ -102,7 +113,11 @@ def deconvolve(
         from nebulakit.pixels.psf import measure_psf
 
         star_list = _sharper(star_list, known.planes, planes)
-        after = measure_psf(planes, star_list, known.noise, known.white and tuple(2 * w for w in known.white)) or after
+        white = known.white and tuple(2 * w for w in known.white)
+        after = measure_psf(planes, star_list, known.noise, white) or after
+        assert after is not None
+        # how far a star was sharpened goes with its brightness, which may pass for a place
+        after = dataclasses.replace(after, varies=None)
     out = known.replace(planes, psf=after, fwhm=after.fwhm if after else known.fwhm, stars=star_list).noted(
         **facts,
         reached_width=_rounded(after.fwhm if after else None),
@@ -120,7 +135,28 @@ def deconvolve(
     return out
 
 
-def _why_not(psfs: list[Psf]) -> Notice | None:
+def _varying(psfs: Sequence[Psf | None], shape: tuple[int, int]) -> dict[str, Any]:
+    """Tell how stars vary over the picture, where they do: widths in px, and how many times as long as wide they are."""
+    from nebulakit.pixels.deconvolution import extremes
+    from nebulakit.pixels.psf import psf_at
+
+    if all(p is None or p.varies is None for p in psfs):
+        return {}
+    h, w = shape
+    places = [(x, y) for y in np.linspace(0, h - 1, 9) for x in np.linspace(0, w - 1, 9)]
+    told: dict[str, list[float | None]] = {k: [] for k in ("width_in_the_middle", "width_least", "width_most", "drawn_out_most")}
+    for p in psfs:
+        values: list[float | None] = [None] * 4
+        if p is not None:
+            least, most = extremes(p, shape)
+            values = [psf_at(p, (w - 1) / 2, (h - 1) / 2).fwhm, least.fwhm, most.fwhm]
+            values.append(max(1 / (1 - psf_at(p, *at).ellipticity) for at in places))
+        for one, value in zip(told.values(), values, strict=True):
+            one.append(_rounded(value))
+    return told
+
+
+def _why_not(psfs: list[Psf], widest: float) -> Notice | None:
     """Say why nothing can be sharpened; None where it can."""
     from nebulakit.pixels.deconvolution import NARROWEST
 
@@ -130,7 +166,6 @@ def _why_not(psfs: list[Psf]) -> Notice | None:
             "Nothing was sharpened: the width of the stars is not known here and there are no stars to measure it on. "
             "Tell it, for example `width: 3 px`, or name the star layer: `stars: stars`.",
         )
-    widest = max(p.fwhm for p in psfs)
     if widest < NARROWEST / 0.95:
         return Notice(
             "stars-too-narrow",
@@ -179,7 +214,7 @@ def _psfs(image: Image, stars: Image | None, width: Length | Literal["auto"], be
     return [psf] * n, psf.stars if psf is not None else 0
 
 
-def _spared(image: Image, psfs: list[Psf | None], fwhm: float) -> Spared | None:
+def _spared(image: Image, psfs: Sequence[Psf | None], fwhm: float) -> Spared | None:
     """Find what must keep its look: cut-off stars, and what is sharper than a star."""
     from nebulakit.pixels.spared import spare
 

@@ -17,8 +17,9 @@ from nebulakit.pixels import deconvolution as dec
 from nebulakit.pixels import starlet
 from nebulakit.pixels.facts import Noise, Psf
 from nebulakit.pixels.narrowing import narrow_kernel
-from nebulakit.pixels.psf import moffat_kernel
+from nebulakit.pixels.psf import fit_moffat, moffat_kernel, psf_at
 from nebulakit.pixels.spared import bridge, defects, spare
+from nebulakit.pixels.stars.varying import Varying
 
 SIGMA = 1e-3
 
@@ -216,6 +217,54 @@ def test_blocks_leave_no_seam(monkeypatch):
     whole = sharpened(planes, psf, white_noise(SIGMA))
     monkeypatch.setattr(dec, "ROWS", 64)
     parts = sharpened(planes, psf, white_noise(SIGMA))
+    assert np.abs(whole - parts).max() < 1e-5 * planes.max()  # float32 sums in another order
+
+
+def varying_psf(fwhm: float, amounts: list[list[float]], size: int = 360) -> Psf:
+    """A star image whose contour's logarithm varies by these amounts (1, u, v, uu, uv, vv)."""
+    return dataclasses.replace(psf_of(fwhm), varies=Varying((size / 2, size / 2), size / np.sqrt(2), np.array(amounts)))
+
+
+BOWL = [[0.0, 0.0, 0.0]] * 3 + [[-0.5, 0.0, -0.5], [0.0, 0.0, 0.0], [-0.5, 0.0, -0.5]]
+OUTWARDS = [[0.0, 0.0, 0.0]] * 3 + [[-0.8, 0.0, 0.0], [0.0, -0.4, 0.0], [0.0, 0.0, -0.8]]
+
+
+@pytest.mark.parametrize("amounts", [BOWL, OUTWARDS])
+def test_at_every_place_the_filters_make_one_round_star(amounts):
+    psf, shape = varying_psf(3.0, amounts), (360, 360)
+    plan = dec.decide_deconvolve([psf], white_noise(1.0), 0.7, shape)[0]
+    assert plan is not None
+    assert plan.nodes is not None
+    places = np.random.default_rng(0).uniform(0, 360, (6, 2))
+    across, down = plan.nodes.weights(*places.T)
+    assert np.allclose(across.sum(0), 1)
+    assert np.allclose(down.sum(0), 1)
+    for k, (x, y) in enumerate(places):
+        own = np.pad(psf_at(psf, x, y).kernel, 20).astype(float)
+        made = own.copy()
+        for row, high in zip(plan.nodes.filters, down[:, k], strict=True):
+            for one, wide in zip(row, across[:, k], strict=True):
+                assert abs(one[-1].sum(dtype=float)) < 1e-5
+                if high * wide > 0:
+                    made += high * wide * ndi.convolve(own, one[-1].astype(float), mode="constant")
+        middle = made.shape[0] // 2
+        core = made[middle - 6 : middle + 7, middle - 6 : middle + 7]
+        law = fit_moffat(core[None], np.zeros((1, 2)), 2.0)[0]
+        width = 2 * np.sqrt(2 ** np.exp(-law[6]) - 1) / (law[3] * law[5] - law[4] ** 2) ** 0.25
+        assert width == pytest.approx(0.7 * 3, rel=0.05)  # 1.5 % by the grid in each direction, 2.5 % by kinds
+        assert abs(np.log(law[3] / law[5])) < 0.2  # 0.8 at the edges before
+        assert made.min() > -0.004 * made.max()
+
+
+def test_blocks_of_a_varying_picture_leave_no_seam(monkeypatch):
+    psf, noise = varying_psf(3.0, BOWL), white_noise(SIGMA)
+    planes, _ = stars(psf, SIGMA)
+    plans = dec.decide_deconvolve([psf], noise, 0.62, planes.shape[1:])
+    whole = dec.apply_deconvolve(planes, plans, noise)[0]
+    assert np.abs(whole - sharpened(planes, psf, noise)).max() > 0.01 * planes.max()
+    assert whole.sum(dtype=float) == pytest.approx(planes.sum(dtype=float), rel=1e-6)
+    monkeypatch.setattr(dec, "ROWS", 64)
+    parts = dec.apply_deconvolve(planes, plans, noise)[0]
     assert np.abs(whole - parts).max() < 1e-5 * planes.max()  # float32 sums in another order
 
 

@@ -1,5 +1,6 @@
 """Kept layers: the same facts come back, keys follow what matters, damage is noticed."""
 
+import dataclasses
 import json
 
 import numpy as np
@@ -7,6 +8,7 @@ import pytest
 
 from nebulakit.image import Frame, Image
 from nebulakit.pixels.facts import Noise, Psf, StarList
+from nebulakit.pixels.stars.varying import Varying
 from nebulakit.recipe import loads
 from nebulakit.recipe.model import Ref
 from nebulakit.runner.keys import Keys, digest
@@ -39,10 +41,11 @@ def keys(text: str = RECIPE, stack: str = "s") -> Keys:
 def a_full_image() -> Image:
     header = pytest.importorskip("astropy.io.fits").Header({"OBJECT": "x", "CRPIX1": 3.5})
     rng = np.random.default_rng(0)
+    varies = Varying((1.5, 2.5), 0.1 + 0.2, np.random.default_rng(1).random((6, 3)), (-2, 3), 0.5, 2.5)
     stars = StarList(*(rng.random(4) for _ in range(5)), np.array([True, False, False, True]))
     return Image(
         rng.random((1, 5, 6), np.float32), ("ha",), "linear", "starless", (0.1,), Noise((1.0,), ((0.9, 0.2),), np.ones((5, 6), np.float32)), 2.5,
-        Psf(np.full((3, 3), 1 / 9, np.float32), 2.5, 3.1, 0.1, 20.0, 7), stars, (0.9,), np.ones((5, 6), np.float32), header,
+        Psf(np.full((3, 3), 1 / 9, np.float32), 2.5, 3.1, 0.1, 20.0, 7, varies), stars, (0.9,), np.ones((5, 6), np.float32), header,
         Frame((50, 60), ((1.0, 0.0, 3.0), (0.0, 1.0, 4.0))), ("one", "two"),
         line_hues=(20.0, 200.0), by_levels=True,
     )  # fmt: skip
@@ -80,6 +83,9 @@ def test_a_layer_comes_back_with_every_fact(tmp_path):
     assert np.array_equal(back.noise.map, image.noise.map)
     assert (back.psf.fwhm, back.psf.beta, back.psf.stars) == (2.5, 3.1, 7)
     assert np.array_equal(back.psf.kernel, image.psf.kernel)
+    assert np.array_equal(back.psf.varies.amounts, image.psf.varies.amounts)
+    plain = [dataclasses.replace(i.psf.varies, amounts=None) for i in (back, image)]
+    assert plain[0] == plain[1]
     assert all(
         np.array_equal(getattr(back.stars, n), getattr(image.stars, n)) for n in ("x", "y", "flux", "peak", "radius", "saturated")
     )

@@ -16,7 +16,7 @@ from nebulakit.pixels.parallel import over
 from nebulakit.pixels.psf import fit_moffat
 from nebulakit.pixels.stars.fit import StarFit
 from nebulakit.pixels.stars.law import PAD, Law, moffat_law
-from nebulakit.pixels.stars.varying import Varying, exponential, logarithm, varying_over
+from nebulakit.pixels.stars.varying import RIM, Varying, exponential, logarithm, varying_of
 
 Array = npt.NDArray[np.float64]
 Planes = npt.NDArray[np.float32]
@@ -36,7 +36,6 @@ PLAINLY = 6.0  # by how much, a log likelihood, flanks must tell otherwise
 STEPS = np.array([1e-3, 1e-3, 1e-3, 1e-3, 1e-2])
 WIDE, FAR = 2.2, 1.4  # widths to the edge of a cut-out, and from where on it shows a flank
 ENTRIES = 2000  # of a law's table that the corners of a cut-out ask for
-RIM = 0.6  # of a cut-out's half: beyond it a star's ground is seen
 LONG = 4.0  # how often the unevenness of a star's ground counts, for it goes on from pixel to pixel
 MOST_STEPS = 4
 LOOSE = 3.0  # of what is left: more counts less
@@ -129,23 +128,7 @@ def varies(planes: Planes, x: Array, y: Array, fwhm: float, own: Sequence[Floats
         if own is not None:
             cuts += own[c][inside]
     each = fit_moffat(cuts, near, fwhm, 12)
-    # the contour at half of the height, which hardly minds beta
-    contours = each[:, 3:6] / np.expm1(math.log(2) * np.exp(-each[:, 6:7]))
-    logs = logarithm(contours)
-    # what lies around a star tells how far its shape may be off: noise, and whatever else is there
-    off = np.hypot(*np.meshgrid(span, span))
-    rim = (off > RIM * half) & (off <= half)
-    around = cuts[:, rim] - each[:, 7:8] - each[:, 8:] @ np.stack(np.meshgrid(span, span))[:, rim]
-    rough = 1.4826 * median(np.abs(around - median(around, axis=1)[:, None]), axis=1)
-    clear = each[:, 0] / np.maximum(rough, math.sqrt(len(planes)))
-    sane = (clear > CLEAR) & (np.hypot(each[:, 1], each[:, 2]) < 1.5) & np.isfinite(logs).all(1)
-    width = -(logs[:, 0] + logs[:, 2]) / 4
-    sane &= np.abs(width - math.log(fwhm / 2)) < 1.0
-    # resampled linearly, a star between pixels is wider than one on a pixel, the more so the narrower it is
-    between = np.abs(each[:, 1:3] - np.rint(each[:, 1:3]))
-    between *= (1 - between) * contours[:, [0, 2]]
-    x, y = px[sane] + PAD, py[sane] + PAD
-    return varying_over(fwhm, x, y, logs[sane], clear[sane], between[sane], (h + 2 * PAD, w + 2 * PAD))
+    return varying_of(fwhm, px + PAD, py + PAD, each, cuts, math.sqrt(len(planes)), (h + 2 * PAD, w + 2 * PAD))
 
 
 def first_laws(

@@ -29,6 +29,8 @@ FIRM, SEEN = (
 )  # errors of a logarithm of the contour: however clear the star is, and times what lies around over the height
 ODD = 3.0  # degrees of freedom of Student's law, which the shapes of stars follow that are two, or none
 SURELY = 15.0  # by so much, twice a log likelihood, more terms must gain: where all stars are alike none gained anything
+CLEAR = 20.0  # times as high as what lies around is rough: stars that are asked
+RIM = 0.6  # of a cut-out's half: beyond it a star's ground is seen
 LEAST = 0.02  # of the logarithm of the contour, rms over the stars: less is left to the modes of single stars
 
 
@@ -53,6 +55,23 @@ class Varying:
     def placed(self, x: Array, y: Array) -> tuple[Array, Array]:
         """Give places from the middle, at most 1 at the corners."""
         return (np.asarray(x, np.float64) - self.middle[0]) / self.unit, (np.asarray(y, np.float64) - self.middle[1]) / self.unit
+
+    def moved(self, new_to_old: Array) -> Varying:
+        """Give the same for a picture turned, mirrored, cut or scaled: ``new_to_old`` (2x3) takes its pixels to where they were."""
+        turn, shift = np.asarray(new_to_old, np.float64)[:, :2], np.asarray(new_to_old, np.float64)[:, 2]
+        scale = math.sqrt(abs(float(np.linalg.det(turn))))
+        x, y = (float(v) for v in np.linalg.solve(turn, np.array(self.middle) - shift))
+        there = replace(self, middle=(x, y), unit=self.unit / scale, width=self.width / scale)
+        turn = turn / scale
+        if np.array_equal(turn, np.eye(2)):
+            return there
+        # such polynomials stay such when they are turned: their amounts follow from some places
+        v, u = (a.ravel() for a in np.mgrid[-1:1:7j, -1:1:7j])
+        old_u, old_v = turn @ np.stack([u, v])
+        logs = (terms(old_u, old_v, len(self.amounts)) @ self.amounts)[:, [[0, 1], [1, 2]]]
+        turned = (turn.T @ logs @ turn)[:, [0, 0, 1], [0, 1, 1]]
+        amounts = np.linalg.lstsq(terms(u, v, len(self.amounts)), turned, rcond=None)[0]
+        return replace(there, amounts=np.asarray(amounts, np.float64))
 
     def scale(self, x: Array, y: Array) -> Array:
         """Give how many times as wide as usual stars are at these places."""
@@ -127,15 +146,51 @@ def _of(matrix: Array, mean: Array, level: Array, slope: Array) -> Array:
     return np.stack([level + slope * (a - mean), slope * b, level + slope * (c - mean)], -1)
 
 
+def varying_of(
+    width: float, x: Array, y: Array, fits: Array, cuts: Array, noise: float, shape: tuple[int, int], seen: bool = False
+) -> Varying | None:
+    """Tell how stars vary over a picture of this shape by Moffat laws fitted to cut-outs (star, row, column) around whole pixels.
+
+    ``fits``: as :func:`nebulakit.pixels.psf.fit_moffat` gives them; ``noise``: of a pixel; ``width``: of the stars, roughly.
+    ``seen``: as stars are seen on the average; else as they were before the stack was resampled linearly. None where all are
+    alike, see :func:`varying_over`.
+    """
+    half = cuts.shape[1] // 2
+    span = np.arange(-half, half + 1)
+    # the contour at half of the height, which hardly minds beta
+    halves = fits[:, 3:6] / np.expm1(math.log(2) * np.exp(-fits[:, 6:7]))
+    logs = logarithm(halves)
+    # what lies around a star tells how far its shape may be off: noise, and whatever else is there
+    off = np.hypot(*np.meshgrid(span, span))
+    rim = (off > RIM * half) & (off <= half)
+    around = cuts[:, rim] - fits[:, 7:8] - fits[:, 8:] @ np.stack(np.meshgrid(span, span))[:, rim]
+    rough = 1.4826 * median(np.abs(around - median(around, axis=1)[:, None]), axis=1)
+    clear = fits[:, 0] / np.maximum(rough, noise)
+    sane = (clear > CLEAR) & (np.hypot(fits[:, 1], fits[:, 2]) < 1.5) & np.isfinite(logs).all(1)
+    sane &= np.abs(-(logs[:, 0] + logs[:, 2]) / 4 - math.log(width / 2)) < 1.0
+    # resampled linearly, a star between pixels is wider than one on a pixel, the more so the narrower it is
+    between = np.abs(fits[:, 1:3] - np.rint(fits[:, 1:3]))
+    between *= (1 - between) * halves[:, [0, 2]]
+    mean = halves[sane][:, [0, 2]] / 6 if seen else None  # of f (1 - f), f from 0 to 1
+    return varying_over(width, x[sane], y[sane], logs[sane], clear[sane], between[sane], shape, mean)
+
+
 def varying_over(
-    width: float, x: Array, y: Array, logs: Array, clear: Array, beside: Array, shape: tuple[int, int]
+    width: float,
+    x: Array,
+    y: Array,
+    logs: Array,
+    clear: Array,
+    beside: Array,
+    shape: tuple[int, int],
+    mean: Array | None = None,
 ) -> Varying | None:
     """Tell how stars at these places vary over a picture of this shape, by the logarithms (star, 3) of their contours.
 
     ``clear``: how many times as high they are as what lies around them is rough. ``beside`` (star, n): what else has to do
-    with their shapes, and not with their places. Of polynomials of the place those are taken that tells each star from
-    the others much better than fewer do (cross-validation, Stone 1974, J. R. Stat. Soc. B 36:111); None where none
-    does, or where stars vary by less than each of them may by itself.
+    with their shapes, and not with their places; ``mean``: what of that is to be taken for the place's. Of polynomials of
+    the place those are taken that tells each star from the others much better than fewer do (cross-validation, Stone
+    1974, J. R. Stat. Soc. B 36:111); None where none does, or where stars vary by less than each of them may by itself.
     """
     h, w = shape
     whole = Varying(((w - 1) / 2, (h - 1) / 2), 0.5 * math.hypot(h, w), np.zeros((1, 3)), width=width)
@@ -147,12 +202,14 @@ def varying_over(
     error2 = FIRM**2 + (SEEN / clear) ** 2
     # the median of chi^2 with three degrees of freedom is 2.366
     error2 *= max(float(median(_settled(columns[-1], logs, error2)[0])) / 2.366, 1e-12)
-    best, amounts = -math.inf, np.zeros((1, 3))
+    best, amounts, aside = -math.inf, np.zeros((1, 3)), np.zeros((beside.shape[1], 3))
     for some in columns:
         far, lever, found = _settled(some, logs, error2)
         merit = -float((ODD + 3) * np.log1p(far / (1 - np.minimum(lever, 0.9)) ** 2 / ODD).sum())
         if merit > best + SURELY:
-            best, amounts = merit, found[: -beside.shape[1]]
+            best, amounts, aside = merit, found[: -beside.shape[1]], found[-beside.shape[1] :]
+    if mean is not None:
+        amounts = amounts + np.linalg.lstsq(terms(u, v, len(amounts)), mean @ aside, rcond=None)[0]
     here = terms(u, v, len(amounts)) @ amounts
     amounts[0] -= here.mean(0)  # what is the same all over is the law's
     if math.sqrt(float(((here - here.mean(0)) ** 2).sum(1).mean())) < LEAST:
