@@ -8,7 +8,7 @@ import numpy as np
 import numpy.typing as npt
 
 from nebulakit.pixels.compiling import compiled
-from nebulakit.pixels.stars.kernels import FINE, _squared
+from nebulakit.pixels.stars.kernels import FINE
 
 Array = npt.NDArray[np.float64]
 Floats = npt.NDArray[np.float32]
@@ -58,7 +58,12 @@ def sectors(
         dy = np.float32(row) - y
         for col in range(x0, x1):
             dx = np.float32(col) - x
-            u = np.sqrt(abs(_squared(dx, dy, contour) if drawn_out else a * dx * dx + b * dx * dy + d * dy * dy))
+            flat = a * dx * dx + b * dx * dy + d * dy * dy
+            if drawn_out:  # as in ``kernels._squared``, which a loop kept for another file would not see change
+                flat += (contour[3] * dx * dx + contour[4] * dx * dy + contour[5] * dy * dy) * (
+                    contour[6] / (contour[6] + abs(flat))
+                )
+            u = np.sqrt(abs(flat))
             if u < least or u >= most:
                 continue
             place = u * FINE
