@@ -278,3 +278,17 @@ def test_stars_hardly_wider_than_a_pixel_are_found_in_its_middle_and_hot_pixels_
     near = np.hypot(found.x[:, None] - x, found.y[:, None] - y) < 1
     assert near.any(0)[~hot].all()
     assert not near.any(0)[hot].any()
+
+
+def test_a_star_is_known_by_its_form_on_a_nebula_as_rough_as_itself():
+    rng = np.random.default_rng(3)
+    rough = ndi.gaussian_filter(rng.normal(0, 1, (300, 400)), 2.5)
+    far = np.hypot(*np.mgrid[-150:150, -200:200])
+    nebula = 120 * np.exp(-((far / 60) ** 2)) * (3 + rough / rough.std())
+    places = [(200.0 + 40 * i, 150.0 + 25 * j) for i in (-1, 0, 1) for j in (-1, 0, 1)] + [(30.0 * i, 15.0) for i in range(1, 13)]
+    stars = stars_on((300, 400), places, [140.0] * len(places))
+    planes = np.stack([nebula + stars + rng.normal(0, 1, (300, 400)) for _ in range(3)]).astype(np.float32)
+    found = find_stars(planes, measure_noise(planes))
+    near = nearest(found, np.array(places)) < 1
+    assert near[:9].sum() >= 5  # two by their contrast alone
+    assert near.sum() == len(found)

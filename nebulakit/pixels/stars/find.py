@@ -25,6 +25,7 @@ Floats = npt.NDArray[np.float64]
 
 BETA = 3.0  # of the Moffat law used for first estimates of flux and reach, before the PSF is measured
 WIDE = 5.5  # px: wider stars are looked for on coarser scales
+ROUND, ALIKE, LESS = 0.9, 0.12, 0.7  # how round and like usual ones in area a star is that stands out by less than others
 MANY = 8  # clear ones of one width must tell that there are such
 B3 = 2.355  # px: the width of the spline by which the first scale is smoothed
 FAR = 1.0  # px from a star's brightest pixel on the starlet scales: its middle is no farther
@@ -127,7 +128,7 @@ def _sharp(
     for band in (DEEP, MIDDLE, FINEST):
         plane = smoothed[band.first] - smoothed[band.last]
         sigma = 1.1 * float(np.sqrt((spread[band.first : band.last] ** 2).sum()))
-        ys, xs, snr, contrast = _maxima(plane, bad, level, sigma, threshold + band.more, crowded)
+        ys, xs, snr, contrast = _maxima(plane, bad, level, sigma, threshold + band.more, crowded, LESS if band is FINEST else 1.0)
         roundness, area = _shape(plane, ys, xs)
         if band is DEEP:
             usual, told = _usual_area(roundness, area, snr, contrast) if fwhm is None else (_area_of(fwhm), MANY)
@@ -148,7 +149,12 @@ def _sharp(
         keep = (roundness > np.where(clear, 0.3, 0.5)) & (area > np.maximum(band.sharpest * here, least))
         keep &= area < np.where(clear, 2.5, band.widest) * here
         if band is FINEST:  # pixels leave bumps on a filament's crest
-            keep &= _shape(smoothed[MIDDLE.first] - smoothed[MIDDLE.last], ys, xs)[0] > 0.5
+            round_it, wide = _shape(smoothed[MIDDLE.first] - smoothed[MIDDLE.last], ys, xs)
+            keep &= round_it > 0.5
+            # on a nebula as uneven as itself a star is known by its form
+            alike = (np.minimum(roundness, round_it) > ROUND) & (np.abs(area / here - 1) < ALIKE)
+            alike &= np.abs(wide / _area_of(_fwhm_of(usual), MIDDLE) - 1) < 2 * ALIKE
+            keep &= (contrast > threshold + band.more) | alike
         if few:
             keep &= contrast > 10  # where there is hardly a star, the brightest knots of a nebula are none
         found.append((ys[keep], xs[keep]))
@@ -241,7 +247,7 @@ def _luminance(
 
 
 def _maxima(
-    band: Plane, bad: npt.NDArray[np.bool_], level: Plane | None, sigma: float, threshold: float, crowded: bool
+    band: Plane, bad: npt.NDArray[np.bool_], level: Plane | None, sigma: float, threshold: float, crowded: bool, share: float
 ) -> tuple[npt.NDArray[np.intp], npt.NDArray[np.intp], Floats, Floats]:
     """Give y, x, S/N and contrast to the structure around of the local maxima of the detection band."""
     import cv2
@@ -261,7 +267,7 @@ def _maxima(
     snr = value / np.maximum(sigma * (1 if level is None else level[ys, xs].astype(np.float64)), 1e-30)
     around = np.maximum(_spread_around(band, ys, xs, crowded), sigma) if len(ys) else np.zeros(0)
     contrast = value / np.maximum(around, 1e-30)
-    keep = contrast > threshold
+    keep = contrast > share * threshold
     return ys[keep], xs[keep], snr[keep], contrast[keep]
 
 

@@ -17,6 +17,7 @@ Floats = npt.NDArray[np.float64]
 LONG, FEW = 1.25, 1.0
 PIECE = 6  # times as long as wide a plateau may be where an edge cuts it
 ENOUGH = 8  # pixels of a plateau that an edge cuts: fewer tell no middle
+WHOLE = 0.9  # of a disc's area
 SOFT = 1.5  # px over which a disc's rim fades, so that a fit feels it
 
 
@@ -152,7 +153,8 @@ def _form(blob: npt.NDArray[np.bool_]) -> Floats:
 def _cut_by_an_edge(
     blob: npt.NDArray[np.bool_], known: npt.NDArray[np.bool_], at: tuple[int, int], usual: Floats
 ) -> list[tuple[float, float, float]] | None:
-    """Give x, y, radius of the disc, as oval as the ``usual`` form, of which a plateau is what is seen; None if that is little.
+    """Give x, y, radius of the disc, as oval as the ``usual`` form, of which a plateau is what is seen; None if that
+    is little, or nearly all.
 
     ``known``: which pixels around are seen, the blob's first at ``at`` of them. The middle of what is seen lies too far in.
 
@@ -181,6 +183,8 @@ def _cut_by_an_edge(
     away = middle - np.array([xs.mean(), ys.mean()])
     starts = [np.append(middle + k * away, radius) for k in (0.0, 1.0)]
     best = min((least_squares(left, start, diff_step=1e-3) for start in starts), key=lambda found: float(found.cost)).x
+    if len(rows) > WHOLE * math.pi * best[2] ** 2:  # hardly cut: what it shines tells its middle better
+        return None
     return [(float(best[0]) - at[1], float(best[1]) - at[0], float(best[2]))]
 
 
