@@ -144,3 +144,6 @@ def test_stars_that_are_wider_in_the_corners_leave_nothing():
     off = (parted.nebula - 100)[:, foot]
     assert np.sqrt((off**2).mean()) < 1.2  # noise alone is 1; by one law for all, 1.6
     assert np.percentile(np.abs(off), 99) < 4
+    least, most = parted.record["widths_vary"]
+    # drawn out by 30 % and wider by 50 %, a star is sqrt(1.3) * 1.5 times as wide in the corners as in the middle
+    assert most / least == pytest.approx(1.5 * 1.3**0.5, rel=0.1)

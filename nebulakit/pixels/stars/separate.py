@@ -94,6 +94,7 @@ def _apart(
         "widths_px": [law.width for law in laws],
         "wings_share": [float(np.trapezoid(law.wings * RADII, RADII) / np.trapezoid(law.table * RADII, RADII)) for law in laws],
         "resampled_linearly": [float(law.linear) for law in laws],
+        **_widths_vary(fit),
     }
     if halos == "dropped":
 
@@ -103,6 +104,16 @@ def _apart(
 
         over(shed, range(len(planes)))
     return Parted(nebula, rest, touched, listed, record)
+
+
+def _widths_vary(fit: StarFit) -> dict[str, list[float]]:
+    """Tell for the record how many times as wide as usual stars are where they are least so, and most; nothing where all are alike."""
+    if fit.laws[0].varying is None:
+        return {}
+    h, w = fit.data.shape[1:]
+    y, x = np.mgrid[PAD : h - 1 - PAD : 9j, PAD : w - 1 - PAD : 9j]
+    scale = fit.laws[0].scale(x.ravel(), y.ravel())
+    return {"widths_vary": [float(scale.min()), float(scale.max())]}
 
 
 def _without_halos(fit: StarFit) -> None:
