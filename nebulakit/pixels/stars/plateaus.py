@@ -17,6 +17,7 @@ Floats = npt.NDArray[np.float64]
 LONG, FEW = 1.25, 1.0
 PIECE = 6  # times as long as wide a plateau may be where an edge cuts it
 ENOUGH = 8  # pixels of a plateau that an edge cuts: fewer tell no middle
+LARGEST = 1.5  # times what is seen of a plateau, its radius
 WHOLE = 0.9  # of a disc's area
 SOFT = 1.5  # px over which a disc's rim fades, so that a fit feels it
 
@@ -183,7 +184,8 @@ def _cut_by_an_edge(
     away = middle - np.array([xs.mean(), ys.mean()])
     starts = [np.append(middle + k * away, radius) for k in (0.0, 1.0)]
     best = min((least_squares(left, start, diff_step=1e-3) for start in starts), key=lambda found: float(found.cost)).x
-    if len(rows) > WHOLE * math.pi * best[2] ** 2:  # hardly cut: what it shines tells its middle better
+    # hardly cut: what it shines tells its middle better; or of a form that is no disc's
+    if len(rows) > WHOLE * math.pi * best[2] ** 2 or best[2] > LARGEST * max(blob.shape):
         return None
     return [(float(best[0]) - at[1], float(best[1]) - at[0], float(best[2]))]
 
