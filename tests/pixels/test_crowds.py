@@ -10,6 +10,7 @@ from nebulakit.pixels.stars import law as starlaw
 from nebulakit.pixels.stars.beyond import find_beyond
 from nebulakit.pixels.stars.fit import StarFit
 from nebulakit.pixels.stars.law import PAD, Ghost
+from nebulakit.pixels.stars.learn import learn_shifts
 from nebulakit.pixels.stars.wings import learn_law
 
 BETA, ALPHA = 3.0, 2.2
@@ -453,3 +454,27 @@ def test_stars_as_wide_as_the_coarse_scales_are_found_there():
     fit = rounds.fit_stars(planes, measure_noise(planes))
     off = planes - rounds.inner(fit.rest) * np.array(fit.sigma, np.float32)[:, None, None] - light
     assert np.sqrt((off[:, light > 2] ** 2).mean()) < 1  # the noise; where they are looked for on the usual scales, 6
+
+
+@pytest.mark.parametrize("apart", [0.0, 0.4])
+def test_channels_may_lie_apart(apart):
+    """Air spreads the light of stars by colour; a cut-off one was held to the common middle of its plateaus."""
+    rng = np.random.default_rng(8)
+    x, y = (v.ravel() + rng.uniform(-2, 2, 36) for v in np.meshgrid(np.arange(25.0, 270, 42), np.arange(25.0, 270, 42)))
+    height = np.append(np.geomspace(100, 900, 35), 2e5)
+    planes = rng.normal(0, 1, (3, 270, 270)).astype(np.float32)
+    for c, plane in enumerate(planes):
+        plane += drawn(LAW, x, y + (1 - c) * apart, height, plane.shape)
+    fit = fit_of(np.minimum(planes, 2e4))
+    fit.hidden |= fit.data > 1.8e4
+    fit.add(x, y, np.tile(0.9 * height, (3, 1)), np.arange(36) == 35)
+    for _ in range(4):
+        fit.redraw()
+        fit.sweep(np.arange(36))
+        learn_shifts(fit)
+    if not apart:
+        assert fit.shifts is None
+        return
+    # 36 places, each known to some 0.02 px
+    assert fit.shift(x, y)[:, :, 1] == pytest.approx(np.repeat([[apart], [0.0], [-apart]], 36, 1), abs=0.03)
+    assert fit.y[:, 35] - PAD - y[35] == pytest.approx([apart, 0.0, -apart], abs=0.02)

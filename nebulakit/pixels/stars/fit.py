@@ -117,6 +117,7 @@ class StarFit:
         self.stirred = False  # whether cut-off stars are not what they were when ``doubt`` was told
         self.beside = np.zeros((0, 1), int)  # each star's nearest ones
         self.tie = 0.5  # px: how far a channel's place may lie from the common one
+        self.shifts: Array | None = None  # (channel, term, x and y) px from there, of 1 and both directions from the middle
 
     @property
     def count(self) -> int:
@@ -129,12 +130,25 @@ class StarFit:
         shown = np.maximum(self.height, 1e-6)
         return (shown * self.x).sum(0) / shown.sum(0), (shown * self.y).sum(0) / shown.sum(0)
 
+    def shift(self, x: Array, y: Array) -> Array:
+        """Give (channel, star, x and y) how far the channels' images of stars at these places lie from them."""
+        if self.shifts is None:
+            return np.zeros((len(self.data), len(x), 2))
+        return self.from_middle(x, y) @ self.shifts
+
+    def from_middle(self, x: Array, y: Array) -> Array:
+        """Give (star, term): 1, and how far from the middle a place is, in half diagonals."""
+        h, w = self.data.shape[1:]
+        unit = 0.5 * math.hypot(h, w)
+        return np.column_stack([np.ones(len(x)), (x - w / 2) / unit, (y - h / 2) / unit])
+
     def add(self, x: Array, y: Array, height: Array, saturated: Mask) -> None:
         """Add stars at x, y (of the unpadded planes) with first heights (channel, star)."""
         c = len(self.data)
         self.stirred |= bool(saturated.any())
-        self.x = np.concatenate([self.x, np.tile(x + PAD, (c, 1))], 1)
-        self.y = np.concatenate([self.y, np.tile(y + PAD, (c, 1))], 1)
+        aside = self.shift(x + PAD, y + PAD)
+        self.x = np.concatenate([self.x, x + PAD + aside[:, :, 0]], 1)
+        self.y = np.concatenate([self.y, y + PAD + aside[:, :, 1]], 1)
         self.height = np.concatenate([self.height, height], 1)
         self.modes = np.concatenate([self.modes, np.zeros((c, len(x), NM))], 1)
         self.saturated = np.concatenate([self.saturated, saturated])
@@ -367,9 +381,11 @@ class StarFit:
     def _bring_home(self, stars: Ints) -> None:
         """Put a star that was not seen in one channel where it is seen best; astray it would never be found again."""
         best = self.height[:, stars].argmax(0)
-        for plane in (self.x, self.y):
-            here = plane[:, stars]
-            plane[:, stars] = np.where(self.height[:, stars] > 0, here, here[best, np.arange(len(stars))])
+        aside = self.shift(*self.origin[stars].T)
+        for k, plane in enumerate((self.x, self.y)):
+            here, off = plane[:, stars], aside[:, :, k]
+            home = (here - off)[best, np.arange(len(stars))] + off
+            plane[:, stars] = np.where(self.height[:, stars] > 0, here, home)
 
     def _near(self, c: int, stars: Ints, radius: float) -> tuple[Array, Array, Array]:
         """Give x, y and height (star, neighbour) of the stars that shine into each one's disc; height 0 where there is none."""
@@ -407,8 +423,10 @@ class StarFit:
         self.field.disc(radius, np.unique(strength).tolist())
         found, squares, unsure = np.zeros((n, 4 + NM)), np.zeros((n, NM)), np.zeros(n)
         seen, whole = np.zeros((n, len(disc.ky), 3), np.float32), np.zeros(n, bool)
-        home = np.clip(self.origin[stars] - np.column_stack([x, y]), -1, 1)
-        tie = np.where(self.saturated[stars] & inside & ~self._shares_plateau(stars), 0.02, self.tie)
+        home = np.clip(self.origin[stars] + self.shift(*self.origin[stars].T)[c] - np.column_stack([x, y]), -1, 1)
+        # where channels lie apart, a plateau is in one channel what it is in all together, but for a part of that
+        held = 0.02 if self.shifts is None else 0.1
+        tie = np.where(self.saturated[stars] & inside & ~self._shares_plateau(stars), held, self.tie)
         kernels.solve(
             (
                 *(self.data[c], self.rest[c], self.behind[c], self.cores[c].view(np.uint8), self.hidden[c], self.lost[c]),

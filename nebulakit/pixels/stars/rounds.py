@@ -59,6 +59,7 @@ def fit_stars(
     """Fit all stars of linear planes; there are none within ``spare`` (x, y, radius)."""
     fit = _begun(planes, noise, coverage, white, find_stars(planes, noise, coverage, white) if stars is None else stars)
     _solve(fit, 0, 0)
+    learn.learn_shifts(fit)
     _gather(fit, noise, spare)
     first_laws, fresh = list(fit.laws), 0
     for k in range(ROUNDS):
@@ -66,6 +67,8 @@ def fit_stars(
         if k:
             _solve(fit, k, fresh)
         learn_tints(fit)
+        if not last:
+            learn.learn_shifts(fit)
         fit.redraw(anew=last)
         if last:
             break
