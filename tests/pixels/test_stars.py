@@ -288,7 +288,7 @@ def test_a_star_is_known_by_its_form_on_a_nebula_as_rough_as_itself():
     places = [(200.0 + 40 * i, 150.0 + 25 * j) for i in (-1, 0, 1) for j in (-1, 0, 1)] + [(30.0 * i, 15.0) for i in range(1, 13)]
     stars = stars_on((300, 400), places, [140.0] * len(places))
     planes = np.stack([nebula + stars + rng.normal(0, 1, (300, 400)) for _ in range(3)]).astype(np.float32)
-    found = find_stars(planes, measure_noise(planes))
+    found = find_stars(planes, measure_noise(planes), fwhm=3.0)  # as in looks that follow
     near = nearest(found, np.array(places)) < 1
     assert near[:9].sum() >= 5  # two by their contrast alone
     assert near.sum() == len(found)

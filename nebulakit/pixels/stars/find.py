@@ -123,12 +123,15 @@ def _sharp(
     ``spread``: of the noise on each starlet scale; ``bare``: no star is known. Stars wider than :data:`WIDE` are looked for
     at every second pixel, where the scales suit them.
     """
+    # in a first look more of them would tell the law, and of a crowd's it told a wrong one
+    rough = fwhm is not None and not crowded
     smoothed = _smoothed(light)
     found, usual, few, told = [], 0.0, False, 0
     for band in (DEEP, MIDDLE, FINEST):
+        less = LESS if rough and band is FINEST else 1.0
         plane = smoothed[band.first] - smoothed[band.last]
         sigma = 1.1 * float(np.sqrt((spread[band.first : band.last] ** 2).sum()))
-        ys, xs, snr, contrast = _maxima(plane, bad, level, sigma, threshold + band.more, crowded, LESS if band is FINEST else 1.0)
+        ys, xs, snr, contrast = _maxima(plane, bad, level, sigma, threshold + band.more, crowded, less)
         roundness, area = _shape(plane, ys, xs)
         if band is DEEP:
             usual, told = _usual_area(roundness, area, snr, contrast) if fwhm is None else (_area_of(fwhm), MANY)
