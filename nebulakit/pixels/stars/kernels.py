@@ -47,19 +47,27 @@ def _squared(dx: Real, dy: Real, contour: Floats) -> Real:
 
 
 @compiled
+def _by_table(place: Floats, table: Floats, amount: Real) -> None:
+    """Turn places in a law's table (its entries are 0, 1, ...) into ``amount`` times what it gives there, on straight lines between."""
+    last = np.uint32(len(table) - 2)
+    for k in range(len(place)):
+        u = place[k]
+        j = min(np.uint32(np.int32(u)), last)
+        share = min(u - np.float32(np.int32(j)), np.float32(1))
+        value = table[j]
+        place[k] = amount * (value + share * (table[j + np.uint32(1)] - value))
+
+
+@compiled
 def look_up(x: Floats, y: Floats, table: Floats, contour: Floats, out: Floats) -> None:
     """Give what the law gives at these distances from a star of height 1."""
-    last = np.uint32(len(table) - 2)
     a, b, d = contour[0], contour[1], contour[2]
     for k in range(len(out)):
         out[k] = np.sqrt(abs(a * x[k] * x[k] + b * x[k] * y[k] + d * y[k] * y[k])) * FINE
     if contour[6] > 0:
         for k in range(len(out)):
             out[k] = np.sqrt(abs(_squared(x[k], y[k], contour))) * FINE
-    for k in range(len(out)):
-        u = out[k]
-        j = min(np.uint32(np.int32(u)), last)
-        out[k] = table[j] + min(u - np.float32(np.int32(j)), np.float32(1)) * (table[j + np.uint32(1)] - table[j])
+    _by_table(out, table, np.float32(1))
 
 
 @compiled
@@ -67,23 +75,18 @@ def _draw_row(row: Floats, low: int, high: int, px: int, dy: Real, fx: Real, law
     """Add to pixels ``low`` to ``high`` of a row, ``dy`` from the star, what the law gives there."""
     table, contour = law[0], law[1]
     a, b, d = contour[0], contour[1], contour[2]
-    last = np.uint32(len(table) - 2)
     cross, base = b * dy, d * dy * dy
     start = np.float32(low - px) - fx
     # one thing after the other: this way the processor takes many pixels at once
     part, n = row[low:high], high - low
+    place = place[:n]
     for k in range(n):
         dx = start + np.float32(np.int32(k))
         place[k] = np.sqrt(abs(a * dx * dx + cross * dx + base)) * FINE
     if contour[6] > 0:
         for k in range(n):
             place[k] = np.sqrt(abs(_squared(start + np.float32(np.int32(k)), dy, contour))) * FINE
-    for k in range(n):
-        u = place[k]
-        j = min(np.uint32(np.int32(u)), last)
-        share = min(u - np.float32(np.int32(j)), np.float32(1))
-        value = table[j]
-        place[k] = amount * (value + share * (table[j + np.uint32(1)] - value))
+    _by_table(place, table, amount)
     for k in range(n):
         part[k] += place[k]
 
@@ -146,22 +149,18 @@ def _unit(flat: Floats, shift: int, low: int, high: int, my: int, mx: int, fx: R
     first, n = low << shift, (high - low) << shift
     part, mask = flat[first : first + n], np.int32((1 << shift) - 1)
     if linear < 1:
-        last, amount = np.uint32(len(table) - 2), np.float32(1) - linear
+        own = place[:n]
         left, top, bits = np.float32(mx) + fx, np.float32(my - low) + fy, np.int32(shift)
         for k in range(n):
             t = np.int32(k)
             dx, dy = np.float32(t & mask) - left, np.float32(t >> bits) - top
-            place[k] = np.sqrt(abs(a * dx * dx + b * dx * dy + d * dy * dy)) * FINE
+            own[k] = np.sqrt(abs(a * dx * dx + b * dx * dy + d * dy * dy)) * FINE
         if contour[6] > 0:
             for k in range(n):
                 t = np.int32(k)
-                place[k] = np.sqrt(abs(_squared(np.float32(t & mask) - left, np.float32(t >> bits) - top, contour))) * FINE
-        for k in range(n):
-            u = place[k]
-            j = min(np.uint32(np.int32(u)), last)
-            share = min(u - np.float32(np.int32(j)), np.float32(1))
-            value = table[j]
-            part[k] = amount * (value + share * (table[j + np.uint32(1)] - value))
+                own[k] = np.sqrt(abs(_squared(np.float32(t & mask) - left, np.float32(t >> bits) - top, contour))) * FINE
+        _by_table(own, table, np.float32(1) - linear)
+        part[:] = own
     else:
         part[:] = 0
     if linear > 0:
