@@ -97,14 +97,14 @@ def deconvolve(
     psfs, found = _psfs(known, stars, width, beta)
     facts: dict[str, Any] = {"star_width": [_rounded(p.fwhm if p else None) for p in psfs], "star_count": found}
     present = [p for p in psfs if p is not None]
-    ends = [deconvolution.extremes(p, known.shape) for p in present]
+    ends = [None if p is None else deconvolution.extremes(p, known.shape) for p in psfs]
+    widest = max((end[1].fwhm for end in ends if end is not None), default=0.0)
     facts |= _varying(psfs, known.shape)
-    why_not = _why_not(present, max((wide.fwhm for _, wide in ends), default=0.0))
+    why_not = _why_not(present, widest)
     if why_not is not None:
         return known.replace().noted(why_not, **facts)
     plans = deconvolution.decide_deconvolve(psfs, known.noise, size.fraction, known.shape)
-    sharpest = [None if p is None else deconvolution.extremes(p, known.shape)[0] for p in psfs]
-    spared = _spared(known, sharpest, max(wide.fwhm for _, wide in ends))
+    spared = _spared(known, [None if end is None else end[0] for end in ends], widest)
     planes, shares = deconvolution.apply_deconvolve(known.planes, plans, known.noise, spared, caution)
     reached = [plan.reached for plan in plans if plan is not None]
     after = _typical(reached) if reached else known.psf

@@ -68,6 +68,7 @@ def find_stars(
     the noise and above the structure around, the largest of 5x5 pixels, round by the Hessian (4 det / trace^2; 1 = round,
     0 = a ridge), of the sharpness that the stars share (or that of ``fwhm``), and with light in all channels. Cut-off stars
     are found as connected plateaus at ``white``. ``crowded``: the light of other stars around is no structure.
+    Stars over 5.5 px wide are looked for one scale coarser. Where ``fwhm`` is told, less contrast is enough for one of a star's form.
     Positions are windowed centroids, or maxima where a centroid would run into another star. Pixels that are NaN or without
     coverage hold no stars.
     """

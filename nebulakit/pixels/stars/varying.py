@@ -16,17 +16,13 @@ Ints = npt.NDArray[np.int_]
 
 GRADE = 0.04  # of the logarithm of the width: in such steps wings are kept apart from cores
 WIDEST = 25  # such steps up or down
-NEAR, LEFT = (
-    1.1,
-    0.22,
-)  # widths from the middle at which half of what a blur does is left; and what is left of its widening far out
+NEAR = 1.1  # widths from the middle at which half of what a blur does is left,
+LEFT = 0.22  # and what is left of its widening far out
 HALF = 1 / (1 + (0.5 / NEAR) ** 2)  # what is left of it where widths are measured
 COUNTS = 1, 3, 6, 9  # of terms: a slope, bowls and saddles, and what goes with the place and its distance from the middle squared
 ENOUGH = 5  # stars for each term
-FIRM, SEEN = (
-    0.01,
-    2.0,
-)  # errors of a logarithm of the contour: however clear the star is, and times what lies around over the height
+FIRM = 0.01  # error of a logarithm of the contour, however clear the star is,
+SEEN = 2.0  # and what comes to it, times what lies around over the height
 ODD = 3.0  # degrees of freedom of Student's law, which the shapes of stars follow that are two, or none
 SURELY = 15.0  # by so much, twice a log likelihood, more terms must gain: where all stars are alike none gained anything
 CLEAR = 20.0  # times as high as what lies around is rough: stars that are asked
