@@ -8,7 +8,7 @@ brings, is learned from the bright ones between the rounds.
 from __future__ import annotations
 
 import math
-from typing import Any, NamedTuple
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -17,6 +17,9 @@ from nebulakit.pixels.kriging import RING, Field, strength_class
 from nebulakit.pixels.median import median
 from nebulakit.pixels.parallel import over
 from nebulakit.pixels.stars.law import FREEDOM, MODES, PAD, Ghost, Law, box_around
+
+if TYPE_CHECKING:
+    from nebulakit.pixels.stars.spikes import Spikes
 
 Array = npt.NDArray[np.float64]
 Planes = npt.NDArray[np.float32]
@@ -117,6 +120,8 @@ class StarFit:
         self.stirred = False  # whether cut-off stars are not what they were when ``doubt`` was told
         self.beside = np.zeros((0, 1), int)  # each star's nearest ones
         self.tie = 0.5  # px: how far a channel's place may lie from the common one
+        self.spikes: Spikes | None = None
+        self.rays: Planes | None = None  # of all stars, which ``data`` is without
         self.shifts: Array | None = None  # (channel, term, x and y) px from there, of 1 and both directions from the middle
 
     @property

@@ -14,7 +14,7 @@ from nebulakit.pixels.facts import Noise, StarList
 from nebulakit.pixels.inpaint import push_pull
 from nebulakit.pixels.median import median
 from nebulakit.pixels.parallel import over
-from nebulakit.pixels.stars import first, ghosts, learn
+from nebulakit.pixels.stars import first, ghosts, learn, spikes
 from nebulakit.pixels.stars.beyond import find_beyond
 from nebulakit.pixels.stars.find import BAND, REACH, WIDE, _peaks, find_stars, star_coloured
 from nebulakit.pixels.stars.fit import COARSE, DOUBT, UNSETTLED, StarFit
@@ -137,6 +137,8 @@ def _solve(fit: StarFit, k: int, fresh: int) -> None:
 def _learn(fit: StarFit, k: int, first_laws: list[Law]) -> None:
     """Learn from what is left what stars share, and what giants have of their own."""
     longest = min(0.2 * min(inner(fit.data).shape[1:]), 120.0)
+    if k <= 1 or fit.spikes is not None:
+        spikes.learn_spikes(fit, 0.5 * min(inner(fit.data).shape[1:]))
     if k == 1 or (k > 1 and any(fit.ghosts)):
         fit.ghosts = ghosts.find_ghosts(fit)
         if any(fit.ghosts):

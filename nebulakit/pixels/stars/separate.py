@@ -294,7 +294,10 @@ def compose(
         touched[rows] = False
         for c, sigma in enumerate(noise.sigma):
             core, rest, behind, lost = (inner(a[c])[rows] for a in (fit.cores, fit.rest, fit.behind, fit.lost))
-            there = (np.abs(inner(fit.data[c])[rows] - rest) > TOUCHED) | core
+            light = inner(fit.data[c])[rows] - rest
+            if fit.rays is not None:
+                light += inner(fit.rays[c])[rows]
+            there = (np.abs(light) > TOUCHED) | core
             ys, xs = np.nonzero(core)
             share = lost[ys, xs] * np.float32(1 / 255)
             missing = np.sqrt(share * (2 - share))

@@ -1,0 +1,281 @@
+"""Diffraction spikes: rays that go out from every bright star, the same from all, and in opposite directions alike.
+
+What holds a mirror in front of a telescope throws the light of a star into thin rays. Where the field turns while it is
+photographed the rays turn with it, and a stack shows them smeared over as wide an angle. A star's rays are therefore one
+density over angle times one brightness over radius, blurred across as the stars themselves are.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import NamedTuple
+
+import numpy as np
+import numpy.typing as npt
+
+from nebulakit.pixels.median import median
+from nebulakit.pixels.parallel import over
+from nebulakit.pixels.stars.fit import StarFit
+from nebulakit.pixels.stars.law import PAD, RADII, Law, box_around
+
+Array = npt.NDArray[np.float64]
+Planes = npt.NDArray[np.float32]
+Ints = npt.NDArray[np.int_]
+
+ANGLES = 360  # in half a turn
+EDGES = np.geomspace(3.0, 220.0, 60)  # px: of the rings
+RADIUS = np.sqrt(EDGES[:-1] * EDGES[1:])
+RING_OF = np.digitize(np.arange(2 * EDGES[-1] + 2) / 2, EDGES) - 1  # the ring of each half pixel
+INNERMOST = 1.6  # widths of a star: nearer, its own image hides what it is like
+LOOK = 70.0  # px: so far out rays are looked for, before any is known
+TALL = 3000.0  # sigma: fainter stars show no rays
+MOST_STARS, LEAST_STARS = 30, 3
+SURE = 5.0  # how far all stars must agree about the angles at which they are brighter, in deviations by chance
+BENT = 0.02  # how far a star's flank may be off, as a share of its light
+OTHERS = 60.0  # sigma: under more light of other stars nothing is told
+ROUNDS, STEPS = 3, 50  # of both shapes in turn, and towards the density over angle
+BARE, CHANCE = (0.35, 0.25), 5.0  # shares of all angles that are bare, and by how many times the difference chance may shine
+CLEAR = 2.0  # times its error a ring must shine
+FAINTEST = 0.05  # sigma: rays are drawn to where they are fainter
+FINE = 2  # steps of the drawn image to a pixel
+
+
+class Spikes(NamedTuple):
+    """The rays of a star of height 1."""
+
+    turn: Array  # (angle,) their density over half a turn
+    along: Array  # (channel, ring) brightness
+    laws: tuple[Law, ...]  # how stars are blurred
+
+    @property
+    def directions(self) -> list[float]:
+        """Give at which angles they are brightest, in degrees from the x axis towards y, below 180."""
+        smooth = self.turn + 0.5 * (np.roll(self.turn, 1) + np.roll(self.turn, -1))
+        top = (smooth >= np.roll(smooth, 1)) & (smooth > np.roll(smooth, -1)) & (smooth > 0.3 * smooth.max())
+        return [float(k) * 180 / ANGLES for k in np.nonzero(top)[0]]
+
+    def polar(self) -> Array:
+        """Give (channel, ring, angle)."""
+        return self.along[:, :, None] * _blurred(self.turn, np.stack([_across(law) for law in self.laws]))
+
+    def image(self, c: int, polar: Array, reach: int) -> Planes:
+        """Draw a channel's rays to ``reach`` px, :data:`FINE` steps to a pixel."""
+        import cv2
+
+        span = np.arange(-FINE * reach, FINE * reach + 1, dtype=np.float32) / FINE
+        x, y = np.meshgrid(span, span)
+        step = math.log(RADIUS[1] / RADIUS[0])
+        r = np.hypot(x, y)
+        ring = (np.log(np.maximum(r, 1e-3)) - np.float32(math.log(RADIUS[0]))) * np.float32(1 / step)
+        angle = np.mod(np.arctan2(y, x), np.float32(math.pi)) * np.float32(ANGLES / math.pi) + np.float32(0.5)
+        # an angle's neighbours beyond either end
+        whole = np.concatenate([polar[c][:, -1:], polar[c], polar[c][:, :1]], 1).astype(np.float32)
+        drawn = cv2.remap(whole, angle, np.maximum(ring, 0), cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT, borderValue=0)
+        return np.asarray(drawn, np.float32) * np.clip(r / np.float32(RADIUS[0]), 0, 1)
+
+
+class Seen(NamedTuple):
+    """What is left around a star, (channel, ring, angle): means above those of the rings, how many pixels, its heights, and how uneven."""
+
+    value: Array
+    count: Array
+    height: Array
+    spread: Array  # (channel, ring, 1)
+
+
+def learn_spikes(fit: StarFit, longest: float) -> None:
+    """Look for the rays of stars in what is left around the brightest of them, and take them off the fit's data."""
+    stars = np.nonzero(~fit.outside & (fit.saturated | (fit.height.min(0) > TALL)) & (fit.height.min(0) > 0))[0]
+    stars = stars[np.argsort(-fit.height[:, stars].sum(0), kind="stable")[:MOST_STARS]]
+    if len(stars) < LEAST_STARS:
+        return
+    known = fit.spikes
+    within = min(longest, float(EDGES[-1])) if known else min(longest, LOOK)
+    seen = [s for s in over(lambda i: _around(fit, i, within), stars.tolist()) if s is not None]
+    if known is None and (len(seen) < LEAST_STARS or _agreement(fit, seen) < SURE):
+        return
+    if known is None:
+        within = min(longest, float(EDGES[-1]))
+        seen = [s for s in over(lambda i: _around(fit, i, within), stars.tolist()) if s is not None]
+    fit.spikes = _fitted(fit, seen)
+    draw_spikes(fit)
+
+
+def draw_spikes(fit: StarFit) -> None:
+    """Take the rays that are known off the data, instead of those that were taken off before."""
+    import cv2
+
+    assert fit.spikes is not None
+    polar = fit.spikes.polar()
+    brightest = polar.max(2)  # channel, ring
+    rays = np.zeros_like(fit.data)
+    h, w = fit.data.shape[1:]
+
+    def channel(c: int) -> None:
+        tall = np.maximum(fit.height[c], 0)
+        outmost = np.array([RADIUS[np.nonzero(brightest[c] * t > FAINTEST)[0].max(initial=0)] for t in tall])
+        stars = np.nonzero((tall * brightest[c].max() > FAINTEST) & (outmost > RADIUS[1]))[0]
+        if not len(stars):
+            return
+        half = math.ceil(float(outmost[stars].max())) + 2
+        image = fit.spikes.image(c, polar, half)
+        for i in stars.tolist():
+            x, y, reach = float(fit.x[c, i]), float(fit.y[c, i]), math.ceil(float(outmost[i]))
+            y0, y1, x0, x1 = box_around(x, y, reach, (h, w))
+            if y1 <= y0 or x1 <= x0:
+                continue
+            to_image = np.array([[FINE, 0, (half + x0 - x) * FINE], [0, FINE, (half + y0 - y) * FINE]])
+            star = cv2.warpAffine(image, to_image, (x1 - x0, y1 - y0), flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP)
+            rays[c, y0:y1, x0:x1] += np.float32(tall[i]) * star
+        fit.mirror(rays[c])
+
+    over(channel, range(len(rays)))
+    before = np.float32(0) if fit.rays is None else fit.rays
+    for plane in (fit.data, fit.rest, fit.behind):
+        plane += before
+        plane -= rays
+    fit.rays, fit.stirred = rays, True
+
+
+def _around(fit: StarFit, i: int, reach: float) -> Seen | None:
+    """Give what is left around a star, with its rays put back; None where too little of it is seen."""
+    half, shape = math.ceil(reach), fit.rest.shape[1:]
+    x, y = float(fit.x[:, i].mean()), float(fit.y[:, i].mean())
+    y0, y1, x0, x1 = box_around(x, y, half, shape, PAD)
+    if y1 - y0 < half or x1 - x0 < half:
+        return None
+    rings, n = len(RADIUS), len(RADIUS) * ANGLES
+    value, count, spread = np.zeros((len(fit.data), n)), np.zeros((len(fit.data), n)), np.ones((len(fit.data), rings, 1))
+    box = np.s_[y0:y1, x0:x1]
+    own_rays = None if fit.spikes is None else fit.spikes.polar().reshape(len(fit.data), n)
+    for c in range(len(fit.data)):
+        dx = np.arange(x0, x1, dtype=np.float32)[None, :] - np.float32(fit.x[c, i])
+        dy = np.arange(y0, y1, dtype=np.float32)[:, None] - np.float32(fit.y[c, i])
+        r = np.hypot(dx, dy)
+        law = fit.laws[c].near(float(fit.x[c, i]), float(fit.y[c, i]))
+        own = np.float32(fit.height[c, i]) * law.at(dx, dy)
+        others = fit.data[c][box] - fit.rest[c][box] - own
+        free = (r > max(EDGES[0], INNERMOST * law.width)) & (r < half) & ~fit.hidden[c][box] & (others < OTHERS)
+        angle = np.minimum(np.mod(np.arctan2(dy, dx)[free], math.pi) * (ANGLES / math.pi), ANGLES - 1).astype(int)
+        place = RING_OF[(2 * r[free]).astype(int)] * ANGLES + angle
+        count[c] = np.bincount(place, minlength=n)
+        value[c] = np.bincount(place, fit.rest[c][box][free], minlength=n) / np.maximum(count[c], 1)
+        if own_rays is not None:
+            value[c] += fit.height[c, i] * own_rays[c]
+        for ring in range(rings):
+            part = np.s_[ring * ANGLES : (ring + 1) * ANGLES]
+            some = count[c, part] > 0
+            if some.sum() < 8:
+                count[c, part] = 0
+                continue
+            level = float(median(value[c, part][some]))
+            value[c, part] -= level * some
+            off = 1.4826 * float(median(np.abs(value[c, part][some])))
+            flank = BENT * float(fit.height[c, i]) * float(np.interp(RADIUS[ring], RADII, law.table))
+            spread[c, ring] = math.sqrt(max(off, 0.3) ** 2 + flank**2)
+    grid = (len(fit.data), rings, ANGLES)
+    return Seen(value.reshape(grid) * (count.reshape(grid) > 0), count.reshape(grid), fit.height[:, i].copy(), spread)
+
+
+def _agreement(fit: StarFit, seen: list[Seen]) -> float:
+    """Say how far stars agree about the angles at which they are brighter, in deviations by chance.
+
+    Every pair of stars is held together at the same angle, and with one turned by any other.
+    """
+    across = np.stack([_across(law) for law in fit.laws])
+    profiles = []
+    for s in seen:
+        weight = s.count / s.spread**2
+        # as rays are expected to fall, and as wide as a star there
+        form = s.height[:, None, None] / RADIUS[None, :, None] ** 1.5
+        lit = np.fft.irfft((np.fft.rfft(s.value * weight * form) * across).sum((0, 1)), ANGLES)
+        there = np.fft.irfft((np.fft.rfft(weight * form**2) * across).sum((0, 1)), ANGLES)
+        profiles.append(np.stack([lit, np.maximum(there, 1e-30)]))
+    lit, there = np.array(profiles).transpose(1, 0, 2)  # star, angle
+    root = np.sqrt(there.mean(1))
+    waves = np.fft.rfft(lit / np.maximum(there, 0.1 * there.mean(1, keepdims=True)))
+    waves[:, 0] = 0
+    score, squares = 0.0, 0.0
+    for i in range(len(waves)):
+        turned = np.fft.irfft(waves[:i] * np.conj(waves[i]), ANGLES)
+        weight = root[i] * root[:i]
+        score += float((weight * turned[:, 0] / np.maximum(turned.std(1), 1e-30)).sum())
+        squares += float((weight**2).sum())
+    return score / math.sqrt(max(squares, 1e-30))
+
+
+def _across(law: Law) -> Array:
+    """Give (ring, frequency) by what a star's width blurs a density over angle, ring by ring."""
+    core = law.table.astype(np.float64) - law.wings
+    u = np.arange(0, 40, 0.25)
+    v = np.arange(0, 60, 0.25)
+    line = np.interp(np.hypot(u[None, :], v[:, None]), RADII, core, right=0.0).sum(1)
+    offset = np.arange(ANGLES) * (math.pi / ANGLES)
+    offset = np.minimum(offset, math.pi - offset)
+    blur = np.interp(RADIUS[:, None] * np.sin(offset), v, line, right=0.0)
+    return np.asarray(np.fft.rfft(blur / blur.sum(1, keepdims=True)).real)
+
+
+def _blurred(turn: Array, across: Array) -> Array:
+    """Give a density over angle as it is seen ring by ring."""
+    return np.asarray(np.fft.irfft(np.fft.rfft(turn) * across, ANGLES))
+
+
+def _fitted(fit: StarFit, seen: list[Seen]) -> Spikes:
+    """Fit one density over angle and a brightness of every ring and channel to what is left around all stars."""
+    across = np.stack([_across(law) for law in fit.laws])
+    turn, along = np.full(ANGLES, 1 / ANGLES), np.zeros(across.shape[:2])
+    doubtful = [np.ones_like(s.value) for s in seen]
+    for k in range(2):
+        top = sum(d * s.count / s.spread**2 * s.height[:, None, None] * s.value for d, s in zip(doubtful, seen, strict=True))
+        weight = sum(d * s.count / s.spread**2 * s.height[:, None, None] ** 2 for d, s in zip(doubtful, seen, strict=True))
+        value = top / np.maximum(weight, 1e-30)
+        if k == 0:
+            along = np.broadcast_to(_start(value, weight), along.shape)
+        for _ in range(ROUNDS):
+            turn = _density(value, weight, along, across, turn)
+            along = _brightness(value, weight, _blurred(turn, across))
+        shape = along[:, :, None] * _blurred(turn, across)
+        # what only one star shows is something else
+        left = [s.value - s.height[:, None, None] * shape for s in seen]
+        doubtful = [1 / (1 + (v / (4 * s.spread + 0.1 * s.height[:, None, None] * shape)) ** 2) for v, s in zip(left, seen, strict=True)]
+    return Spikes(turn, along, tuple(fit.laws))
+
+
+def _start(value: Array, weight: Array) -> Array:
+    """Give a first guess of how rays fall with radius."""
+    return ANGLES * np.abs(value * (weight > 0)).max() * (RADIUS[0] / RADIUS) ** 1.5
+
+
+def _density(value: Array, weight: Array, along: Array, across: Array, turn: Array) -> Array:
+    """Give the density over angle, nowhere negative, that explains most (Beck & Teboulle 2009, SIAM J. Imaging Sci. 2:183)."""
+    total = np.maximum(weight.sum(2, keepdims=True), 1e-30)
+    bound = float((along**2 * weight.max(2)).sum())
+    at, before, pace = turn, turn, 1.0
+    for _ in range(STEPS):
+        left = value - along[:, :, None] * _blurred(at, across)
+        left -= (weight * left).sum(2, keepdims=True) / total  # the level of a ring is the law's, and the nebula's
+        slope = np.fft.irfft((np.fft.rfft(weight * left * along[:, :, None]) * across).sum((0, 1)), ANGLES)
+        now = at + slope / bound
+        # what is the same at all angles is the level's; some angles are bare, and what they differ by is chance
+        bare, least = np.quantile(now, BARE)
+        now = np.maximum(now - bare - CHANCE * (bare - least), 0)
+        faster = 0.5 * (1 + math.sqrt(1 + 4 * pace**2))
+        at, before, pace = now + (pace - 1) / faster * (now - before), now, faster
+    return np.asarray(before / max(float(before.sum()), 1e-30))
+
+
+def _brightness(value: Array, weight: Array, shape: Array) -> Array:
+    """Give how bright rays are on every ring, as far as they are clear."""
+    total = np.maximum(weight.sum(2, keepdims=True), 1e-30)
+    shape = shape - (weight * shape).sum(2, keepdims=True) / total
+    strength = np.maximum((weight * shape**2).sum(2), 1e-30)
+    amount = (weight * shape * value).sum(2) / strength
+    error2 = 4 / strength  # pixels err together with the nebula
+    shown = np.maximum(1 - CLEAR**2 * error2 / np.maximum(amount, 1e-30) ** 2, 0)
+    out = np.where(amount > 0, amount * shown, 0)
+    for rings in out:  # inwards as they go on: as bright along, and a larger part of the turn
+        if rings.any():
+            first = int(np.argmax(rings > 0))
+            rings[:first] = rings[first] * RADIUS[first] / RADIUS[:first]
+    return np.asarray(out)
