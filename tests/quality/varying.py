@@ -1,4 +1,4 @@
-"""Parting stars whose image varies over the frame, as glass and mounts make it, from a nebula that is known.
+"""Parting stars whose image varies over the frame or has rays, as glass and mounts make it, from a nebula that is known.
 
     python -m tests.quality.varying [LAW ...]
 
@@ -31,6 +31,12 @@ LAWS: dict[str, dict[str, float]] = {
     "turned 1.5 px": {"turn": 1.5},
     "flared": {"flare": 0.5},
     "bowl, out, tilt": {"bowl": 0.3, "out": 0.3, "tilt": 0.12},
+    "rays": {"rays": 0.01},
+    "faint rays": {"rays": 0.003},
+    "six rays": {"rays": 0.01, "vanes": 3},
+    "rays over 15": {"rays": 0.01, "smeared": 15},
+    "rays over 35": {"rays": 0.01, "smeared": 35},
+    "six rays over 20": {"rays": 0.01, "smeared": 20, "vanes": 3},
 }
 SCENES: tuple[dict[str, Any], ...] = (
     {"seed": 700, "nebula": "shell", "fwhm": 2.0, "frames": 1500},
@@ -64,6 +70,20 @@ def image(fwhm: float, beta: float, u: float, v: float, law: dict[str, float]) -
     return total
 
 
+def rays(fwhm: float, beta: float, law: dict[str, float]) -> np.ndarray:
+    """Give the image (sum 1) of the rays alone: what narrow vanes scatter, smeared over as many degrees as the field turned."""
+    half, long = 210, law.get("long", 80.0)
+    dy, dx = np.mgrid[-half : half + 1, -half : half + 1].astype(float)
+    total, vanes = np.zeros(dx.shape), int(law.get("vanes", 2))
+    for turned in np.linspace(0, law.get("smeared", 0.0), max(1, int(2 * law.get("smeared", 0.0)))):
+        for k in range(vanes):
+            angle = np.deg2rad(20 + turned + 180 * k / vanes)
+            along, aside = dx * np.cos(angle) + dy * np.sin(angle), dy * np.cos(angle) - dx * np.sin(angle)
+            total += np.clip(1 - np.abs(aside) / 0.7, 0, 1) * np.sinc(along / long) ** 2
+    total = np.clip(signal.fftconvolve(total, image(fwhm, beta, 0, 0, {}), "same"), 0, None)
+    return np.asarray(total / total.sum())
+
+
 def star_plane(law: dict[str, float]) -> Any:
     """Give what draws the stars of a scene by this law."""
 
@@ -87,7 +107,11 @@ def star_plane(law: dict[str, float]) -> Any:
         yy, xx = np.mgrid[-150:151, -150:151]
         halo = np.exp(-np.hypot(yy, xx) / scene.halo_scale)
         wide = [signal.fftconvolve(p[:h, :w], halo / halo.sum(), "same") for p in points]
-        return np.clip(out[:, pad:-pad, pad:-pad] + scene.halo * np.stack(wide), 0, None), {"x": xs, "y": ys, "flux": flux}
+        light, share = out[:, pad:-pad, pad:-pad] + scene.halo * np.stack(wide), law.get("rays", 0.0)
+        if share:
+            thin = rays(scene.fwhm, scene.beta, law)
+            light = (1 - share) * light + share * np.stack([signal.fftconvolve(p[:h, :w], thin, "same") for p in points])
+        return np.clip(light, 0, None), {"x": xs, "y": ys, "flux": flux}
 
     return draw
 

@@ -26,16 +26,21 @@ ANGLES = 360  # in half a turn
 EDGES = np.geomspace(3.0, 220.0, 60)  # px: of the rings
 RADIUS = np.sqrt(EDGES[:-1] * EDGES[1:])
 RING_OF = np.digitize(np.arange(2 * EDGES[-1] + 2) / 2, EDGES) - 1  # the ring of each half pixel
-INNERMOST = 1.6  # widths of a star: nearer, its own image hides what it is like
+INNERMOST = 2.5  # widths of a star: nearer, its own image hides what it is like
 LOOK = 70.0  # px: so far out rays are looked for, before any is known
 TALL = 3000.0  # sigma: fainter stars show no rays
 MOST_STARS, LEAST_STARS = 30, 3
-SURE = 5.0  # how far all stars must agree about the angles at which they are brighter, in deviations by chance
+SURE = 4.0  # how far all stars must agree about the angles at which they are brighter, in deviations by chance (at most 2.9 on 80 scenes without rays)
+FALL = 1.5  # the power of radius by which rays are expected to fall
 BENT = 0.02  # how far a star's flank may be off, as a share of its light
 OTHERS = 60.0  # sigma: under more light of other stars nothing is told
 ROUNDS, STEPS = 3, 50  # of both shapes in turn, and towards the density over angle
 BARE, CHANCE = (0.35, 0.25), 5.0  # shares of all angles that are bare, and by how many times the difference chance may shine
-CLEAR = 2.0  # times its error a ring must shine
+UNEVEN = 0.005  # by how much the density over angle changes from one to the next
+ALIKE = 10.0  # neighbouring pixels err together with the nebula: so many tell no more than one
+AGAIN, FAR, DIFFER = 3, 3.0, 0.3  # fits; deviations, and part of a ray's light, from which what a star shows counts less
+GAP = 4  # rings that may be dark between bright ones
+CLEAR = 1.5  # times its error a ring must shine
 FAINTEST = 0.05  # sigma: rays are drawn to where they are fainter
 FINE = 2  # steps of the drawn image to a pixel
 
@@ -183,22 +188,18 @@ def _agreement(fit: StarFit, seen: list[Seen]) -> float:
     Every pair of stars is held together at the same angle, and with one turned by any other.
     """
     across = np.stack([_across(law) for law in fit.laws])
-    profiles = []
+    profiles, root = [], []
     for s in seen:
         weight = s.count / s.spread**2
-        # as rays are expected to fall, and as wide as a star there
-        form = s.height[:, None, None] / RADIUS[None, :, None] ** 1.5
-        lit = np.fft.irfft((np.fft.rfft(s.value * weight * form) * across).sum((0, 1)), ANGLES)
-        there = np.fft.irfft((np.fft.rfft(weight * form**2) * across).sum((0, 1)), ANGLES)
-        profiles.append(np.stack([lit, np.maximum(there, 1e-30)]))
-    lit, there = np.array(profiles).transpose(1, 0, 2)  # star, angle
-    root = np.sqrt(there.mean(1))
-    waves = np.fft.rfft(lit / np.maximum(there, 0.1 * there.mean(1, keepdims=True)))
-    waves[:, 0] = 0
+        form = s.height[:, None] * RADIUS**-FALL
+        profiles.append(_by_angle(s.value * weight, weight, form, across))
+        root.append(math.sqrt(float((weight * form[:, :, None] ** 2).sum())))
+    waves = np.fft.rfft(np.array(profiles))
+    waves[:, :2] = 0  # a flank that is a little oval is no ray
     score, squares = 0.0, 0.0
     for i in range(len(waves)):
         turned = np.fft.irfft(waves[:i] * np.conj(waves[i]), ANGLES)
-        weight = root[i] * root[:i]
+        weight = root[i] * np.array(root[:i])
         score += float((weight * turned[:, 0] / np.maximum(turned.std(1), 1e-30)).sum())
         squares += float((weight**2).sum())
     return score / math.sqrt(max(squares, 1e-30))
@@ -224,56 +225,97 @@ def _blurred(turn: Array, across: Array) -> Array:
 def _fitted(fit: StarFit, seen: list[Seen]) -> Spikes:
     """Fit one density over angle and a brightness of every ring and channel to what is left around all stars."""
     across = np.stack([_across(law) for law in fit.laws])
-    turn, along = np.full(ANGLES, 1 / ANGLES), np.zeros(across.shape[:2])
-    doubtful = [np.ones_like(s.value) for s in seen]
-    for k in range(2):
-        top = sum(d * s.count / s.spread**2 * s.height[:, None, None] * s.value for d, s in zip(doubtful, seen, strict=True))
-        weight = sum(d * s.count / s.spread**2 * s.height[:, None, None] ** 2 for d, s in zip(doubtful, seen, strict=True))
-        value = top / np.maximum(weight, 1e-30)
+    height = np.array([s.height for s in seen])[:, :, None, None]  # star, channel, ring, angle
+    value, count = np.array([s.value for s in seen]), np.array([s.count for s in seen])
+    spread = np.array([s.spread for s in seen])
+    trust = count / spread**2
+    for k in range(AGAIN):
+        weight = (trust * height**2).sum(0)
+        mean = (trust * height * value).sum(0) / np.maximum(weight, 1e-30)
         if k == 0:
-            along = np.broadcast_to(_start(value, weight), along.shape)
+            bright = _Unknown(weight).without(mean) * weight
+            turn = _bared(_by_angle(bright, weight, RADIUS**-FALL, across))
+            along = _brightness(mean, weight, _blurred(turn, across))
         for _ in range(ROUNDS):
-            turn = _density(value, weight, along, across, turn)
-            along = _brightness(value, weight, _blurred(turn, across))
-        shape = along[:, :, None] * _blurred(turn, across)
+            turn = _density(mean, weight, along, across)
+            along = _brightness(mean, weight, _blurred(turn, across))
         # what only one star shows is something else
-        left = [s.value - s.height[:, None, None] * shape for s in seen]
-        doubtful = [1 / (1 + (v / (4 * s.spread + 0.1 * s.height[:, None, None] * shape)) ** 2) for v, s in zip(left, seen, strict=True)]
+        shape = along[:, :, None] * _blurred(turn, across)
+        off = np.abs(value - height * shape)
+        usual = np.array([_usual(o, c > 0) for o, c in zip(off, count, strict=True)])
+        trust = count / (spread**2 * (1 + (off / (FAR * np.minimum(spread, usual) + DIFFER * height * shape)) ** 2))
     return Spikes(turn, along, tuple(fit.laws))
 
 
-def _start(value: Array, weight: Array) -> Array:
-    """Give a first guess of how rays fall with radius."""
-    return ANGLES * np.abs(value * (weight > 0)).max() * (RADIUS[0] / RADIUS) ** 1.5
+def _usual(off: Array, there: Array) -> Array:
+    """Give, ring by ring, how far values are off where there are any: as a standard deviation, by their median."""
+    some = np.sort(np.where(there, off, np.inf), axis=2)
+    middle = np.maximum(there.sum(2, keepdims=True) - 1, 0) // 2
+    return 1.4826 * np.minimum(np.take_along_axis(some, middle, 2), 1e6)
 
 
-def _density(value: Array, weight: Array, along: Array, across: Array, turn: Array) -> Array:
-    """Give the density over angle, nowhere negative, that explains most (Beck & Teboulle 2009, SIAM J. Imaging Sci. 2:183)."""
-    total = np.maximum(weight.sum(2, keepdims=True), 1e-30)
-    bound = float((along**2 * weight.max(2)).sum())
-    at, before, pace = turn, turn, 1.0
-    for _ in range(STEPS):
-        left = value - along[:, :, None] * _blurred(at, across)
-        left -= (weight * left).sum(2, keepdims=True) / total  # the level of a ring is the law's, and the nebula's
-        slope = np.fft.irfft((np.fft.rfft(weight * left * along[:, :, None]) * across).sum((0, 1)), ANGLES)
-        now = at + slope / bound
-        # what is the same at all angles is the level's; some angles are bare, and what they differ by is chance
-        bare, least = np.quantile(now, BARE)
-        now = np.maximum(now - bare - CHANCE * (bare - least), 0)
-        faster = 0.5 * (1 + math.sqrt(1 + 4 * pace**2))
-        at, before, pace = now + (pace - 1) / faster * (now - before), now, faster
-    return np.asarray(before / max(float(before.sum()), 1e-30))
+def _by_angle(lit: Array, weight: Array, form: Array, across: Array) -> Array:
+    """Give how much brighter than on average what falls with radius as ``form`` is at each angle, by weighted values."""
+    top, there = (
+        np.fft.irfft((np.fft.rfft(a * f[..., None]) * across).sum((0, 1)), ANGLES) for a, f in ((lit, form), (weight, form**2))
+    )
+    return np.asarray(top / np.maximum(there, 0.1 * there.mean() + 1e-30))
+
+
+def _bared(turn: Array) -> Array:
+    """Give a density without what is the same at all angles: some are bare, and what those differ by is chance."""
+    bare, least = np.quantile(turn, BARE)
+    out = np.maximum(turn - bare - CHANCE * (bare - least), 0)
+    return np.asarray(out / max(float(out.sum()), 1e-30))
+
+
+def _density(value: Array, weight: Array, along: Array, across: Array) -> Array:
+    """Give the density over angle that explains most, by least squares; it changes little from one angle to the next."""
+    from scipy.sparse.linalg import LinearOperator, cg
+
+    weight = weight / ALIKE
+    unknown = _Unknown(weight)
+
+    def told(a: Array) -> Array:
+        a = weight * unknown.without(a) * along[:, :, None]
+        return np.asarray(np.fft.irfft((np.fft.rfft(a) * across).sum((0, 1)), ANGLES))
+
+    def normal(at: Array) -> Array:
+        bent = np.roll(at, 1) + np.roll(at, -1) - 2 * at
+        return told(along[:, :, None] * _blurred(at, across)) - bent / UNEVEN**2 + at.mean() / UNEVEN**2
+
+    found, _ = cg(LinearOperator((ANGLES, ANGLES), matvec=normal), told(value), rtol=1e-3, maxiter=STEPS)
+    return _bared(found)
+
+
+class _Unknown:
+    """What rings show that is not the rays': their level, which is the law's and the nebula's, and a flank that is a little oval."""
+
+    def __init__(self, weight: Array) -> None:
+        angle = (np.arange(ANGLES) + 0.5) * (2 * math.pi / ANGLES)
+        self.shapes = np.stack([np.ones(ANGLES), np.cos(angle), np.sin(angle)])
+        normal = np.einsum("cra,ia,ja->crij", weight, self.shapes, self.shapes)
+        normal += 1e-9 * np.maximum(np.trace(normal, axis1=2, axis2=3), 1e-30)[..., None, None] * np.eye(3)
+        self.told = np.linalg.solve(normal, weight[:, :, None] * self.shapes)
+
+    def without(self, value: Array) -> Array:
+        """Give values (channel, ring, angle) without it, by weighted least squares."""
+        return np.asarray(value - np.einsum("cria,cra->cri", self.told, value) @ self.shapes)
 
 
 def _brightness(value: Array, weight: Array, shape: Array) -> Array:
     """Give how bright rays are on every ring, as far as they are clear."""
-    total = np.maximum(weight.sum(2, keepdims=True), 1e-30)
-    shape = shape - (weight * shape).sum(2, keepdims=True) / total
+    shape = _Unknown(weight).without(shape)
     strength = np.maximum((weight * shape**2).sum(2), 1e-30)
     amount = (weight * shape * value).sum(2) / strength
-    error2 = 4 / strength  # pixels err together with the nebula
-    shown = np.maximum(1 - CLEAR**2 * error2 / np.maximum(amount, 1e-30) ** 2, 0)
-    out = np.where(amount > 0, amount * shown, 0)
+    error2 = ALIKE / strength
+    sure = np.maximum(1 - CLEAR**2 * error2 / np.maximum(amount, 1e-30) ** 2, 0)
+    out = np.where(amount > 0, amount * sure, 0)
+    # rays end somewhere: what is seen again far beyond is something else
+    shown = np.nonzero(out.any(0))[0]
+    far = np.nonzero(np.diff(shown) > GAP)[0]
+    if len(far):
+        out[:, shown[far[0]] + 1 :] = 0
     for rings in out:  # inwards as they go on: as bright along, and a larger part of the turn
         if rings.any():
             first = int(np.argmax(rings > 0))
