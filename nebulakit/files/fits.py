@@ -37,7 +37,7 @@ def load_fits(path: Path) -> Raw:
         warnings.simplefilter("always")
         try:
             # opened here, not by the library, which forgets to close a file it stumbles over
-            packed = is_gz(path)
+            packed = _is_gz(path)
             with (
                 gzip.open(path) if packed else open(path, "rb") as file,
                 fits.open(file, mode="readonly", memmap=not packed, do_not_scale_image_data=True) as hdus,
@@ -61,7 +61,7 @@ def fits_shape(path: Path) -> tuple[int, ...]:
 
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
-        if is_gz(path):
+        if _is_gz(path):
             with gzip.open(path) as unpacked:
                 header = fits.Header.fromfile(unpacked)  # opened as FITS, all of it would be unpacked
             shape = slim(tuple(int(header[f"NAXIS{n}"]) for n in range(int(header["NAXIS"]), 0, -1)))
@@ -71,7 +71,7 @@ def fits_shape(path: Path) -> tuple[int, ...]:
     return {"yx": (*shape, 1), "cyx": (*shape[1:], *shape[:1]), "yxc": shape}[arrange(shape) or ""]
 
 
-def is_gz(path: Path) -> bool:
+def _is_gz(path: Path) -> bool:
     """Say whether a file is packed as a whole."""
     with open(path, "rb") as f:
         return f.read(2) == b"\x1f\x8b"
@@ -176,7 +176,7 @@ def _kind(bits: int, zero: float, scale: float) -> tuple[str, float | None]:
 
 def _check_length(path: Path, hdu: Any, itemsize: int) -> None:
     """Refuse a file cut short, where that can be told before reading."""
-    if is_gz(path) or type(hdu).__name__ == "CompImageHDU":
+    if _is_gz(path) or type(hdu).__name__ == "CompImageHDU":
         return
     start = hdu.fileinfo()["datLoc"]
     need, there = int(np.prod([int(n) for n in hdu.shape], dtype=object)) * itemsize, os.path.getsize(path) - start

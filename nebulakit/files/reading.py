@@ -12,7 +12,7 @@ import numpy as np
 import numpy.typing as npt
 
 from nebulakit.errors import InputError, UsageError
-from nebulakit.files.fits import fits_shape, is_gz, load_fits
+from nebulakit.files.fits import fits_shape, load_fits
 from nebulakit.files.pictures import jpeg_shape, load_jpeg, load_png, load_tiff, png_shape, tiff_shape
 from nebulakit.files.raw import Raw, check_file, refuse
 from nebulakit.image import CHANNELS, Frame, Image, Notice, beyond_reach, unmasked
@@ -186,24 +186,11 @@ def _alike(planes: Floats, name: str) -> Floats:
 
 def count_values(path: str | os.PathLike[str]) -> int | None:
     """Give width x height x planes of a picture as its header tells, without reading it; None where that is not cheaply known."""
-    return math.prod(_shape(Path(path))) or None
-
-
-def sides(path: str | os.PathLike[str]) -> tuple[int, int] | None:
-    """Give height and width of a picture as it is stored, without reading it; None where its header does not surely tell.
-
-    A tag may turn it by a quarter when it is read.
-    """
-    shape = _shape(Path(path))
-    return None if shape == (0,) or is_gz(Path(path)) else (shape[0], shape[1])
-
-
-def _shape(file: Path) -> tuple[int, ...]:
-    """Give the height, width and planes of a picture as its header tells, (0,) where it does not."""
+    file = Path(path)
     try:
-        return _KINDS[check_file(file)][1](file)
+        return math.prod(_KINDS[check_file(file)][1](file)) or None
     except Exception:  # whatever it is, reading the file will say so
-        return (0,)
+        return None
 
 
 def _load(path: Path) -> Raw:

@@ -16,7 +16,7 @@ from nebulakit.recipe.model import Call, Recipe, Ref
 from nebulakit.runner.blended import blend_back
 from nebulakit.runner.keys import Keys
 from nebulakit.runner.memory import give_back_memory, peak_memory_mb, reset_peak_memory
-from nebulakit.runner.placed import nowhere, placed
+from nebulakit.runner.placed import MasksToCome, nowhere, placed
 from nebulakit.runner.store import Store, reading
 
 State = Literal["computed", "reused", "skipped"]
@@ -104,6 +104,7 @@ def execute(
     # the place of the last step that reads a layer
     uses = {ref: n for n, call in enumerate(calls) if call.index not in reused for ref in call.needs}
     readers = Counter(ref for call in recipe.steps for ref in call.needs)
+    masks = MasksToCome(recipe, [call for call in calls if call.index not in reused], inputs)
     layers: dict[Ref, Image] = {}
     again: dict[Ref, float] = {}  # seconds to make a layer anew from what is kept
     done: list[StepRun] = []
@@ -113,6 +114,7 @@ def execute(
             if call.index not in reused:
                 missing = [r for r in call.needs if r.step < 0 and r not in layers and r.result in inputs]
                 layers.update({ref: inputs[ref.result] for ref in missing})
+                masks.refuse_misfits({ref: layers[ref] for ref in call.needs if ref in layers})
             start = time.perf_counter()
             reset_peak_memory()
             if call.index in reused:

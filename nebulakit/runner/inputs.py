@@ -28,7 +28,6 @@ def input_keys(job: Job) -> tuple[dict[str, dict[str, Any]], dict[str, str]]:
     """Give what each input file is, and the key by which each input is known: contents and the options of reading, never names or dates."""
     paths = {"stack": job.stack, **job.inputs}
     refuse_unknown(job.recipe, paths)
-    _refuse_misfits(job, paths)
     hashes = over(_hash, paths.values())
     told = {
         name: {"file": path.name, "sha256": sha, "bytes": path.stat().st_size}
@@ -37,7 +36,7 @@ def input_keys(job: Job) -> tuple[dict[str, dict[str, Any]], dict[str, str]]:
     options = {"assume": job.assume, "fwhm": job.fwhm, "coverage": told.get("coverage", {}).get("sha256")}
     binned = {name: [job.preview, job.preview > 1 and _collapsed(job.recipe, name)] for name in paths}
     return told, {
-        name: digest([told[name]["sha256"], binned[name], options if name == "stack" else _is_mask(job.recipe, name)])
+        name: digest([told[name]["sha256"], binned[name], options if name == "stack" else is_mask(job.recipe, name)])
         for name in paths
         if name != "coverage"
     }
@@ -49,35 +48,6 @@ def refuse_unknown(recipe: Recipe, names: Iterable[str]) -> None:
     unknown = sorted(set(names) - known)
     if unknown:
         raise UsageError(f"the recipe has no input called {unknown[0]!r}; it has: {', '.join(sorted(known))}")
-
-
-def _refuse_misfits(job: Job, paths: Mapping[str, Path]) -> None:
-    """Refuse a mask file of the wrong size for a step before which nothing changes the size of the stack; of others the step tells.
-
-    In a preview the step tells in any case: there a mask may have yet another size.
-    """
-    from nebulakit import files
-
-    masks = {Ref(-1, n): p for n, p in paths.items() if n not in ("stack", "coverage") and _is_mask(job.recipe, n)}
-    stack = files.sides(job.stack) if masks and job.preview == 1 else None
-    if stack is None:
-        return
-    as_stack = {Ref(-1, "stack")}  # layers of its size
-    asked = None if job.until is None else job.recipe.needed(job.recipe.by_id(job.until).main)
-    for call in job.recipe.steps:
-        beside = next((ref for ref in call.reads.values() if ref not in masks), None)
-        if beside not in as_stack or (asked is not None and call.index not in asked):
-            continue
-        for ref in call.needs if not call.skip else ():
-            found = files.sides(masks[ref]) if ref in masks else None
-            if found is not None and sorted(found) != sorted(stack):
-                raise InputError(
-                    f"the mask {ref.result!r} ({masks[ref].name}) is {found[1]} x {found[0]} px, but {call.id} in {call.where} works on "
-                    f"all of the stack, {stack[1]} x {stack[0]} px, and needs it of that size. Paint it over a picture of the stack or over "
-                    "this recipe's own, neither cropped nor scaled"
-                )
-        if not STEPS[call.step].resizes:
-            as_stack |= {Ref(call.index, result) for result in STEPS[call.step].results}
 
 
 def read_inputs(job: Job) -> dict[str, Image]:
@@ -114,7 +84,7 @@ def taken(
     from nebulakit import files
 
     declared = recipe.inputs.get(name)
-    if _is_mask(recipe, name):
+    if is_mask(recipe, name):
         return _mask(given)
     file = Path(given) if isinstance(given, (str, Path)) else None
     if isinstance(given, Image):
@@ -240,7 +210,7 @@ def _collapsed(recipe: Recipe, name: str) -> bool:
     return False
 
 
-def _is_mask(recipe: Recipe, name: str) -> bool:
+def is_mask(recipe: Recipe, name: str) -> bool:
     """Say whether an input is a mask: by its entry, or, where that is silent, because a step has it as its mask."""
     declared = recipe.inputs.get(name)
     if declared is None or declared.scale is not None:
