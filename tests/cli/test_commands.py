@@ -744,6 +744,9 @@ def test_what_may_not_be_looked_at_is_told_with_what_to_do(tell, night, monkeypa
     monkeypatch.setattr(os, "stat", refused)
     for args, words in (
         (["check", "locked/r.yaml"], "cannot read locked/r.yaml: Permission denied"),
+        (["watch", "locked/r.yaml", "stack.fits"], "cannot read locked/r.yaml: Permission denied"),
+        (["watch", "mine.yaml", "stack.fits"], "give the path of a recipe file, or make one with:  nebulakit new mine.yaml"),
+        (["watch", "bicolour", "stack.fits"], "make one with:  nebulakit new mine.yaml --from bicolour"),
         (["compare", "locked/a.tif", "lines"], "locked/a.tif cannot be read: Permission denied. Give the folder"),
         (["cache", "--cache", "locked/c"], "cannot be kept in locked/c: Permission denied. Name another folder with --cache"),
     ):
@@ -752,13 +755,18 @@ def test_what_may_not_be_looked_at_is_told_with_what_to_do(tell, night, monkeypa
 
 @pytest.mark.skipif(sys.platform != "linux", reason="no such device elsewhere")
 def test_streams_that_are_full_or_closed_are_no_fault_of_ours(night, tmp_path) -> None:
-    """A full disk under the answer was reported as our fault, and without an error stream nothing was run."""
+    """A full disk under the answer was reported as our fault; without an error stream, or with a full one, nothing was run."""
     run = shlex.join([sys.executable, "-m", "nebulakit", "run", str(night / "r.yaml"), str(night / "stack.fits"), "--no-cache"])
     full = subprocess.run(f"{run} --no-report -o a > /dev/full", shell=True, capture_output=True, text=True, cwd=tmp_path)
     assert full.returncode == 6
     assert full.stderr.endswith("could not be written to where it was led: No space left on device\n")
     closed = subprocess.run(f"{run} --no-report -o b 2>&-", shell=True, capture_output=True, text=True, cwd=tmp_path)
     assert (closed.returncode, closed.stdout) == (0, "b/picture.tif\n")
+    for stream in ("> /dev/full", ">&1 >&3 | head -c 0"):  # and one whose reader has gone
+        deaf = subprocess.run(
+            f"{{ {run} --no-report -o c --overwrite 2{stream}; }} 3>&1", shell=True, capture_output=True, text=True, cwd=tmp_path
+        )
+        assert (deaf.returncode, deaf.stdout) == (0, "c/picture.tif\n")
     assert (tmp_path / "a" / "picture.tif").read_bytes() == (tmp_path / "b" / "picture.tif").read_bytes()
 
 
