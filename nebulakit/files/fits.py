@@ -6,6 +6,7 @@ import gzip
 import os
 import re
 import warnings
+import zlib
 from pathlib import Path
 from typing import Any, BinaryIO
 
@@ -50,7 +51,7 @@ def load_fits(path: Path) -> Raw:
             raise refuse(path, "its image does not fit into memory") from None
         except Exception as fault:
             words = [str(w.message) for w in said if "truncated" in str(w.message)]
-            if words or isinstance(fault, EOFError):
+            if words or isinstance(fault, EOFError) or _ends_early(path):
                 raise refuse(path, "the file ends too early (was the copy interrupted?)") from fault
             raise refuse(path, f"not a FITS file that can be read ({first_line(fault)})") from fault
 
@@ -75,6 +76,23 @@ def _is_gz(path: Path) -> bool:
     """Say whether a file is packed as a whole."""
     with open(path, "rb") as f:
         return f.read(2) == b"\x1f\x8b"
+
+
+def _ends_early(path: Path) -> bool:
+    """Say whether a file ends before its header does or, packed, before its own end: the library tells neither from damage."""
+    if not _is_gz(path):
+        return os.path.getsize(path) < 2880
+    begun = False
+    try:
+        with gzip.open(path) as file:
+            begun = file.read(6) == b"SIMPLE"
+            while begun and file.read(1 << 24):
+                pass
+    except EOFError:
+        return begun
+    except (OSError, zlib.error):
+        pass
+    return False
 
 
 def _choose(path: Path, hdus: Any) -> tuple[Any, list[Notice]]:

@@ -114,7 +114,7 @@ def check_output(file: str, options: WriteOptions) -> None:
     if not file or any(ord(c) < 32 for c in file):
         raise ValueError(f"{file!r} is no file name")
     for part in file.split("/"):
-        if len(part.encode()) > LONGEST_NAME:
+        if len(part.encode(errors="replace")) > LONGEST_NAME:
             raise ValueError(f"the name {part[:30]!r}... is too long; file systems hold {LONGEST_NAME} bytes")
     if "\\" in file or ":" in file or file.startswith(("/", "~")):
         raise ValueError(

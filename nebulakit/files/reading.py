@@ -14,7 +14,7 @@ import numpy.typing as npt
 from nebulakit.errors import InputError, UsageError
 from nebulakit.files.fits import fits_shape, load_fits
 from nebulakit.files.pictures import jpeg_shape, load_jpeg, load_png, load_tiff, png_shape, tiff_shape
-from nebulakit.files.raw import Raw, check_file, refuse
+from nebulakit.files.raw import Raw, check_file, check_size, refuse
 from nebulakit.image import CHANNELS, Frame, Image, Notice, beyond_reach, unmasked
 from nebulakit.pixels import geometry
 from nebulakit.pixels.borders import empty_border
@@ -188,7 +188,9 @@ def count_values(path: str | os.PathLike[str]) -> int | None:
     """Give width x height x planes of a picture as its header tells, without reading it; None where that is not cheaply known."""
     file = Path(path)
     try:
-        return math.prod(_KINDS[check_file(file)][1](file)) or None
+        shape = _KINDS[check_file(file)][1](file)
+        check_size(file, shape, 1)
+        return math.prod(shape) or None
     except Exception:  # whatever it is, reading the file will say so
         return None
 

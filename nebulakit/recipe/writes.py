@@ -15,6 +15,9 @@ from nebulakit.recipe.names import meant
 from nebulakit.recipe.text import Entry, Mapping, Scalar, kind_of, shortened, unknown
 from nebulakit.recipe.values import near_name, typed
 
+OWN = ("caption.txt", "failed.html", "report.html", "run.json")
+"""What a run writes beside its outputs."""
+
 
 @dataclass
 class Outputs(Lookup):
@@ -26,7 +29,7 @@ class Outputs(Lookup):
     def outputs(self) -> list[Output]:
         """Give the files to write."""
         found: list[Output] = []
-        taken: dict[str, str] = {}
+        taken = {name: name for name in OWN}
         for raw in self.doc.outputs:
             told = {k: Entry(e.key, self.value(e.value)) for k, e in raw.entries.items()}
             file = self._file(raw, told)

@@ -139,6 +139,18 @@ def replaced(path: Path, read: Iterable[Path]) -> Path | None:
     return next((p for p in read if os.path.exists(path) and os.path.exists(p) and os.path.samefile(path, p)), None)
 
 
+def refuse_in_the_way(folder: Path, names: Iterable[str]) -> None:
+    """Refuse to write ``names`` into a folder where a folder stands at the place of such a file, or a file at that of its folder."""
+    for path in (folder / name for name in names):
+        above = [p for p in path.parents if folder in p.parents]
+        wrong = path if os.path.isdir(path) else next((p for p in above if os.path.lexists(p) and not os.path.isdir(p)), None)
+        if wrong is not None:
+            there, wanted = ("folder", "file") if wrong is path else ("file", "folder")
+            raise UsageError(
+                f"{wrong} is a {there}, and a {wanted} of that name is to be written. Move it away, or choose another with -o"
+            )
+
+
 def refuse_replaced(folder: Path, names: Iterable[str], read: Sequence[Path]) -> None:
     """Refuse to write ``names`` into a folder where one of them is a file that is ``read``: a stack cannot be made again."""
     for name in names:

@@ -16,9 +16,19 @@ from nebulakit.files.options import WriteOptions
 from nebulakit.image import Image, Notice
 from nebulakit.pixels.parallel import over
 from nebulakit.recipe.model import Call, Recipe, Ref
+from nebulakit.recipe.writes import OWN
 from nebulakit.runner.caption import CAPTION, caption
 from nebulakit.runner.execute import Run, StepRun, execute
-from nebulakit.runner.folder import RECORD, publish, read_record, refuse_foreign, refuse_replaced, refuse_unwritable, staged
+from nebulakit.runner.folder import (
+    RECORD,
+    publish,
+    read_record,
+    refuse_foreign,
+    refuse_in_the_way,
+    refuse_replaced,
+    refuse_unwritable,
+    staged,
+)
 from nebulakit.runner.inputs import Inputs, input_keys
 from nebulakit.runner.keys import Keys, digest, file_hash, plain, source_digest, versions
 from nebulakit.runner.memory import available_memory, peak_memory_mb
@@ -220,6 +230,7 @@ def before_writing(job: Job) -> None:
     if not job.overwrite:
         refuse_foreign(job.folder, Path(job.recipe.source).name, job.stack.name)
     written = [o.file for o in job.recipe.outputs] if job.until is None else [f"{job.until}.{s}" for s in ("fits", "tif")]
+    refuse_in_the_way(job.folder, [*written, *OWN])
     refuse_replaced(job.folder, written, [job.stack, *job.inputs.values()])
 
 

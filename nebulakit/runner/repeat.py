@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 
 from nebulakit.errors import InputError
+from nebulakit.files.raw import check_file
 from nebulakit.runner.keys import file_hash
 
 
@@ -42,6 +43,8 @@ def locate(name: str, facts: Mapping[str, Any], folder: Path, given: Path | None
         raise InputError(
             f"{there[0]} is not the file the run was made from: its contents differ. Give the right one with {option}"
         )
+    if given is not None:
+        check_file(given)
     raise InputError(f"the input {name!r} ({facts['file']}) was not found; give it with {option}")
 
 

@@ -20,7 +20,10 @@ from nebulakit.cli import VERBS, call, run
 from nebulakit.declare import STEPS
 from nebulakit.demo import make_scene, write_scene
 from nebulakit.recipe import shipped
+from nebulakit.recipe.writes import OWN
 from nebulakit.runner import inputs, job
+from nebulakit.runner.caption import CAPTION
+from nebulakit.runner.folder import FAILED, PAGE, RECORD
 from nebulakit.steps import stretch_asinh  # noqa: F401  (fills STEPS)
 
 RECIPE = """version: 1
@@ -348,6 +351,8 @@ def test_rerun_and_freeze_say_what_is_missing(tell, finished) -> None:
     code, _, err = tell("rerun", finished, "--stack", "odd.json")
     assert code == 4
     assert "--stack" in err
+    Path("dir").mkdir()
+    assert "dir: this is a folder, not a file" in tell("rerun", finished, "--stack", "dir")[2]
 
 
 @pytest.mark.parametrize("held", ["{}", "[1]", '{"recipe": 5}', '{"recipe": {"file": "a", "text": "", "settings": {}}}'])
@@ -776,6 +781,9 @@ def test_names_that_are_no_text_cost_nothing(night, tmp_path) -> None:
     name = b"caf\xe9.fits"
     (tmp_path / os.fsdecode(name)).write_bytes((night / "stack.fits").read_bytes())
     code = "import nebulakit.cli; nebulakit.cli.main()"
+    look = [sys.executable, "-c", code, "inspect", name, "--picture", b"caf\xe9.png"]
+    seen = subprocess.run(look, capture_output=True, cwd=tmp_path)
+    assert (seen.returncode, seen.stdout.endswith(b"\ncaf\xe9.png\n")) == (0, True), seen.stderr
     for coding, written in (("utf-8", b"\xc5\x82\xe9/picture.tif\n"), ("cp1252", b"\\u0142\\udce9/picture.tif\n")):
         where = {**os.environ, "PYTHONIOENCODING": coding}
         args = ["run", os.fsencode(night / "r.yaml"), name, "--no-cache", "-o", "\u0142".encode() + b"\xe9"]
@@ -855,6 +863,29 @@ def test_a_disk_that_fills_while_outputs_are_written_is_told_by_its_folder(tell,
     assert code == 6
     assert err.endswith("error: the disk of o is full; nothing was changed there. Make room and run again\n")
     assert not Path("o").exists()
+
+
+@pytest.mark.parametrize("name", ["picture.tif", "run.json", "report.html", "caption.txt"])
+def test_a_folder_in_the_place_of_a_file_is_told_before_any_work(tell, night, name) -> None:
+    """It passed for a fault of ours when all had been done."""
+    Path("o", name).mkdir(parents=True)
+    code, _, err = tell("run", night / "r.yaml", night / "stack.fits", "-o", "o", "--no-cache", "--overwrite")
+    assert (code, err.splitlines()[1:]) == (
+        2, [f"error: {Path('o', name)} is a folder, and a file of that name is to be written. Move it away, or choose another with -o"],
+    )  # fmt: skip
+    Path("deep.yaml").write_text((night / "r.yaml").read_text().replace("file: ", "file: sub/"))
+    Path("o/sub").write_text("")
+    assert (
+        "sub is a file, and a folder of that name is"
+        in tell("run", "deep.yaml", night / "stack.fits", "-o", "o", "--overwrite")[2]
+    )
+
+
+def test_no_output_lies_in_a_folder_called_as_a_file_that_a_run_writes_itself(tell, night) -> None:
+    assert set(OWN) == {CAPTION, FAILED, PAGE, RECORD}
+    for name in OWN:
+        Path("r.yaml").write_text((night / "r.yaml").read_text().replace("picture.tif", f"{name}/picture.tif"))
+        assert f"'{name}/picture.tif' and '{name}': one name cannot be a file and a folder" in tell("check", "r.yaml")[2]
 
 
 def test_names_as_long_as_names_can_be(tell, night, finished) -> None:
