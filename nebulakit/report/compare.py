@@ -177,7 +177,7 @@ def _apart(a: Side, one: Image, b: Side, two: Image) -> tuple[int, int] | None:
     """Give where in the first picture (x, y) the second begins; None where it lies turned to it or has another scale."""
     found = []
     for side, image in ((a, one), (b, two)):
-        corners = side.record.get("corners") if side.record else None
+        corners = side.record["corners"] if side.record else None
         h, w = image.shape
         if corners is None or min(h, w) < 2:
             return None

@@ -370,6 +370,19 @@ def test_a_run_json_of_something_else_is_told_so(tell, finished, night, held) ->
     assert Path("o/run.json").read_text() == held
 
 
+@pytest.mark.parametrize(
+    ("key", "held"), [("inputs", {"mine": 3}), ("ways", 3), ("ways", {"stack": 3}), ("texts", 3), ("corners", [1, 2])]
+)
+def test_a_run_json_that_was_damaged_is_told_so(tell, finished, night, key, held) -> None:
+    """Half of what is read of it was not looked at."""
+    shutil.copytree(finished, "o")
+    record = json.loads(Path("o/run.json").read_text())
+    Path("o/run.json").write_text(json.dumps(record | {key: {**record[key], **held} if key == "inputs" else held}))
+    run_again = ["run", night / "r.yaml", night / "stack.fits", "-o", "o", "--no-cache"]
+    for args, code in ((["compare", "o", finished], 4), (["rerun", "o", "--stack", night / "stack.fits"], 4), (run_again, 2)):
+        assert tell(*args)[0] == code
+
+
 def test_a_repeat_is_compared_with_the_run_and_never_with_itself(tell, finished, night, tmp_path) -> None:
     """Kept in the folder of the run it took the place of what it was to be compared with, and all was identical."""
     shutil.copytree(finished, "o")
