@@ -145,6 +145,10 @@ class Recipe:
             named |= {name: Ref(call.index, result) for result, name in call.names.items()}
         return named | {"last": self.last}
 
+    def name_of(self, ref: Ref) -> str | None:
+        """Give the name of an input, or that by which the recipe calls a layer."""
+        return ref.result if ref.step < 0 else self.steps[ref.step].names.get(ref.result)
+
     def needed(self, *wanted: Ref) -> frozenset[int]:
         """Give the indices of the steps that ``wanted`` (default: all outputs) rest on, skipped ones included."""
         todo = list(wanted or (o.ref for o in self.outputs))

@@ -212,7 +212,4 @@ def serve(watch: Watch, port: int = 0) -> ThreadingHTTPServer:
         def log_message(self, format: str, *args: Any) -> None:
             pass
 
-    class Server(ThreadingHTTPServer):
-        daemon_threads = True
-
-    return Server(("127.0.0.1", port), Handler)
+    return ThreadingHTTPServer(("127.0.0.1", port), Handler)

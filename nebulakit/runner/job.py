@@ -128,15 +128,16 @@ def _write_outputs(
 
     def write(what: tuple[Ref, str, WriteOptions]) -> dict[str, Any]:
         ref, name, options = what
+        layer = job.recipe.name_of(ref) or "last"
         if name in standing:
-            return {**standing[name], "layer": _layer_name(job.recipe, ref)}
+            return {**standing[name], "layer": layer}
         image, path = run.results[ref], staging / name
         path.parent.mkdir(parents=True, exist_ok=True)
         said = files.write(image, path, options, text=files.header_text(image.header) if job.keep_site else "")
         height, width = image.shape
         return {
             "file": name,
-            "layer": _layer_name(job.recipe, ref),
+            "layer": layer,
             "scale": image.scale,
             "width": width,
             "height": height,
@@ -200,12 +201,6 @@ def _outputs(job: Job, run: Run) -> Iterator[tuple[Ref, str, WriteOptions]]:
         return
     ref = job.recipe.by_id(job.until).main
     yield ref, f"{job.until}.{'fits' if run.results[ref].scale == 'linear' else 'tif'}", WriteOptions()
-
-
-def _layer_name(recipe: Recipe, ref: Ref) -> str:
-    if ref.step < 0:
-        return ref.result
-    return recipe.steps[ref.step].names.get(ref.result, "last")
 
 
 def default_folder(recipe: Recipe, stack: Path, preview: int = 1) -> Path:

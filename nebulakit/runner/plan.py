@@ -162,7 +162,7 @@ def tree(recipe: Recipe, planned: list[Planned]) -> str:
 
     def draw(p: Planned, indent: str, last: bool) -> None:
         names = ", ".join(p.call.names.values())
-        others = [_name(recipe, r) for r in p.call.needs[1:]]
+        others = [recipe.name_of(r) or recipe.steps[r.step].id for r in p.call.needs[1:]]
         lines.append(
             f"{indent}{'└─ ' if last else '├─ '}{p.call.id}"
             + (f" -> {names}" if names else "")
@@ -179,10 +179,3 @@ def tree(recipe: Recipe, planned: list[Planned]) -> str:
         for n, p in enumerate(many):
             draw(p, "", n == len(many) - 1)
     return "\n".join(lines)
-
-
-def _name(recipe: Recipe, ref: Ref) -> str:
-    if ref.step < 0:
-        return ref.result
-    call = recipe.steps[ref.step]
-    return call.names.get(ref.result, call.id)

@@ -32,7 +32,7 @@ def way(file: Path, folder: Path) -> str | None:
 
 def locate(name: str, facts: Mapping[str, Any], folder: Path, given: Path | None, told: str | None = None) -> Path:
     """Find an input of an earlier run by its contents: as given, else where the run ``told``, beside its folder, in it, or here."""
-    near = [d / str(facts["file"]) for d in (folder.parent, folder, folder.parent.parent, Path())]
+    near = [d / facts["file"] for d in (folder.parent, folder, folder.parent.parent, Path())]
     places = [given] if given else [*([folder / told] if told else []), *near]
     there = [p for p in places if p.is_file()]
     for path in there:

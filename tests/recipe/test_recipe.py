@@ -10,7 +10,8 @@ import pytest
 
 from nebulakit.errors import RecipeError, UsageError
 from nebulakit.quantity import Level, Share
-from nebulakit.recipe import Ref, load, loads, resolved, shipped, to_yaml
+from nebulakit.recipe import load, loads, resolved, shipped, to_yaml
+from nebulakit.recipe.model import Ref
 
 # the example that the language is described with
 WHOLE = """\

@@ -6,7 +6,8 @@ import pytest
 
 from nebulakit.errors import RecipeError, UsageError
 from nebulakit.quantity import Share
-from nebulakit.recipe import Ref, loads, resolved
+from nebulakit.recipe import loads, resolved
+from nebulakit.recipe.model import Ref
 
 TEXT = """\
 version: 1
