@@ -94,7 +94,7 @@ def execute(
     each step. Raises StepFailed where a step cannot go on, and InputError where an input that the recipe needs was not given.
     """
     _refuse_missing(recipe, inputs)
-    asked, calls = asked_of(recipe, until)
+    asked, calls = recipe.asked(until)
     wanted = {r for r in asked if r not in have or r == recipe.last}
     keys = Keys(recipe, input_keys) if store is not None and input_keys is not None else None
     reused: dict[int, dict[Ref, Image]] = {}
@@ -151,21 +151,8 @@ def _refuse_missing(recipe: Recipe, inputs: Mapping[str, Image]) -> None:
             raise InputError(f"the recipe needs the input {name!r}{about}; give it with --input {name}=FILE")
 
 
-def asked_of(recipe: Recipe, until: str | None) -> tuple[set[Ref], list[Call]]:
-    """Give the layers that are asked for, and the steps to do: all, or those that the step ``until`` needs."""
-    if until is None:
-        return {o.ref for o in recipe.outputs} | {recipe.last}, list(recipe.steps)
-    asked = recipe.by_id(until).main
-    needed = recipe.needed(asked)
-    return {asked}, [c for c in recipe.steps if c.index in needed]
-
-
 def _bare(image: Image) -> Image:
     return dataclasses.replace(image, record={}, notices=()) if image.record or image.notices else image
-
-
-def _results(call: Call) -> list[Ref]:
-    return [Ref(call.index, r) for r in STEPS[call.step].results]
 
 
 def _told(call: Call, store: Store | None, keys: Keys | None) -> Told:
@@ -182,7 +169,7 @@ def _do(call: Call, layers: Mapping[Ref, Image], number: int, count: int, store:
     images = {name: layers[ref] for name, ref in call.reads.items() if ref in layers}
     first = images[next(iter(call.reads))]
     if call.skip:
-        return {_results(call)[0]: first}, ("skipped", {}, ())
+        return {call.main: first}, ("skipped", {}, ())
     params = {k: getattr(call.params, k) for k in type(call.params).model_fields}
     try:
         mask = layers.get(call.mask) if call.mask else None  # an optional one that was not given: the step acts everywhere
@@ -205,7 +192,7 @@ def _do(call: Call, layers: Mapping[Ref, Image], number: int, count: int, store:
     except MemoryError as fault:
         why = "there was not enough memory; try --preview 2, or crop first"
         raise StepFailed(_failure(call, number, count, why, store)) from fault
-    return dict(zip(_results(call), results, strict=True)), ("computed", record, notices)
+    return dict(zip(call.results, results, strict=True)), ("computed", record, notices)
 
 
 def _failure(call: Call, number: int, count: int, why: str, store: Store | None) -> str:
@@ -226,7 +213,7 @@ def plan_reuse(
     needed = set(wanted)
     reused: dict[int, dict[Ref, Image]] = {}
     for call in reversed(calls):
-        asked = [r for r in _results(call) if r in needed or (keep and keep(r))]
+        asked = [r for r in call.results if r in needed or (keep and keep(r))]
         if call.skip:
             if not asked:
                 reused[call.index] = {}

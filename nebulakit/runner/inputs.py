@@ -125,10 +125,7 @@ def unfit(recipe: Recipe, name: str, image: Image, until: str | None = None) -> 
         "mosaic" if mosaic else "rgb" if image.is_rgb else "line" if len(image.channels) == 1 else None
     )
     known = {Ref(-1, name): Layer(kind=kind)}
-    asked = None if until is None else recipe.needed(recipe.by_id(until).main)
-    for call in recipe.steps:
-        if asked is not None and call.index not in asked:
-            continue
+    for call in recipe.asked(until)[1]:
         step = STEPS[call.step]
         first = OPEN if call.first is None else known.get(call.first, OPEN)
         if call.skip:

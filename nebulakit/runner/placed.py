@@ -31,7 +31,7 @@ class MasksToCome:
         for call in recipe.steps:
             resized = STEPS[call.step].resizes and not call.skip
             size = call.main if resized or call.first is None else self._sizes.get(call.first, call.first)
-            self._sizes |= {Ref(call.index, result): size for result in STEPS[call.step].results}
+            self._sizes |= dict.fromkeys(call.results, size)
         self._open: dict[Ref, list[tuple[Call, str]]] = {}
         for call in calls:
             given = [ref for ref in call.needs if ref.step >= 0 or ref.result in inputs]

@@ -9,9 +9,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Literal
 
-from nebulakit.declare import STEPS
 from nebulakit.recipe.model import Call, Recipe, Ref
-from nebulakit.runner.execute import StepRun, asked_of, plan_reuse
+from nebulakit.runner.execute import StepRun, plan_reuse
 from nebulakit.runner.keys import Keys, digest
 from nebulakit.runner.store import Store
 
@@ -65,17 +64,11 @@ def recall(store: Store, recipe: Recipe, stack: Path, preview: int) -> dict[str,
 
 
 def plan(
-    recipe: Recipe,
-    stack: Path,
-    sha: str,
-    input_keys: Mapping[str, str],
-    store: Store,
-    until: str | None = None,
-    preview: int = 1,
+    recipe: Recipe, stack: Path, sha: str, input_keys: Mapping[str, str], store: Store, until: str | None = None, preview: int = 1
 ) -> list[Planned]:
     """Say for every step whether it would be reused or run, and why."""
     keys = Keys(recipe, input_keys)
-    wanted, calls = asked_of(recipe, until)
+    wanted, calls = recipe.asked(until)
     reused = plan_reuse(calls, wanted, keys, store)
     before = recall(store, recipe, stack, preview)
     changed = {call.index for call in calls if keys.made_of[call.index] != before.get(call.id, {}).get("made_of")}
@@ -138,7 +131,7 @@ def _why(call: Call, keys: Keys, was: Mapping[str, Any] | None, changed: set[int
 def _gone(call: Call, keys: Keys, store: Store) -> str:
     """Say why a step must run though nothing in it changed."""
     known = store.record(keys.step(call.index))
-    names = [keys[Ref(call.index, r)] for r in STEPS[call.step].results]
+    names = [keys[ref] for ref in call.results]
     if any(name in store.damaged for name in names):
         return "its kept layer was damaged"
     if known is None:
