@@ -15,7 +15,7 @@ from nebulakit.errors import InputError, UsageError
 from nebulakit.files.fits import fits_shape, load_fits
 from nebulakit.files.pictures import jpeg_shape, load_jpeg, load_png, load_tiff, png_shape, tiff_shape
 from nebulakit.files.raw import Raw, check_file, check_size, refuse
-from nebulakit.image import CHANNELS, Frame, Image, Notice, beyond_reach, unmasked
+from nebulakit.image import CHANNELS, Frame, Image, Notice, beyond_reach
 from nebulakit.pixels import geometry
 from nebulakit.pixels.borders import empty_border
 
@@ -134,9 +134,9 @@ def with_coverage(image: Image, coverage: str | os.PathLike[str] | npt.ArrayLike
     if isinstance(coverage, (str, os.PathLike)):
         found, name = read_map(coverage, scaled=False), f"{name} {Path(coverage).name}"
     else:
-        found = np.asarray(unmasked(coverage), np.float32)
-        found = _alike(found, "that was given") if found.ndim == 3 and len(found) in (1, 3) else found
-        found = found[::-1] if rows_of_file and image.frame.bottom_up and found.ndim == 2 else found
+        found = Image.from_array(coverage).planes
+        found = _alike(found, "that was given") if len(found) in (1, 3) else found
+        found = found[..., ::-1, :] if rows_of_file and image.frame.bottom_up else found
     if found.shape != image.shape:
         size = " x ".join(str(n) for n in reversed(found.shape))
         raise InputError(

@@ -60,7 +60,7 @@ class Run:
             ref = self.steps[-1].call.main
         if ref is None or ref not in self.results:
             kept = sorted({name for c in self.recipe.steps for r, name in c.names.items() if Ref(c.index, r) in self.results})
-            raise KeyError(f"layer {layer!r} was not kept; kept: {', '.join(kept)} and last")
+            raise KeyError(f"layer {layer!r} was not kept; kept: {', '.join([*kept, 'last'])}")
         return self.results[ref]
 
     @property

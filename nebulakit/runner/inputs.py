@@ -9,7 +9,6 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
-import numpy.typing as npt
 
 from nebulakit.declare import STEPS
 from nebulakit.errors import InputError, UsageError
@@ -170,16 +169,14 @@ def _mask(given: Any) -> Image:
     if isinstance(given, (str, Path)):
         plane = read_map(given)
     else:
-        planes = given.planes if isinstance(given, Image) else np.asarray(_whole_to_one(given), np.float32)
-        plane = as_mask(planes) if planes.ndim == 3 and planes.size else planes
+        plane = as_mask((given if isinstance(given, Image) else Image.from_array(_whole_to_one(given))).planes)
     return Image.from_array(plane, channels=("mask",), content="mask", scale="display")
 
 
-def _whole_to_one(array: npt.ArrayLike) -> npt.NDArray[Any]:
+def _whole_to_one(array: Any) -> Any:
     """Bring whole numbers without sign to 0..1 of what their type can hold."""
-    kind = np.asarray(array).dtype
-    found = np.asarray(unmasked(array))
-    return found / np.float32(np.iinfo(kind).max) if kind.kind == "u" else found
+    kind = getattr(array, "dtype", None)
+    return np.asarray(unmasked(array)) / np.float32(np.iinfo(kind).max) if getattr(kind, "kind", "") == "u" else array
 
 
 def _open(job: Job, name: str, notices: Iterable[Notice]) -> tuple[Notice, ...]:

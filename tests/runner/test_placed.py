@@ -294,6 +294,28 @@ def test_from_python_an_array_is_what_the_recipe_says_and_an_unknown_input_is_re
         nebulakit.run(text, np.zeros((3, 8, 9)), mien=np.zeros((8, 9)))
 
 
+@pytest.mark.parametrize(
+    ("given", "words"),
+    [
+        ([["a", "b"]], "expected an array of numbers"),
+        ([[1], [2, 3]], "expected an array of numbers"),
+        (np.ones((8, 9), complex), "expected an array of numbers"),
+        (np.full((8, 9), 1e300), "beyond what 32-bit floats hold"),
+    ],
+    ids=["text", "ragged", "complex", "too large"],
+)
+def test_from_python_a_mask_or_a_map_of_no_numbers_is_told_as_a_stack_is(given, words) -> None:
+    text = (
+        "version: 1\ninputs: {stack: {scale: display}, mine: {scale: mask, optional: true}}\nsteps:\n"
+        "  - curve: {points: [[0.5, 1.0]]}\n    mask: mine\noutputs:\n  - {layer: last, file: a.tif}\n"
+    )
+    for name in ("mine", "coverage"):
+        with pytest.raises(StepError, match=words):
+            nebulakit.run(text, np.full((3, 8, 9), 0.2), **{name: given})
+    with pytest.raises(KeyError, match="layer 'mine' was not kept; kept: last"):
+        nebulakit.run(text, np.full((3, 8, 9), 0.2))["mine"]
+
+
 def test_from_python_what_is_masked_holds_nothing() -> None:
     """Of masked arrays the masked values were taken as data."""
     text = (
