@@ -182,7 +182,8 @@ def words(fault: Exception) -> tuple[str, int]:
     from nebulakit.errors import NebulakitError
 
     if isinstance(fault, NebulakitError):
-        return (str(fault) if fault.exit_code == 3 else f"error: {fault}"), fault.exit_code
+        placed = hasattr(fault, "faults")  # those of a recipe, each with its place
+        return (str(fault) if placed else f"error: {fault}"), fault.exit_code
     if isinstance(fault, OSError) and fault.errno in SURROUNDINGS and fault.filename is not None:
         return f"error: {fault.filename}: {fault.strerror}", 6
     if isinstance(fault, OSError) and fault.errno in (errno.ENOSPC, errno.EIO):  # nameless, since what is written to was open

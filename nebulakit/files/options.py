@@ -95,11 +95,6 @@ def kind_of(file: str) -> Kind:
     raise ValueError(f"cannot tell the kind of file {file!r}: its name must end in one of {', '.join(shown)}")
 
 
-def bits_of(file: str, options: WriteOptions) -> int:
-    """Give the bits per value with which ``file`` is written."""
-    return options.bits or BITS[kind_of(file)][0]
-
-
 LONGEST_NAME = 255
 """Bytes of a file's or folder's name that the common file systems hold."""
 

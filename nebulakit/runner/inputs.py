@@ -53,12 +53,13 @@ def read_inputs(job: Job) -> dict[str, Image]:
     """Read the stack (with its coverage, and what it gives to doubt) and the other inputs, binned where a preview is wanted."""
     from nebulakit.runner.door import doubts
 
-    images = {name: _read(job, name) for name in ("stack", *job.inputs) if name != "coverage"}
+    images = {name: read_input(job, name) for name in ("stack", *job.inputs) if name != "coverage"}
     images["stack"] = images["stack"].noted(*_open(job, "stack", doubts(images["stack"])))
     return {name: _made_ready(job, name, image) for name, image in images.items()}
 
 
-def _read(job: Job, name: str) -> Image:
+def read_input(job: Job, name: str) -> Image:
+    """Read one input as the recipe takes it."""
     if name == "stack":
         return taken(job.recipe, name, job.stack, coverage=job.inputs.get("coverage"), assume=job.assume, until=job.until)
     return taken(job.recipe, name, job.inputs[name], until=job.until)
@@ -231,7 +232,7 @@ class Inputs(Mapping[str, Image]):
     def __getitem__(self, name: str) -> Image:
         if name not in self._keys:
             raise KeyError(name)
-        image = _read(self._job, name)
+        image = read_input(self._job, name)
         for path, state in self._states.items():
             if _state(path) != state:
                 raise InputError(f"{path.name} was changed while the run was under way. Run again when it is as you want it")

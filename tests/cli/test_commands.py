@@ -697,6 +697,11 @@ def test_code_3_a_recipe_that_is_not_there(tell, night) -> None:
     assert "'bicolour'" in err
 
 
+def test_a_fault_of_a_recipe_without_a_place_is_told_as_any_other(tell, night) -> None:
+    for args in (["run", "nope.yaml", night / "stack.fits"], ["check", "nope.yaml"], ["show", "nope.yaml"]):
+        assert tell(*args)[2].startswith("error: there is no recipe file 'nope.yaml'; ")
+
+
 def test_code_4_a_file_that_is_not_a_picture(tell) -> None:
     Path("note.fits").write_text("not a picture")
     for name in ("note.fits", "absent.fits", "."):
