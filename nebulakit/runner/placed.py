@@ -32,18 +32,19 @@ class MasksToCome:
             resized = STEPS[call.step].resizes and not call.skip
             size = call.main if resized or call.first is None else self._sizes.get(call.first, call.first)
             self._sizes |= dict.fromkeys(call.results, size)
-        self._open: dict[Ref, list[tuple[Call, str]]] = {}
+        self._open: dict[Ref, dict[str, Call]] = {}
         for call in calls:
             given = [ref for ref in call.needs if ref.step >= 0 or ref.result in inputs]
             masks = [ref for ref in given if ref.step < 0 and is_mask(recipe, ref.result)]
             beside = next((ref for ref in given if ref not in masks), None)
             if beside is not None and not call.skip:
-                self._open.setdefault(self._sizes.get(beside, beside), []).extend((call, ref.result) for ref in masks)
+                for ref in masks:
+                    self._open.setdefault(self._sizes.get(beside, beside), {}).setdefault(ref.result, call)
 
     def refuse_misfits(self, layers: Mapping[Ref, Image]) -> None:
         """Raise InputError where a mask cannot be brought to the layer it is meant for, which has the size of one of these."""
         for ref, layer in layers.items():
-            for call, name in self._open.pop(self._sizes.get(ref, ref), ()):
+            for name, call in self._open.pop(self._sizes.get(ref, ref), {}).items():
                 try:
                     refuse_misfit(self._inputs[name], layer, name)
                 except StepError as fault:
