@@ -157,7 +157,7 @@ def _take(path: Path, page: Any, notices: list[Notice]) -> Raw:
 
 
 def _upright(raw: Raw, turn: Any) -> Raw:
-    """Set a picture upright by the value of its tag, a pattern of colours along with it; one whose first row is the bottom only says so."""
+    """Set a picture and its pattern of colours upright by the value of its tag; with the bottom row first it only says so."""
     raw.bottom_up = turn == 4
     mirrored, quarters = _TURNS.get(turn, (False, 0))
 

@@ -51,7 +51,7 @@ def _factor(told: float) -> float:
 def signal(image: Image) -> dict[str, Any]:
     """Give the signal-to-noise of the lines in core and outer shell, per area of a star, now and after three more hours.
 
-    ``image`` is linear, with noise, stars and width known. Empty where nothing shines, or stars have no width or the sky no noise.
+    ``image`` is linear, with noise, stars and width known. Empty where nothing shines, stars have no width or the sky no noise.
     """
     import numpy as np
 

@@ -146,7 +146,7 @@ def replaced(path: Path, read: Iterable[Path]) -> Path | None:
 
 
 def refuse_in_the_way(folder: Path, names: Iterable[str]) -> None:
-    """Refuse to write ``names`` into a folder where a folder stands at the place of such a file, or a file at that of its folder."""
+    """Refuse a folder in which a folder stands where one of the files ``names`` is to be, or a file where its folder is."""
     for path in (folder / name for name in names):
         above = [p for p in path.parents if folder in p.parents]
         wrong = path if os.path.isdir(path) else next((p for p in above if os.path.lexists(p) and not os.path.isdir(p)), None)
