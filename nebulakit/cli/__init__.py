@@ -15,6 +15,7 @@ import signal
 import stat
 import sys
 from types import FrameType
+from typing import Any
 
 # sums must come out the same whatever else runs; nebulakit threads over planes and blocks itself
 for _name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
@@ -87,7 +88,19 @@ def main(args: list[str] | None = None) -> None:
     codecs.register_error("told", _told)
     if isinstance(sys.stdout, io.TextIOWrapper):
         sys.stdout.reconfigure(errors="told")
+    if isinstance(sys.stderr, io.TextIOWrapper) and type(getattr(sys.stderr.buffer, "raw", sys.stderr.buffer)) is io.FileIO:
+        raw = _Told(sys.stderr.fileno(), "w", closefd=False)
+        sys.stderr = io.TextIOWrapper(io.BufferedWriter(raw), sys.stderr.encoding, "told", line_buffering=True)
     sys.exit(call(args))
+
+
+class _Told(io.FileIO):
+    """The error stream: what cannot be shown there costs no more than that, be its disk full or its reader gone."""
+
+    def write(self, text: Any) -> int:
+        with contextlib.suppress(OSError):
+            return super().write(text)
+        return len(memoryview(text))
 
 
 def _told(fault: UnicodeError) -> tuple[str | bytes, int]:
@@ -169,7 +182,8 @@ def words(fault: Exception) -> tuple[str, int]:
     from nebulakit.errors import NebulakitError
 
     if isinstance(fault, NebulakitError):
-        return (str(fault) if fault.exit_code == 3 else f"error: {fault}"), fault.exit_code
+        placed = hasattr(fault, "faults")  # those of a recipe, each with its place
+        return (str(fault) if placed else f"error: {fault}"), fault.exit_code
     if isinstance(fault, OSError) and fault.errno in SURROUNDINGS and fault.filename is not None:
         return f"error: {fault.filename}: {fault.strerror}", 6
     if isinstance(fault, OSError) and fault.errno in (errno.ENOSPC, errno.EIO):  # nameless, since what is written to was open

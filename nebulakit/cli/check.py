@@ -12,6 +12,7 @@ from nebulakit.cli import options
 @options.settings
 def command(recipes: tuple[str, ...], settings: dict[str, str]) -> int:
     """Check each RECIPE (a file, or the name of a shipped recipe); every fault is told with its place."""
+    from nebulakit.cli import words
     from nebulakit.errors import RecipeError
     from nebulakit.recipe import load
 
@@ -20,7 +21,7 @@ def command(recipes: tuple[str, ...], settings: dict[str, str]) -> int:
         try:
             checked = load(recipe, settings=settings)
         except RecipeError as fault:
-            click.echo(str(fault), err=True)
+            click.echo(words(fault)[0], err=True)
             code = fault.exit_code
             continue
         for warning in checked.idle:

@@ -66,10 +66,6 @@ def _files(ctx: click.Context, param: click.Parameter, given: tuple[str, ...]) -
     return found
 
 
-def _values(ctx: click.Context, param: click.Parameter, given: tuple[str, ...]) -> dict[str, str]:
-    return pairs(given, "--set", "denoise.strength=1.2")
-
-
 def output(text: str) -> Callable[[Callable[..., Any]], Callable[..., Any]]:
     """Give the option of the folder for results, with what is told of it."""
     return click.option("-o", "--output", type=click.Path(path_type=Path), metavar="DIR", help=text)
@@ -80,7 +76,8 @@ inputs = click.option(
     help="A further input, such as coverage=map.fits; {name} stands for the stack's file name without ending.",
 )  # fmt: skip
 settings = click.option(
-    "--set", "settings", multiple=True, callback=_values, metavar="ID.PARAM=VALUE",
+    "--set", "settings", multiple=True, metavar="ID.PARAM=VALUE",
+    callback=lambda ctx, param, given: pairs(given, "--set", "denoise.strength=1.2"),
     help="Change one parameter of one step, or a variable by vars.NAME=VALUE.",
 )  # fmt: skip
 preview = click.option(

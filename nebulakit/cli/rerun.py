@@ -37,8 +37,7 @@ def command(record: Path, stack: Path | None, inputs: dict[str, Path], output: P
             raise InputError(f"{folder / old['file']}, which the run wrote, is gone; there is nothing to compare with")
     set_threads(threads)
     given = {**inputs_of(Path(told["inputs"]["stack"]["file"]), inputs), "stack": stack}
-    ways = told.get("ways", {})
-    found = {n: locate(n, facts, folder, given.get(n), ways.get(n)) for n, facts in told["inputs"].items()}
+    found = {n: locate(n, facts, folder, given.get(n), told["ways"].get(n)) for n, facts in told["inputs"].items()}
     code = 0
     with tempfile.TemporaryDirectory(prefix="nebulakit-") as temporary:
         target = output or Path(temporary)

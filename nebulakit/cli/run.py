@@ -139,31 +139,27 @@ def finished(job: Job, report: bool) -> dict[str, Any] | None:
 
 def run_told(job: Job, report: bool = True) -> Done:
     """Run a job with progress and warnings on the error stream and, if wanted, its page; a failed run has a page too."""
-    done = _run(job, report)
-    for warning in done.record["warnings"]:
-        click.echo(f"note ({warning['id']}, {warning['from']}): {warning['text']}", err=True)
-    return done
-
-
-def _run(job: Job, report: bool) -> Done:
     from nebulakit.errors import NebulakitError
     from nebulakit.runner.job import run_job
 
     page = Page(job) if report else None
     try:
         with Progress(job) as progress:
-            if page is None:
-                return run_job(job, before=progress.before, after=progress.after)
 
             def after(done: StepRun, layers: dict[Ref, Image]) -> None:
-                page.after(done, layers)
+                if page is not None:
+                    page.after(done, layers)
                 progress.after(done, layers)
 
-            return run_job(job, before=progress.before, after=after, finish=page.finish)
+            finish = {} if page is None else {"finish": page.finish}
+            done = run_job(job, before=progress.before, after=after, **finish)
     except NebulakitError as fault:
         if page is not None:  # told once the live line has ended
             page.failed(fault)
         raise
+    for warning in done.record["warnings"]:
+        click.echo(f"note ({warning['id']}, {warning['from']}): {warning['text']}", err=True)
+    return done
 
 
 class Page:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import contextlib
-import os
 import threading
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -46,11 +45,14 @@ def command(
     """
     from nebulakit.errors import RecipeError, UsageError
     from nebulakit.recipe import load
+    from nebulakit.recipe.loading import find
     from nebulakit.report.watch import Watch, serve
     from nebulakit.runner.job import Job, before_writing, default_folder
 
-    if not os.path.isfile(recipe):
-        raise UsageError(f"there is no file {recipe}; make one with:  nebulakit new {recipe}")
+    if find(recipe) != recipe:
+        raise UsageError(
+            f"{recipe} comes with nebulakit and is no file to edit; make one with:  nebulakit new mine.yaml --from {recipe}"
+        )
     set_threads(threads)
     with store_meanwhile(cache, no_cache) as store:
 

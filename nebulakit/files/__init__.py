@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 from nebulakit.files.options import SUFFIXES, PrintSize, WriteOptions, check_output
 
 if TYPE_CHECKING:
-    from nebulakit.files.reading import count_values, read, read_map, sides, with_coverage, within_reach
+    from nebulakit.files.reading import count_values, read, read_map, with_coverage, within_reach
     from nebulakit.files.writing import header_text, write
 
 __all__ = [
@@ -20,7 +20,6 @@ __all__ = [
     "header_text",
     "read",
     "read_map",
-    "sides",
     "with_coverage",
     "within_reach",
     "write",

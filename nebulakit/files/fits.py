@@ -6,6 +6,7 @@ import gzip
 import os
 import re
 import warnings
+import zlib
 from pathlib import Path
 from typing import Any, BinaryIO
 
@@ -37,7 +38,7 @@ def load_fits(path: Path) -> Raw:
         warnings.simplefilter("always")
         try:
             # opened here, not by the library, which forgets to close a file it stumbles over
-            packed = is_gz(path)
+            packed = _is_gz(path)
             with (
                 gzip.open(path) if packed else open(path, "rb") as file,
                 fits.open(file, mode="readonly", memmap=not packed, do_not_scale_image_data=True) as hdus,
@@ -50,7 +51,7 @@ def load_fits(path: Path) -> Raw:
             raise refuse(path, "its image does not fit into memory") from None
         except Exception as fault:
             words = [str(w.message) for w in said if "truncated" in str(w.message)]
-            if words or isinstance(fault, EOFError):
+            if words or isinstance(fault, EOFError) or _ends_early(path):
                 raise refuse(path, "the file ends too early (was the copy interrupted?)") from fault
             raise refuse(path, f"not a FITS file that can be read ({first_line(fault)})") from fault
 
@@ -61,7 +62,7 @@ def fits_shape(path: Path) -> tuple[int, ...]:
 
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
-        if is_gz(path):
+        if _is_gz(path):
             with gzip.open(path) as unpacked:
                 header = fits.Header.fromfile(unpacked)  # opened as FITS, all of it would be unpacked
             shape = slim(tuple(int(header[f"NAXIS{n}"]) for n in range(int(header["NAXIS"]), 0, -1)))
@@ -71,10 +72,27 @@ def fits_shape(path: Path) -> tuple[int, ...]:
     return {"yx": (*shape, 1), "cyx": (*shape[1:], *shape[:1]), "yxc": shape}[arrange(shape) or ""]
 
 
-def is_gz(path: Path) -> bool:
+def _is_gz(path: Path) -> bool:
     """Say whether a file is packed as a whole."""
     with open(path, "rb") as f:
         return f.read(2) == b"\x1f\x8b"
+
+
+def _ends_early(path: Path) -> bool:
+    """Say whether a file ends before its header does or, packed, before its own end: the library tells neither from damage."""
+    if not _is_gz(path):
+        return os.path.getsize(path) < 2880
+    begun = False
+    try:
+        with gzip.open(path) as file:
+            begun = file.read(6) == b"SIMPLE"
+            while begun and file.read(1 << 24):
+                pass
+    except EOFError:
+        return begun
+    except (OSError, zlib.error):
+        pass
+    return False
 
 
 def _choose(path: Path, hdus: Any) -> tuple[Any, list[Notice]]:
@@ -176,7 +194,7 @@ def _kind(bits: int, zero: float, scale: float) -> tuple[str, float | None]:
 
 def _check_length(path: Path, hdu: Any, itemsize: int) -> None:
     """Refuse a file cut short, where that can be told before reading."""
-    if is_gz(path) or type(hdu).__name__ == "CompImageHDU":
+    if _is_gz(path) or type(hdu).__name__ == "CompImageHDU":
         return
     start = hdu.fileinfo()["datLoc"]
     need, there = int(np.prod([int(n) for n in hdu.shape], dtype=object)) * itemsize, os.path.getsize(path) - start

@@ -95,11 +95,6 @@ def kind_of(file: str) -> Kind:
     raise ValueError(f"cannot tell the kind of file {file!r}: its name must end in one of {', '.join(shown)}")
 
 
-def bits_of(file: str, options: WriteOptions) -> int:
-    """Give the bits per value with which ``file`` is written."""
-    return options.bits or BITS[kind_of(file)][0]
-
-
 LONGEST_NAME = 255
 """Bytes of a file's or folder's name that the common file systems hold."""
 
@@ -114,7 +109,7 @@ def check_output(file: str, options: WriteOptions) -> None:
     if not file or any(ord(c) < 32 for c in file):
         raise ValueError(f"{file!r} is no file name")
     for part in file.split("/"):
-        if len(part.encode()) > LONGEST_NAME:
+        if len(part.encode(errors="replace")) > LONGEST_NAME:
             raise ValueError(f"the name {part[:30]!r}... is too long; file systems hold {LONGEST_NAME} bytes")
     if "\\" in file or ":" in file or file.startswith(("/", "~")):
         raise ValueError(

@@ -152,21 +152,23 @@ def _take(path: Path, page: Any, notices: list[Notice]) -> Raw:
     scale, why = _scale(dtype, profile if isinstance(profile, bytes) else b"", light in (3, 6), 301 in page.tags)
     raw = Raw(planes, scale, why, str(dtype), record=record, notices=[*notices, *dropped], opacity=opacity)
     raw.multiplied = [int(k) for k in page.extrasamples][:1] == [1]
-    turn = page.tags.valueof(274)
-    if light == 32803:
-        raw.mosaic = _mosaic(page)  # of the cells as they lie in the file, so they are not turned
-    return _upright(raw, turn if light != 32803 or turn == 4 else None)
+    raw.mosaic = _mosaic(page) if light == 32803 else None
+    return _upright(raw, page.tags.valueof(274))
 
 
 def _upright(raw: Raw, turn: Any) -> Raw:
-    """Set a picture upright by the value of its tag; one whose first row is the bottom only says so."""
+    """Set a picture and its pattern of colours upright by the value of its tag; with the bottom row first it only says so."""
     raw.bottom_up = turn == 4
+    mirrored, quarters = _TURNS.get(turn, (False, 0))
+
+    def turned(planes: Any) -> Any:
+        return np.ascontiguousarray(np.rot90(planes[..., ::-1] if mirrored else planes, quarters, axes=(-2, -1)))
+
+    if raw.mosaic is not None:  # it tells the cells at the first pixel of the file
+        h, w = raw.planes.shape[1:]
+        cells = np.tile(np.array(list(raw.mosaic)).reshape(2, 2), (2, 2))[: 2 + h % 2, : 2 + w % 2]
+        raw.mosaic = "".join((cells[::-1] if raw.bottom_up else turned(cells))[:2, :2].ravel())
     if turn in _TURNS:
-        mirrored, quarters = _TURNS[turn]
-
-        def turned(planes: Any) -> Any:
-            return np.ascontiguousarray(np.rot90(planes[..., ::-1] if mirrored else planes, quarters, axes=(-2, -1)))
-
         raw.planes, raw.opacity = turned(raw.planes), None if raw.opacity is None else turned(raw.opacity)
     return raw
 

@@ -12,10 +12,10 @@ import numpy as np
 import numpy.typing as npt
 
 from nebulakit.errors import InputError, UsageError
-from nebulakit.files.fits import fits_shape, is_gz, load_fits
+from nebulakit.files.fits import fits_shape, load_fits
 from nebulakit.files.pictures import jpeg_shape, load_jpeg, load_png, load_tiff, png_shape, tiff_shape
-from nebulakit.files.raw import Raw, check_file, refuse
-from nebulakit.image import CHANNELS, Frame, Image, Notice, beyond_reach, unmasked
+from nebulakit.files.raw import Raw, check_file, check_size, refuse
+from nebulakit.image import CHANNELS, Frame, Image, Notice, beyond_reach
 from nebulakit.pixels import geometry
 from nebulakit.pixels.borders import empty_border
 
@@ -130,7 +130,22 @@ def with_coverage(image: Image, coverage: str | os.PathLike[str] | npt.ArrayLike
 
     An array has the rows of the image, with ``rows_of_file`` those of the file that it was read from.
     """
-    return dataclasses.replace(image, coverage=_coverage(coverage, image, rows_of_file and image.frame.bottom_up))
+    name = "the coverage map"
+    if isinstance(coverage, (str, os.PathLike)):
+        found, name = read_map(coverage, scaled=False), f"{name} {Path(coverage).name}"
+    else:
+        found = Image.from_array(coverage).planes
+        found = _alike(found, "that was given") if len(found) in (1, 3) else found
+        found = found[..., ::-1, :] if rows_of_file and image.frame.bottom_up else found
+    if found.shape != image.shape:
+        size = " x ".join(str(n) for n in reversed(found.shape))
+        raise InputError(
+            f"{name} is {size} px, but the stack is {image.shape[1]} x {image.shape[0]} px; they must have the same size. "
+            + _offset_told(found, image)
+            + "Give the map that was made with this stack, before any crop."
+        )
+    there = np.isfinite(found) & np.isfinite(image.planes).all(0)
+    return dataclasses.replace(image, coverage=np.where(there, found.astype(np.float32, copy=False), np.float32(0)))
 
 
 def read_map(path: str | os.PathLike[str], *, scaled: bool = True) -> Floats:
@@ -186,24 +201,13 @@ def _alike(planes: Floats, name: str) -> Floats:
 
 def count_values(path: str | os.PathLike[str]) -> int | None:
     """Give width x height x planes of a picture as its header tells, without reading it; None where that is not cheaply known."""
-    return math.prod(_shape(Path(path))) or None
-
-
-def sides(path: str | os.PathLike[str]) -> tuple[int, int] | None:
-    """Give height and width of a picture as it is stored, without reading it; None where its header does not surely tell.
-
-    A tag may turn it by a quarter when it is read.
-    """
-    shape = _shape(Path(path))
-    return None if shape == (0,) or is_gz(Path(path)) else (shape[0], shape[1])
-
-
-def _shape(file: Path) -> tuple[int, ...]:
-    """Give the height, width and planes of a picture as its header tells, (0,) where it does not."""
+    file = Path(path)
     try:
-        return _KINDS[check_file(file)][1](file)
+        shape = _KINDS[check_file(file)][1](file)
+        check_size(file, shape, 1)
+        return math.prod(shape) or None
     except Exception:  # whatever it is, reading the file will say so
-        return (0,)
+        return None
 
 
 def _load(path: Path) -> Raw:
@@ -258,24 +262,3 @@ def _box(mask: npt.NDArray[np.bool_]) -> tuple[int, int, int, int]:
     """Give the first row and column of what is True, and the number of both."""
     rows, columns = np.flatnonzero(mask.any(1)), np.flatnonzero(mask.any(0))
     return int(rows[0]), int(columns[0]), int(np.ptp(rows)) + 1, int(np.ptp(columns)) + 1
-
-
-def _coverage(given: Any, image: Image, bottom_up: bool) -> Floats:
-    """Bring a coverage map to the image: same size, 0 where nothing is."""
-    named = isinstance(given, (str, os.PathLike))
-    if named:
-        found = read_map(given, scaled=False)
-    else:
-        found = np.asarray(unmasked(given), np.float32)
-        found = _alike(found, "that was given") if found.ndim == 3 and len(found) in (1, 3) else found
-        found = found[::-1] if bottom_up and found.ndim == 2 else found
-    name = f"the coverage map {Path(given).name}" if named else "the coverage map"
-    if found.shape != image.shape:
-        size = " x ".join(str(n) for n in reversed(found.shape))
-        raise InputError(
-            f"{name} is {size} px, but the stack is {image.shape[1]} x {image.shape[0]} px; they must have the same size. "
-            + _offset_told(found, image)
-            + "Give the map that was made with this stack, before any crop."
-        )
-    there = np.isfinite(found) & np.isfinite(image.planes).all(0)
-    return np.where(there, found.astype(np.float32, copy=False), np.float32(0))

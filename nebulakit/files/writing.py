@@ -19,7 +19,7 @@ import numpy.typing as npt
 
 from nebulakit.errors import ResourceError, UsageError
 from nebulakit.files.icc import srgb_profile
-from nebulakit.files.options import WriteOptions, bits_of, check_output, kind_of
+from nebulakit.files.options import BITS, WriteOptions, check_output, kind_of
 from nebulakit.files.whole import whole
 from nebulakit.image import Image, Notice
 from nebulakit.pixels.resize import shrink
@@ -65,7 +65,8 @@ def write(
     options = options or WriteOptions()
     target = Path(path)
     check_output(target.name, options)
-    kind, bits = kind_of(target.name), bits_of(target.name, options)
+    kind = kind_of(target.name)
+    bits = options.bits or BITS[kind][0]
     history = list(image.history if steps_done is None else steps_done)
     if kind == "fits":
         from nebulakit.files.fits import write_fits

@@ -98,6 +98,7 @@ def find(where: str | os.PathLike[str], *, beside: Path | None = None) -> Path:
             raise RecipeError(f"cannot read {name}: {fault.strerror}") from None  # type: ignore[union-attr]
     looks_like_file = name.endswith(_ENDINGS) or "/" in name or os.sep in name
     told = "give the path of a recipe file" if looks_like_file else meant(name, known, what="shipped recipes")
+    told += f", or make one with:  nebulakit new {name}" if name.endswith(_ENDINGS) else ""
     raise RecipeError(
         f"there is no recipe file '{name}'{'' if looks_like_file else ', and no shipped recipe of that name'}; {told}"
     )

@@ -177,19 +177,16 @@ class Lookup:
         if name == "coverage":
             self.faults.add(node.place, f"{RESERVED['coverage']}; it is no layer that a step can read")
             return None
-        later = [raw for i, raw in self.later.get(name, []) if i >= index]
-        if later and later[0] is self._at(index):
+        later = [(i, raw) for i, raw in self.later.get(name, []) if i >= index]
+        if later and later[0][0] == index:
             self.faults.add(node.place, f"the layer '{shortened(name)}' is made by this very step, not before it{node.via}")
         elif later:
-            at = f"by {later[0].name} in {self.doc.line(later[0].key.place)}"
+            at = f"by {later[0][1].name} in {self.doc.line(later[0][1].key.place)}"
             self.faults.add(node.place, f"the layer '{shortened(name)}' is used before it is made ({at}){node.via}")
         else:
             told = meant(name, [*self.named, "last"], what="known here")
             self.faults.add(node.place, f"unknown layer '{shortened(name)}'; {told}{node.via}")
         return None
-
-    def _at(self, index: int) -> RawStep | None:
-        return self.doc.steps[index] if index < len(self.doc.steps) else None
 
 
 def ids_of(steps: Iterable[RawStep]) -> list[tuple[str, bool]]:

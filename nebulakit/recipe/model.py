@@ -72,11 +72,16 @@ class Call:
         return f"line {self.line} of {self.file or 'the recipe'}"
 
     @property
-    def main(self) -> Ref:
-        """The main result."""
+    def results(self) -> list[Ref]:
+        """What it makes, the main result first."""
         from nebulakit.declare import STEPS
 
-        return Ref(self.index, STEPS[self.step].results[0])
+        return [Ref(self.index, result) for result in STEPS[self.step].results]
+
+    @property
+    def main(self) -> Ref:
+        """The main result."""
+        return self.results[0]
 
     @property
     def needs(self) -> list[Ref]:
@@ -145,10 +150,20 @@ class Recipe:
             named |= {name: Ref(call.index, result) for result, name in call.names.items()}
         return named | {"last": self.last}
 
-    def needed(self, *wanted: Ref) -> frozenset[int]:
-        """Give the indices of the steps that ``wanted`` (default: all outputs) rest on, skipped ones included."""
-        todo = list(wanted or (o.ref for o in self.outputs))
-        found: set[int] = set()
+    def name_of(self, ref: Ref) -> str | None:
+        """Give the name of an input, or that by which the recipe calls a layer."""
+        return ref.result if ref.step < 0 else self.steps[ref.step].names.get(ref.result)
+
+    def asked(self, until: str | None) -> tuple[set[Ref], list[Call]]:
+        """Give the layers that are asked for, and the steps to do: all, or those that the step ``until`` needs."""
+        if until is None:
+            return {o.ref for o in self.outputs} | {self.last}, list(self.steps)
+        last = self.by_id(until).main
+        return {last}, [self.steps[index] for index in sorted(self.needed(last))]
+
+    def needed(self, wanted: Ref) -> frozenset[int]:
+        """Give the indices of the steps that a layer rests on, skipped ones included."""
+        todo, found = [wanted], set[int]()
         while todo:
             step = todo.pop().step
             if step < 0 or step in found:

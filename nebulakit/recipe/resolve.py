@@ -239,7 +239,7 @@ class Resolver(Outputs):
         """Refuse a skipped step whose results are read though what came in cannot stand for them."""
         for call, place, how in self.skipped:
             step = STEPS[call.step]
-            main, *further = [Ref(call.index, r) for r in step.results]
+            main, *further = call.results
             readers = self.readers.get(main, [])
             if how and readers:
                 self.faults.add(place, f"{step.name} cannot be skipped: it {how}, and {readers[0]} reads its result")

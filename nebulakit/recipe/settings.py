@@ -13,7 +13,7 @@ from nebulakit.recipe.document import Document, RawStep
 from nebulakit.recipe.extend import changed, index_of
 from nebulakit.recipe.faults import Faults, Place, Source
 from nebulakit.recipe.names import meant
-from nebulakit.recipe.text import Entry, Node, Scalar, plain, read, scalar_value
+from nebulakit.recipe.text import Entry, Node, Scalar, plain, read, scalar_value, unprintable
 
 _BESIDE = ("from", "mask", "amount", "skip")
 """What may be set beside a step."""
@@ -71,6 +71,8 @@ def setting_value(source: Source, faults: Faults) -> Node | None:
     text = source.text.strip()
     if text[:1] in ("[", "{", '"', "'"):
         return read(Source(source.name, text, setting=True), faults)
+    if unprintable(source, faults):
+        return None
     place = Place(source, 1, 1)
     try:
         return Scalar(place, scalar_value(text), text)

@@ -146,12 +146,7 @@ def read(source: Source, faults: Faults) -> Node | None:
     if len(text) > MOST:
         faults.add(Place(source, 1, 1), f"the text has {len(text)} characters; a recipe may have {MOST}")
         return None
-    odd = _UNPRINTABLE.search(text)
-    if odd:
-        faults.add(
-            place_at(source, odd.start()),
-            f"the character U+{ord(odd[0]):04X} cannot stand in a recipe; is this a text file, saved as UTF-8?",
-        )
+    if unprintable(source, faults):
         return None
     try:
         return _Reader(source, faults).document()
@@ -161,6 +156,15 @@ def read(source: Source, faults: Faults) -> Node | None:
     except _TooDeep as deep:
         faults.add(deep.place, f"more than {DEEPEST} lists and mappings within each other")
         return None
+
+
+def unprintable(source: Source, faults: Faults) -> bool:
+    """Note a sign that no recipe may hold; say whether there is one."""
+    odd = _UNPRINTABLE.search(source.text)
+    if odd:
+        file = "" if source.setting else "; is this a text file, saved as UTF-8?"
+        faults.add(place_at(source, odd.start()), f"the character U+{ord(odd[0]):04X} cannot stand in a recipe{file}")
+    return odd is not None
 
 
 class _TooDeep(Exception):

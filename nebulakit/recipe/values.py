@@ -10,7 +10,7 @@ from pydantic import BaseModel, ValidationError
 
 from nebulakit.declare import describe
 from nebulakit.recipe.faults import Faults, Place
-from nebulakit.recipe.names import meant, nearest
+from nebulakit.recipe.names import nearest
 from nebulakit.recipe.text import Entry, Mapping, Node, Scalar, Sequence, kind_of, plain, shortened, unknown
 
 M = TypeVar("M", bound=BaseModel)
@@ -30,12 +30,12 @@ def typed(
     place: Place,
     faults: Faults,
     *,
-    stranger: Callable[[str], str],
     known: Iterable[str],
+    stranger: Callable[[str], str] = lambda name: "",
 ) -> M | None:
     """Give what ``check`` makes of the values, or None after noting each refusal where it belongs.
 
-    ``stranger`` ends the sentence about an unknown name, ``known`` are the known ones; ``place`` is where a missing
+    ``known`` are the names that there are, and ``stranger`` ends the sentence about another; ``place`` is where a missing
     value is told.
     """
     names = set(known)
@@ -144,9 +144,3 @@ def _hint(node: Node, errors: list[Any]) -> str:
         if near and near != quantity[2]:
             return f"; did you mean '{quantity[1]} {near}'?"
     return ""
-
-
-def near_name(names: Iterable[str]) -> Callable[[str], str]:
-    """Give a ``stranger`` for :func:`typed` that knows nothing but names."""
-    known = tuple(names)
-    return lambda name: meant(name, known)

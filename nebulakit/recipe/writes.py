@@ -13,7 +13,10 @@ from nebulakit.recipe.lookup import Lookup
 from nebulakit.recipe.model import Output, Ref
 from nebulakit.recipe.names import meant
 from nebulakit.recipe.text import Entry, Mapping, Scalar, kind_of, shortened, unknown
-from nebulakit.recipe.values import near_name, typed
+from nebulakit.recipe.values import typed
+
+OWN = ("caption.txt", "failed.html", "report.html", "run.json")
+"""What a run writes beside its outputs."""
 
 
 @dataclass
@@ -26,7 +29,7 @@ class Outputs(Lookup):
     def outputs(self) -> list[Output]:
         """Give the files to write."""
         found: list[Output] = []
-        taken: dict[str, str] = {}
+        taken = {name: name for name in OWN}
         for raw in self.doc.outputs:
             told = {k: Entry(e.key, self.value(e.value)) for k, e in raw.entries.items()}
             file = self._file(raw, told)
@@ -69,8 +72,11 @@ class Outputs(Lookup):
             if key not in known:
                 self.faults.add(one.key.place, f"unknown key '{shortened(key)}' of an output; {meant(key, known)}")
         choices = {k: e for k, e in told.items() if k in WriteOptions.model_fields}
-        names = WriteOptions.model_fields
-        options = typed(_write_options, choices, raw.place, self.faults, stranger=near_name(known), known=names)
+
+        def check(given: dict[str, Any]) -> WriteOptions:
+            return WriteOptions.model_validate_json(json.dumps(given))
+
+        options = typed(check, choices, raw.place, self.faults, known=choices)
         if file is None:
             return options
         try:
@@ -94,7 +100,3 @@ class Outputs(Lookup):
                     file.place, f"'{shortened(file.text)}' and '{shortened(other)}': one name cannot be a file and a folder"
                 )
         taken.setdefault(path, file.text)
-
-
-def _write_options(given: dict[str, Any]) -> WriteOptions:
-    return WriteOptions.model_validate_json(json.dumps(given))

@@ -163,7 +163,7 @@ def _aligned(a: Side, b: Side) -> tuple[Image, Image]:
         (ha, wa), (hb, wb) = one.shape, two.shape
         y0, y1, x0, x1 = max(0, y), min(ha, y + hb), max(0, x), min(wa, x + wb)
         if y1 > y0 and x1 > x0:
-            return _cut(one, y0, y1, x0, x1), _cut(two, y0 - y, y1 - y, x0 - x, x1 - x)
+            return _plain(one, one.planes[:, y0:y1, x0:x1]), _plain(two, two.planes[:, y0 - y : y1 - y, x0 - x : x1 - x])
     if one.shape != two.shape:
         (h1, w1), (h2, w2) = one.shape, two.shape
         why = "it is not known how they lie in one stack; compare the folders of two runs on the same stack, or pictures of one size"
@@ -177,7 +177,7 @@ def _apart(a: Side, one: Image, b: Side, two: Image) -> tuple[int, int] | None:
     """Give where in the first picture (x, y) the second begins; None where it lies turned to it or has another scale."""
     found = []
     for side, image in ((a, one), (b, two)):
-        corners = side.record.get("corners") if side.record else None
+        corners = side.record["corners"] if side.record else None
         h, w = image.shape
         if corners is None or min(h, w) < 2:
             return None
@@ -193,10 +193,6 @@ def _apart(a: Side, one: Image, b: Side, two: Image) -> tuple[int, int] | None:
 
 def _plain(image: Image, planes: Planes) -> Image:
     return Image(np.ascontiguousarray(planes), image.channels, image.scale)
-
-
-def _cut(image: Image, y0: int, y1: int, x0: int, x1: int) -> Image:
-    return _plain(image, image.planes[:, y0:y1, x0:x1])
 
 
 def _rgb(image: Image) -> Image:

@@ -15,15 +15,7 @@ from nebulakit.pixels import look
 
 Planes = npt.NDArray[np.float32]
 
-ORDER = (
-    "sky level",
-    "unevenness",
-    "noise",
-    "σ of the stack",
-    "star width",
-    "cut at white",
-    "cut at black",
-)
+ORDER = ("sky level", "unevenness", "noise", "σ of the stack", "star width", "cut at white", "cut at black")
 MIDDLE = 640
 """Noise and star width are measured on the middle of a layer, at most this many px wide and high."""
 

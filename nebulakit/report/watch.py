@@ -25,7 +25,7 @@ from nebulakit.recipe.model import Call, Recipe
 from nebulakit.report.collect import Collector
 from nebulakit.report.page import render, report, report_of
 from nebulakit.runner.execute import execute
-from nebulakit.runner.inputs import input_keys, read_inputs
+from nebulakit.runner.inputs import input_keys, read_input, read_inputs
 from nebulakit.runner.job import Done, Job, describe, run_job
 from nebulakit.runner.store import Store
 
@@ -141,7 +141,7 @@ class Watch:
     def _preview(self, job: Job, still: Callable[[Call], None], took: Callable[[], str]) -> None:
         """Run on binned data and show that, unless the stack is small enough to be run whole at once."""
         if self._factor is None:
-            height, width = read_inputs(job)["stack"].shape
+            height, width = read_input(job, "stack").shape
             self._factor = 1 if height * width <= QUICK else BINNED
         factor = self._factor
         if factor == 1:
@@ -212,7 +212,4 @@ def serve(watch: Watch, port: int = 0) -> ThreadingHTTPServer:
         def log_message(self, format: str, *args: Any) -> None:
             pass
 
-    class Server(ThreadingHTTPServer):
-        daemon_threads = True
-
-    return Server(("127.0.0.1", port), Handler)
+    return ThreadingHTTPServer(("127.0.0.1", port), Handler)

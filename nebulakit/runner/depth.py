@@ -8,6 +8,7 @@ from typing import Any
 from nebulakit.image import Image
 
 MORE = 3.0  # hours that are reckoned with
+UNKNOWN = 1e-9  # of the brightest: less noise than 32-bit floats resolve is that of a sky saved in too few levels
 
 
 def hours(header: Any) -> float | None:
@@ -50,7 +51,7 @@ def _factor(told: float) -> float:
 def signal(image: Image) -> dict[str, Any]:
     """Give the signal-to-noise of the lines in core and outer shell, per area of a star, now and after three more hours.
 
-    ``image`` is linear, with noise, stars and width known. Empty where nothing shines or stars have no width.
+    ``image`` is linear, with noise, stars and width known. Empty where nothing shines, stars have no width or the sky no noise.
     """
     import numpy as np
 
@@ -59,6 +60,8 @@ def signal(image: Image) -> dict[str, Any]:
     from nebulakit.pixels.star_signs import star_mask
 
     if image.scale != "linear" or image.noise is None or image.fwhm is None or len(image.channels) not in (1, 3):
+        return {}
+    if min(image.noise.sigma) <= UNKNOWN * float(np.nanmax(np.abs(image.planes), initial=0)):
         return {}
     gap = ~image.covered()
     sky = gradient.decide_gradient(image.planes, image.noise.sigma, left_out=gap)

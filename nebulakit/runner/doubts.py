@@ -6,9 +6,7 @@ from nebulakit.runner.explain import Entry
 
 DOUBTS: dict[str, Entry] = {
     "alpha-dropped": Entry(
-        "A fourth plane was not used.",
-        "The file holds an opacity beside its colours.",
-        "The plane is constant, or a mask.",
+        "A fourth plane was not used.", "The file holds an opacity beside its colours.", "The plane is constant, or a mask."
     ),
     "already-stretched": Entry(
         "A stack that is said to be stretched already.",

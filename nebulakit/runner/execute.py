@@ -16,7 +16,7 @@ from nebulakit.recipe.model import Call, Recipe, Ref
 from nebulakit.runner.blended import blend_back
 from nebulakit.runner.keys import Keys
 from nebulakit.runner.memory import give_back_memory, peak_memory_mb, reset_peak_memory
-from nebulakit.runner.placed import nowhere, placed
+from nebulakit.runner.placed import MasksToCome, nowhere, placed
 from nebulakit.runner.store import Store, reading
 
 State = Literal["computed", "reused", "skipped"]
@@ -60,7 +60,7 @@ class Run:
             ref = self.steps[-1].call.main
         if ref is None or ref not in self.results:
             kept = sorted({name for c in self.recipe.steps for r, name in c.names.items() if Ref(c.index, r) in self.results})
-            raise KeyError(f"layer {layer!r} was not kept; kept: {', '.join(kept)} and last")
+            raise KeyError(f"layer {layer!r} was not kept; kept: {', '.join([*kept, 'last'])}")
         return self.results[ref]
 
     @property
@@ -94,7 +94,7 @@ def execute(
     each step. Raises StepFailed where a step cannot go on, and InputError where an input that the recipe needs was not given.
     """
     _refuse_missing(recipe, inputs)
-    asked, calls = asked_of(recipe, until)
+    asked, calls = recipe.asked(until)
     wanted = {r for r in asked if r not in have or r == recipe.last}
     keys = Keys(recipe, input_keys) if store is not None and input_keys is not None else None
     reused: dict[int, dict[Ref, Image]] = {}
@@ -104,6 +104,7 @@ def execute(
     # the place of the last step that reads a layer
     uses = {ref: n for n, call in enumerate(calls) if call.index not in reused for ref in call.needs}
     readers = Counter(ref for call in recipe.steps for ref in call.needs)
+    masks = MasksToCome(recipe, [call for call in calls if call.index not in reused], inputs)
     layers: dict[Ref, Image] = {}
     again: dict[Ref, float] = {}  # seconds to make a layer anew from what is kept
     done: list[StepRun] = []
@@ -113,6 +114,7 @@ def execute(
             if call.index not in reused:
                 missing = [r for r in call.needs if r.step < 0 and r not in layers and r.result in inputs]
                 layers.update({ref: inputs[ref.result] for ref in missing})
+                masks.refuse_misfits({ref: layers[ref] for ref in call.needs if ref in layers})
             start = time.perf_counter()
             reset_peak_memory()
             if call.index in reused:
@@ -149,21 +151,8 @@ def _refuse_missing(recipe: Recipe, inputs: Mapping[str, Image]) -> None:
             raise InputError(f"the recipe needs the input {name!r}{about}; give it with --input {name}=FILE")
 
 
-def asked_of(recipe: Recipe, until: str | None) -> tuple[set[Ref], list[Call]]:
-    """Give the layers that are asked for, and the steps to do: all, or those that the step ``until`` needs."""
-    if until is None:
-        return {o.ref for o in recipe.outputs} | {recipe.last}, list(recipe.steps)
-    asked = recipe.by_id(until).main
-    needed = recipe.needed(asked)
-    return {asked}, [c for c in recipe.steps if c.index in needed]
-
-
 def _bare(image: Image) -> Image:
     return dataclasses.replace(image, record={}, notices=()) if image.record or image.notices else image
-
-
-def _results(call: Call) -> list[Ref]:
-    return [Ref(call.index, r) for r in STEPS[call.step].results]
 
 
 def _told(call: Call, store: Store | None, keys: Keys | None) -> Told:
@@ -180,7 +169,7 @@ def _do(call: Call, layers: Mapping[Ref, Image], number: int, count: int, store:
     images = {name: layers[ref] for name, ref in call.reads.items() if ref in layers}
     first = images[next(iter(call.reads))]
     if call.skip:
-        return {_results(call)[0]: first}, ("skipped", {}, ())
+        return {call.main: first}, ("skipped", {}, ())
     params = {k: getattr(call.params, k) for k in type(call.params).model_fields}
     try:
         mask = layers.get(call.mask) if call.mask else None  # an optional one that was not given: the step acts everywhere
@@ -203,7 +192,7 @@ def _do(call: Call, layers: Mapping[Ref, Image], number: int, count: int, store:
     except MemoryError as fault:
         why = "there was not enough memory; try --preview 2, or crop first"
         raise StepFailed(_failure(call, number, count, why, store)) from fault
-    return dict(zip(_results(call), results, strict=True)), ("computed", record, notices)
+    return dict(zip(call.results, results, strict=True)), ("computed", record, notices)
 
 
 def _failure(call: Call, number: int, count: int, why: str, store: Store | None) -> str:
@@ -224,7 +213,7 @@ def plan_reuse(
     needed = set(wanted)
     reused: dict[int, dict[Ref, Image]] = {}
     for call in reversed(calls):
-        asked = [r for r in _results(call) if r in needed or (keep and keep(r))]
+        asked = [r for r in call.results if r in needed or (keep and keep(r))]
         if call.skip:
             if not asked:
                 reused[call.index] = {}

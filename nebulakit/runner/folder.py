@@ -26,13 +26,16 @@ _FILE = {"file": "", "sha256": ""}
 _HOLDS = {
     "nebulakit": "",
     "recipe": {"file": "", "text": "", "settings": {}, "resolved": {"steps": [{"id": ""}]}},
-    "inputs": {"stack": _FILE},
+    "inputs": {"stack": _FILE, "*": _FILE},
+    "ways": {"*": ""},
     "options": {"preview": 1},
     "steps": [{"id": "", "step": "", "measured": {}}],
     "warnings": [{"id": ""}],
     "outputs": [{**_FILE, "scale": ""}],
+    "texts": [_FILE],
+    "corners": [[0.0]],
 }
-"""What is read again of a ``run.json``."""
+"""What is read again of a ``run.json``; ``*`` stands for any key."""
 PAGE_MARK = '<meta name="generator" content="nebulakit">'
 """What a page says near its beginning."""
 
@@ -63,7 +66,10 @@ def read_run(path: Path) -> dict[str, Any]:
 def _alike(found: Any, example: Any) -> bool:
     """Say whether plain values have the keys and types of an example; a list holds any number like its first."""
     if isinstance(example, dict):
-        return isinstance(found, dict) and all(k in found and _alike(found[k], v) for k, v in example.items())
+        return isinstance(found, dict) and all(
+            all(_alike(f, e) for f in found.values()) if k == "*" else k in found and _alike(found[k], e)
+            for k, e in example.items()
+        )
     if isinstance(example, list):
         return isinstance(found, list) and all(_alike(f, e) for f in found for e in example)
     return isinstance(found, type(example))
@@ -139,6 +145,18 @@ def replaced(path: Path, read: Iterable[Path]) -> Path | None:
     return next((p for p in read if os.path.exists(path) and os.path.exists(p) and os.path.samefile(path, p)), None)
 
 
+def refuse_in_the_way(folder: Path, names: Iterable[str]) -> None:
+    """Refuse a folder in which a folder stands where one of the files ``names`` is to be, or a file where its folder is."""
+    for path in (folder / name for name in names):
+        above = [p for p in path.parents if folder in p.parents]
+        wrong = path if os.path.isdir(path) else next((p for p in above if os.path.lexists(p) and not os.path.isdir(p)), None)
+        if wrong is not None:
+            there, wanted = ("folder", "file") if wrong is path else ("file", "folder")
+            raise UsageError(
+                f"{wrong} is a {there}, and a {wanted} of that name is to be written. Move it away, or choose another with -o"
+            )
+
+
 def refuse_replaced(folder: Path, names: Iterable[str], read: Sequence[Path]) -> None:
     """Refuse to write ``names`` into a folder where one of them is a file that is ``read``: a stack cannot be made again."""
     for name in names:
@@ -184,7 +202,7 @@ def publish_folder(folder: Path, names: Sequence[str]) -> Iterator[Path]:
 
 def publish(staging: Path, folder: Path, names: Iterable[Path]) -> None:
     """Rename finished files into place, and remove what an earlier run wrote there that this one does not, its page included."""
-    earlier = read_record(folder) or {}
+    earlier = read_record(folder) or {"outputs": [], "texts": []}
     names = list(names)
     for name in names:
         if not (staging / name).exists():  # stands already, as it would be written
@@ -192,13 +210,13 @@ def publish(staging: Path, folder: Path, names: Iterable[Path]) -> None:
         (folder / name).parent.mkdir(parents=True, exist_ok=True)
         os.replace(staging / name, folder / name)
     kept = {n.as_posix() for n in names}
-    for old in [*earlier.get("outputs", []), *earlier.get("texts", [])]:
-        path = folder / str(old.get("file"))
+    for old in [*earlier["outputs"], *earlier["texts"]]:
+        path = folder / old["file"]
         if (
-            old.get("file") not in kept
+            old["file"] not in kept
             and folder.resolve() in path.resolve().parents
             and path.is_file()
-            and file_hash(path) == old.get("sha256")
+            and file_hash(path) == old["sha256"]
         ):
             path.unlink()
     for page in (folder / PAGE, folder / FAILED):  # so that a page tells of the run.json beside it

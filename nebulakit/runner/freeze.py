@@ -28,12 +28,12 @@ def decided(record: Mapping[str, Any], look: bool = False) -> dict[str, dict[str
     """
     calls = {call.id: call for call in from_record(record).steps}
     out: dict[str, dict[str, Any]] = {}
-    for step in record.get("steps", ()):
+    for step in record["steps"]:
         declared, call = STEPS.get(step["step"]), calls.get(step["id"])
         if declared is None or call is None or step.get("state") == "skipped":
             continue
         values = {}
-        for name, value in step.get("measured", {}).items():
+        for name, value in step["measured"].items():
             about = declared.abouts.get(name)
             if about is None or value is None or (look and not about.look):
                 continue
@@ -77,7 +77,7 @@ def _width(recipe: Recipe, record: Mapping[str, Any]) -> float | None:
         return None if record["options"].get("fwhm") is None else float(record["options"]["fwhm"])
     calls = {call.id: call for call in recipe.steps}
     for step in record["steps"]:
-        width, call = step.get("measured", {}).get("fwhm"), calls.get(step["id"])
+        width, call = step["measured"].get("fwhm"), calls.get(step["id"])
         if not width or call is None:
             continue
         before = list(_before(recipe, call))

@@ -9,7 +9,6 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
-import numpy.typing as npt
 
 from nebulakit.declare import STEPS
 from nebulakit.errors import InputError, UsageError
@@ -28,7 +27,6 @@ def input_keys(job: Job) -> tuple[dict[str, dict[str, Any]], dict[str, str]]:
     """Give what each input file is, and the key by which each input is known: contents and the options of reading, never names or dates."""
     paths = {"stack": job.stack, **job.inputs}
     refuse_unknown(job.recipe, paths)
-    _refuse_misfits(job, paths)
     hashes = over(_hash, paths.values())
     told = {
         name: {"file": path.name, "sha256": sha, "bytes": path.stat().st_size}
@@ -37,7 +35,7 @@ def input_keys(job: Job) -> tuple[dict[str, dict[str, Any]], dict[str, str]]:
     options = {"assume": job.assume, "fwhm": job.fwhm, "coverage": told.get("coverage", {}).get("sha256")}
     binned = {name: [job.preview, job.preview > 1 and _collapsed(job.recipe, name)] for name in paths}
     return told, {
-        name: digest([told[name]["sha256"], binned[name], options if name == "stack" else _is_mask(job.recipe, name)])
+        name: digest([told[name]["sha256"], binned[name], options if name == "stack" else is_mask(job.recipe, name)])
         for name in paths
         if name != "coverage"
     }
@@ -51,45 +49,17 @@ def refuse_unknown(recipe: Recipe, names: Iterable[str]) -> None:
         raise UsageError(f"the recipe has no input called {unknown[0]!r}; it has: {', '.join(sorted(known))}")
 
 
-def _refuse_misfits(job: Job, paths: Mapping[str, Path]) -> None:
-    """Refuse a mask file of the wrong size for a step before which nothing changes the size of the stack; of others the step tells.
-
-    In a preview the step tells in any case: there a mask may have yet another size.
-    """
-    from nebulakit import files
-
-    masks = {Ref(-1, n): p for n, p in paths.items() if n not in ("stack", "coverage") and _is_mask(job.recipe, n)}
-    stack = files.sides(job.stack) if masks and job.preview == 1 else None
-    if stack is None:
-        return
-    as_stack = {Ref(-1, "stack")}  # layers of its size
-    asked = None if job.until is None else job.recipe.needed(job.recipe.by_id(job.until).main)
-    for call in job.recipe.steps:
-        beside = next((ref for ref in call.reads.values() if ref not in masks), None)
-        if beside not in as_stack or (asked is not None and call.index not in asked):
-            continue
-        for ref in call.needs if not call.skip else ():
-            found = files.sides(masks[ref]) if ref in masks else None
-            if found is not None and sorted(found) != sorted(stack):
-                raise InputError(
-                    f"the mask {ref.result!r} ({masks[ref].name}) is {found[1]} x {found[0]} px, but {call.id} in {call.where} works on "
-                    f"all of the stack, {stack[1]} x {stack[0]} px, and needs it of that size. Paint it over a picture of the stack or over "
-                    "this recipe's own, neither cropped nor scaled"
-                )
-        if not STEPS[call.step].resizes:
-            as_stack |= {Ref(call.index, result) for result in STEPS[call.step].results}
-
-
 def read_inputs(job: Job) -> dict[str, Image]:
     """Read the stack (with its coverage, and what it gives to doubt) and the other inputs, binned where a preview is wanted."""
     from nebulakit.runner.door import doubts
 
-    images = {name: _read(job, name) for name in ("stack", *job.inputs) if name != "coverage"}
+    images = {name: read_input(job, name) for name in ("stack", *job.inputs) if name != "coverage"}
     images["stack"] = images["stack"].noted(*_open(job, "stack", doubts(images["stack"])))
     return {name: _made_ready(job, name, image) for name, image in images.items()}
 
 
-def _read(job: Job, name: str) -> Image:
+def read_input(job: Job, name: str) -> Image:
+    """Read one input as the recipe takes it."""
     if name == "stack":
         return taken(job.recipe, name, job.stack, coverage=job.inputs.get("coverage"), assume=job.assume, until=job.until)
     return taken(job.recipe, name, job.inputs[name], until=job.until)
@@ -114,7 +84,7 @@ def taken(
     from nebulakit import files
 
     declared = recipe.inputs.get(name)
-    if _is_mask(recipe, name):
+    if is_mask(recipe, name):
         return _mask(given)
     file = Path(given) if isinstance(given, (str, Path)) else None
     if isinstance(given, Image):
@@ -155,10 +125,7 @@ def unfit(recipe: Recipe, name: str, image: Image, until: str | None = None) -> 
         "mosaic" if mosaic else "rgb" if image.is_rgb else "line" if len(image.channels) == 1 else None
     )
     known = {Ref(-1, name): Layer(kind=kind)}
-    asked = None if until is None else recipe.needed(recipe.by_id(until).main)
-    for call in recipe.steps:
-        if asked is not None and call.index not in asked:
-            continue
+    for call in recipe.asked(until)[1]:
         step = STEPS[call.step]
         first = OPEN if call.first is None else known.get(call.first, OPEN)
         if call.skip:
@@ -203,16 +170,14 @@ def _mask(given: Any) -> Image:
     if isinstance(given, (str, Path)):
         plane = read_map(given)
     else:
-        planes = given.planes if isinstance(given, Image) else np.asarray(_whole_to_one(given), np.float32)
-        plane = as_mask(planes) if planes.ndim == 3 and planes.size else planes
+        plane = as_mask((given if isinstance(given, Image) else Image.from_array(_whole_to_one(given))).planes)
     return Image.from_array(plane, channels=("mask",), content="mask", scale="display")
 
 
-def _whole_to_one(array: npt.ArrayLike) -> npt.NDArray[Any]:
+def _whole_to_one(array: Any) -> Any:
     """Bring whole numbers without sign to 0..1 of what their type can hold."""
-    kind = np.asarray(array).dtype
-    found = np.asarray(unmasked(array))
-    return found / np.float32(np.iinfo(kind).max) if kind.kind == "u" else found
+    kind = getattr(array, "dtype", None)
+    return np.asarray(unmasked(array)) / np.float32(np.iinfo(kind).max) if getattr(kind, "kind", "") == "u" else array
 
 
 def _open(job: Job, name: str, notices: Iterable[Notice]) -> tuple[Notice, ...]:
@@ -240,7 +205,7 @@ def _collapsed(recipe: Recipe, name: str) -> bool:
     return False
 
 
-def _is_mask(recipe: Recipe, name: str) -> bool:
+def is_mask(recipe: Recipe, name: str) -> bool:
     """Say whether an input is a mask: by its entry, or, where that is silent, because a step has it as its mask."""
     declared = recipe.inputs.get(name)
     if declared is None or declared.scale is not None:
@@ -267,7 +232,7 @@ class Inputs(Mapping[str, Image]):
     def __getitem__(self, name: str) -> Image:
         if name not in self._keys:
             raise KeyError(name)
-        image = _read(self._job, name)
+        image = read_input(self._job, name)
         for path, state in self._states.items():
             if _state(path) != state:
                 raise InputError(f"{path.name} was changed while the run was under way. Run again when it is as you want it")

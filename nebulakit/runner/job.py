@@ -16,9 +16,19 @@ from nebulakit.files.options import WriteOptions
 from nebulakit.image import Image, Notice
 from nebulakit.pixels.parallel import over
 from nebulakit.recipe.model import Call, Recipe, Ref
+from nebulakit.recipe.writes import OWN
 from nebulakit.runner.caption import CAPTION, caption
 from nebulakit.runner.execute import Run, StepRun, execute
-from nebulakit.runner.folder import RECORD, publish, read_record, refuse_foreign, refuse_replaced, refuse_unwritable, staged
+from nebulakit.runner.folder import (
+    RECORD,
+    publish,
+    read_record,
+    refuse_foreign,
+    refuse_in_the_way,
+    refuse_replaced,
+    refuse_unwritable,
+    staged,
+)
 from nebulakit.runner.inputs import Inputs, input_keys
 from nebulakit.runner.keys import Keys, digest, file_hash, plain, source_digest, versions
 from nebulakit.runner.memory import available_memory, peak_memory_mb
@@ -118,15 +128,16 @@ def _write_outputs(
 
     def write(what: tuple[Ref, str, WriteOptions]) -> dict[str, Any]:
         ref, name, options = what
+        layer = job.recipe.name_of(ref) or "last"
         if name in standing:
-            return {**standing[name], "layer": _layer_name(job.recipe, ref)}
+            return {**standing[name], "layer": layer}
         image, path = run.results[ref], staging / name
         path.parent.mkdir(parents=True, exist_ok=True)
         said = files.write(image, path, options, text=files.header_text(image.header) if job.keep_site else "")
         height, width = image.shape
         return {
             "file": name,
-            "layer": _layer_name(job.recipe, ref),
+            "layer": layer,
             "scale": image.scale,
             "width": width,
             "height": height,
@@ -192,12 +203,6 @@ def _outputs(job: Job, run: Run) -> Iterator[tuple[Ref, str, WriteOptions]]:
     yield ref, f"{job.until}.{'fits' if run.results[ref].scale == 'linear' else 'tif'}", WriteOptions()
 
 
-def _layer_name(recipe: Recipe, ref: Ref) -> str:
-    if ref.step < 0:
-        return ref.result
-    return recipe.steps[ref.step].names.get(ref.result, "last")
-
-
 def default_folder(recipe: Recipe, stack: Path, preview: int = 1) -> Path:
     """Name the folder a run goes to unless told: RECIPE-STACK."""
     return Path(f"{Path(recipe.source).stem}-{stack_name(stack)}" + ("-preview" if preview > 1 else ""))
@@ -220,6 +225,7 @@ def before_writing(job: Job) -> None:
     if not job.overwrite:
         refuse_foreign(job.folder, Path(job.recipe.source).name, job.stack.name)
     written = [o.file for o in job.recipe.outputs] if job.until is None else [f"{job.until}.{s}" for s in ("fits", "tif")]
+    refuse_in_the_way(job.folder, [*written, *OWN])
     refuse_replaced(job.folder, written, [job.stack, *job.inputs.values()])
 
 

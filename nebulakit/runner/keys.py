@@ -16,7 +16,7 @@ from pathlib import Path
 from typing import Any
 
 import nebulakit
-from nebulakit.declare import STEPS, canonical
+from nebulakit.declare import canonical
 from nebulakit.recipe.model import Recipe, Ref
 
 LIBRARIES = ("numpy", "numba", "scipy", "scikit-image", "opencv-python-headless", "PyWavelets", "astropy")
@@ -83,8 +83,9 @@ class Keys(dict[Ref, str]):
             key = digest(made_of)
             self._steps[call.index] = key
             self.made_of[call.index] = made_of
-            for n, result in enumerate(STEPS[call.step].results):
-                self[Ref(call.index, result)] = self.get(first, "absent") if call.skip and n == 0 else f"{key}-{result}"
+            self.update({ref: f"{key}-{ref.result}" for ref in call.results})
+            if call.skip:
+                self[call.main] = self.get(first, "absent")
 
     def step(self, index: int) -> str:
         """Give the key of a step, which its record is kept under."""

@@ -3,26 +3,56 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterable, Mapping
 
 import numpy as np
 import numpy.typing as npt
 
-from nebulakit.errors import StepError
+from nebulakit.declare import STEPS
+from nebulakit.errors import InputError, StepError
 from nebulakit.image import Image, Notice
+from nebulakit.recipe.model import Call, Recipe, Ref
+from nebulakit.runner.inputs import is_mask
 
 FAINTEST = 0.01
 """No one paints less than this on purpose; the ones of a mask of zeros and ones in 8 bits are 1/255."""
 
 
-def placed(mask: Image, layer: Image, name: str) -> Image:
-    """Bring a mask that was given as a file to the pixels of ``layer``.
+class MasksToCome:
+    """Masks that were given for steps to come; each is held against the first layer of the size that its step works on.
 
-    The mask may have the size of the stack, of the crop whose picture was written, or of the layer itself; it follows
-    crops, turns and changes of scale by the frames. Beyond its edge it goes on as it ends. Raises StepError, with all sizes
-    named, on any other size, and where its values do not lie within 0..1 or are all next to 0.
+    What stands before the step may take minutes, and a wrong mask is mostly seen on the stack itself, or right after a crop.
     """
-    import cv2
 
+    def __init__(self, recipe: Recipe, calls: Iterable[Call], inputs: Mapping[str, Image]) -> None:
+        """Find the masks of ``calls``, and by which step each layer got its size."""
+        self._inputs = inputs
+        self._sizes: dict[Ref, Ref] = {}
+        for call in recipe.steps:
+            resized = STEPS[call.step].resizes and not call.skip
+            size = call.main if resized or call.first is None else self._sizes.get(call.first, call.first)
+            self._sizes |= dict.fromkeys(call.results, size)
+        self._open: dict[Ref, dict[str, Call]] = {}
+        for call in calls:
+            given = [ref for ref in call.needs if ref.step >= 0 or ref.result in inputs]
+            masks = [ref for ref in given if ref.step < 0 and is_mask(recipe, ref.result)]
+            beside = next((ref for ref in given if ref not in masks), None)
+            if beside is not None and not call.skip:
+                for ref in masks:
+                    self._open.setdefault(self._sizes.get(beside, beside), {}).setdefault(ref.result, call)
+
+    def refuse_misfits(self, layers: Mapping[Ref, Image]) -> None:
+        """Raise InputError where a mask cannot be brought to the layer it is meant for, which has the size of one of these."""
+        for ref, layer in layers.items():
+            for name, call in self._open.pop(self._sizes.get(ref, ref), {}).items():
+                try:
+                    refuse_misfit(self._inputs[name], layer, name)
+                except StepError as fault:
+                    raise InputError(f"{call.id} in {call.where}: {fault}") from None
+
+
+def refuse_misfit(mask: Image, layer: Image, name: str) -> None:
+    """Raise StepError where a mask cannot be brought to ``layer``: its size, with all that would do named, or its values."""
     plane = np.nan_to_num(mask.planes[0])
     low, high = float(plane.min()), float(plane.max())
     if low < -1e-3 or high > 1 + 1e-3:
@@ -35,14 +65,28 @@ def placed(mask: Image, layer: Image, name: str) -> Image:
             f"the mask {name!r} is nowhere above {high:.2g}, so next to nothing would be done. 1 means fully; whole numbers are taken as shares "
             "of the largest that their type holds (255 for 8 bits). Save it brighter, or scale it to 0..1"
         )
-    to_mask = _matrix(plane.shape, layer)
-    if to_mask is None:
+    if _matrix(plane.shape, layer) is None:
         told = {"the stack": layer.frame.stack_shape, "the crop": _crop(layer), "the layer": layer.shape}
         sizes = ", ".join(f"{k} {v[1]} x {v[0]}" for k, v in told.items() if v is not None)
         raise StepError(
             f"the mask {name!r} is {plane.shape[1]} x {plane.shape[0]} px, which is none of the sizes it could have: {sizes} px. "
             "Paint it over a picture of the stack or over this recipe's own, neither cropped nor scaled"
         )
+
+
+def placed(mask: Image, layer: Image, name: str) -> Image:
+    """Bring a mask that was given as a file to the pixels of ``layer``.
+
+    The mask may have the size of the stack, of the crop whose picture was written, or of the layer itself; it follows
+    crops, turns and changes of scale by the frames. Beyond its edge it goes on as it ends. Raises StepError, with all sizes
+    named, on any other size, and where its values do not lie within 0..1 or are all next to 0.
+    """
+    import cv2
+
+    refuse_misfit(mask, layer, name)
+    plane = np.nan_to_num(mask.planes[0])
+    to_mask = _matrix(plane.shape, layer)
+    assert to_mask is not None
     if not (plane.shape == layer.shape and np.allclose(to_mask, [[1, 0, 0], [0, 1, 0]])):
         scale = math.sqrt(abs(float(np.linalg.det(to_mask[:, :2]))))
         if scale > 1.5:  # several pixels of the mask become one

@@ -9,9 +9,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Literal
 
-from nebulakit.declare import STEPS
 from nebulakit.recipe.model import Call, Recipe, Ref
-from nebulakit.runner.execute import StepRun, asked_of, plan_reuse
+from nebulakit.runner.execute import StepRun, plan_reuse
 from nebulakit.runner.keys import Keys, digest
 from nebulakit.runner.store import Store
 
@@ -65,17 +64,11 @@ def recall(store: Store, recipe: Recipe, stack: Path, preview: int) -> dict[str,
 
 
 def plan(
-    recipe: Recipe,
-    stack: Path,
-    sha: str,
-    input_keys: Mapping[str, str],
-    store: Store,
-    until: str | None = None,
-    preview: int = 1,
+    recipe: Recipe, stack: Path, sha: str, input_keys: Mapping[str, str], store: Store, until: str | None = None, preview: int = 1
 ) -> list[Planned]:
     """Say for every step whether it would be reused or run, and why."""
     keys = Keys(recipe, input_keys)
-    wanted, calls = asked_of(recipe, until)
+    wanted, calls = recipe.asked(until)
     reused = plan_reuse(calls, wanted, keys, store)
     before = recall(store, recipe, stack, preview)
     changed = {call.index for call in calls if keys.made_of[call.index] != before.get(call.id, {}).get("made_of")}
@@ -138,7 +131,7 @@ def _why(call: Call, keys: Keys, was: Mapping[str, Any] | None, changed: set[int
 def _gone(call: Call, keys: Keys, store: Store) -> str:
     """Say why a step must run though nothing in it changed."""
     known = store.record(keys.step(call.index))
-    names = [keys[Ref(call.index, r)] for r in STEPS[call.step].results]
+    names = [keys[ref] for ref in call.results]
     if any(name in store.damaged for name in names):
         return "its kept layer was damaged"
     if known is None:
@@ -162,7 +155,7 @@ def tree(recipe: Recipe, planned: list[Planned]) -> str:
 
     def draw(p: Planned, indent: str, last: bool) -> None:
         names = ", ".join(p.call.names.values())
-        others = [_name(recipe, r) for r in p.call.needs[1:]]
+        others = [recipe.name_of(r) or recipe.steps[r.step].id for r in p.call.needs[1:]]
         lines.append(
             f"{indent}{'└─ ' if last else '├─ '}{p.call.id}"
             + (f" -> {names}" if names else "")
@@ -179,10 +172,3 @@ def tree(recipe: Recipe, planned: list[Planned]) -> str:
         for n, p in enumerate(many):
             draw(p, "", n == len(many) - 1)
     return "\n".join(lines)
-
-
-def _name(recipe: Recipe, ref: Ref) -> str:
-    if ref.step < 0:
-        return ref.result
-    call = recipe.steps[ref.step]
-    return call.names.get(ref.result, call.id)

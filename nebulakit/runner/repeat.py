@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 
 from nebulakit.errors import InputError
+from nebulakit.files.raw import check_file
 from nebulakit.runner.keys import file_hash
 
 
@@ -31,7 +32,7 @@ def way(file: Path, folder: Path) -> str | None:
 
 def locate(name: str, facts: Mapping[str, Any], folder: Path, given: Path | None, told: str | None = None) -> Path:
     """Find an input of an earlier run by its contents: as given, else where the run ``told``, beside its folder, in it, or here."""
-    near = [d / str(facts["file"]) for d in (folder.parent, folder, folder.parent.parent, Path())]
+    near = [d / facts["file"] for d in (folder.parent, folder, folder.parent.parent, Path())]
     places = [given] if given else [*([folder / told] if told else []), *near]
     there = [p for p in places if p.is_file()]
     for path in there:
@@ -42,6 +43,8 @@ def locate(name: str, facts: Mapping[str, Any], folder: Path, given: Path | None
         raise InputError(
             f"{there[0]} is not the file the run was made from: its contents differ. Give the right one with {option}"
         )
+    if given is not None:
+        check_file(given)
     raise InputError(f"the input {name!r} ({facts['file']}) was not found; give it with {option}")
 
 

@@ -138,11 +138,7 @@ WARNINGS: dict[str, Entry] = {
         "The record says how much there is.",
         "nothing in the recipe: leave the step out",
     ),
-    "pattern-overruled": Entry(
-        "Another colour pattern than the header's was used.",
-        "You said so.",
-        "The nebula comes out red.",
-    ),
+    "pattern-overruled": Entry("Another colour pattern than the header's was used.", "You said so.", "The nebula comes out red."),
     "preview": Entry(
         "Everything is smaller, noise and detail are not those of the stack.",
         "The run was made with --preview, on binned data.",

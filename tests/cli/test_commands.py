@@ -20,7 +20,10 @@ from nebulakit.cli import VERBS, call, run
 from nebulakit.declare import STEPS
 from nebulakit.demo import make_scene, write_scene
 from nebulakit.recipe import shipped
+from nebulakit.recipe.writes import OWN
 from nebulakit.runner import inputs, job
+from nebulakit.runner.caption import CAPTION
+from nebulakit.runner.folder import FAILED, PAGE, RECORD
 from nebulakit.steps import stretch_asinh  # noqa: F401  (fills STEPS)
 
 RECIPE = """version: 1
@@ -348,6 +351,8 @@ def test_rerun_and_freeze_say_what_is_missing(tell, finished) -> None:
     code, _, err = tell("rerun", finished, "--stack", "odd.json")
     assert code == 4
     assert "--stack" in err
+    Path("dir").mkdir()
+    assert "dir: this is a folder, not a file" in tell("rerun", finished, "--stack", "dir")[2]
 
 
 @pytest.mark.parametrize("held", ["{}", "[1]", '{"recipe": 5}', '{"recipe": {"file": "a", "text": "", "settings": {}}}'])
@@ -363,6 +368,19 @@ def test_a_run_json_of_something_else_is_told_so(tell, finished, night, held) ->
     assert (code, out) == (2, "")
     assert "the folder o holds other files" in err
     assert Path("o/run.json").read_text() == held
+
+
+@pytest.mark.parametrize(
+    ("key", "held"), [("inputs", {"mine": 3}), ("ways", 3), ("ways", {"stack": 3}), ("texts", 3), ("corners", [1, 2])]
+)
+def test_a_run_json_that_was_damaged_is_told_so(tell, finished, night, key, held) -> None:
+    """Half of what is read of it was not looked at."""
+    shutil.copytree(finished, "o")
+    record = json.loads(Path("o/run.json").read_text())
+    Path("o/run.json").write_text(json.dumps(record | {key: {**record[key], **held} if key == "inputs" else held}))
+    run_again = ["run", night / "r.yaml", night / "stack.fits", "-o", "o", "--no-cache"]
+    for args, code in ((["compare", "o", finished], 4), (["rerun", "o", "--stack", night / "stack.fits"], 4), (run_again, 2)):
+        assert tell(*args)[0] == code
 
 
 def test_a_repeat_is_compared_with_the_run_and_never_with_itself(tell, finished, night, tmp_path) -> None:
@@ -679,6 +697,11 @@ def test_code_3_a_recipe_that_is_not_there(tell, night) -> None:
     assert "'bicolour'" in err
 
 
+def test_a_fault_of_a_recipe_without_a_place_is_told_as_any_other(tell, night) -> None:
+    for args in (["run", "nope.yaml", night / "stack.fits"], ["check", "nope.yaml"], ["show", "nope.yaml"]):
+        assert tell(*args)[2].startswith("error: there is no recipe file 'nope.yaml'; ")
+
+
 def test_code_4_a_file_that_is_not_a_picture(tell) -> None:
     Path("note.fits").write_text("not a picture")
     for name in ("note.fits", "absent.fits", "."):
@@ -744,6 +767,9 @@ def test_what_may_not_be_looked_at_is_told_with_what_to_do(tell, night, monkeypa
     monkeypatch.setattr(os, "stat", refused)
     for args, words in (
         (["check", "locked/r.yaml"], "cannot read locked/r.yaml: Permission denied"),
+        (["watch", "locked/r.yaml", "stack.fits"], "cannot read locked/r.yaml: Permission denied"),
+        (["watch", "mine.yaml", "stack.fits"], "give the path of a recipe file, or make one with:  nebulakit new mine.yaml"),
+        (["watch", "bicolour", "stack.fits"], "make one with:  nebulakit new mine.yaml --from bicolour"),
         (["compare", "locked/a.tif", "lines"], "locked/a.tif cannot be read: Permission denied. Give the folder"),
         (["cache", "--cache", "locked/c"], "cannot be kept in locked/c: Permission denied. Name another folder with --cache"),
     ):
@@ -752,13 +778,18 @@ def test_what_may_not_be_looked_at_is_told_with_what_to_do(tell, night, monkeypa
 
 @pytest.mark.skipif(sys.platform != "linux", reason="no such device elsewhere")
 def test_streams_that_are_full_or_closed_are_no_fault_of_ours(night, tmp_path) -> None:
-    """A full disk under the answer was reported as our fault, and without an error stream nothing was run."""
+    """A full disk under the answer was reported as our fault; without an error stream, or with a full one, nothing was run."""
     run = shlex.join([sys.executable, "-m", "nebulakit", "run", str(night / "r.yaml"), str(night / "stack.fits"), "--no-cache"])
     full = subprocess.run(f"{run} --no-report -o a > /dev/full", shell=True, capture_output=True, text=True, cwd=tmp_path)
     assert full.returncode == 6
     assert full.stderr.endswith("could not be written to where it was led: No space left on device\n")
     closed = subprocess.run(f"{run} --no-report -o b 2>&-", shell=True, capture_output=True, text=True, cwd=tmp_path)
     assert (closed.returncode, closed.stdout) == (0, "b/picture.tif\n")
+    for stream in ("> /dev/full", ">&1 >&3 | head -c 0"):  # and one whose reader has gone
+        deaf = subprocess.run(
+            f"{{ {run} --no-report -o c --overwrite 2{stream}; }} 3>&1", shell=True, capture_output=True, text=True, cwd=tmp_path
+        )
+        assert (deaf.returncode, deaf.stdout) == (0, "c/picture.tif\n")
     assert (tmp_path / "a" / "picture.tif").read_bytes() == (tmp_path / "b" / "picture.tif").read_bytes()
 
 
@@ -768,6 +799,9 @@ def test_names_that_are_no_text_cost_nothing(night, tmp_path) -> None:
     name = b"caf\xe9.fits"
     (tmp_path / os.fsdecode(name)).write_bytes((night / "stack.fits").read_bytes())
     code = "import nebulakit.cli; nebulakit.cli.main()"
+    look = [sys.executable, "-c", code, "inspect", name, "--picture", b"caf\xe9.png"]
+    seen = subprocess.run(look, capture_output=True, cwd=tmp_path)
+    assert (seen.returncode, seen.stdout.endswith(b"\ncaf\xe9.png\n")) == (0, True), seen.stderr
     for coding, written in (("utf-8", b"\xc5\x82\xe9/picture.tif\n"), ("cp1252", b"\\u0142\\udce9/picture.tif\n")):
         where = {**os.environ, "PYTHONIOENCODING": coding}
         args = ["run", os.fsencode(night / "r.yaml"), name, "--no-cache", "-o", "\u0142".encode() + b"\xe9"]
@@ -847,6 +881,29 @@ def test_a_disk_that_fills_while_outputs_are_written_is_told_by_its_folder(tell,
     assert code == 6
     assert err.endswith("error: the disk of o is full; nothing was changed there. Make room and run again\n")
     assert not Path("o").exists()
+
+
+@pytest.mark.parametrize("name", ["picture.tif", "run.json", "report.html", "caption.txt"])
+def test_a_folder_in_the_place_of_a_file_is_told_before_any_work(tell, night, name) -> None:
+    """It passed for a fault of ours when all had been done."""
+    Path("o", name).mkdir(parents=True)
+    code, _, err = tell("run", night / "r.yaml", night / "stack.fits", "-o", "o", "--no-cache", "--overwrite")
+    assert (code, err.splitlines()[1:]) == (
+        2, [f"error: {Path('o', name)} is a folder, and a file of that name is to be written. Move it away, or choose another with -o"],
+    )  # fmt: skip
+    Path("deep.yaml").write_text((night / "r.yaml").read_text().replace("file: ", "file: sub/"))
+    Path("o/sub").write_text("")
+    assert (
+        "sub is a file, and a folder of that name is"
+        in tell("run", "deep.yaml", night / "stack.fits", "-o", "o", "--overwrite")[2]
+    )
+
+
+def test_no_output_lies_in_a_folder_called_as_a_file_that_a_run_writes_itself(tell, night) -> None:
+    assert set(OWN) == {CAPTION, FAILED, PAGE, RECORD}
+    for name in OWN:
+        Path("r.yaml").write_text((night / "r.yaml").read_text().replace("picture.tif", f"{name}/picture.tif"))
+        assert f"'{name}/picture.tif' and '{name}': one name cannot be a file and a folder" in tell("check", "r.yaml")[2]
 
 
 def test_names_as_long_as_names_can_be(tell, night, finished) -> None:

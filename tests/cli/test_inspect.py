@@ -135,6 +135,14 @@ def test_one_plane_has_one_light_and_a_stretched_picture_none(scene):
     assert signal(grey.replace(scale="display")) == {}
 
 
+def test_a_sky_saved_in_too_few_levels_has_no_noise_to_measure_by(scene):
+    """A surface was fitted in units of a noise that was nothing but rounding, and never found."""
+    stack = np.rint(scene.stack / scene.stack.max() * 255).astype(np.float32) / 255
+    known = Image.from_array(stack, coverage=scene.coverage).measured("noise", "stars", "fwhm")
+    assert min(known.noise.sigma) < 1e-9
+    assert signal(known) == {}
+
+
 @pytest.mark.parametrize("grey", [False, True])
 @pytest.mark.parametrize("scale", ["linear", "display"])
 def test_the_recipe_that_is_named_can_run_on_what_it_is_named_for(scene, tmp_path, grey, scale):

@@ -432,6 +432,45 @@ def test_a_picture_is_shown_as_it_says_that_it_lies(tmp_path, kind) -> None:
             assert np.allclose(read_map(tmp_path / "t"), mask, atol=1e-6), tag
 
 
+def test_a_fits_file_that_was_cut_short_is_told_so(tmp_path):
+    """Within its header, or packed, it was told to be corrupt."""
+    whole = put(tmp_path / "a.fits", rng.normal(0, 1, (H, W)).astype(np.float32)).read_bytes()
+    packed = gzip.compress(whole)
+    for cut in (whole[:80], whole[:1000], packed[: len(packed) // 2]):
+        (tmp_path / "a.fits").write_bytes(cut)
+        with pytest.raises(InputError, match=r"a.fits: the file ends too early \(was the copy interrupted"):
+            read(tmp_path / "a.fits")
+    (tmp_path / "a.fits").write_bytes(gzip.compress(b"none of it"))
+    with pytest.raises(InputError, match=r"not a FITS file that can be read"):
+        read(tmp_path / "a.fits")
+
+
+def test_how_many_values_a_damaged_file_claims_is_not_believed(tmp_path):
+    """A run was refused for want of terabytes."""
+    path = put(tmp_path / "a.fits", np.ones((H, W), np.float32))
+    path.write_bytes(path.read_bytes().replace(f"NAXIS1  = {W:20}".encode(), b"NAXIS1  =            300000000"))
+    assert count_values(path) is None
+
+
+@pytest.mark.parametrize("shape", [(10, 12), (11, 12), (10, 13), (11, 13)])
+def test_the_colours_of_a_mosaic_are_turned_along_with_it(tmp_path, shape) -> None:
+    """It was left as it lay, or turned over with its pattern left."""
+    stored = np.tile(np.uint16([[100, 200], [200, 300]]), (7, 7))[: shape[0], : shape[1]]  # R G / G B
+    whole = np.arange(stored.size).reshape(shape)
+    for tag in range(1, 9):
+        extra = [(33421, "H", 2, (2, 2), True), (33422, "B", 4, bytes([0, 1, 1, 2]), True), (274, "H", 1, tag, True)]
+        tifffile.imwrite(tmp_path / "m.tif", stored, photometric="cfa", metadata=None, extratags=extra)
+        image = read(tmp_path / "m.tif")
+        assert image.channels == ("mosaic",)
+        levels = steps.collapse_bayer(image).planes * 65535
+        assert np.allclose(levels, np.array([100, 200, 300])[:, None, None], rtol=1e-6), tag
+        tifffile.imwrite(
+            tmp_path / "g.tif", whole.astype(np.float32), photometric="minisblack", metadata=None, extratags=extra[2:]
+        )
+        lies = read(tmp_path / "g.tif").planes[0].astype(int)
+        assert np.array_equal(np.rint(image.planes[0] * 65535), stored.ravel()[lies]), tag
+
+
 @pytest.mark.parametrize("exif", [b"", b"II*\0", b"MM\0*\0\0\0\x08\xff\xff", b"none of it"])
 def test_a_picture_whose_tags_are_damaged_is_shown_as_it_is_stored(tmp_path, exif) -> None:
     data = rng.integers(1, 2**16, (H, W), dtype=np.uint16)

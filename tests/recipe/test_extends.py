@@ -7,7 +7,8 @@ from pathlib import Path
 import pytest
 
 from nebulakit.errors import RecipeError
-from nebulakit.recipe import Recipe, load, loads, resolved, show
+from nebulakit.recipe import load, loads, resolved, show
+from nebulakit.recipe.model import Recipe
 
 BASE = """\
 version: 1

@@ -6,7 +6,8 @@ import pytest
 
 from nebulakit.errors import RecipeError, UsageError
 from nebulakit.quantity import Share
-from nebulakit.recipe import Ref, loads, resolved
+from nebulakit.recipe import loads, resolved
+from nebulakit.recipe.model import Ref
 
 TEXT = """\
 version: 1
@@ -77,6 +78,11 @@ def test_what_stands_beside_a_step_can_be_set() -> None:
         ("sky.skip", "yes", "expected true or false"),
         ("strength", "2", "expected ID.PARAM=VALUE"),
         ("sky.id", "other", "no parameter 'id'"),
+        (
+            "first.strength",
+            "\udcff",
+            "the character U+DCFF cannot stand in a recipe",
+        ),  # a sign of another coding, as a shell hands it on
     ],
 )
 def test_a_fault_of_the_command_line_is_told_as_one(key: str, value: str, words: str) -> None:

@@ -10,7 +10,7 @@ import nebulakit
 from nebulakit import files, steps
 from nebulakit.cli import call
 from nebulakit.demo import make_scene
-from nebulakit.errors import StepError, UsageError
+from nebulakit.errors import InputError, StepError, UsageError
 from nebulakit.image import Image
 from nebulakit.runner.placed import placed
 from tests.runner import running
@@ -81,7 +81,7 @@ def test_the_stacks_and_the_crops_size_say_the_same_place(folder, tmp_path, mask
 
 
 def test_another_size_is_refused_with_all_sizes_named(folder, tmp_path, capsys) -> None:
-    assert run(folder, "other.png", tmp_path / "o") == 1
+    assert run(folder, "other.png", tmp_path / "o") == 4
     told = capsys.readouterr().err
     assert "70 x 50" in told
     assert "200 x 160" in told
@@ -92,44 +92,72 @@ def test_another_size_is_refused_with_all_sizes_named(folder, tmp_path, capsys) 
 CURVE = "  - curve: {points: [[0.5, 0.6]]}\n"
 
 
+@pytest.mark.parametrize("more", [(), ("--preview", "2")], ids=["whole", "preview"])
 @pytest.mark.parametrize(
-    ("before", "step", "early"),
+    ("before", "step", "done"),
     [
-        (CURVE, CURVE + "    mask: mine\n", True),
-        (CURVE, "  - patch: {where: mine}\n", True),
-        ("  - level_mask: {above: 0.0}\n    as: bright\n", "  - combine_masks: {a: mine, b: bright, how: and}\n", True),
-        (CURVE + "    skip: true\n", CURVE + "    mask: mine\n", True),
-        ("  - bin: {factor: 2}\n", CURVE + "    mask: mine\n", False),
-        (CURVE, CURVE + "    mask: mine\n    skip: true\n", False),
+        (CURVE, CURVE + "    mask: mine\n", 0),
+        (CURVE, "  - patch: {where: mine}\n", 0),
+        ("  - level_mask: {above: 0.0}\n    as: bright\n", "  - combine_masks: {a: mine, b: bright, how: and}\n", 0),
+        (CURVE + "    skip: true\n", CURVE + "    mask: mine\n", 0),
+        ("  - bin: {factor: 2}\n" + CURVE, CURVE + "    mask: mine\n", 1),
+        (CURVE, CURVE + "    mask: mine\n    skip: true\n", None),
     ],
     ids=["mask", "image", "mask beside mask", "after a skipped step", "after bin", "skipped"],
 )
-def test_a_wrong_size_is_told_before_any_work_where_it_can_be(folder, tmp_path, capsys, before, step, early) -> None:
+def test_a_mask_that_does_not_fit_is_told_before_any_work_where_it_can_be(
+    folder, tmp_path, capsys, before, step, done, more
+) -> None:
     """A user waited for all that stands before the step."""
     steps = f"steps:\n{before}{step}    id: second\noutputs:\n  - {{layer: last, file: a.tif}}\n"
     (tmp_path / "r.yaml").write_text(RECIPE.partition("steps:")[0] + steps)
-    given = [tmp_path / "r.yaml", folder / "picture.tif", tmp_path / "o", "--assume", "display", "--no-cache", "--input"]
+    given = [tmp_path / "r.yaml", folder / "picture.tif", tmp_path / "o", "--assume", "display", "--no-cache", *more, "--input"]
     code = running.run(*given, f"mine={folder / 'other.png'}")
     told = capsys.readouterr().err
-    if early:
-        assert code == 4
-        assert "the mask 'mine' (other.png) is 70 x 50 px, but second in line" in told
-        assert "200 x 160 px" in told
-        assert "curve  " not in told  # no step has been run
+    if done is None:
+        assert code == 0
     else:
-        assert code == (0 if "skip" in step else 1)
+        assert code == 4
+        assert "error: second in line" in told
+        assert "the mask 'mine' is 70 x 50 px, which is none of the sizes it could have: the stack 200 x 160" in told
+        assert told.count(" s  ") == done  # steps that were run
+    files.write(Image.from_array(np.full(SHAPE, 255.0), content="mask", channels=("mask",)), tmp_path / "much.fits")
+    assert running.run(*given, f"mine={tmp_path / 'much.fits'}") == code
+    assert "holds values from 255 to 255" in capsys.readouterr().err or not code
     assert running.run(*given, f"mine={folder / 'whole.png'}") == 0
 
 
+@pytest.mark.parametrize("packed", ["stack", "mask"])
+def test_a_mask_that_does_not_fit_is_told_before_any_work_where_files_are_packed_and_from_python(
+    tmp_path, capsys, packed
+) -> None:
+    """Headers alone were asked, and of a packed file they do not tell enough."""
+    ends = {"stack": ".fits", "mask": ".fits"} | {packed: ".fits.gz"}
+    stack, mine = (tmp_path / f"{name}{end}" for name, end in ends.items())
+    files.write(Image.from_array(np.full((3, *SHAPE), 0.2)), stack)
+    files.write(Image.from_array(np.ones((50, 70)), content="mask", channels=("mask",)), mine)
+    text = (
+        "version: 1\ninputs: {mine: {scale: mask}}\nsteps:\n  - blend: {other: stack}\n  - blend: {other: stack}\n    mask: mine\n"
+        "outputs:\n  - {layer: last, file: a.fits}\n"
+    )
+    (tmp_path / "r.yaml").write_text(text)
+    assert running.run(tmp_path / "r.yaml", stack, tmp_path / "o", "--no-cache", "--input", f"mine={mine}") == 4
+    told = capsys.readouterr().err
+    assert " s  " not in told
+    assert "blend-2 in line 5 of the recipe: the mask 'mine' is 70 x 50 px" in told
+    for given in ((stack, mine), (nebulakit.read(stack), nebulakit.read(mine)), (np.ones((3, *SHAPE)), np.ones((50, 70)))):
+        with pytest.raises(InputError, match="blend-2 in line 5 of the recipe: the mask 'mine' is 70 x 50 px"):
+            nebulakit.run(text, given[0], mine=given[1])
+
+
 @pytest.mark.parametrize("kind", ["tif", "png", "jpg", "fits", "planes first", "colours last", "fits.gz"])
-def test_the_size_of_a_picture_is_told_by_its_header(tmp_path, kind) -> None:
+def test_how_many_values_a_picture_has_is_told_by_its_header(tmp_path, kind) -> None:
     planes = np.zeros((3, 30, 40), np.float32)
     path = tmp_path / f"a.{kind if '.' in kind or len(kind) < 5 else 'fits'}"
     if " " in kind:
         fits.writeto(path, planes if kind == "planes first" else np.moveaxis(planes, 0, -1))
     else:
         files.write(Image.from_array(planes, scale="display"), path)
-    assert files.sides(path) == (None if kind == "fits.gz" else (30, 40))
     assert files.count_values(path) == 3600
 
 
@@ -264,6 +292,28 @@ def test_from_python_an_array_is_what_the_recipe_says_and_an_unknown_input_is_re
     assert np.allclose(run["last"].planes, 0.2)
     with pytest.raises(UsageError, match="no input called 'mien'"):
         nebulakit.run(text, np.zeros((3, 8, 9)), mien=np.zeros((8, 9)))
+
+
+@pytest.mark.parametrize(
+    ("given", "words"),
+    [
+        ([["a", "b"]], "expected an array of numbers"),
+        ([[1], [2, 3]], "expected an array of numbers"),
+        (np.ones((8, 9), complex), "expected an array of numbers"),
+        (np.full((8, 9), 1e300), "beyond what 32-bit floats hold"),
+    ],
+    ids=["text", "ragged", "complex", "too large"],
+)
+def test_from_python_a_mask_or_a_map_of_no_numbers_is_told_as_a_stack_is(given, words) -> None:
+    text = (
+        "version: 1\ninputs: {stack: {scale: display}, mine: {scale: mask, optional: true}}\nsteps:\n"
+        "  - curve: {points: [[0.5, 1.0]]}\n    mask: mine\noutputs:\n  - {layer: last, file: a.tif}\n"
+    )
+    for name in ("mine", "coverage"):
+        with pytest.raises(StepError, match=words):
+            nebulakit.run(text, np.full((3, 8, 9), 0.2), **{name: given})
+    with pytest.raises(KeyError, match="layer 'mine' was not kept; kept: last"):
+        nebulakit.run(text, np.full((3, 8, 9), 0.2))["mine"]
 
 
 def test_from_python_what_is_masked_holds_nothing() -> None:

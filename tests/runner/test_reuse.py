@@ -142,7 +142,7 @@ def test_a_stack_is_not_read_where_all_that_was_made_of_it_is_kept(night, kept, 
         raise AssertionError("read")
 
     monkeypatch.setattr(files, "read", refuse)
-    monkeypatch.setattr(inputs, "_read", refuse)
+    monkeypatch.setattr(inputs, "read_input", refuse)
     assert run(night, tmp_path / "out", "--cache", str(kept), "--set", "colour.gain=1.2") == 0
     assert record(tmp_path / "out")["warnings"] == record(night / "out")["warnings"]
 
@@ -257,7 +257,7 @@ def test_where_next_to_nothing_may_be_kept_a_run_that_changes_nothing_reads_no_i
     def read(*args: object) -> None:
         raise AssertionError("an input was read")
 
-    monkeypatch.setattr("nebulakit.runner.inputs._read", read)
+    monkeypatch.setattr("nebulakit.runner.inputs.read_input", read)
     assert run(night, tmp_path / "again", *cache) == 0
     assert ran(tmp_path / "again") == []
     assert record(tmp_path / "again")["warnings"] == told
@@ -608,13 +608,13 @@ def test_hue_truth_of_known_pictures():
 
 
 def test_reading_is_not_counted_as_the_first_step(night, tmp_path, monkeypatch):
-    slow = inputs._read
+    slow = inputs.read_input
 
     def read(*args: object) -> Image:
         time.sleep(0.5)
         return slow(*args)
 
-    monkeypatch.setattr(inputs, "_read", read)
+    monkeypatch.setattr(inputs, "read_input", read)
     assert run(night, tmp_path / "out", "--no-cache") == 0
     first = record(tmp_path / "out")["steps"][0]
     assert first["seconds"] + 0.5 <= record(tmp_path / "out")["seconds"]
@@ -624,8 +624,8 @@ def test_a_skipped_step_is_no_reason_to_read_what_nothing_needs(night, tmp_path,
     text = RECIPE.replace("crop_to_coverage: {}\n    id: crop\n", "level_sky: {}\n    id: level\n    skip: true\n")
     (tmp_path / "r.yaml").write_text(text.replace("  - {layer: field, file: field.fits}\n", ""))
     opened = []
-    read = inputs._read
-    monkeypatch.setattr(inputs, "_read", lambda *a: opened.append(a[1]) or read(*a))
+    read = inputs.read_input
+    monkeypatch.setattr(inputs, "read_input", lambda *a: opened.append(a[1]) or read(*a))
     for setting, wanted in (("both.opacity=30%", ["stack"]), ("both.opacity=35%", []), ("stretch.sky=11%", ["stack"])):
         opened.clear()
         more = ("--cache", str(tmp_path / "kept"), "--set", setting)
