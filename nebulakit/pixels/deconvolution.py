@@ -33,6 +33,7 @@ from nebulakit.pixels.narrowing import (
     cut_filter,
     narrowed,
     reached,
+    set_aside,
     transfer_of,
 )
 from nebulakit.pixels.parallel import over
@@ -192,11 +193,11 @@ def make_plan(psf: Psf, sigma: tuple[float, ...], fwhm: float, usual: Plan | Non
     smooth, a wider one is aimed at. ``usual``: the plan of the usual star, where this is for one place of the picture alone.
     """
     taken, transfers = _seen_as(psf)
-    (now, true), n = transfers, len(transfers[0])
+    (now, true, aside), n = transfers, len(transfers[0])
     halvings = 9 if usual is None else 6
     aims = tuple(aim_for(psf, taken, transfers, fwhm, least, halvings) for least in LEVELS)
     changes = [bring_to(taken, now, aim, least) for aim, least in zip(aims, LEVELS, strict=True)]
-    after = reached(psf, true + changes[-1] * true)
+    after = reached(psf, true + changes[-1] * true, aside + changes[-1] * aside)
     bands = len(usual.sigma) if usual is not None else max(4, math.ceil(math.log2(psf.fwhm)) + 3)
     own = list(sigma[:bands])
     own += [own[-1] / 2 ** (i + 1) for i in range(bands - len(own))]
@@ -225,18 +226,18 @@ def make_plan(psf: Psf, sigma: tuple[float, ...], fwhm: float, usual: Plan | Non
     return Plan(tuple(filters), gains, np.hypot(chance, DOUBT), spread, tuple(own), after, aims)
 
 
-def _seen_as(psf: Psf) -> tuple[Psf, tuple[Transfer, Transfer]]:
-    """Give the star image that filters are made for, a little narrower than it is, and the transforms of that and of it."""
+def _seen_as(psf: Psf) -> tuple[Psf, tuple[Transfer, Transfer, Transfer]]:
+    """Give the star image that filters are made for, a little narrower than it is; transforms of that, of it, and of it set aside."""
     n = 128
     while n < 2 * (FILTER_REACH * psf.fwhm + 1):
         n *= 2
     taken = replace(psf, kernel=narrowed(psf.kernel, NARROWER), fwhm=NARROWER * psf.fwhm)
-    return taken, (transfer_of(taken.kernel, n), transfer_of(psf.kernel, n))
+    return taken, (transfer_of(taken.kernel, n), transfer_of(psf.kernel, n), transfer_of(set_aside(psf), n))
 
 
 def _filters(psf: Psf, aims: tuple[float | None, ...]) -> tuple[Plane, ...]:
     """Give the filters of a star image that are made for these widths."""
-    taken, (now, _) = _seen_as(psf)
+    taken, (now, *_) = _seen_as(psf)
     return tuple(cut_filter(bring_to(taken, now, aim, least), psf) for aim, least in zip(aims, LEVELS, strict=True))
 
 
