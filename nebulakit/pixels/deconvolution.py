@@ -374,12 +374,12 @@ def _added(
     # a star is put together from all bands: one filter for it, the one that its finest band bears
     at_least = np.zeros((small[1], small[0]), np.uint8)
     around = np.ones((2 * math.ceil(STAR * plan.spread[0] / step) + 1,) * 2, np.uint8)
-    gains = [list(_gains(plan, j, corner, step, small)) for j in range(len(bands))]
-    bold = [signal > BOLD * own[-1][3] for signal, own in zip(signals, gains, strict=True)]
+    *_, (_, _, _, cost) = _gains(plan, 1, corner, step, small)
+    star = signals[1] > BOLD * cost
     for j, w in enumerate(bands):
         if not signals[j].any():
             continue
-        doses, win = _doses(signals[j], gains[j], at_least, bold[j], bold[1] if j == 0 else None)
+        doses, win = _doses(signals[j], _gains(plan, j, corner, step, small), at_least, star if j == 0 else None)
         won += win * plan.sigma[j] ** 2
         touched = max(touched, float(np.mean(np.sum(doses, 0) > 0.05)))
         for i, dose in enumerate(doses):
@@ -442,10 +442,13 @@ def _gains(plan: Plan, band: int, corner: tuple[int, int], step: int, small: tup
         yield a, b, c, d
 
 
-def _doses(signal: Plane, gains: Gains, at_least: npt.NDArray[np.uint8], bold: Any, star: Any = None) -> tuple[list[Plane], float]:
+def _doses(
+    signal: Plane, gains: Gains, at_least: npt.NDArray[np.uint8], star: npt.NDArray[np.bool_] | None = None
+) -> tuple[list[Plane], float]:
     """Give, per filter, by how much it acts where a band has this power over its noise: the one with the least expected error.
 
-    ``at_least`` bars filters before that one. The second value is the mean of the squared error this should save, the noise of the band being 1.
+    ``at_least`` bars filters before that one; in a ``star`` the boldest is taken wherever it acts in full. The second value is the
+    mean of the squared error this should save, the noise of the band being 1.
     """
     doses, wins = [], []
     for i, (won, let_in, won2, let_in2) in enumerate(gains):
@@ -455,7 +458,8 @@ def _doses(signal: Plane, gains: Gains, at_least: npt.NDArray[np.uint8], bold: A
         doses.append(dose)
         wins.append(np.where(at_least > i, 0, dose * (2 * push - dose * pull)))
     # where even the boldest (the last) costs next to nothing it is the truest, and all parts of a bright star get the same
-    if star is not None:
+    bold = signal > BOLD * let_in2
+    if star is not None:  # of filters for narrower stars in one band than in the next it would come out narrower than by either
         bold = bold | (star & (dose >= 1))
     wins[:-1] = [np.where(bold, 0, win) for win in wins[:-1]]
     most = np.maximum.reduce(wins)
