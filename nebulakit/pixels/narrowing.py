@@ -22,6 +22,7 @@ Transfer = npt.NDArray[np.complex128]
 RIPPLE = 1e-3  # of a star's peak: what its image may rise outwards; narrower stars than this allows are not aimed at
 NARROWER = 0.97  # the PSF is taken this much narrower: a star narrower than assumed would get a dark ring, a wider one none
 FILTER_REACH = 8.0  # fwhm: at 6 the boldest filter, cut off, would give a star 1 % more light than it has; at 8 0.1 %
+DRAWN_IN = 1.0  # fwhm, from within which light is drawn inwards: at 0.8 a star as wide had more light round its core, and so had gas
 RIPPLE_WEAK = 0.2  # the same, in units of the share of a frequency that a filter takes for seen
 BAREST = 1.3  # px: a filter made for a narrower kernel than this would see it between the pixels
 # px from the middle of a pixel: there a law fits a narrow star as wide as the median star, within 0.2 % of the median over all
@@ -44,11 +45,11 @@ def narrow_kernel(psf: Psf, fwhm: float) -> Plane:
     turn = math.radians(psf.angle)
     along, across = math.cos(turn) * x + math.sin(turn) * y, math.cos(turn) * y - math.sin(turn) * x
     # round within, as oval as it was without
-    ratio = (1 - psf.ellipticity) ** (0.5 * (1 - np.exp(-(x * x + y * y) / (0.8 * psf.fwhm) ** 2)))
+    ratio = (1 - psf.ellipticity) ** (0.5 * (1 - np.exp(-(x * x + y * y) / (DRAWN_IN * psf.fwhm) ** 2)))
     radius = np.hypot(along * ratio, across / ratio)
     alpha = psf.fwhm / moffat_fwhm(1.0, psf.beta)
     pull = psf.fwhm / fwhm - 1
-    x2 = (radius / (0.8 * psf.fwhm)) ** 2
+    x2 = (radius / (DRAWN_IN * psf.fwhm)) ** 2
     fade = np.exp(-x2)
     moved = radius * (1 + pull * fade)
     density = (1 + (moved / alpha) ** 2) ** -psf.beta * (1 + pull * fade) * np.maximum(1 + pull * fade * (1 - 2 * x2), 0)
