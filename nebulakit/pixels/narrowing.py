@@ -22,11 +22,11 @@ Transfer = npt.NDArray[np.complex128]
 RIPPLE = 1e-3  # of a star's peak: what its image may rise outwards; narrower stars than this allows are not aimed at
 NARROWER = 0.97  # the PSF is taken this much narrower: a star narrower than assumed would get a dark ring, a wider one none
 FILTER_REACH = 8.0  # fwhm: at 6 the boldest filter, cut off, would give a star 1 % more light than it has; at 8 0.1 %
-DRAWN_IN = 1.0  # fwhm, from within which light is drawn inwards: at 0.8 a star as wide had more light round its core, and so had gas
+DRAWN_IN = 1.0  # fwhm, from within which light is drawn in: at 0.8 as wide a star had more light round its core, and so had gas
 RIPPLE_WEAK = 0.2  # the same, in units of the share of a frequency that a filter takes for seen
 BAREST = 1.3  # px: a filter made for a narrower kernel than this would see it between the pixels
 # px from the middle of a pixel: there a law fits a narrow star as wide as the median star, within 0.2 % of the median over all
-# places on a pixel; on its middle it fits it up to 15 % wider, on a corner up to 40 % narrower
+# places on a pixel; on its middle it fits it up to 8 % wider, on a corner up to a quarter narrower
 ASIDE = (0.125, 0.375)
 
 

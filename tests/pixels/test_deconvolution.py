@@ -157,8 +157,8 @@ def test_nebula_comes_nearer_to_the_truth_or_stays(level):
     planes = (blurred + rng.normal(0, level * SIGMA, truth.shape)).astype(np.float32)[None]
     out = sharpened(planes, psf, white_noise(level * SIGMA))
     before, after = (np.sqrt(np.mean((p[0] - truth) ** 2)) for p in (planes, out))
-    # the grain stays, so the whole error cannot fall far; measured 0.833, 0.939; where little is to be won nothing is done
-    most = {0.3: 0.86, 1: 0.95, 3: 1.0, 10: 1.0, 30: 1.0}[level]
+    # the grain stays, so the whole error cannot fall far; measured 0.760, 0.914; where little is to be won nothing is done
+    most = {0.3: 0.78, 1: 0.92, 3: 1.0, 10: 1.0, 30: 1.0}[level]
     assert after <= most * before
 
 
