@@ -33,6 +33,7 @@ from nebulakit.pixels.narrowing import (
     cut_filter,
     narrowed,
     reached,
+    set_aside,
     transfer_of,
 )
 from nebulakit.pixels.parallel import over
@@ -192,11 +193,11 @@ def make_plan(psf: Psf, sigma: tuple[float, ...], fwhm: float, usual: Plan | Non
     smooth, a wider one is aimed at. ``usual``: the plan of the usual star, where this is for one place of the picture alone.
     """
     taken, transfers = _seen_as(psf)
-    (now, true), n = transfers, len(transfers[0])
+    (now, true, aside), n = transfers, len(transfers[0])
     halvings = 9 if usual is None else 6
     aims = tuple(aim_for(psf, taken, transfers, fwhm, least, halvings) for least in LEVELS)
     changes = [bring_to(taken, now, aim, least) for aim, least in zip(aims, LEVELS, strict=True)]
-    after = reached(psf, true + changes[-1] * true)
+    after = reached(psf, true + changes[-1] * true, aside + changes[-1] * aside)
     bands = len(usual.sigma) if usual is not None else max(4, math.ceil(math.log2(psf.fwhm)) + 3)
     own = list(sigma[:bands])
     own += [own[-1] / 2 ** (i + 1) for i in range(bands - len(own))]
@@ -225,18 +226,18 @@ def make_plan(psf: Psf, sigma: tuple[float, ...], fwhm: float, usual: Plan | Non
     return Plan(tuple(filters), gains, np.hypot(chance, DOUBT), spread, tuple(own), after, aims)
 
 
-def _seen_as(psf: Psf) -> tuple[Psf, tuple[Transfer, Transfer]]:
-    """Give the star image that filters are made for, a little narrower than it is, and the transforms of that and of it."""
+def _seen_as(psf: Psf) -> tuple[Psf, tuple[Transfer, Transfer, Transfer]]:
+    """Give the star image that filters are made for, a little narrower than it is; transforms of that, of it, and of it set aside."""
     n = 128
     while n < 2 * (FILTER_REACH * psf.fwhm + 1):
         n *= 2
     taken = replace(psf, kernel=narrowed(psf.kernel, NARROWER), fwhm=NARROWER * psf.fwhm)
-    return taken, (transfer_of(taken.kernel, n), transfer_of(psf.kernel, n))
+    return taken, (transfer_of(taken.kernel, n), transfer_of(psf.kernel, n), transfer_of(set_aside(psf), n))
 
 
 def _filters(psf: Psf, aims: tuple[float | None, ...]) -> tuple[Plane, ...]:
     """Give the filters of a star image that are made for these widths."""
-    taken, (now, _) = _seen_as(psf)
+    taken, (now, *_) = _seen_as(psf)
     return tuple(cut_filter(bring_to(taken, now, aim, least), psf) for aim, least in zip(aims, LEVELS, strict=True))
 
 
@@ -373,10 +374,12 @@ def _added(
     # a star is put together from all bands: one filter for it, the one that its finest band bears
     at_least = np.zeros((small[1], small[0]), np.uint8)
     around = np.ones((2 * math.ceil(STAR * plan.spread[0] / step) + 1,) * 2, np.uint8)
+    *_, (_, _, _, cost) = _gains(plan, 1, corner, step, small)
+    star = signals[1] > BOLD * cost
     for j, w in enumerate(bands):
         if not signals[j].any():
             continue
-        doses, win = _doses(signals[j], _gains(plan, j, corner, step, small), at_least)
+        doses, win = _doses(signals[j], _gains(plan, j, corner, step, small), at_least, star if j == 0 else None)
         won += win * plan.sigma[j] ** 2
         touched = max(touched, float(np.mean(np.sum(doses, 0) > 0.05)))
         for i, dose in enumerate(doses):
@@ -439,10 +442,13 @@ def _gains(plan: Plan, band: int, corner: tuple[int, int], step: int, small: tup
         yield a, b, c, d
 
 
-def _doses(signal: Plane, gains: Gains, at_least: npt.NDArray[np.uint8]) -> tuple[list[Plane], float]:
+def _doses(
+    signal: Plane, gains: Gains, at_least: npt.NDArray[np.uint8], star: npt.NDArray[np.bool_] | None = None
+) -> tuple[list[Plane], float]:
     """Give, per filter, by how much it acts where a band has this power over its noise: the one with the least expected error.
 
-    ``at_least`` bars filters before that one. The second value is the mean of the squared error this should save, the noise of the band being 1.
+    ``at_least`` bars filters before that one; in a ``star`` the boldest is taken wherever it acts in full. The second value is the
+    mean of the squared error this should save, the noise of the band being 1.
     """
     doses, wins = [], []
     for i, (won, let_in, won2, let_in2) in enumerate(gains):
@@ -453,6 +459,8 @@ def _doses(signal: Plane, gains: Gains, at_least: npt.NDArray[np.uint8]) -> tupl
         wins.append(np.where(at_least > i, 0, dose * (2 * push - dose * pull)))
     # where even the boldest (the last) costs next to nothing it is the truest, and all parts of a bright star get the same
     bold = signal > BOLD * let_in2
+    if star is not None:  # of filters for narrower stars in one band than in the next it would come out narrower than by either
+        bold = bold | (star & (dose >= 1))
     wins[:-1] = [np.where(bold, 0, win) for win in wins[:-1]]
     most = np.maximum.reduce(wins)
     chosen, free = [], most > 0

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import math
 
 import numpy as np
 import pytest
@@ -53,6 +54,14 @@ def sharpened(planes: np.ndarray, psf: Psf, noise: Noise, size: float = 0.62, **
     return dec.apply_deconvolve(planes, plans, noise, **kw)[0]
 
 
+def widths(planes: np.ndarray, places: np.ndarray, fwhm: float) -> np.ndarray:
+    """Fit a law to each star by itself."""
+    whole, r = places.round().astype(int), math.ceil(2.5 * fwhm)
+    cuts = np.stack([planes[0, y - r : y + r + 1, x - r : x + r + 1] for y, x in whole]).astype(float)
+    law = fit_moffat(cuts, (places - whole)[:, ::-1], 0.8 * fwhm)
+    return 2 * np.sqrt(2 ** np.exp(-law[:, 6]) - 1) / (law[:, 3] * law[:, 5] - law[:, 4] ** 2) ** 0.25
+
+
 @settings(max_examples=15)
 @given(fwhm=st.floats(2.2, 6), beta=st.floats(2, 8), share=st.floats(0.45, 0.8), e=st.floats(0, 0.3))
 def test_the_star_image_aimed_at_is_a_star_image(fwhm, beta, share, e):
@@ -76,21 +85,17 @@ def test_stars_narrower_whole_and_without_rings(fwhm, beta):
     planes, places = stars(psf, SIGMA)
     out = sharpened(planes, psf, white_noise(SIGMA))
     assert out.sum(dtype=float) == pytest.approx(planes.sum(dtype=float), rel=1e-6)
-    ratios, rings, kept = [], [], []
+    rings, kept = [], []
     for y, x in places[12:]:  # peaks above 90 sigma
         yi, xi = round(y), round(x)
         before, after = (p[0, yi - 25 : yi + 26, xi - 25 : xi + 26].astype(float) for p in (planes, out))
         r = np.hypot(*(np.mgrid[-25:26, -25:26] - np.array([y - yi, x - xi])[:, None, None]))
         far = [np.median(p[r > 20]) for p in (before, after)]
-        width = [
-            np.sqrt((ndi.zoom(p[15:36, 15:36] - f, 4, order=3) > (p.max() - f) / 2).sum())
-            for p, f in zip((before, after), far, strict=True)
-        ]
-        ratios.append(width[1] / width[0])
         rings.append(far[1] - min(np.median(after[(r >= q) & (r < q + 1.5)]) for q in np.arange(1.5, 14, 0.75)))
         inside = r < 3 * fwhm
         kept.append((after[inside] - far[1]).sum() / (before[inside] - far[0]).sum())
-    assert np.median(ratios) < 0.72
+    # by a law: cubics through the pixels of a star of 1.6 px are a quarter wider
+    assert np.median(widths(out, places[12:], fwhm) / widths(planes, places[12:], fwhm)) < 0.65  # wanted 0.62
     assert np.median(rings) < 1.0 * SIGMA
     assert np.max(rings) < 3 * SIGMA
     assert np.median(kept) == pytest.approx(1, abs=0.005)
@@ -152,8 +157,8 @@ def test_nebula_comes_nearer_to_the_truth_or_stays(level):
     planes = (blurred + rng.normal(0, level * SIGMA, truth.shape)).astype(np.float32)[None]
     out = sharpened(planes, psf, white_noise(level * SIGMA))
     before, after = (np.sqrt(np.mean((p[0] - truth) ** 2)) for p in (planes, out))
-    # the grain stays, so the whole error cannot fall far; measured 0.833, 0.939; where little is to be won nothing is done
-    most = {0.3: 0.86, 1: 0.95, 3: 1.0, 10: 1.0, 30: 1.0}[level]
+    # the grain stays, so the whole error cannot fall far; measured 0.760, 0.914; where little is to be won nothing is done
+    most = {0.3: 0.78, 1: 0.92, 3: 1.0, 10: 1.0, 30: 1.0}[level]
     assert after <= most * before
 
 
@@ -285,6 +290,19 @@ def test_narrow_stars_are_left_alone():
     plan = dec.decide_deconvolve([psf_of(2.2)], noise, 0.5)[0]
     assert plan is not None
     assert plan.reached.fwhm == pytest.approx(dec.NARROWEST, rel=0.02)
+
+
+@pytest.mark.parametrize(("fwhm", "beta"), [(2.0, 2.5), (2.2, 5.0), (2.6, 3.2), (3.0, 3.2)])
+def test_stars_come_to_the_width_that_was_planned_wherever_they_fall_on_the_pixels(fwhm, beta):
+    psf, noise = psf_of(fwhm, beta), white_noise(SIGMA)
+    planes, places = stars(psf, SIGMA)
+    plan = dec.decide_deconvolve([psf], noise, 0.6)[0]
+    assert plan is not None
+    wanted = max(0.6 * fwhm, dec.NARROWEST)
+    assert plan.reached.fwhm == pytest.approx(wanted, rel=0.005)  # what the search stops at
+    found = np.median(widths(dec.apply_deconvolve(planes, [plan], noise)[0], places[12:], fwhm))  # peaks above 90 sigma
+    assert found > 0.985 * wanted  # 30 places on the pixels scatter by 5 to 8 %, so their median by 1.5 %
+    assert found == pytest.approx(wanted, rel=0.05)  # what a record may be off
 
 
 def test_what_the_blur_wiped_out_is_not_promised():
