@@ -80,7 +80,7 @@ def rays(fwhm: float, beta: float, law: dict[str, float]) -> np.ndarray:
             angle = np.deg2rad(20 + turned + 180 * k / vanes)
             along, aside = dx * np.cos(angle) + dy * np.sin(angle), dy * np.cos(angle) - dx * np.sin(angle)
             total += np.clip(1 - np.abs(aside) / 0.7, 0, 1) * np.sinc(along / long) ** 2
-    total = np.clip(signal.fftconvolve(total, image(fwhm, beta, 0, 0, {}), "same"), 0, None)
+    total = np.clip(signal.fftconvolve(total, image(fwhm, beta, 1e-6, 0, {}), "same"), 0, None)
     return np.asarray(total / total.sum())
 
 

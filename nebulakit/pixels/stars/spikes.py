@@ -27,6 +27,7 @@ EDGES = np.geomspace(3.0, 220.0, 60)  # px: of the rings
 RADIUS = np.sqrt(EDGES[:-1] * EDGES[1:])
 RING_OF = np.digitize(np.arange(2 * EDGES[-1] + 2) / 2, EDGES) - 1  # the ring of each half pixel
 INNERMOST = 2.5  # widths of a star: nearer, its own image hides what it is like
+FEW = 8  # angles of a ring: from less its level is not told
 LOOK = 70.0  # px: so far out rays are looked for, before any is known
 TALL = 3000.0  # sigma: fainter stars show no rays
 MOST_STARS, LEAST_STARS = 30, 3
@@ -48,20 +49,20 @@ FINE = 2  # steps of the drawn image to a pixel
 class Spikes(NamedTuple):
     """The rays of a star of height 1."""
 
-    turn: Array  # (angle,) their density over half a turn
+    density: Array  # (angle,) over half a turn
     along: Array  # (channel, ring) brightness
     laws: tuple[Law, ...]  # how stars are blurred
 
     @property
     def directions(self) -> list[float]:
         """Give at which angles they are brightest, in degrees from the x axis towards y, below 180."""
-        smooth = self.turn + 0.5 * (np.roll(self.turn, 1) + np.roll(self.turn, -1))
+        smooth = self.density + 0.5 * (np.roll(self.density, 1) + np.roll(self.density, -1))
         top = (smooth >= np.roll(smooth, 1)) & (smooth > np.roll(smooth, -1)) & (smooth > 0.3 * smooth.max())
         return [float(k) * 180 / ANGLES for k in np.nonzero(top)[0]]
 
     def polar(self) -> Array:
         """Give (channel, ring, angle)."""
-        return self.along[:, :, None] * _blurred(self.turn, np.stack([_across(law) for law in self.laws]))
+        return self.along[:, :, None] * _blurred(self.density, np.stack([_across(law) for law in self.laws]))
 
     def image(self, c: int, polar: Array, reach: int) -> Planes:
         """Draw a channel's rays to ``reach`` px, :data:`FINE` steps to a pixel."""
@@ -89,44 +90,61 @@ class Seen(NamedTuple):
 
 
 def learn_spikes(fit: StarFit, longest: float) -> None:
-    """Look for the rays of stars in what is left around the brightest of them, and take them off the fit's data."""
+    """Look for the rays of stars in what is left around the brightest of them, and take them off the fit's data.
+
+    Rays that are known are measured again, on what is left with them put back.
+    """
     stars = np.nonzero(~fit.outside & (fit.saturated | (fit.height.min(0) > TALL)) & (fit.height.min(0) > 0))[0]
     stars = stars[np.argsort(-fit.height[:, stars].sum(0), kind="stable")[:MOST_STARS]]
-    if len(stars) < LEAST_STARS:
-        return
-    known = fit.spikes
-    within = min(longest, float(EDGES[-1])) if known else min(longest, LOOK)
-    seen = [s for s in over(lambda i: _around(fit, i, within), stars.tolist()) if s is not None]
-    if known is None and (len(seen) < LEAST_STARS or _agreement(fit, seen) < SURE):
-        return
-    if known is None:
-        within = min(longest, float(EDGES[-1]))
-        seen = [s for s in over(lambda i: _around(fit, i, within), stars.tolist()) if s is not None]
-    fit.spikes = _fitted(fit, seen)
-    draw_spikes(fit)
+    longest = min(longest, float(EDGES[-1]))
+
+    shown = None if fit.spikes is None else fit.spikes.polar()
+
+    def around(reach: float) -> list[Seen]:
+        return [s for s in over(lambda i: _around(fit, i, reach, shown), stars.tolist()) if s is not None]
+
+    known = fit.spikes is not None
+    seen = around(longest if known else min(longest, LOOK))
+    if len(seen) >= LEAST_STARS and (known or _agreement(fit, seen) > SURE):
+        found = _fitted(fit, seen if known else around(longest))
+        fit.spikes = found if found.along.any() else None
+    if known or fit.spikes is not None:
+        draw_spikes(fit)
 
 
 def draw_spikes(fit: StarFit) -> None:
     """Take the rays that are known off the data, instead of those that were taken off before."""
+    rays = None if fit.spikes is None else _drawn(fit, fit.spikes)
+    for plane in (fit.data, fit.rest, fit.behind):
+        if fit.rays is not None:
+            plane += fit.rays
+        if rays is not None:
+            plane -= rays
+    fit.rays, fit.stirred = rays, True
+
+
+def _drawn(fit: StarFit, spikes: Spikes) -> Planes:
+    """Draw the rays of all stars."""
     import cv2
 
-    assert fit.spikes is not None
-    polar = fit.spikes.polar()
+    polar = spikes.polar()
     brightest = polar.max(2)  # channel, ring
     rays = np.zeros_like(fit.data)
-    h, w = fit.data.shape[1:]
+    shape = fit.data.shape[1:]
 
     def channel(c: int) -> None:
         tall = np.maximum(fit.height[c], 0)
-        outmost = np.array([RADIUS[np.nonzero(brightest[c] * t > FAINTEST)[0].max(initial=0)] for t in tall])
-        stars = np.nonzero((tall * brightest[c].max() > FAINTEST) & (outmost > RADIUS[1]))[0]
+        far = np.maximum.accumulate(brightest[c][::-1])[::-1]  # the brightest there is from here outwards
+        rings = np.searchsorted(-far, -FAINTEST / np.maximum(tall, 1e-9))
+        stars = np.nonzero(rings > 1)[0]
         if not len(stars):
             return
-        half = math.ceil(float(outmost[stars].max())) + 2
-        image = fit.spikes.image(c, polar, half)
+        reach = np.ceil(EDGES[rings]).astype(int)
+        half = int(reach[stars].max()) + 2
+        image = spikes.image(c, polar, half)
         for i in stars.tolist():
-            x, y, reach = float(fit.x[c, i]), float(fit.y[c, i]), math.ceil(float(outmost[i]))
-            y0, y1, x0, x1 = box_around(x, y, reach, (h, w))
+            x, y = float(fit.x[c, i]), float(fit.y[c, i])
+            y0, y1, x0, x1 = box_around(x, y, int(reach[i]), shape)
             if y1 <= y0 or x1 <= x0:
                 continue
             to_image = np.array([[FINE, 0, (half + x0 - x) * FINE], [0, FINE, (half + y0 - y) * FINE]])
@@ -135,15 +153,11 @@ def draw_spikes(fit: StarFit) -> None:
         fit.mirror(rays[c])
 
     over(channel, range(len(rays)))
-    before = np.float32(0) if fit.rays is None else fit.rays
-    for plane in (fit.data, fit.rest, fit.behind):
-        plane += before
-        plane -= rays
-    fit.rays, fit.stirred = rays, True
+    return rays
 
 
-def _around(fit: StarFit, i: int, reach: float) -> Seen | None:
-    """Give what is left around a star, with its rays put back; None where too little of it is seen."""
+def _around(fit: StarFit, i: int, reach: float, rays: Array | None) -> Seen | None:
+    """Give what is left around a star, with its ``rays`` put back; None where too little of it is seen."""
     half, shape = math.ceil(reach), fit.rest.shape[1:]
     x, y = float(fit.x[:, i].mean()), float(fit.y[:, i].mean())
     y0, y1, x0, x1 = box_around(x, y, half, shape, PAD)
@@ -152,7 +166,6 @@ def _around(fit: StarFit, i: int, reach: float) -> Seen | None:
     rings, n = len(RADIUS), len(RADIUS) * ANGLES
     value, count, spread = np.zeros((len(fit.data), n)), np.zeros((len(fit.data), n)), np.ones((len(fit.data), rings, 1))
     box = np.s_[y0:y1, x0:x1]
-    own_rays = None if fit.spikes is None else fit.spikes.polar().reshape(len(fit.data), n)
     for c in range(len(fit.data)):
         dx = np.arange(x0, x1, dtype=np.float32)[None, :] - np.float32(fit.x[c, i])
         dy = np.arange(y0, y1, dtype=np.float32)[:, None] - np.float32(fit.y[c, i])
@@ -165,21 +178,18 @@ def _around(fit: StarFit, i: int, reach: float) -> Seen | None:
         place = RING_OF[(2 * r[free]).astype(int)] * ANGLES + angle
         count[c] = np.bincount(place, minlength=n)
         value[c] = np.bincount(place, fit.rest[c][box][free], minlength=n) / np.maximum(count[c], 1)
-        if own_rays is not None:
-            value[c] += fit.height[c, i] * own_rays[c]
-        for ring in range(rings):
-            part = np.s_[ring * ANGLES : (ring + 1) * ANGLES]
-            some = count[c, part] > 0
-            if some.sum() < 8:
-                count[c, part] = 0
-                continue
-            level = float(median(value[c, part][some]))
-            value[c, part] -= level * some
-            off = 1.4826 * float(median(np.abs(value[c, part][some])))
-            flank = BENT * float(fit.height[c, i]) * float(np.interp(RADIUS[ring], RADII, law.table))
-            spread[c, ring] = math.sqrt(max(off, 0.3) ** 2 + flank**2)
+        if rays is not None:
+            value[c] += fit.height[c, i] * rays[c].ravel()
+        part = value[c].reshape(rings, ANGLES)
+        there = count[c].reshape(rings, ANGLES) > 0
+        part -= _middle(part, there)
+        off = 1.4826 * _middle(np.abs(part), there)
+        flank = BENT * fit.height[c, i] * np.interp(RADIUS, RADII, law.table)
+        spread[c] = np.sqrt(np.maximum(off, 0.3) ** 2 + flank[:, None] ** 2)
     grid = (len(fit.data), rings, ANGLES)
-    return Seen(value.reshape(grid) * (count.reshape(grid) > 0), count.reshape(grid), fit.height[:, i].copy(), spread)
+    count *= np.repeat((count.reshape(-1, ANGLES) > 0).sum(1) >= FEW, ANGLES).reshape(count.shape)
+    value *= count > 0
+    return Seen(value.reshape(grid), count.reshape(grid), fit.height[:, i].copy(), spread)
 
 
 def _agreement(fit: StarFit, seen: list[Seen]) -> float:
@@ -242,16 +252,16 @@ def _fitted(fit: StarFit, seen: list[Seen]) -> Spikes:
         # what only one star shows is something else
         shape = along[:, :, None] * _blurred(turn, across)
         off = np.abs(value - height * shape)
-        usual = np.array([_usual(o, c > 0) for o, c in zip(off, count, strict=True)])
-        trust = count / (spread**2 * (1 + (off / (FAR * np.minimum(spread, usual) + DIFFER * height * shape)) ** 2))
+        usual = 1.4826 * _middle(off, count > 0)
+        trust = count / (spread**2 * (1 + (off / (FAR * np.clip(usual, 0.1, spread) + DIFFER * height * shape)) ** 2))
     return Spikes(turn, along, tuple(fit.laws))
 
 
-def _usual(off: Array, there: Array) -> Array:
-    """Give, ring by ring, how far values are off where there are any: as a standard deviation, by their median."""
-    some = np.sort(np.where(there, off, np.inf), axis=2)
-    middle = np.maximum(there.sum(2, keepdims=True) - 1, 0) // 2
-    return 1.4826 * np.minimum(np.take_along_axis(some, middle, 2), 1e6)
+def _middle(value: Array, there: npt.NDArray[np.bool_]) -> Array:
+    """Give the median over angle (ring, 1) of values that are there; 0 where none is."""
+    some = np.sort(np.where(there, value, np.inf), axis=-1)
+    number = there.sum(-1, keepdims=True)
+    return np.where(number > 0, np.take_along_axis(some, np.maximum(number - 1, 0) // 2, -1), 0.0)
 
 
 def _by_angle(lit: Array, weight: Array, form: Array, across: Array) -> Array:
