@@ -69,6 +69,8 @@ def fit_stars(
         learn_tints(fit)
         if not last:
             learn.learn_shifts(fit)
+        elif fit.spikes is not None:
+            spikes.draw_spikes(fit)
         fit.redraw(anew=last)
         if last:
             break

@@ -95,6 +95,7 @@ def _apart(
         "wings_share": [float(np.trapezoid(law.wings * RADII, RADII) / np.trapezoid(law.table * RADII, RADII)) for law in laws],
         "resampled_linearly": [float(law.linear) for law in laws],
         **_widths_vary(fit),
+        **({} if fit.spikes is None else {"spikes_deg": fit.spikes.spans}),
     }
     if halos == "dropped":
 

@@ -13,7 +13,6 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from nebulakit.pixels.median import median
 from nebulakit.pixels.parallel import over
 from nebulakit.pixels.stars.fit import StarFit
 from nebulakit.pixels.stars.law import PAD, RADII, Law, box_around
@@ -42,6 +41,7 @@ ALIKE = 10.0  # neighbouring pixels err together with the nebula: so many tell n
 AGAIN, FAR, DIFFER = 3, 3.0, 0.3  # fits; deviations, and part of a ray's light, from which what a star shows counts less
 GAP = 4  # rings that may be dark between bright ones
 CLEAR = 1.5  # times its error a ring must shine
+LIT = 0.3  # of the brightest: where rays are said to shine
 FAINTEST = 0.05  # sigma: rays are drawn to where they are fainter
 FINE = 2  # steps of the drawn image to a pixel
 
@@ -54,11 +54,17 @@ class Spikes(NamedTuple):
     laws: tuple[Law, ...]  # how stars are blurred
 
     @property
-    def directions(self) -> list[float]:
-        """Give at which angles they are brightest, in degrees from the x axis towards y, below 180."""
-        smooth = self.density + 0.5 * (np.roll(self.density, 1) + np.roll(self.density, -1))
-        top = (smooth >= np.roll(smooth, 1)) & (smooth > np.roll(smooth, -1)) & (smooth > 0.3 * smooth.max())
-        return [float(k) * 180 / ANGLES for k in np.nonzero(top)[0]]
+    def spans(self) -> list[tuple[float, float]]:
+        """Give between which angles they shine, in degrees from the x axis towards y; the first below 180."""
+        near = np.arange(-4, 5)
+        smooth = np.mean([np.roll(self.density, k) for k in near], axis=0)
+        lit = smooth > LIT * smooth.max()
+        begins, ends = (np.nonzero(lit & ~np.roll(lit, k))[0] for k in (1, -1))
+        if not len(begins):
+            return []
+        ends = ends if ends[0] >= begins[0] else np.roll(ends, -1)
+        unit = 180 / ANGLES
+        return [(float(x) * unit, float(y + (ANGLES if y < x else 0) + 1) * unit) for x, y in zip(begins, ends, strict=True)]
 
     def polar(self) -> Array:
         """Give (channel, ring, angle)."""
@@ -84,7 +90,7 @@ class Seen(NamedTuple):
     """What is left around a star, (channel, ring, angle): means above those of the rings, how many pixels, its heights, and how uneven."""
 
     value: Array
-    count: Array
+    number: Array
     height: Array
     spread: Array  # (channel, ring, 1)
 
@@ -200,7 +206,7 @@ def _agreement(fit: StarFit, seen: list[Seen]) -> float:
     across = np.stack([_across(law) for law in fit.laws])
     profiles, root = [], []
     for s in seen:
-        weight = s.count / s.spread**2
+        weight = s.number / s.spread**2
         form = s.height[:, None] * RADIUS**-FALL
         profiles.append(_by_angle(s.value * weight, weight, form, across))
         root.append(math.sqrt(float((weight * form[:, :, None] ** 2).sum())))
@@ -236,7 +242,7 @@ def _fitted(fit: StarFit, seen: list[Seen]) -> Spikes:
     """Fit one density over angle and a brightness of every ring and channel to what is left around all stars."""
     across = np.stack([_across(law) for law in fit.laws])
     height = np.array([s.height for s in seen])[:, :, None, None]  # star, channel, ring, angle
-    value, count = np.array([s.value for s in seen]), np.array([s.count for s in seen])
+    value, count = np.array([s.value for s in seen]), np.array([s.number for s in seen])
     spread = np.array([s.spread for s in seen])
     trust = count / spread**2
     for k in range(AGAIN):
@@ -261,7 +267,7 @@ def _middle(value: Array, there: npt.NDArray[np.bool_]) -> Array:
     """Give the median over angle (ring, 1) of values that are there; 0 where none is."""
     some = np.sort(np.where(there, value, np.inf), axis=-1)
     number = there.sum(-1, keepdims=True)
-    return np.where(number > 0, np.take_along_axis(some, np.maximum(number - 1, 0) // 2, -1), 0.0)
+    return np.asarray(np.where(number > 0, np.take_along_axis(some, np.maximum(number - 1, 0) // 2, -1), 0.0))
 
 
 def _by_angle(lit: Array, weight: Array, form: Array, across: Array) -> Array:
