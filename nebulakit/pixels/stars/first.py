@@ -32,6 +32,8 @@ SANE = 3  # of which at least so many must look alike
 # share of linear resampling, which is the same for all
 APART = np.array([0.08, 0.05, 0.03, 0.03, 0.03])
 BLURRED = (0.0, 0.5, 1.0)  # shares of how stars vary that are tried for blur, which is what glass and mounts mostly do
+AGAIN = 2  # times that blur is told, each time by what its flanks left
+OVAL = 0.04  # of the logarithm of the contour: less is not asked after
 PLAINLY = 6.0  # by how much, a log likelihood, flanks must tell otherwise
 STEPS = np.array([1e-3, 1e-3, 1e-3, 1e-3, 1e-2])
 WIDE, FAR = 2.2, 1.4  # widths to the edge of a cut-out, and from where on it shows a flank
@@ -176,11 +178,35 @@ def first_laws(
         kinds += [replace(varying, blurred=share) for share in BLURRED if share != varying.blurred]
         tries += [tell(kind, tries[0]) for kind in kinds[1:]]
     scaled = [0.0 if kind is None else 1 - kind.blurred for kind in kinds]
+    drawn = _drawn_out(tries[0], fwhm, (h + 2 * PAD, w + 2 * PAD)) if varying is None else None
+    for _ in range(AGAIN):
+        if drawn is None:
+            break
+        # what draws out all stars alike while they are photographed leaves their flanks round; the glass does not
+        kinds.append(drawn)
+        tries.append(tell(drawn, [None if t is None else t._replace(law=t.law * [1, 1, 0, 0, 1]) for t in tries[0]]))
+        scaled.append(1.0)
+        drawn = replace(drawn, amounts=drawn.amounts + _oval(tries[-1]))
     best = min(range(len(kinds)), key=lambda k: _off(tries[k], tries[0]) + PLAINLY * scaled[k])
     told, varying = tries[best], kinds[best]
     if all(t is None for t in told):
         return [usual] * len(planes)
     return [replace(_law(v), varying=varying) for v in _drawn_together(told)]
+
+
+def _drawn_out(told: list[Told | None], fwhm: float, shape: tuple[int, int]) -> Varying | None:
+    """Give what blurs round stars, the same all over, to the contours they were told to have; None where they are round."""
+    oval, (h, w) = _oval(told), shape
+    if math.hypot(oval[0, 0], oval[0, 1]) < OVAL:
+        return None
+    return Varying(((w - 1) / 2, (h - 1) / 2), 0.5 * math.hypot(h, w), oval, (0, 0), 1.0, fwhm)
+
+
+def _oval(told: list[Told | None]) -> Array:
+    """Give (1, 3) the logarithm of the contour that all channels have in the mean."""
+    if all(t is None for t in told):
+        return np.zeros((1, 3))
+    return np.asarray(logarithm(np.array([_law(v).contour for v in _drawn_together(told)])).mean(0, keepdims=True))
 
 
 def _off(told: list[Told | None], first: list[Told | None]) -> float:
