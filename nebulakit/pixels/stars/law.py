@@ -102,10 +102,10 @@ class Law:
     @cached_property
     def _whole(self) -> Floats:
         """The law on whole pixels; a single one where it is not asked for, or not the same everywhere."""
-        if self.linear == 0 or self.varying is not None:
+        if self.linear == 0 or (self.varying is not None and not self.varying.constant):
             return np.zeros((1, 1), np.float32)
         span = np.arange(-math.ceil(REACH) - 2, math.ceil(REACH) + 3, dtype=np.float32)
-        return self.at(span[None, :], span[:, None])
+        return self.near(0.0, 0.0).at(span[None, :], span[:, None])
 
     @cached_property
     def _tables(self) -> Floats:

@@ -109,7 +109,7 @@ def _apart(
 
 def _widths_vary(fit: StarFit) -> dict[str, list[float]]:
     """Tell for the record how many times as wide as usual stars are where they are least so, and most; nothing where all are alike."""
-    if fit.laws[0].varying is None or len(fit.laws[0].varying.amounts) == 1:
+    if fit.laws[0].varying is None or fit.laws[0].varying.constant:
         return {}
     h, w = fit.data.shape[1:]
     y, x = np.mgrid[PAD : h - 1 - PAD : 9j, PAD : w - 1 - PAD : 9j]

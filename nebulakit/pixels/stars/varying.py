@@ -44,6 +44,11 @@ class Varying:
     blurred: float = 0.0  # how much of this is blur, which leaves flanks as they are; the rest makes flanks wider as cores are
     width: float = 3.0  # px, of the usual star
 
+    @property
+    def constant(self) -> bool:
+        """Say whether it is the same all over, which a blur may be whose flanks are not as its cores."""
+        return len(self.amounts) == 1
+
     def logs(self, x: Array, y: Array) -> Array:
         """Give (star, 3) for these places."""
         return terms(*self.placed(x, y), len(self.amounts)) @ self.amounts
