@@ -9,6 +9,7 @@ beyond three quarters of it.
 
 from __future__ import annotations
 
+import itertools
 import sys
 from typing import Any
 from unittest import mock
@@ -31,6 +32,8 @@ LAWS: dict[str, dict[str, float]] = {
     "turned 1.5 px": {"turn": 1.5},
     "flared": {"flare": 0.5},
     "bowl, out, tilt": {"bowl": 0.3, "out": 0.3, "tilt": 0.12},
+    "trailed 0.7 widths": {"trail": 0.7},
+    "trailed 1.2 widths": {"trail": 1.2},
     "rays": {"rays": 0.01},
     "faint rays": {"rays": 0.003},
     "six rays": {"rays": 0.01, "vanes": 3},
@@ -60,13 +63,14 @@ def image(fwhm: float, beta: float, u: float, v: float, law: dict[str, float]) -
         parts = [(1 / 7, 0.0, law["turn"] * r * t, 1.0) for t in np.linspace(-0.5, 0.5, 7)]
     if "flare" in law:
         parts = [(s, law["flare"] * fwhm * r * t, 0.0, 1 + 0.25 * t * r) for s, t in ((0.5, -0.35), (0.3, 0.25), (0.2, 0.9))]
+    trail = np.linspace(-0.5, 0.5, 9) * law["trail"] * fwhm if "trail" in law else np.zeros(1)
     total = np.zeros(dx.shape)
-    for share, out, aside, wider in parts:
-        x, y = dx - out * along[0] + aside * along[1], dy - out * along[1] - aside * along[0]
+    for (share, out, aside, wider), trailed in itertools.product(parts, trail):
+        x, y = dx - 0.4 * trailed - out * along[0] + aside * along[1], dy - 0.92 * trailed - out * along[1] - aside * along[0]
         far, across = (x * along[0] + y * along[1]) / (1 + law.get("out", 0) * r**2), x * along[1] - y * along[0]
         alpha = width * wider / (2 * np.sqrt(2 ** (1 / beta) - 1))
         one = (1 + (far**2 + across**2) / alpha**2) ** -beta
-        total += share * one / one.sum()
+        total += share / len(trail) * one / one.sum()
     return total
 
 
