@@ -32,7 +32,7 @@ SANE = 3  # of which at least so many must look alike
 # share of linear resampling, which is the same for all
 APART = np.array([0.08, 0.05, 0.03, 0.03, 0.03])
 BLURRED = (0.0, 0.5, 1.0)  # shares of how stars vary that are tried for blur, which is what glass and mounts mostly do
-AGAIN = 2  # times that blur is told, each time by what its flanks left
+AGAIN = 3  # times that blur is told, each time by what its flanks left
 OVAL = 0.04  # of the logarithm of the contour: less is not asked after
 PLAINLY = 6.0  # by how much, a log likelihood, flanks must tell otherwise
 STEPS = np.array([1e-3, 1e-3, 1e-3, 1e-3, 1e-2])
@@ -179,10 +179,10 @@ def first_laws(
         tries += [tell(kind, tries[0]) for kind in kinds[1:]]
     scaled = [0.0 if kind is None else 1 - kind.blurred for kind in kinds]
     drawn = _drawn_out(tries[0], fwhm, (h + 2 * PAD, w + 2 * PAD)) if varying is None else None
-    for _ in range(AGAIN):
-        if drawn is None:
-            break
+    for k in range(AGAIN):
         # what draws out all stars alike while they are photographed leaves their flanks round; the glass does not
+        if drawn is None or (k and _off(tries[-1], tries[0]) > _off(tries[0], tries[0])):
+            break
         kinds.append(drawn)
         tries.append(tell(drawn, [None if t is None else t._replace(law=t.law * [1, 1, 0, 0, 1]) for t in tries[0]]))
         scaled.append(1.0)
