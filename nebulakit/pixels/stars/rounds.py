@@ -140,7 +140,7 @@ def _learn(fit: StarFit, k: int, first_laws: list[Law]) -> None:
     """Learn from what is left what stars share, and what giants have of their own."""
     longest = min(0.2 * min(inner(fit.data).shape[1:]), 120.0)
     if k <= 1 or fit.spikes is not None:
-        spikes.learn_spikes(fit, 0.25 * min(inner(fit.data).shape[1:]))
+        spikes.learn_spikes(fit, 0.25 * min(inner(fit.data).shape[1:]), spikes.SURE[min(k, 1)])
     if k == 1 or (k > 1 and any(fit.ghosts)):
         fit.ghosts = ghosts.find_ghosts(fit)
         if any(fit.ghosts):

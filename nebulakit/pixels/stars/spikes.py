@@ -31,8 +31,9 @@ FEW = 8  # angles of a ring: from less its level is not told
 LOOK = 70.0  # px: so far out rays are looked for, before any is known
 TALL = 3000.0  # sigma: fainter stars show no rays
 MOST_STARS, LEAST_STARS = 30, 3
-# on 80 scenes without rays at most 2.9; with rays 4 to 13
-SURE = 4.0  # how far all stars must agree about the angles at which they are brighter, in deviations by chance
+# how far all stars must agree, at first and later, when laws are better known, in deviations by chance: on 100 scenes without rays
+# they did by at most 3.5 and 2.9, with rays by 4 to 13
+SURE = 5.0, 4.0
 FALL = 1.5  # the power of radius by which rays are expected to fall
 BENT = 0.02  # how far a star's flank may be off, as a share of its light
 OTHERS = 60.0  # sigma: under more light of other stars nothing is told
@@ -97,10 +98,10 @@ class Seen(NamedTuple):
     spread: Array  # (channel, ring, 1)
 
 
-def learn_spikes(fit: StarFit, longest: float) -> None:
+def learn_spikes(fit: StarFit, longest: float, sure: float) -> None:
     """Look for the rays of stars in what is left around the brightest of them, and take them off the fit's data.
 
-    Rays that are known are measured again, on what is left with them put back.
+    ``sure``: how far stars must agree about them. Rays that are known are measured again, on what is left with them put back.
     """
     stars = np.nonzero(~fit.outside & (fit.saturated | (fit.height.min(0) > TALL)) & (fit.height.min(0) > 0))[0]
     stars = stars[np.argsort(-fit.height[:, stars].sum(0), kind="stable")[:MOST_STARS]]
@@ -112,7 +113,7 @@ def learn_spikes(fit: StarFit, longest: float) -> None:
 
     known = fit.spikes is not None
     seen = around(longest if known else min(longest, LOOK))
-    if len(seen) >= LEAST_STARS and (known or _agreement(fit, seen) > SURE):
+    if len(seen) >= LEAST_STARS and (known or _agreement(fit, seen) > sure):
         found = _fitted(fit, seen if known else around(longest))
         fit.spikes = found if found.along.any() else None
     if known or fit.spikes is not None:
