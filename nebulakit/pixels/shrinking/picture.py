@@ -26,6 +26,7 @@ APART = 1.5  # widths of a large star: so near no other is taken by its rings
 RING = 0.35  # share of the pixels of a ring that are darker than what is taken for the star's
 OUTER = 0.8  # share of what a large star takes up: from there on its surroundings are seen
 DARKEST = 0.02  # share of their pixels that are darker than what counts as the darkest there
+UNSEEN = 0.1  # of white: so near to it the less is seen of what is under a large star, and at white nothing
 AT_ONCE = 1 << 16  # pixels of stars' surroundings that are worked on at a time
 
 
@@ -155,9 +156,10 @@ def _flanks(planes: Planes, plan: Shrinking, large: Mask) -> tuple[Planes, Plane
             below[part] = np.where(mine > 0.25, np.minimum(below[part], np.float32(base)), below[part])
             least[part] = np.minimum(least[part], np.quantile(values[outer], DARKEST) if outer.any() else 0)
             flank[part] = np.maximum(flank[part], mine)
-    np.minimum(out, np.float32(0.98), out=out)
     # a star that is not round, or not quite where it is said to be, leaves nothing darker than there is beside it
-    rest = np.maximum(1 - (1 - planes) / (1 - out), np.minimum(planes, floor))
+    rest = np.maximum(1 - (1 - planes) / (1 - np.minimum(out, np.float32(0.98))), np.minimum(planes, floor))
+    # where it is white itself nothing tells what is under it: taken for seen, its white would stay as wide as it was
+    rest -= np.clip(1 - (1 - out) / UNSEEN, 0, 1) * np.maximum(rest - under, 0)
     # the brighter the star, the less is seen of what is under it: no darker than what is round it
     rest += np.clip(2.5 * out - 0.75, 0, 1) * np.maximum(under - rest, 0)
     rest = np.where(out > 0, rest, planes)
