@@ -137,7 +137,7 @@ def _flanks(planes: Planes, plan: Shrinking, large: Mask) -> tuple[Planes, Plane
         away = np.hypot(xx - np.float32(x), yy - np.float32(y))
         ring = np.rint(away).astype(int).ravel()
         seen = slice(None) if there is None else there[part].ravel()
-        ring = ring[seen]
+        ring, off = ring[seen], away.ravel()[seen]
         if not len(ring):
             continue
         count = np.bincount(ring, minlength=reach + 1)
@@ -145,11 +145,15 @@ def _flanks(planes: Planes, plan: Shrinking, large: Mask) -> tuple[Planes, Plane
         outer = ring >= OUTER * reach
         for plane, flank, below, least in zip(planes, out, under, floor, strict=True):
             values = plane[part].ravel()[seen]
-            ordered = values[np.lexsort((values, ring))]
-            # a little below the middle, so that neighbours on more than half of a ring do not raise it
-            profile = ordered[np.minimum(first + (count * RING).astype(int), len(ordered) - 1)]
-            profile = np.minimum.accumulate(np.where(count > 0, profile, values.max()))[: reach + 1]
-            profile = _smooth_outside(profile, wide)
+            profile, slope = np.zeros(len(count), np.float32), np.zeros(len(values), np.float32)
+            for _ in range(2):  # on a steep flank a ring's inner rim is brighter than its outer one: told once, that is taken off
+                level = values - slope
+                ordered = level[np.lexsort((level, ring))]
+                # a little below the middle, so that neighbours on more than half of a ring do not raise it
+                profile = ordered[np.minimum(first + (count * RING).astype(int), len(ordered) - 1)]
+                profile = np.minimum.accumulate(np.where(count > 0, profile, values.max()))
+                slope = np.interp(off, np.arange(len(profile)), profile).astype(np.float32) - profile[ring]
+            profile = _smooth_outside(profile[: reach + 1], wide)
             base = float(profile[-1])
             above = (profile - base) / (1 - min(base, 0.9))
             mine = np.interp(away, np.arange(len(profile)), above, right=0.0).astype(np.float32)
