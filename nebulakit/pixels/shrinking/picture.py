@@ -26,6 +26,7 @@ APART = 1.5  # widths of a large star: so near no other is taken by its rings
 RING = 0.35  # share of the pixels of a ring that are darker than what is taken for the star's
 OUTER = 0.8  # share of what a large star takes up: from there on its surroundings are seen
 DARKEST = 0.02  # share of their pixels that are darker than what counts as the darkest there
+INNER = 0.3, 0.7  # of white: from where on a large star's light is drawn in as it is, not by rings, partly and wholly
 UNSEEN = 0.1  # of white: so near to it the less is seen of what is under a large star, and at white nothing
 AT_ONCE = 1 << 16  # pixels of stars' surroundings that are worked on at a time
 
@@ -45,6 +46,9 @@ def picture_reduced(planes: Planes, plan: Shrinking) -> Planes:
     ground = rest[0] if len(rest) == 1 else rest.mean(0)
     sources = [_Source(ground)] + [_Source(plane) for plane in rest]
     behind = [_Source(plane) for plane in flanks]
+    # where nothing is, a large star goes on as its rings tell
+    stars = filled if plan.empty is None else np.where(plan.empty, rest + flanks * (1 - rest), filled)
+    whole = [_Source(plane) for plane in stars] if large.any() else []
     keep = np.ones((height, width), np.float32)
     top = np.floor(plan.y - FOOTPRINT * FADE * plan.width) - 2
     low = np.ceil(plan.y + FOOTPRINT * FADE * plan.width) + 2
@@ -67,18 +71,23 @@ def picture_reduced(planes: Planes, plan: Shrinking) -> Planes:
         mean = ground[rows]
         factor = np.divide(light, mean, out=np.ones_like(mean), where=mean > 1e-7)
         factor = np.where(drawn, np.clip(factor, 0, 1), np.float32(1))
+        from_x, from_y = x + large_x, y + large_y
+        inner = _inner(behind, from_x, from_y) if (large_x != 0).any() or (large_y != 0).any() else None
         for c, plane in enumerate(rest):
             moved_in = sources[1 + c].at(x + shift_x, y + shift_y)
             mine = core * plane[rows] * factor + (1 - core) * moved_in
             # one factor keeps a core's colour, but would take ground from channels in which the star is weak
             mine = np.maximum(mine, np.minimum(plane[rows], moved_in))
             mine = np.where(moved, mine, plane[rows])
-            nearer = behind[c].at(x + large_x, y + large_y)
+            nearer = behind[c].at(from_x, from_y)
             # no more of a flank comes back than was taken away: on uneven ground rings tell too bright a flank, of which
             # the dark side has nothing to give, and it would become a disc
             taken = 1 - (1 - filled[c, rows]) / np.maximum(1 - plane[rows], np.float32(1e-6))
             nearer = np.minimum(nearer, np.maximum(taken, 0))
-            mine = np.where(drawn, mine + nearer * (1 - mine), filled[c, rows])
+            mine += nearer * (1 - mine)
+            if inner is not None:
+                mine += inner * (whole[c].at(from_x, from_y) - mine)
+            mine = np.where(drawn, mine, filled[c, rows])
             out[c, rows] = mine if plan.empty is None else np.where(plan.empty[rows], planes[c, rows], mine)
 
     over(work, range(0, height, BAND))
@@ -197,6 +206,12 @@ class _Source:
         low = cv2.remap(self.low, x, y, cv2.INTER_NEAREST, borderMode=cv2.BORDER_REFLECT)
         high = cv2.remap(self.high, x, y, cv2.INTER_NEAREST, borderMode=cv2.BORDER_REFLECT)
         return np.asarray(np.clip(sharp, low, high), np.float32)
+
+
+def _inner(flanks: list[_Source], x: Plane, y: Plane) -> Plane:
+    """Give how far what is at (x, y) is taken as the middle of a large star, round or not, and drawn in whole."""
+    light = np.maximum.reduce([flank.at(x, y) for flank in flanks])
+    return np.clip((light - INNER[0]) / (INNER[1] - INNER[0]), 0, 1).astype(np.float32)
 
 
 def _fields(rows: slice, w: int, plan: Shrinking, which: npt.NDArray[np.intp]) -> tuple[Plane, Plane, Plane, Plane | None]:
