@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
+from dataclasses import replace
 from functools import partial
 from typing import NamedTuple
 
@@ -26,6 +27,7 @@ APART = 1.5  # widths of a large star: so near no other is taken by its rings
 RING = 0.35  # share of the pixels of a ring that are darker than what is taken for the star's
 OUTER = 0.8  # share of what a large star takes up: from there on its surroundings are seen
 DARKEST = 0.02  # share of their pixels that are darker than what counts as the darkest there
+ROUND, OVAL = 1.1, 2.0  # times as long as wide: less is round, more is no one star
 INNER = 0.3, 0.7  # of white: from where on a large star's light is drawn in as it is, not by rings, partly and wholly
 UNSEEN = 0.1  # of white: so near to it the less is seen of what is under a large star, and at white nothing
 AT_ONCE = 1 << 16  # pixels of stars' surroundings that are worked on at a time
@@ -42,7 +44,8 @@ def picture_reduced(planes: Planes, plan: Shrinking) -> Planes:
     filled = known(planes, plan.empty)
     bright = filled[0] if len(filled) == 1 else filled.mean(0)
     large = _large(bright, plan)
-    flanks, rest = _flanks(filled, plan, large)
+    plan, shapes = _middles(bright, plan, large)
+    flanks, rest = _flanks(filled, plan, large, shapes)
     ground = rest[0] if len(rest) == 1 else rest.mean(0)
     sources = [_Source(ground)] + [_Source(plane) for plane in rest]
     behind = [_Source(plane) for plane in flanks]
@@ -129,8 +132,8 @@ def _off_middle(light: Plane, x: float, y: float, width: float) -> float:
     return math.hypot(float(xx.mean()) + x0 - x, float(yy.mean()) + y0 - y) if len(xx) else 0.0
 
 
-def _flanks(planes: Planes, plan: Shrinking, large: Mask) -> tuple[Planes, Planes]:
-    """Give the light of the large stars as far as it is round, the same all along each ring, and what is left without it.
+def _flanks(planes: Planes, plan: Shrinking, large: Mask, shapes: list[tuple[float, float]]) -> tuple[Planes, Planes]:
+    """Give the light of the large stars as far as it is the same all along rings of their shape, and what is left without it.
 
     The stars stand on what is round them, and light is taken away as screening adds it, so that a white star on the flank of
     another stays white.
@@ -138,12 +141,14 @@ def _flanks(planes: Planes, plan: Shrinking, large: Mask) -> tuple[Planes, Plane
     height, width = planes.shape[1:]
     out, under, floor = np.zeros_like(planes), planes.copy(), np.maximum(planes, 0)
     there = None if plan.empty is None else ~plan.empty
-    for x, y, wide in zip(plan.x[large], plan.y[large], plan.width[large], strict=True):
+    for x, y, wide, (ratio, turn) in zip(plan.x[large], plan.y[large], plan.width[large], shapes, strict=True):
         reach = math.ceil(FOOTPRINT * FADE * wide)
         x0, y0 = max(round(x) - reach, 0), max(round(y) - reach, 0)
         part = (slice(y0, min(round(y) + reach + 1, height)), slice(x0, min(round(x) + reach + 1, width)))
         yy, xx = np.mgrid[part].astype(np.float32)
-        away = np.hypot(xx - np.float32(x), yy - np.float32(y))
+        dx, dy = xx - np.float32(x), yy - np.float32(y)
+        along, across = math.cos(turn) * dx + math.sin(turn) * dy, math.cos(turn) * dy - math.sin(turn) * dx
+        away = np.hypot(along / math.sqrt(ratio), across * math.sqrt(ratio))
         ring = np.rint(away).astype(int).ravel()
         seen = slice(None) if there is None else there[part].ravel()
         ring, off = ring[seen], away.ravel()[seen]
@@ -177,6 +182,42 @@ def _flanks(planes: Planes, plan: Shrinking, large: Mask) -> tuple[Planes, Plane
     rest += np.clip(2.5 * out - 0.75, 0, 1) * np.maximum(under - rest, 0)
     rest = np.where(out > 0, rest, planes)
     return out, rest if plan.empty is None else known(rest, plan.empty)
+
+
+def _middles(light: Plane, plan: Shrinking, large: Mask) -> tuple[Shrinking, list[tuple[float, float]]]:
+    """Give the plan with large stars where their middles are, and of each of them the two that :func:`_middle` tells."""
+    x, y, shapes = plan.x.copy(), plan.y.copy(), []
+    for j in np.flatnonzero(large):
+        x[j], y[j], ratio, turn = _middle(light, plan.empty, x[j], y[j], plan.width[j])
+        shapes.append((ratio, turn))
+    return replace(plan, x=x, y=y), shapes
+
+
+def _middle(light: Plane, empty: Mask | None, x: float, y: float, wide: float) -> tuple[float, float, float, float]:
+    """Give where a star's middle is, px, how many times as long as wide it is at half its height, and which way, radians.
+
+    By rings that are round, or about another place, its ends would be told as something else, and stay where they are.
+    """
+    from scipy import ndimage
+
+    as_told = (x, y, 1.0, 0.0)
+    reach = math.ceil(wide)
+    y0, x0 = round(y) - reach, round(x) - reach
+    part = (slice(max(y0, 0), y0 + 2 * reach + 1), slice(max(x0, 0), x0 + 2 * reach + 1))
+    box = light[part]
+    if box.shape != (2 * reach + 1, 2 * reach + 1) or (empty is not None and empty[part].any()):
+        return as_told  # an edge may cut it
+    parts, _ = ndimage.label(box > 0.5 * (box.max() + np.median(box)))
+    yy, xx = np.nonzero(parts == parts[reach, reach])
+    area = math.pi / 4 * wide**2
+    if not parts[reach, reach] or not 0.5 * area < len(xx) < 1.6 * area:
+        return as_told  # it is not alone
+    (a, c), (_, b) = np.cov(xx, yy)
+    middle, half = (a + b) / 2, math.hypot((a - b) / 2, c)
+    ratio = math.sqrt((middle + half) / max(middle - half, 1e-6))
+    if ratio > OVAL:
+        return as_told
+    return float(xx.mean()) + x0, float(yy.mean()) + y0, ratio if ratio > ROUND else 1.0, 0.5 * math.atan2(2 * c, a - b)
 
 
 def _smooth_outside(profile: Plane, wide: float) -> Plane:
