@@ -75,21 +75,24 @@ def picture_reduced(planes: Planes, plan: Shrinking) -> Planes:
         factor = np.divide(light, mean, out=np.ones_like(mean), where=mean > 1e-7)
         factor = np.where(drawn, np.clip(factor, 0, 1), np.float32(1))
         from_x, from_y = x + large_x, y + large_y
-        inner = _inner(behind, from_x, from_y) if (large_x != 0).any() or (large_y != 0).any() else None
+        flank = [one.at(from_x, from_y) for one in behind]
+        # the middle of a large star, round or not, is drawn in as it is
+        inner = np.clip((np.maximum.reduce(flank) - INNER[0]) / (INNER[1] - INNER[0]), 0, 1) if whole else np.zeros_like(mean)
+        within = inner > 0
         for c, plane in enumerate(rest):
             moved_in = sources[1 + c].at(x + shift_x, y + shift_y)
             mine = core * plane[rows] * factor + (1 - core) * moved_in
             # one factor keeps a core's colour, but would take ground from channels in which the star is weak
             mine = np.maximum(mine, np.minimum(plane[rows], moved_in))
             mine = np.where(moved, mine, plane[rows])
-            nearer = behind[c].at(from_x, from_y)
+            nearer = flank[c]
             # no more of a flank comes back than was taken away: on uneven ground rings tell too bright a flank, of which
             # the dark side has nothing to give, and it would become a disc
             taken = 1 - (1 - filled[c, rows]) / np.maximum(1 - plane[rows], np.float32(1e-6))
             nearer = np.minimum(nearer, np.maximum(taken, 0))
             mine += nearer * (1 - mine)
-            if inner is not None:
-                mine += inner * (whole[c].at(from_x, from_y) - mine)
+            if within.any():
+                mine[within] += inner[within] * (whole[c].some(from_x[within], from_y[within]) - mine[within])
             mine = np.where(drawn, mine, filled[c, rows])
             out[c, rows] = mine if plan.empty is None else np.where(plan.empty[rows], planes[c, rows], mine)
 
@@ -248,11 +251,11 @@ class _Source:
         high = cv2.remap(self.high, x, y, cv2.INTER_NEAREST, borderMode=cv2.BORDER_REFLECT)
         return np.asarray(np.clip(sharp, low, high), np.float32)
 
-
-def _inner(flanks: list[_Source], x: Plane, y: Plane) -> Plane:
-    """Give how far what is at (x, y) is taken as the middle of a large star, round or not, and drawn in whole."""
-    light = np.maximum.reduce([flank.at(x, y) for flank in flanks])
-    return np.clip((light - INNER[0]) / (INNER[1] - INNER[0]), 0, 1).astype(np.float32)
+    def some(self, x: Plane, y: Plane) -> Plane:
+        """Read it at places in a row, however many."""
+        side = math.ceil(math.sqrt(len(x)))  # of a square, as no side of what is read may be longer than 32767
+        square = [np.pad(a, (0, side * side - len(a)), "edge").reshape(side, side) for a in (x, y)]
+        return self.at(*square).ravel()[: len(x)]
 
 
 def _fields(rows: slice, w: int, plan: Shrinking, which: npt.NDArray[np.intp]) -> tuple[Plane, Plane, Plane, Plane | None]:
