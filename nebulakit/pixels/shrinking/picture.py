@@ -27,7 +27,8 @@ APART = 1.5  # widths of a large star: so near no other is taken by its rings
 RING = 0.35  # share of the pixels of a ring that are darker than what is taken for the star's
 OUTER = 0.8  # share of what a large star takes up: from there on its surroundings are seen
 DARKEST = 0.02  # share of their pixels that are darker than what counts as the darkest there
-ROUND, OVAL = 1.1, 2.0  # times as long as wide: less is round, more is no one star
+ROUND, OVAL = 1.2, 2.0  # times as long as wide: less is round, more is no one star
+ASIDE = 0.07  # widths from where it is listed, from where on a round star is taken to be where its light is
 INNER = 0.3, 0.7  # of white: from where on a large star's light is drawn in as it is, not by rings, partly and wholly
 UNSEEN = 0.1  # of white: so near to it the less is seen of what is under a large star, and at white nothing
 AT_ONCE = 1 << 16  # pixels of stars' surroundings that are worked on at a time
@@ -66,7 +67,8 @@ def picture_reduced(planes: Planes, plan: Shrinking) -> Planes:
         if kept is not None:
             keep[rows] = np.minimum(keep[rows], kept)
         moved = (shift_x != 0) | (shift_y != 0)
-        drawn = moved | (large_x != 0) | (large_y != 0)
+        pulled = (large_x != 0) | (large_y != 0)
+        drawn = moved | pulled
         if not drawn.any():
             return
         y, x = np.mgrid[rows, :width].astype(np.float32)
@@ -75,7 +77,10 @@ def picture_reduced(planes: Planes, plan: Shrinking) -> Planes:
         factor = np.divide(light, mean, out=np.ones_like(mean), where=mean > 1e-7)
         factor = np.where(drawn, np.clip(factor, 0, 1), np.float32(1))
         from_x, from_y = x + large_x, y + large_y
-        flank = [one.at(from_x, from_y) for one in behind]
+        flank = [one.plane[rows].copy() for one in behind]
+        if pulled.any():
+            for one, source in zip(flank, behind, strict=True):
+                one[pulled] = source.some(from_x[pulled], from_y[pulled])
         # the middle of a large star, round or not, is drawn in as it is
         inner = np.clip((np.maximum.reduce(flank) - INNER[0]) / (INNER[1] - INNER[0]), 0, 1) if whole else np.zeros_like(mean)
         within = inner > 0
@@ -218,9 +223,11 @@ def _middle(light: Plane, empty: Mask | None, x: float, y: float, wide: float) -
     (a, c), (_, b) = np.cov(xx, yy)
     middle, half = (a + b) / 2, math.hypot((a - b) / 2, c)
     ratio = math.sqrt((middle + half) / max(middle - half, 1e-6))
-    if ratio > OVAL:
+    mx, my = float(xx.mean()) + x0, float(yy.mean()) + y0
+    # little of either may be the ground's, and the list knows better
+    if ratio > OVAL or (ratio < ROUND and math.hypot(mx - x, my - y) < ASIDE * wide):
         return as_told
-    return float(xx.mean()) + x0, float(yy.mean()) + y0, ratio if ratio > ROUND else 1.0, 0.5 * math.atan2(2 * c, a - b)
+    return mx, my, ratio if ratio > ROUND else 1.0, 0.5 * math.atan2(2 * c, a - b)
 
 
 def _smooth_outside(profile: Plane, wide: float) -> Plane:
