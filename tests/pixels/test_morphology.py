@@ -447,7 +447,7 @@ def test_a_large_star_on_uneven_ground_is_drawn_in_without_rings(seed):
 
 
 def blown_up(tints, oval=1.0, listed_at=(100.3, 99.8)):
-    """A picture (3, 200, 200) with one star far over white, some small ones, and a list of them; and its place without oval."""
+    """A picture (3, 200, 200) with one star far over white, some small ones, and a list of them."""
     yy, xx = np.mgrid[:200, :200]
     along, across = (xx - 100.3 + yy - 99.8) / np.sqrt(2 * oval), (yy - 99.8 - xx + 100.3) * np.sqrt(oval / 2)
     places = [(x, y) for x in range(12, 200, 35) for y in range(12, 200, 35) if np.hypot(x - 100, y - 100) > 60]

@@ -38,7 +38,8 @@ def picture_reduced(planes: Planes, plan: Shrinking) -> Planes:
     """Make the stars in a picture smaller.
 
     First the flanks of the large stars, told from their rings, are drawn in by themselves: what lies on them, nebula, grain
-    or a small star, is not drawn along. Then the small stars, on what is left.
+    or a small star, is not drawn along. Their middles, which need not be round, are drawn in as they are. Then the small stars,
+    on what is left.
     """
     height, width = planes.shape[1:]
     out = planes.copy()
