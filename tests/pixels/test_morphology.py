@@ -444,3 +444,57 @@ def test_a_large_star_on_uneven_ground_is_drawn_in_without_rings(seed):
     beside = slice(int(1.3 * plan.width[0]), int(2.6 * plan.width[0]))
     # 0.001 of white, half a level of 8 bits a ring, is what uneven ground alone leaves; it was 0.003-0.005
     assert np.diff(told[beside], 2).std() < 0.002
+
+
+def blown_up(tints, oval=1.0, listed_at=(100.3, 99.8)):
+    """A picture (3, 200, 200) with one star far over white, some small ones, and a list of them."""
+    yy, xx = np.mgrid[:200, :200]
+    along, across = (xx - 100.3 + yy - 99.8) / np.sqrt(2 * oval), (yy - 99.8 - xx + 100.3) * np.sqrt(oval / 2)
+    places = [(x, y) for x in range(12, 200, 35) for y in range(12, 200, 35) if np.hypot(x - 100, y - 100) > 60]
+    # as a stretch shows it: its logarithm, nearly, and cut off in each channel by itself
+    light = 60 * (1 + (along**2 + across**2) / 36) ** -3
+    shown = np.stack([np.arcsinh(np.minimum(t * light, 1) / 0.01) / np.arcsinh(100) for t in tints])
+    small = sum(star((200, 200), x, y, 4, 0.4) for x, y in places)
+    planes = 1 - (1 - 0.1) * (1 - np.clip(shown + small, 0, 1))
+    stars = listed([listed_at[0], *(x for x, _ in places)], [listed_at[1], *(y for _, y in places)])
+    return planes.astype(np.float32), stars
+
+
+def area_over(plane, level):
+    part = ndi.zoom(plane[60:141, 60:141], 4, order=1)
+    return (part > level).sum()
+
+
+def test_a_blown_up_star_in_a_picture_shrinks_as_far_as_it_is_white():
+    planes, stars = blown_up((1.0, 1.0, 1.0))
+    small = mo.apply_reduce(planes, decide(planes, stars, 0.75, 1.0, False), False)
+    for level in (0.5, 0.7, 0.9, 0.97):  # over 0.97 it was as wide as before
+        assert np.sqrt(area_over(small[0], level) / area_over(planes[0], level)) == pytest.approx(0.75, abs=0.05), level
+
+
+def test_a_blown_up_star_in_a_picture_keeps_the_colours_of_its_rim():
+    """Where one channel is cut off and another is not, hues that the star had nowhere came up."""
+    planes, stars = blown_up((1.6, 1.0, 0.7))
+    small = mo.apply_reduce(planes, decide(planes, stars, 0.75, 1.0, False), False)
+    near = np.s_[:, 80:121, 80:121]
+    before, after = planes[near].reshape(3, -1), small[near].reshape(3, -1)
+    # at each brightness of red the other channels are what they were at the same brightness
+    order = np.argsort(before[0])
+    edge = (after[0] > 0.4) & (after[0] < 0.99)
+    for c in (1, 2):
+        wanted = np.interp(after[0, edge], before[0, order], ndi.median_filter(before[c, order], 9))
+        assert np.abs(after[c, edge] - wanted).max() < 0.1, c  # it was 0.23; a pixel is a tenth of such a steep rim
+
+
+@pytest.mark.parametrize("off", [(0.0, 0.0), (1.0, 0.7)])
+def test_a_large_oval_star_keeps_its_shape(off):
+    """It fell in two lobes, or was left with a tail where the list put it a little aside."""
+    planes, stars = blown_up((1.0, 1.0, 1.0), 1.4, (100.3 + off[0], 99.8 + off[1]))
+    small = mo.apply_reduce(planes, decide(planes, stars, 0.75, 1.0, False), False)
+    for level in (0.4, 0.6, 0.8):
+        shapes = []
+        for plane in (planes[0], small[0]):
+            v, u = np.nonzero(ndi.zoom(plane[60:141, 60:141], 4, order=1) > level)
+            a, b = np.sqrt(np.linalg.eigvalsh(np.cov(u, v)))
+            shapes.append(b / a)
+        assert shapes[1] == pytest.approx(shapes[0], rel=0.06), level  # what is far out is drawn in by less

@@ -15,6 +15,7 @@ The scenes' nebula is blurred by a Gaussian, their stars are not; here it is see
 from __future__ import annotations
 
 import dataclasses
+import math
 import sys
 from pathlib import Path
 from typing import Any
@@ -97,20 +98,22 @@ def stars(starry: Image, truth: dict[str, Any], box: Box) -> dict[str, float]:
     cat = truth["catalogue"]
     x, y = cat["x"] - box.x0, cat["y"] - box.y0
     rings, kept = [], []
+    assert before.fwhm
+    # light is drawn in from within two widths: what a star keeps is told beyond, and no neighbour may draw any out from there
+    reach = max(8.0, 2.5 * before.fwhm)
+    k = max(20, math.ceil(reach + 2 * before.fwhm))
     for i in np.nonzero((cat["peak"] > 0.005) & (cat["peak"] < 0.4))[0]:
-        near = (np.hypot(x - x[i], y - y[i]) < 20) & (cat["flux"] > 0.05 * cat["flux"][i])
-        k = 20
+        near = (np.hypot(x - x[i], y - y[i]) < k) & (cat["flux"] > 0.05 * cat["flux"][i])
         xi, yi = round(float(x[i])), round(float(y[i]))
         inside = k < xi < box.width - k and k < yi < box.height - k
         if not inside or near.sum() > 1:
             continue
         was, now = (p.planes[1, yi - k : yi + k + 1, xi - k : xi + k + 1] for p in (before, sharp))
         r = np.hypot(*(np.mgrid[-k : k + 1, -k : k + 1] - np.array([y[i] - yi, x[i] - xi])[:, None, None]))
-        far = [float(np.median(p[r > 14])) for p in (was, now)]
+        far = [float(np.median(p[r > 0.7 * k])) for p in (was, now)]
         lowest = min(float(np.median(now[(r >= q) & (r < q + 1.5)])) for q in np.arange(1.5, 11, 0.75))
         rings.append((far[1] - lowest) / sigma)
-        kept.append(float((now[r < 8] - far[1]).sum() / (was[r < 8] - far[0]).sum()))
-    assert before.fwhm
+        kept.append(float((now[r < reach] - far[1]).sum() / (was[r < reach] - far[0]).sum()))
     width = (after.fwhm or before.fwhm) / before.fwhm
     return {"fwhm": before.fwhm, "width": width, "ring": middle(rings), "flux": middle(kept), "n": len(rings)}
 

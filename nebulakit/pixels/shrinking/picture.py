@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
+from dataclasses import replace
 from functools import partial
 from typing import NamedTuple
 
@@ -26,6 +27,10 @@ APART = 1.5  # widths of a large star: so near no other is taken by its rings
 RING = 0.35  # share of the pixels of a ring that are darker than what is taken for the star's
 OUTER = 0.8  # share of what a large star takes up: from there on its surroundings are seen
 DARKEST = 0.02  # share of their pixels that are darker than what counts as the darkest there
+ROUND, OVAL = 1.2, 2.0  # times as long as wide: less is round, more is no one star
+ASIDE = 0.07  # widths from where it is listed, from where on a round star is taken to be where its light is
+INNER = 0.3, 0.7  # of white: from where on a large star's light is drawn in as it is, not by rings, partly and wholly
+UNSEEN = 0.1  # of white: so near to it the less is seen of what is under a large star, and at white nothing
 AT_ONCE = 1 << 16  # pixels of stars' surroundings that are worked on at a time
 
 
@@ -33,17 +38,22 @@ def picture_reduced(planes: Planes, plan: Shrinking) -> Planes:
     """Make the stars in a picture smaller.
 
     First the flanks of the large stars, told from their rings, are drawn in by themselves: what lies on them, nebula, grain
-    or a small star, is not drawn along. Then the small stars, on what is left.
+    or a small star, is not drawn along. Their middles, which need not be round, are drawn in as they are. Then the small stars,
+    on what is left.
     """
     height, width = planes.shape[1:]
     out = planes.copy()
     filled = known(planes, plan.empty)
     bright = filled[0] if len(filled) == 1 else filled.mean(0)
     large = _large(bright, plan)
-    flanks, rest = _flanks(filled, plan, large)
+    plan, shapes = _middles(bright, plan, large)
+    flanks, rest = _flanks(filled, plan, large, shapes)
     ground = rest[0] if len(rest) == 1 else rest.mean(0)
     sources = [_Source(ground)] + [_Source(plane) for plane in rest]
     behind = [_Source(plane) for plane in flanks]
+    # where nothing is, a large star goes on as its rings tell
+    stars = filled if plan.empty is None else np.where(plan.empty, rest + flanks * (1 - rest), filled)
+    whole = [_Source(plane) for plane in stars] if large.any() else []
     keep = np.ones((height, width), np.float32)
     top = np.floor(plan.y - FOOTPRINT * FADE * plan.width) - 2
     low = np.ceil(plan.y + FOOTPRINT * FADE * plan.width) + 2
@@ -58,7 +68,8 @@ def picture_reduced(planes: Planes, plan: Shrinking) -> Planes:
         if kept is not None:
             keep[rows] = np.minimum(keep[rows], kept)
         moved = (shift_x != 0) | (shift_y != 0)
-        drawn = moved | (large_x != 0) | (large_y != 0)
+        pulled = (large_x != 0) | (large_y != 0)
+        drawn = moved | pulled
         if not drawn.any():
             return
         y, x = np.mgrid[rows, :width].astype(np.float32)
@@ -66,18 +77,29 @@ def picture_reduced(planes: Planes, plan: Shrinking) -> Planes:
         mean = ground[rows]
         factor = np.divide(light, mean, out=np.ones_like(mean), where=mean > 1e-7)
         factor = np.where(drawn, np.clip(factor, 0, 1), np.float32(1))
+        from_x, from_y = x + large_x, y + large_y
+        flank = [one.plane[rows].copy() for one in behind]
+        if pulled.any():
+            for one, source in zip(flank, behind, strict=True):
+                one[pulled] = source.some(from_x[pulled], from_y[pulled])
+        # the middle of a large star, round or not, is drawn in as it is
+        inner = np.clip((np.maximum.reduce(flank) - INNER[0]) / (INNER[1] - INNER[0]), 0, 1) if whole else np.zeros_like(mean)
+        within = inner > 0
         for c, plane in enumerate(rest):
             moved_in = sources[1 + c].at(x + shift_x, y + shift_y)
             mine = core * plane[rows] * factor + (1 - core) * moved_in
             # one factor keeps a core's colour, but would take ground from channels in which the star is weak
             mine = np.maximum(mine, np.minimum(plane[rows], moved_in))
             mine = np.where(moved, mine, plane[rows])
-            nearer = behind[c].at(x + large_x, y + large_y)
+            nearer = flank[c]
             # no more of a flank comes back than was taken away: on uneven ground rings tell too bright a flank, of which
             # the dark side has nothing to give, and it would become a disc
             taken = 1 - (1 - filled[c, rows]) / np.maximum(1 - plane[rows], np.float32(1e-6))
             nearer = np.minimum(nearer, np.maximum(taken, 0))
-            mine = np.where(drawn, mine + nearer * (1 - mine), filled[c, rows])
+            mine += nearer * (1 - mine)
+            if within.any():
+                mine[within] += inner[within] * (whole[c].some(from_x[within], from_y[within]) - mine[within])
+            mine = np.where(drawn, mine, filled[c, rows])
             out[c, rows] = mine if plan.empty is None else np.where(plan.empty[rows], planes[c, rows], mine)
 
     over(work, range(0, height, BAND))
@@ -119,8 +141,8 @@ def _off_middle(light: Plane, x: float, y: float, width: float) -> float:
     return math.hypot(float(xx.mean()) + x0 - x, float(yy.mean()) + y0 - y) if len(xx) else 0.0
 
 
-def _flanks(planes: Planes, plan: Shrinking, large: Mask) -> tuple[Planes, Planes]:
-    """Give the light of the large stars as far as it is round, the same all along each ring, and what is left without it.
+def _flanks(planes: Planes, plan: Shrinking, large: Mask, shapes: list[tuple[float, float]]) -> tuple[Planes, Planes]:
+    """Give the light of the large stars as far as it is the same all along rings of their shape, and what is left without it.
 
     The stars stand on what is round them, and light is taken away as screening adds it, so that a white star on the flank of
     another stays white.
@@ -128,15 +150,17 @@ def _flanks(planes: Planes, plan: Shrinking, large: Mask) -> tuple[Planes, Plane
     height, width = planes.shape[1:]
     out, under, floor = np.zeros_like(planes), planes.copy(), np.maximum(planes, 0)
     there = None if plan.empty is None else ~plan.empty
-    for x, y, wide in zip(plan.x[large], plan.y[large], plan.width[large], strict=True):
+    for x, y, wide, (ratio, turn) in zip(plan.x[large], plan.y[large], plan.width[large], shapes, strict=True):
         reach = math.ceil(FOOTPRINT * FADE * wide)
         x0, y0 = max(round(x) - reach, 0), max(round(y) - reach, 0)
         part = (slice(y0, min(round(y) + reach + 1, height)), slice(x0, min(round(x) + reach + 1, width)))
         yy, xx = np.mgrid[part].astype(np.float32)
-        away = np.hypot(xx - np.float32(x), yy - np.float32(y))
+        dx, dy = xx - np.float32(x), yy - np.float32(y)
+        along, across = math.cos(turn) * dx + math.sin(turn) * dy, math.cos(turn) * dy - math.sin(turn) * dx
+        away = np.hypot(along / math.sqrt(ratio), across * math.sqrt(ratio))
         ring = np.rint(away).astype(int).ravel()
         seen = slice(None) if there is None else there[part].ravel()
-        ring = ring[seen]
+        ring, off = ring[seen], away.ravel()[seen]
         if not len(ring):
             continue
         count = np.bincount(ring, minlength=reach + 1)
@@ -144,24 +168,67 @@ def _flanks(planes: Planes, plan: Shrinking, large: Mask) -> tuple[Planes, Plane
         outer = ring >= OUTER * reach
         for plane, flank, below, least in zip(planes, out, under, floor, strict=True):
             values = plane[part].ravel()[seen]
-            ordered = values[np.lexsort((values, ring))]
-            # a little below the middle, so that neighbours on more than half of a ring do not raise it
-            profile = ordered[np.minimum(first + (count * RING).astype(int), len(ordered) - 1)]
-            profile = np.minimum.accumulate(np.where(count > 0, profile, values.max()))[: reach + 1]
-            profile = _smooth_outside(profile, wide)
+            profile, slope = np.zeros(len(count), np.float32), np.zeros(len(values), np.float32)
+            for _ in range(2):  # on a steep flank a ring's inner rim is brighter than its outer one: told once, that is taken off
+                level = values - slope
+                ordered = level[np.lexsort((level, ring))]
+                # a little below the middle, so that neighbours on more than half of a ring do not raise it
+                profile = ordered[np.minimum(first + (count * RING).astype(int), len(ordered) - 1)]
+                profile = np.minimum.accumulate(np.where(count > 0, profile, values.max()))
+                slope = np.interp(off, np.arange(len(profile)), profile).astype(np.float32) - profile[ring]
+            profile = _smooth_outside(profile[: reach + 1], wide)
             base = float(profile[-1])
             above = (profile - base) / (1 - min(base, 0.9))
             mine = np.interp(away, np.arange(len(profile)), above, right=0.0).astype(np.float32)
             below[part] = np.where(mine > 0.25, np.minimum(below[part], np.float32(base)), below[part])
             least[part] = np.minimum(least[part], np.quantile(values[outer], DARKEST) if outer.any() else 0)
             flank[part] = np.maximum(flank[part], mine)
-    np.minimum(out, np.float32(0.98), out=out)
     # a star that is not round, or not quite where it is said to be, leaves nothing darker than there is beside it
-    rest = np.maximum(1 - (1 - planes) / (1 - out), np.minimum(planes, floor))
+    rest = np.maximum(1 - (1 - planes) / (1 - np.minimum(out, np.float32(0.98))), np.minimum(planes, floor))
+    # where it is white itself nothing tells what is under it: taken for seen, its white would stay as wide as it was
+    rest -= np.clip(1 - (1 - out) / UNSEEN, 0, 1) * np.maximum(rest - under, 0)
     # the brighter the star, the less is seen of what is under it: no darker than what is round it
     rest += np.clip(2.5 * out - 0.75, 0, 1) * np.maximum(under - rest, 0)
     rest = np.where(out > 0, rest, planes)
     return out, rest if plan.empty is None else known(rest, plan.empty)
+
+
+def _middles(light: Plane, plan: Shrinking, large: Mask) -> tuple[Shrinking, list[tuple[float, float]]]:
+    """Give the plan with large stars where their middles are, and of each of them the two that :func:`_middle` tells."""
+    x, y, shapes = plan.x.copy(), plan.y.copy(), []
+    for j in np.flatnonzero(large):
+        x[j], y[j], ratio, turn = _middle(light, plan.empty, x[j], y[j], plan.width[j])
+        shapes.append((ratio, turn))
+    return replace(plan, x=x, y=y), shapes
+
+
+def _middle(light: Plane, empty: Mask | None, x: float, y: float, wide: float) -> tuple[float, float, float, float]:
+    """Give where a star's middle is, px, how many times as long as wide it is at half its height, and which way, radians.
+
+    By rings that are round, or about another place, its ends would be told as something else, and stay where they are.
+    """
+    from scipy import ndimage
+
+    as_told = (x, y, 1.0, 0.0)
+    reach = math.ceil(wide)
+    y0, x0 = round(y) - reach, round(x) - reach
+    part = (slice(max(y0, 0), y0 + 2 * reach + 1), slice(max(x0, 0), x0 + 2 * reach + 1))
+    box = light[part]
+    if box.shape != (2 * reach + 1, 2 * reach + 1) or (empty is not None and empty[part].any()):
+        return as_told  # an edge may cut it
+    parts, _ = ndimage.label(box > 0.5 * (box.max() + np.median(box)))
+    yy, xx = np.nonzero(parts == parts[reach, reach])
+    area = math.pi / 4 * wide**2
+    if not parts[reach, reach] or not 0.5 * area < len(xx) < 1.6 * area:
+        return as_told  # it is not alone
+    (a, c), (_, b) = np.cov(xx, yy)
+    middle, half = (a + b) / 2, math.hypot((a - b) / 2, c)
+    ratio = math.sqrt((middle + half) / max(middle - half, 1e-6))
+    mx, my = float(xx.mean()) + x0, float(yy.mean()) + y0
+    # little of either may be the ground's, and the list knows better
+    if ratio > OVAL or (ratio < ROUND and math.hypot(mx - x, my - y) < ASIDE * wide):
+        return as_told
+    return mx, my, ratio if ratio > ROUND else 1.0, 0.5 * math.atan2(2 * c, a - b)
 
 
 def _smooth_outside(profile: Plane, wide: float) -> Plane:
@@ -191,6 +258,12 @@ class _Source:
         low = cv2.remap(self.low, x, y, cv2.INTER_NEAREST, borderMode=cv2.BORDER_REFLECT)
         high = cv2.remap(self.high, x, y, cv2.INTER_NEAREST, borderMode=cv2.BORDER_REFLECT)
         return np.asarray(np.clip(sharp, low, high), np.float32)
+
+    def some(self, x: Plane, y: Plane) -> Plane:
+        """Read it at places in a row, however many."""
+        side = math.ceil(math.sqrt(len(x)))  # of a square, as no side of what is read may be longer than 32767
+        square = [np.pad(a, (0, side * side - len(a)), "edge").reshape(side, side) for a in (x, y)]
+        return self.at(*square).ravel()[: len(x)]
 
 
 def _fields(rows: slice, w: int, plan: Shrinking, which: npt.NDArray[np.intp]) -> tuple[Plane, Plane, Plane, Plane | None]:
