@@ -374,12 +374,13 @@ def _added(
     # a star is put together from all bands: one filter for it, the one that its finest band bears
     at_least = np.zeros((small[1], small[0]), np.uint8)
     around = np.ones((2 * math.ceil(STAR * plan.spread[0] / step) + 1,) * 2, np.uint8)
-    *_, (_, _, _, cost) = _gains(plan, 1, corner, step, small)
-    star = signals[1] > BOLD * cost
+    second = list(_gains(plan, 1, corner, step, small))
+    star = signals[1] > BOLD * second[-1][3]
     for j, w in enumerate(bands):
         if not signals[j].any():
             continue
-        doses, win = _doses(signals[j], _gains(plan, j, corner, step, small), at_least, star if j == 0 else None)
+        gains = second if j == 1 else _gains(plan, j, corner, step, small)
+        doses, win = _doses(signals[j], gains, at_least, star if j == 0 else None)
         won += win * plan.sigma[j] ** 2
         touched = max(touched, float(np.mean(np.sum(doses, 0) > 0.05)))
         for i, dose in enumerate(doses):
