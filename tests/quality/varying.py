@@ -55,7 +55,7 @@ SEEN = 0.86  # of the half diagonal: the corners of what is cut out
 def image(fwhm: float, beta: float, u: float, v: float, law: dict[str, float]) -> np.ndarray:
     """Give the image (sum 1) of a star at ``u``, ``v`` from the middle, 1 at the corners."""
     r = max(float(np.hypot(u, v)), 1e-9)
-    along = np.array([u, v]) / r
+    along = np.array([u, v]) / r if u or v else np.array([1.0, 0.0])
     width = fwhm * (1 + law.get("bowl", 0) * r**2) * (1 + law.get("tilt", 0) * u * np.sqrt(2))
     dy, dx = np.mgrid[-HALF : HALF + 1, -HALF : HALF + 1].astype(float)
     parts = [(1.0, 0.0, 0.0, 1.0)]  # share, px outwards and aside, times as wide
@@ -84,7 +84,7 @@ def rays(fwhm: float, beta: float, law: dict[str, float]) -> np.ndarray:
             angle = np.deg2rad(20 + turned + 180 * k / vanes)
             along, aside = dx * np.cos(angle) + dy * np.sin(angle), dy * np.cos(angle) - dx * np.sin(angle)
             total += np.clip(1 - np.abs(aside) / 0.7, 0, 1) * np.sinc(along / long) ** 2
-    total = np.clip(signal.fftconvolve(total, image(fwhm, beta, 1e-6, 0, {}), "same"), 0, None)
+    total = np.clip(signal.fftconvolve(total, image(fwhm, beta, 0, 0, {}), "same"), 0, None)
     return np.asarray(total / total.sum())
 
 

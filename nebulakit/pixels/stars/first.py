@@ -179,14 +179,14 @@ def first_laws(
         tries += [tell(kind, tries[0]) for kind in kinds[1:]]
     scaled = [0.0 if kind is None else 1 - kind.blurred for kind in kinds]
     drawn = _drawn_out(tries[0], fwhm, (h + 2 * PAD, w + 2 * PAD)) if varying is None else None
-    for k in range(AGAIN):
+    start = [None if t is None else t._replace(law=t.law * [1, 1, 0, 0, 1]) for t in tries[0]]  # round
+    while drawn is not None and len(kinds) <= AGAIN:
         # what draws out all stars alike while they are photographed leaves their flanks round; the glass does not
-        if drawn is None or (k and _off(tries[-1], tries[0]) > _off(tries[0], tries[0])):
-            break
         kinds.append(drawn)
-        tries.append(tell(drawn, [None if t is None else t._replace(law=t.law * [1, 1, 0, 0, 1]) for t in tries[0]]))
+        tries.append(tell(drawn, start))
         scaled.append(1.0)
-        drawn = replace(drawn, amounts=drawn.amounts + _oval(tries[-1]))
+        better = _off(tries[-1], tries[0]) <= _off(tries[0], tries[0])
+        drawn = replace(drawn, amounts=drawn.amounts + _oval(tries[-1])) if better else None
     best = min(range(len(kinds)), key=lambda k: _off(tries[k], tries[0]) + PLAINLY * scaled[k])
     told, varying = tries[best], kinds[best]
     if all(t is None for t in told):
