@@ -9,6 +9,10 @@ Plane = npt.NDArray[np.float32]
 Mask = npt.NDArray[np.bool_]
 
 
+AROUND = 16  # px beyond a hole's own size: from so far around it is told
+ROWS = 128  # of a halved plane, that are halved in one go
+
+
 def push_pull(plane: Plane, hole: Mask) -> Plane:
     """Fill the pixels of ``hole`` from coarser and coarser averages of the others; these stay as they are.
 
@@ -26,9 +30,8 @@ def push_pull(plane: Plane, hole: Mask) -> Plane:
     seen = np.isfinite(plane) & ~hole
     if seen.all():
         return plane.copy()
-    weight = seen.astype(np.float32)
-    value = np.asarray(cv2.copyTo(plane, seen.view(np.uint8)), np.float32)  # what is not seen is 0
-    halves = list[tuple[Plane, Plane]]()
+    value, weight = halved(plane, seen)
+    halves = [(value, weight)]
     while not (weight > 0.5).all() and max(weight.shape) > 1:
         value, weight = _half(value), _half(weight)
         halves.append((value, weight))
@@ -37,8 +40,8 @@ def push_pull(plane: Plane, hole: Mask) -> Plane:
         filled = cv2.pyrUp(filled, dstsize=value.shape[::-1])
         # a pixel with little weight of its own leans on the coarser level
         filled = value + (1 - weight) * filled
-    if halves:  # on the finest level a pixel has its own value, or none
-        filled = cv2.pyrUp(filled, dstsize=plane.shape[::-1])
+    # on the finest level a pixel has its own value, or none
+    filled = cv2.pyrUp(filled, dstsize=plane.shape[::-1])
     return np.asarray(cv2.copyTo(plane, seen.view(np.uint8), filled), np.float32)
 
 
@@ -55,15 +58,17 @@ def harmonic(plane: Plane, hole: Mask, sweeps: int = 60) -> Plane:
     """
     import cv2
 
-    out = push_pull(plane, hole)
-    soft = cv2.GaussianBlur(out, (0, 0), 1.5)
+    out = plane.copy()
     count, labels, stats, _ = cv2.connectedComponentsWithStats(hole.astype(np.uint8), connectivity=8)
-    h, w = plane.shape
     for k in range(1, count):
         x0, y0, bw, bh = (int(v) for v in stats[k, :4])
-        box = np.s_[max(y0 - 1, 0) : min(y0 + bh + 1, h), max(x0 - 1, 0) : min(x0 + bw + 1, w)]
-        inside = labels[box] == k
-        work = np.where(hole[box], out[box], soft[box])
+        far = max(bw, bh) + AROUND
+        seen = np.s_[max(y0 - far, 0) : y0 + bh + far, max(x0 - far, 0) : x0 + bw + far]
+        first = push_pull(plane[seen], hole[seen])
+        soft = cv2.GaussianBlur(first, (0, 0), 1.5)
+        box = np.s_[max(min(y0, far) - 1, 0) : min(y0, far) + bh + 1, max(min(x0, far) - 1, 0) : min(x0, far) + bw + 1]
+        inside = labels[seen][box] == k
+        work = np.where(hole[seen][box], first[box], soft[box])
         yy, xx = np.mgrid[0 : work.shape[0], 0 : work.shape[1]]
         framed = np.pad(work, 1, mode="edge")
         work = framed[1:-1, 1:-1]
@@ -73,8 +78,27 @@ def harmonic(plane: Plane, hole: Mask, sweeps: int = 60) -> Plane:
             y, x = halves[step % 2]
             mean = (framed[y, x + 1] + framed[y + 2, x + 1] + framed[y + 1, x] + framed[y + 1, x + 2]) / 4
             work[y, x] += np.float32(1.6) * (mean - work[y, x])
-        out[box] = np.where(inside, work, out[box])
+        out[seen][box][inside] = work[inside]
     return out
+
+
+def halved(plane: Plane, seen: Mask) -> tuple[Plane, Plane]:
+    """Halve a plane, 0 where it is not seen, and where it is seen: a few rows at once, which take little memory.
+
+    >>> halved(np.full((2, 3), 4, np.float32), np.array([[True] * 3, [False] * 3]))[0].shape
+    (1, 2)
+    """
+    import cv2
+
+    h, w = plane.shape
+    value, weight = (np.empty(((h + 1) // 2, (w + 1) // 2), np.float32) for _ in range(2))
+    for top in range(0, len(value), ROWS):
+        first = max(top - 1, 0)
+        rows, mine = slice(2 * first, 2 * (top + ROWS + 1)), slice(top - first, top - first + ROWS)
+        there = seen[rows]
+        value[top : top + ROWS] = _half(np.asarray(cv2.copyTo(plane[rows], there.view(np.uint8)), np.float32))[mine]
+        weight[top : top + ROWS] = _half(there.astype(np.float32))[mine]
+    return value, weight
 
 
 def _half(plane: Plane) -> Plane:

@@ -191,7 +191,7 @@ def grain(units: Planes, hole: Mask, blur: float, seed: int, size: tuple[int, in
     c = len(units)
     if c > 1:
         filled = [p if np.isfinite(p).all() else np.where(np.isfinite(p), p, np.float32(np.nanmedian(p))) for p in units]
-        fine = np.stack([(p - starlet.smooth(p, 1))[::3, ::3] for p in filled])
+        fine = np.stack([p[::3, ::3] - starlet.smooth(p, 1)[::3, ::3] for p in filled])
         free = ((~hole) & np.isfinite(units).all(0))[::3, ::3] & (np.abs(fine) < 3).all(0)
         if free.sum() > 100 and (fine[:, free].std(1) > 0).all():
             alike = np.corrcoef(fine[:, free]) + 1e-6 * np.eye(c)

@@ -156,8 +156,8 @@ def remove_gradient(
     else:
         white = None if image.white is None else tuple(w - r for w, r in zip(image.white, record["sky_level"], strict=True))
         flat = image.replace(image.planes - model, noise=known.noise, sky=(0.0,) * len(image.channels), white=white)
-    seen = np.where(np.isfinite(image.planes), model, np.float32(np.nan))
-    return Flattened(flat.noted(*notices, **record), image.replace(seen, noise=None, stars=None, psf=None, white=None, sky=None))
+    np.copyto(model, np.float32(np.nan), where=~np.isfinite(image.planes))
+    return Flattened(flat.noted(*notices, **record), image.replace(model, noise=None, stars=None, psf=None, white=None, sky=None))
 
 
 def _sure(image: Image, places: tuple[Position | tuple[Position, Position], ...], reach: Share) -> Any:

@@ -31,8 +31,8 @@ B3 = 2.355  # px: the width of the spline by which the first scale is smoothed
 FAR = 1.0  # px from a star's brightest pixel on the starlet scales: its middle is no farther
 CLEAR, NARROW = 25.0, 0.86  # noise sigma from where on a star's curvature is sure, and how much less of its area a star may have
 CHUNK = 4096  # stars whose cut-outs are held at once
-ROWS = 64  # that are worked on in one go
-BAND, REACH = 258, 14  # rows that are smoothed in one go, a multiple of 3, and how far smoothing three times reaches
+ROWS, MARGIN = 512, 28  # rows that stars are looked for in in one go, and how far around them that sees
+REACH = 14  # how far smoothing three times reaches
 STRIP, STRIPS = 129, 8  # rows that tell how uneven a picture is on these scales, a multiple of 3; at least so many such strips do
 
 
@@ -124,40 +124,37 @@ def _sharp(
     ``spread``: of the noise on each starlet scale; ``bare``: no star is known. Stars wider than :data:`WIDE` are looked for
     at every second pixel, where the scales suit them.
     """
-    # in a first look more of them would tell the law, and of a crowd's it told a wrong one
-    rough = fwhm is not None and not crowded
-    smoothed = _smoothed(light)
-    found, usual, few, told = [], 0.0, False, 0
+    bands = {}
     for band in (DEEP, MIDDLE, FINEST):
-        less = LESS if rough and band is FINEST else 1.0
-        plane = smoothed[band.first] - smoothed[band.last]
-        sigma = 1.1 * float(np.sqrt((spread[band.first : band.last] ** 2).sum()))
-        ys, xs, snr, contrast = _maxima(plane, bad, level, sigma, threshold + band.more, crowded, less)
-        roundness, area = _shape(plane, ys, xs)
+        least = threshold + band.more
+        # in a first look more of them would tell the law, and of a crowd's it told a wrong one
+        less = LESS if band is FINEST and fwhm is not None and not crowded else 1.0
+        bands[band] = 1.1 * float(np.sqrt((spread[band.first : band.last] ** 2).sum())), least, less * least
+    found, usual, few, told = [], 0.0, False, 0
+    for band, seen in _maxima(light, bad, level, bands, crowded).items():
+        ys, xs, snr, contrast, roundness, area = seen[:6]
         if band is DEEP:
             usual, told = _usual_area(roundness, area, snr, contrast) if fwhm is None else (_area_of(fwhm), MANY)
             few = bare and (contrast > 10).sum() < 3
             if _fwhm_of(usual) > WIDE and len(spread) > DEEP.last + 1:
                 # every second pixel of the smoothed picture has the same scales from the second on
-                half = [None if p is None else p[::2, ::2] for p in (smoothed[1], level)]
-                assert half[0] is not None
-                own = None if fwhm is None else math.hypot(fwhm, B3) / 2
-                x, y, width, told = _sharp(half[0].copy(), bad[::2, ::2], half[1], spread[1:], threshold, own, crowded, bare)
+                half, own = starlet.smooth(light, 1)[::2, ::2].copy(), None if fwhm is None else math.hypot(fwhm, B3) / 2
+                there = None if level is None else level[::2, ::2]
+                x, y, width, told = _sharp(half, bad[::2, ::2], there, spread[1:], threshold, own, crowded, bare)
                 if told >= MANY:  # else a few knots of a nebula look alike
                     return 2 * x, 2 * y, math.sqrt(max(4 * width**2 - B3**2, WIDE**2)), told
         here = usual if band is DEEP else _area_of(_fwhm_of(usual), band)
         clear = (contrast > 30) & (band is not FINEST)  # a close pair is neither round nor sharp, but clearly there
         # where stars are hardly wider than a pixel, one in a pixel's middle is told from a hot pixel if it is clear
         narrow, pixel = _area_of(1.3, band), _area_of(1.0, band)
-        least = np.where(snr > CLEAR, np.clip(NARROW * here, pixel, narrow), narrow)
-        keep = (roundness > np.where(clear, 0.3, 0.5)) & (area > np.maximum(band.sharpest * here, least))
+        thin = np.where(snr > CLEAR, np.clip(NARROW * here, pixel, narrow), narrow)
+        keep = (roundness > np.where(clear, 0.3, 0.5)) & (area > np.maximum(band.sharpest * here, thin))
         keep &= area < np.where(clear, 2.5, band.widest) * here
         if band is FINEST:  # pixels leave bumps on a filament's crest
-            round_it, wide = _shape(smoothed[MIDDLE.first] - smoothed[MIDDLE.last], ys, xs)
-            keep &= round_it > 0.5
+            keep &= seen.middle_roundness > 0.5
             # on a nebula as uneven as itself a star is known by its form
-            alike = (np.minimum(roundness, round_it) > ROUND) & (np.abs(area / here - 1) < ALIKE)
-            alike &= np.abs(wide / _area_of(_fwhm_of(usual), MIDDLE) - 1) < 2 * ALIKE
+            alike = (np.minimum(roundness, seen.middle_roundness) > ROUND) & (np.abs(area / here - 1) < ALIKE)
+            alike &= np.abs(seen.middle_area / _area_of(_fwhm_of(usual), MIDDLE) - 1) < 2 * ALIKE
             keep &= (contrast > threshold + band.more) | alike
         if few:
             keep &= contrast > 10  # where there is hardly a star, the brightest knots of a nebula are none
@@ -228,9 +225,11 @@ def _luminance(
     bad = np.asarray(~good, bool)
     reach = float(np.nanmax(planes) - np.nanmin(planes)) if good.any() else 1.0
 
-    def one(at: tuple[Plane, float, float]) -> tuple[Plane, float]:
-        plane, s, noisy = at
-        own = plane * np.float32(1 / max(s, 1e-7 * reach or 1.0))  # an even picture has no noise to weigh by
+    # an even picture has no noise to weigh by
+    scale = [np.float32(1 / max(s, 1e-7 * reach or 1.0)) for s in noise.sigma]
+
+    def one(c: int) -> tuple[Plane, float]:
+        own, noisy = planes[c] * scale[c], float(usual[c])
         own = push_pull(own, bad) if bad.any() else own
         some = []
         for top in range(0, len(own), STRIP * min(max(len(own) // (STRIPS * STRIP), 1), 4)):
@@ -239,40 +238,94 @@ def _luminance(
             a, b = (smoothed[k][top - first :: 3, ::3][: STRIP // 3] for k in (DEEP.first, DEEP.last))
             some.append(np.abs(a - b))
         spread = 1.4826 * float(median(np.concatenate(some)))
-        return own, 1 / max(spread / noisy, 1.0) ** 2 if noisy > 0 else 1.0
+        return own[bad], 1 / max(spread / noisy, 1.0) ** 2 if noisy > 0 else 1.0
 
-    scaled, weight = zip(*over(one, zip(planes, noise.sigma, usual.tolist(), strict=True)), strict=True)
+    gaps, weight = zip(*over(one, range(len(planes))), strict=True)
     share = np.square(weight) / np.square(weight).sum()
     light = np.zeros(planes.shape[1:], np.float32)
-    for own, part in zip(scaled, np.sqrt(share).tolist(), strict=True):
-        own *= np.float32(part)
-        light += own
+    parts = [np.float32(v) for v in np.sqrt(share).tolist()]
+
+    def add(top: int) -> None:
+        rows = slice(top, top + ROWS)
+        for plane, k, part in zip(planes, scale, parts, strict=True):
+            light[rows] += plane[rows] * k * part
+
+    over(add, range(0, len(light), ROWS))  # scaled a second time: all channels at once take much memory
+    if bad.any():
+        light[bad] = sum(own * part for own, part in zip(gaps, parts, strict=True))
     return light, share, bad
 
 
+class Maxima(NamedTuple):
+    """Local maxima of a band: their places, how they stand out of noise and structure, and their form, on the middle band, too."""
+
+    y: npt.NDArray[np.intp]
+    x: npt.NDArray[np.intp]
+    snr: Floats
+    contrast: Floats
+    roundness: Floats
+    area: Floats
+    middle_roundness: Floats
+    middle_area: Floats
+
+
 def _maxima(
-    band: Plane, bad: npt.NDArray[np.bool_], level: Plane | None, sigma: float, threshold: float, crowded: bool, share: float
+    light: Plane,
+    bad: npt.NDArray[np.bool_],
+    level: Plane | None,
+    bands: dict[Band, tuple[float, float, float]],
+    crowded: bool,
+) -> dict[Band, Maxima]:
+    """Give the local maxima of the bands, each with its noise and by how many times of that, and of the structure around, they stand out.
+
+    A few rows are looked at at once, so that the scales of a large picture take little memory.
+    """
+    h = len(light)
+
+    def look(top: int) -> list[Maxima]:
+        first, end = max(top - MARGIN, 0), min(top + ROWS, h)
+        rows = slice(first, end + MARGIN)
+        smoothed, nothing = _smoothed(light[rows]), bad[rows]
+        noise = np.ones((1, 1), np.float32) if level is None else level[rows]
+        middle = smoothed[MIDDLE.first] - smoothed[MIDDLE.last]
+        inside = slice(max(top, 1) - first, min(end, h - 1) - first)
+        out = []
+        for band, (sigma, least, contrast) in bands.items():
+            plane = middle if band is MIDDLE else smoothed[band.first] - smoothed[band.last]
+            found = _band_maxima(plane, nothing, noise, sigma, least, contrast, inside, crowded)
+            ys, xs = found[:2]
+            out.append(Maxima(ys + first, *found[1:], *_shape(plane, ys, xs), *_shape(middle, ys, xs)))
+        return out
+
+    strips = over(look, range(0, h, ROWS))
+    by_band = zip(bands, zip(*strips, strict=True), strict=True)
+    return {band: Maxima(*(np.concatenate(v) for v in zip(*some, strict=True))) for band, some in by_band}
+
+
+def _band_maxima(
+    band: Plane,
+    bad: npt.NDArray[np.bool_],
+    level: Plane,
+    sigma: float,
+    least: float,
+    contrast: float,
+    rows: slice,
+    crowded: bool,
 ) -> tuple[npt.NDArray[np.intp], npt.NDArray[np.intp], Floats, Floats]:
-    """Give y, x, S/N and contrast to the structure around of the local maxima of the detection band."""
+    """Give y, x, S/N and contrast to the structure around of the local maxima in some rows of a band."""
     import cv2
 
-    top = cv2.dilate(band, np.ones((5, 5), np.uint8), borderType=cv2.BORDER_REPLICATE)
-    ok = np.empty(band.shape, bool)
-
-    def look(first: int) -> None:
-        rows = slice(first, first + ROWS)
-        least = threshold * sigma * (1 if level is None else level[rows])
-        ok[rows] = (band[rows] == top[rows]) & (band[rows] > least) & ~bad[rows]
-
-    over(look, range(0, len(band), ROWS))
-    ok[[0, -1]] = ok[:, [0, -1]] = False
+    top = np.asarray(cv2.dilate(band, np.ones((5, 5), np.uint8), borderType=cv2.BORDER_REPLICATE))
+    own = band[rows]
+    ok = (own == top[rows]) & (own > least * sigma * (level if level.size == 1 else level[rows])) & ~bad[rows]
+    ok[:, [0, -1]] = False
     ys, xs = np.nonzero(ok)
+    ys += rows.start
     value = band[ys, xs].astype(np.float64)
-    snr = value / np.maximum(sigma * (1 if level is None else level[ys, xs].astype(np.float64)), 1e-30)
-    around = np.maximum(_spread_around(band, ys, xs, crowded), sigma) if len(ys) else np.zeros(0)
-    contrast = value / np.maximum(around, 1e-30)
-    keep = contrast > share * threshold
-    return ys[keep], xs[keep], snr[keep], contrast[keep]
+    snr = value / np.maximum(sigma * (1 if level.size == 1 else level[ys, xs].astype(np.float64)), 1e-30)
+    stands = value / np.maximum(np.maximum(_spread_around(band, ys, xs, crowded), sigma), 1e-30) if len(ys) else np.zeros(0)
+    keep = stands > contrast
+    return ys[keep], xs[keep], snr[keep], stands[keep]
 
 
 def _spread_around(band: Plane, ys: npt.NDArray[np.intp], xs: npt.NDArray[np.intp], crowded: bool) -> Floats:

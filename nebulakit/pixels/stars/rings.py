@@ -11,7 +11,7 @@ import numpy.typing as npt
 
 from nebulakit.pixels.median import median
 from nebulakit.pixels.parallel import over
-from nebulakit.pixels.stars.fit import DOUBT, StarFit
+from nebulakit.pixels.stars.fit import BAND, DOUBT, StarFit
 from nebulakit.pixels.stars.law import GHOSTLY, PAD, RADII, box_around
 
 Array = npt.NDArray[np.float64]
@@ -132,15 +132,16 @@ def ground_of(fit: StarFit) -> Ground:
     few = _few(free)
 
     def blocks(a: Plane) -> Plane:
-        return np.asarray(cv2.resize(a[:h, :w], (w // COARSE, h // COARSE), interpolation=cv2.INTER_AREA) * np.float32(COARSE**2))
+        size = w // COARSE, len(a) // COARSE
+        return np.asarray(cv2.resize(a[:, :w], size, interpolation=cv2.INTER_AREA) * np.float32(COARSE**2))
 
     def one(plane: Plane) -> Plane:
         plane = plane[PAD:-PAD, PAD:-PAD]
-        above = plane - (np.float32(median(plane[few])) if len(few[0]) else np.float32(0))
-        above *= free
-        return blocks(above)
+        dark = np.float32(median(plane[few])) if len(few[0]) else np.float32(0)
+        bands = (slice(top, min(top + BAND, h)) for top in range(0, h, BAND))  # a whole plane more takes much memory
+        return np.concatenate([blocks((plane[rows] - dark) * free[rows]) for rows in bands])
 
-    return Ground(np.stack(over(one, fit.rest)), blocks(free.astype(np.float32)))
+    return Ground(np.stack(over(one, fit.rest)), blocks(free[:h].astype(np.float32)))
 
 
 def mixtures_of(ground: Ground) -> Array:

@@ -11,12 +11,12 @@ import numpy.typing as npt
 
 from nebulakit.pixels import kriging, starlet
 from nebulakit.pixels.facts import Noise, StarList
-from nebulakit.pixels.inpaint import push_pull
+from nebulakit.pixels.inpaint import halved, push_pull
 from nebulakit.pixels.median import median
 from nebulakit.pixels.parallel import over
 from nebulakit.pixels.stars import first, ghosts, learn, spikes
 from nebulakit.pixels.stars.beyond import find_beyond
-from nebulakit.pixels.stars.find import BAND, REACH, WIDE, _peaks, find_stars, star_coloured
+from nebulakit.pixels.stars.find import REACH, ROWS, WIDE, _peaks, find_stars, star_coloured
 from nebulakit.pixels.stars.fit import COARSE, DOUBT, UNSETTLED, StarFit
 from nebulakit.pixels.stars.flanks import learn_ghosts, learn_own
 from nebulakit.pixels.stars.law import FREEDOM, PAD, Law
@@ -206,17 +206,18 @@ def _prepare(fit: StarFit, again: bool = False) -> None:
         fit.redraw()
 
     def channel(c: int) -> None:
-        data = inner(fit.data[c])
-        drawn = data - inner(fit.rest[c])
+        data, rest = inner(fit.data[c]), inner(fit.rest[c])
         if not again:
             # a step between what is told from around and what is left would be taken for structure of the nebula
-            fit.behind[c] = np.pad(push_pull(inner(fit.rest[c]), drawn > BARE), PAD, mode="reflect")
-            fit.cores[c] = np.pad(drawn > BARE, PAD, mode="reflect")
+            inner(fit.cores[c])[:] = core = data - rest > BARE
+            inner(fit.behind[c])[:] = push_pull(rest, core)
+            for plane in (fit.cores[c], fit.behind[c]):
+                fit.mirror(plane)
         # the third starlet scale at every second pixel, where it is the same as at all, and its power at every fourth
-        seen = (drawn <= 2).astype(np.float32)
-        half, told = (np.asarray(cv2.pyrDown(a), np.float32) for a in (data * seen, seen))
+        seen = data - rest <= 2
+        half, told = halved(data, seen)
         filled = push_pull(np.asarray(half / np.maximum(told, np.float32(1e-3)), np.float32), told < 0.25)
-        free = np.ascontiguousarray(seen[::2, ::2])
+        free = seen[::2, ::2].astype(np.float32)
         second = starlet.smooth(filled, 1)
         third = second - starlet.smooth(second, 2)
         blurred = (cv2.GaussianBlur(cv2.pyrDown(a), (0, 0), 2) for a in (free, third * third * free))
@@ -276,9 +277,9 @@ def _standing_out(fit: StarFit) -> Planes:
     scales, reach = ((1, 2, 3), REACH) if fit.fwhm < WIDE else ((1, 2, 3, 4), 2 * REACH + 2)
 
     def channel(c: int) -> None:
-        for top in range(0, len(planes[c]), BAND):  # little memory at once
-            rows, first = slice(top, top + BAND), max(top - reach, 0)
-            wide = slice(first, top + BAND + reach)
+        for top in range(0, len(planes[c]), ROWS):  # little memory at once
+            rows, first = slice(top, top + ROWS), max(top - reach, 0)
+            wide = slice(first, top + ROWS + reach)
             # the nebula is taken off, so that what stands out of the light of a star is not measured by it
             behind, cores = fit.behind[c, wide], fit.cores[c, wide].view(np.uint8)
             ground = np.asarray(cv2.copyTo(behind, cores, fit.rest[c, wide].copy()), np.float32)
@@ -286,7 +287,7 @@ def _standing_out(fit: StarFit) -> Planes:
                 ground = starlet.smooth(ground, scale)
             doubt = fit.doubt[c, rows]
             kernels.stand_out(
-                (fit.rest[c, rows], fit.data[c, rows], fit.hidden[c, rows], ground[top - first :][:BAND]),
+                (fit.rest[c, rows], fit.data[c, rows], fit.hidden[c, rows], ground[top - first :][:ROWS]),
                 doubt.astype(np.float32) if doubt.view(np.int16).any() else nowhere,
                 (float(fit.photons[c]), float(fit.misfit[c])),
                 planes[c, rows],

@@ -64,8 +64,7 @@ def separate(
     noise = _some(noise, planes)
     if not len(found) and not add:
         return _nothing(planes, found)
-    fit = fit_stars(planes, noise, coverage, white, found, spare=spare)
-    return _apart(planes, noise, fit, halos, add, seed)
+    return _apart(planes, noise, fit_stars(planes, noise, coverage, white, found, spare=spare), halos, add, seed)
 
 
 def _nothing(planes: Planes, none: StarList) -> Parted:
@@ -81,7 +80,7 @@ def _apart(
     if halos == "nebula":
         _without_halos(fit)
         fit.redraw()
-    nebula, rest, touched = compose(planes, fit, noise, seed, add)
+    nebula, touched = compose(planes, fit, noise, seed, add)
     listed = _listed(fit, noise)
     cores = inner(fit.cores).any(0)
     reach = fit.laws[int(np.argmax(fit.height.sum(1)))].radius(1 / np.maximum(fit.height.max(0), 1)) if fit.count else np.zeros(0)
@@ -97,13 +96,11 @@ def _apart(
         **_widths_vary(fit),
         **({} if fit.spikes is None else {"spikes_deg": fit.spikes.spans}),
     }
-    if halos == "dropped":
-
-        def shed(c: int) -> None:
-            halo = fit.halos(c)
-            np.subtract(rest[c], np.float32(noise.sigma[c]) * inner(halo), out=rest[c], where=touched)
-
-        over(shed, range(len(planes)))
+    shed = [inner(fit.halos(c)) for c in range(len(planes))] if halos == "dropped" else []
+    del fit  # what is left to do needs the room
+    rest = exact_rest(planes, nebula, [NUDGED * sigma for sigma in noise.sigma])
+    for c, halo in enumerate(shed):
+        np.subtract(rest[c], np.float32(noise.sigma[c]) * halo, out=rest[c], where=touched)
     return Parted(nebula, rest, touched, listed, record)
 
 
@@ -278,11 +275,8 @@ NUDGED = 5.0  # sigma: by more the nebula is not moved for the sake of a sum's l
 
 def compose(
     planes: Planes, fit: StarFit, noise: Noise, seed: int, add: Sequence[tuple[float, float, float]] = ()
-) -> tuple[Planes, Planes, Mask]:
-    """Give nebula and stars, whose float32 sum is ``planes`` to the last bit, and which pixels were touched.
-
-    Where a sky far under 0 makes nebula and stars much larger than their sum, that is off by up to half of their last bit.
-    """
+) -> tuple[Planes, Mask]:
+    """Give the nebula, and which pixels were touched."""
     nebula = planes.copy()
     _fill_edges(fit)
     grain = patching.grain(inner(fit.rest), inner(fit.cores).any(0), fit.field.noise_blur, seed, (TILE, TILE))
@@ -321,8 +315,7 @@ def compose(
             level = 1.0 if noise.map is None else noise.map[ys, xs]
             nebula[c][ys, xs] = harmonic(nebula[c], hole)[ys, xs] + np.float32(sigma) * level * grain[c][ys % TILE, xs % TILE]
         touched |= hole
-    stars = exact_rest(planes, nebula, [NUDGED * sigma for sigma in noise.sigma])
-    return nebula, stars, touched
+    return nebula, touched
 
 
 def _fill_edges(fit: StarFit) -> None:
