@@ -7,6 +7,7 @@ structure around it, is round (so no filament), and as sharp as the other stars 
 from __future__ import annotations
 
 import math
+from functools import partial
 from typing import NamedTuple
 
 import numpy as np
@@ -212,6 +213,14 @@ def _apart_from(
     return np.asarray(cKDTree(np.column_stack(others)).query(np.column_stack(places))[0] > least)
 
 
+def _deep(plane: Plane, top: int) -> Plane:
+    """Give how far every third pixel of a strip is off zero on the deepest band."""
+    first = max(top - REACH, 0)
+    smoothed = _smoothed(plane[first : top + STRIP + REACH])
+    a, b = (smoothed[k][top - first :: 3, ::3][: STRIP // 3] for k in (DEEP.first, DEEP.last))
+    return np.asarray(np.abs(a - b), np.float32)
+
+
 def _luminance(
     planes: Planes, noise: Noise, coverage: npt.NDArray[np.float32] | None, usual: Floats
 ) -> tuple[Plane, Floats, npt.NDArray[np.bool_]]:
@@ -228,19 +237,15 @@ def _luminance(
     # an even picture has no noise to weigh by
     scale = [np.float32(1 / max(s, 1e-7 * reach or 1.0)) for s in noise.sigma]
 
-    def one(c: int) -> tuple[Plane, float]:
-        own, noisy = planes[c] * scale[c], float(usual[c])
+    gaps, weight = list[Plane](), list[float]()
+    for plane, k, noisy in zip(planes, scale, usual.tolist(), strict=True):  # one after the other: each takes much memory
+        own = plane * k
         own = push_pull(own, bad) if bad.any() else own
-        some = []
-        for top in range(0, len(own), STRIP * min(max(len(own) // (STRIPS * STRIP), 1), 4)):
-            first = max(top - REACH, 0)
-            smoothed = _smoothed(own[first : top + STRIP + REACH])
-            a, b = (smoothed[k][top - first :: 3, ::3][: STRIP // 3] for k in (DEEP.first, DEEP.last))
-            some.append(np.abs(a - b))
-        spread = 1.4826 * float(median(np.concatenate(some)))
-        return own[bad], 1 / max(spread / noisy, 1.0) ** 2 if noisy > 0 else 1.0
-
-    gaps, weight = zip(*over(one, range(len(planes))), strict=True)
+        step = STRIP * min(max(len(own) // (STRIPS * STRIP), 1), 4)
+        some = np.concatenate(over(partial(_deep, own), range(0, len(own), step)))
+        spread = 1.4826 * float(median(some))
+        gaps.append(own[bad])
+        weight.append(1 / max(spread / noisy, 1.0) ** 2 if noisy > 0 else 1.0)
     share = np.square(weight) / np.square(weight).sum()
     light = np.zeros(planes.shape[1:], np.float32)
     parts = [np.float32(v) for v in np.sqrt(share).tolist()]

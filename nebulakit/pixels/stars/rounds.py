@@ -319,22 +319,32 @@ def _believed(fit: StarFit, x: Array, y: Array, doubt: float) -> tuple[Array, Ar
 
 def _beside(fit: StarFit, planes: Planes) -> tuple[Array, Array]:
     """Give the brightest places close to stars that are poorly fitted: most are two stars taken for one."""
-    light = planes.sum(0) / math.sqrt(len(planes))
-    smooth = starlet.smooth(light, 1)
-    fine = smooth - starlet.smooth(starlet.smooth(smooth, 2), 3)
     poor = np.nonzero((fit.poor.max(0) > 5) & ~fit.saturated)[0]
-    out, n = np.zeros((len(poor), 2)), 0
+    poor = poor[np.argsort(-fit.poor.max(0)[poor], kind="stable")]
+    x, y = fit.x.mean(0)[poor], fit.y.mean(0)[poor]
+    h, w = planes.shape[1:]
     span = np.arange(-5, 6)
-    x, y = fit.x.mean(0), fit.y.mean(0)
-    h, w = light.shape
-    for i in poor[np.argsort(-fit.poor.max(0)[poor], kind="stable")]:
-        rows, cols = np.clip(round(y[i]) + span, 0, h - 1), np.clip(round(x[i]) + span, 0, w - 1)
-        cut = fine[rows[:, None], cols[None]].copy()
-        far = np.hypot(cols[None] - x[i], rows[:, None] - y[i])
-        cut[(far < 1.0) | (far > 5.2)] = -np.inf
-        j, k = np.unravel_index(int(np.argmax(cut)), cut.shape)
-        place = (float(cols[k]), float(rows[j]))
-        if cut[j, k] > 5 and (np.hypot(*(out[:n] - place).T) > 3).all():
+    rows, cols = (np.clip(np.rint(at)[:, None].astype(int) + span, 0, n - 1) for at, n in ((y, h), (x, w)))
+    cut = np.zeros((len(poor), len(span), len(span)), np.float32)
+
+    def look(top: int) -> None:
+        first = max(top - REACH - len(span), 0)
+        light = planes[:, first : top + ROWS + REACH + len(span)].sum(0) / math.sqrt(len(planes))
+        smooth = starlet.smooth(light, 1)
+        fine = smooth - starlet.smooth(starlet.smooth(smooth, 2), 3)
+        here = np.nonzero((rows[:, 5] >= top) & (rows[:, 5] < top + ROWS))[0]
+        cut[here] = fine[rows[here][:, :, None] - first, cols[here][:, None]]
+
+    over(look, range(0, h, ROWS))
+    far = np.hypot(cols[:, None] - x[:, None, None], rows[:, :, None] - y[:, None, None])
+    cut[(far < 1.0) | (far > 5.2)] = -np.inf
+    brightest = cut.reshape(len(poor), len(span) ** 2).argmax(1)
+    j, k = np.divmod(brightest, len(span))
+    index = np.arange(len(poor))
+    places = np.column_stack([cols[index, k], rows[index, j]])[cut[index, j, k] > 5].astype(np.float64)
+    out, n = np.zeros((len(places), 2)), 0
+    for place in places:
+        if (np.hypot(*(out[:n] - place).T) > 3).all():
             out[n], n = place, n + 1
     return out[:n, 0] - PAD, out[:n, 1] - PAD
 
