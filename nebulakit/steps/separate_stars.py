@@ -64,8 +64,9 @@ def separate_stars(
     Stars are subtracted, not painted over: what shines through them stays. All are fitted together, each with its own
     height, place and small deviations from the law that the stars of a channel share; the wings and halos of that law
     are learned from the brightest, and so are diffraction spikes, thin or smeared by a field that turned, where three bright
-    stars or more agree about them (`spikes_deg` is recorded: between which angles, from the x axis towards y). Channels
-    tell of each other: wings and flanks are read where a mixture of channels shows hardly a nebula, and a star's height in
+    stars or more agree about them (`spikes_deg` is recorded: between which angles, from the x axis towards y). Stars
+    that were all trailed alike are told as round ones drawn out (`trailed`, their length over their width, and `trailed_deg`).
+    Channels tell of each other: wings and flanks are read where a mixture of channels shows hardly a nebula, and a star's height in
     one channel follows from the others as far as the colours of clear stars do
     (close pairs and stars of strange colours are taken as they are). Only where nothing is seen behind a star (cut-off or
     very bright cores) the nebula is told from around it, with noise like the neighbours' on top. Where halos are not

@@ -1,6 +1,7 @@
 """Stars whose image is not the same all over the picture."""
 
 from dataclasses import replace
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -9,7 +10,7 @@ from scipy import ndimage as ndi
 from nebulakit.image import Image
 from nebulakit.pixels.stars import first, kernels
 from nebulakit.pixels.stars.law import RADII, moffat_law
-from nebulakit.pixels.stars.separate import separate
+from nebulakit.pixels.stars.separate import how_shaped, separate
 from nebulakit.pixels.stars.varying import Varying, terms, varying_over
 
 from .test_kernels import drawn
@@ -176,3 +177,11 @@ def test_stars_drawn_out_alike_have_the_flanks_they_show(trailed):
         # how much brighter along the axis than across it: told within 0.06; an oval law would be off by 0.2 to 0.4 from 5 px on
         lobes = [float((v * np.cos(2 * turns)).mean() / v.mean()) for v in (truth, told)]
         assert lobes[1] == pytest.approx(lobes[0], abs=0.07)
+    told = how_shaped(SimpleNamespace(laws=[law]))
+    if trailed:
+        fine = np.arange(0, 5, 0.01)
+        along, across = (fine[np.argmax(v < 0.5 * star(0.0, 0.0))] for v in (star(fine, 0 * fine), star(0 * fine, fine)))
+        assert told["trailed"] == pytest.approx(along / across, abs=0.05)
+        assert min(told["trailed_deg"], 180 - told["trailed_deg"]) < 3
+    else:
+        assert not told

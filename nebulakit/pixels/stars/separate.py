@@ -93,7 +93,7 @@ def _apart(
         "widths_px": [law.width for law in laws],
         "wings_share": [float(np.trapezoid(law.wings * RADII, RADII) / np.trapezoid(law.table * RADII, RADII)) for law in laws],
         "resampled_linearly": [float(law.linear) for law in laws],
-        **_widths_vary(fit),
+        **how_shaped(fit),
         **({} if fit.spikes is None else {"spikes_deg": fit.spikes.spans}),
     }
     shed = [inner(fit.halos(c)) for c in range(len(planes))] if halos == "dropped" else []
@@ -104,14 +104,23 @@ def _apart(
     return Parted(nebula, rest, touched, listed, record)
 
 
-def _widths_vary(fit: StarFit) -> dict[str, list[float]]:
-    """Tell for the record how many times as wide as usual stars are where they are least so, and most; nothing where all are alike."""
-    if fit.laws[0].varying is None or fit.laws[0].varying.constant:
+def how_shaped(fit: StarFit) -> dict[str, Any]:
+    """Tell for the record what stars look like where they are not all alike and round: how many times as wide as usual they are
+    where they are least so, and most; or how they were trailed, all alike (length over width at
+    half maximum, and from the x axis towards y along what); nothing else."""
+    varying, law = fit.laws[0].varying, fit.laws[0].near(0, 0)
+    if varying is None:
         return {}
-    h, w = fit.data.shape[1:]
-    y, x = np.mgrid[PAD : h - 1 - PAD : 9j, PAD : w - 1 - PAD : 9j]
-    scale = fit.laws[0].scale(x.ravel(), y.ravel())
-    return {"widths_vary": [float(scale.min()), float(scale.max())]}
+    if not varying.constant:
+        h, w = fit.data.shape[1:]
+        y, x = np.mgrid[PAD : h - 1 - PAD : 9j, PAD : w - 1 - PAD : 9j]
+        scale = fit.laws[0].scale(x.ravel(), y.ravel())
+        return {"widths_vary": [float(scale.min()), float(scale.max())]}
+    a, b, c = np.array(law.contour) + (law.drawn_out or (0, 0, 0))[:3]
+    (x_, u), (y_, v) = np.linalg.eigh([[a, b], [b, c]])[1]  # along, across
+    far = np.arange(0, 4 * law.width, 0.01)
+    long, short = (far[np.argmax(law.at(far * dx, far * dy) < 0.5)] for dx, dy in ((x_, y_), (u, v)))
+    return {"trailed": float(long / short), "trailed_deg": math.degrees(math.atan2(y_, x_)) % 180}
 
 
 def _without_halos(fit: StarFit) -> None:
