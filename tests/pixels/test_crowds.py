@@ -358,8 +358,10 @@ def test_a_reflection_is_told_of_one_star_and_however_it_was_told_before():
             assert found.bright == pytest.approx(true.bright, rel=0.03)
 
 
-def test_a_star_has_no_reflection_where_its_edge_plainly_is_not_there():
-    """What others have is taken from it no more; where a disc is too faint to be seen it is expected as usual."""
+@pytest.mark.parametrize("cut_off", [True, False])
+def test_a_star_has_the_reflection_that_its_edge_shows(cut_off):
+    """One that is cut off has it unless it plainly is not there, what too faint a disc does not show is expected; another
+    only where it plainly is. Wide stars of a camera's full range are that bright without being cut off."""
     from nebulakit.pixels.stars.flanks import learn_ghosts
 
     rng = np.random.default_rng(6)
@@ -372,7 +374,7 @@ def test_a_star_has_no_reflection_where_its_edge_plainly_is_not_there():
         for k in (0, 2):
             planes[c] += (height[k] * usual.at(xx - x[k], yy - y[k])).astype(np.float32)
     fit = fit_of(planes)
-    fit.add(x, y, np.tile(height, (3, 1)), np.ones(4, bool))
+    fit.add(x, y, np.tile(height, (3, 1)), np.full(4, cut_off))
     fit.ghosts = [None, usual, usual]
     for _ in range(2):
         fit.redraw()
@@ -380,7 +382,10 @@ def test_a_star_has_no_reflection_where_its_edge_plainly_is_not_there():
     # an edge of 5 sigma a pixel is told to some per cent
     assert fit.ghostly[1:, [0, 2]] == pytest.approx(np.ones((2, 2)), abs=0.1)
     assert fit.ghostly[1:, 1].max() < 0.01
-    assert fit.ghostly[1:, 3].min() > 0.8
+    assert (fit.ghostly[1:, 3].min() > 0.8) if cut_off else (fit.ghostly[1:, 3] == 0).all()
+    fit.redraw()
+    left = fit.rest[1:, PAD + 300 - 3, PAD + 200 + 15 : PAD + 200 + 24]  # within the third star's disc of 10 sigma
+    assert abs(float(left.mean())) < 1.5  # of 18 pixels with noise 1, 0.25; the disc is told to a tenth
 
 
 def test_stars_that_fell_together_keep_the_light_of_one_that_went_astray():

@@ -163,6 +163,7 @@ class StarFit:
             own.extend([None] * len(x))
         for name, value in UNTOLD.items():
             setattr(self, name, np.concatenate([getattr(self, name), np.full((c, len(x)), value)], 1))
+        self.ghostly[:, self.count - len(x) :] = saturated  # of others only where it is seen
         for k, (law, stars, special) in self.known.items():
             more = self.drawn(k, slice(self.count - len(x), None))._replace(height=np.zeros(len(x)))
             self.known[k] = law, Drawn(*(np.concatenate(pair) for pair in zip(stars, more, strict=True))), special
@@ -227,8 +228,9 @@ class StarFit:
         return plane
 
     def special(self, c: int, stars: Ints | None = None) -> Special:
-        """Give what the cut-off stars (among these) have besides the law."""
-        cut = np.nonzero(self.saturated & (self.height[c] > 0))[0] if stars is None else stars[self.saturated[stars]]
+        """Give what the cut-off stars (among these) have besides the law, and others whose ghost is seen."""
+        lit = self.saturated | (self.ghostly[c] > 0)
+        cut = np.nonzero(lit & (self.height[c] > 0))[0] if stars is None else stars[lit[stars]]
         own = [self.own[c][i] for i in cut.tolist()]
         laws = [self.laws[c].near(*place) for place in zip(self.x[c, cut].tolist(), self.y[c, cut].tolist(), strict=True)]
         return Special(self.drawn(c, cut), laws, own, self.ghosts[c], self.ghostly[c, cut])

@@ -17,6 +17,7 @@ Array = npt.NDArray[np.float64]
 DEVIATION = 0.04  # of all channels from the law, as a standard deviation
 APART = 0.35  # of that: how far channels deviate apart
 NONE = 0.05  # how many stars have no ghost for one that has: what the optics show of one they may hide of another
+SHOWN = 2.0  # sigma: fainter ghosts of stars that are not cut off are not looked for
 ALIKE = 0.5  # over how many e-folds of radius a deviation stays alike
 
 
@@ -60,12 +61,17 @@ def _deviating(fit: StarFit, a: Rings) -> list[Array]:
 
 
 def learn_ghosts(fit: StarFit) -> None:
-    """Tell for each star how bright its ghosts are, as far as their edges show it: about as bright as usual, or not there at all."""
+    """Tell for each star how bright its ghosts are, as far as their edges show it: about as bright as usual, or not there at all.
+
+    Cut-off stars have them unless they plainly are not there, others only where they plainly are.
+    """
     told, absent = [], dict[int, float]()  # (channel, star); per star the log odds that it has none
+    doubt = np.where(fit.saturated, math.log(NONE), -math.log(NONE))
     for c, ghost in enumerate(fit.ghosts):
         if ghost is None:
             continue
-        for i in np.nonzero(fit.saturated & ~fit.outside)[0].tolist():
+        bright = fit.saturated | (fit.height[c] * ghost.bright > SHOWN)
+        for i in np.nonzero(bright & ~fit.outside)[0].tolist():
             seen = _brightness(fit, c, i, ghost)
             if seen is None:
                 continue
@@ -73,7 +79,7 @@ def learn_ghosts(fit: StarFit) -> None:
             weight = GHOSTLY**2 / (GHOSTLY**2 + error2)
             fit.ghostly[c, i] = float(np.clip(1 + weight * (amount - 1), 0.5, 1.5))
             usual2, none2 = (amount - 1) ** 2 / (GHOSTLY**2 + error2), amount**2 / error2
-            absent[i] = absent.get(i, math.log(NONE)) + 0.5 * (usual2 - none2 + math.log(1 + GHOSTLY**2 / error2))
+            absent[i] = absent.get(i, doubt[i]) + 0.5 * (usual2 - none2 + math.log(1 + GHOSTLY**2 / error2))
             told.append((c, i))
     for c, i in told:
         fit.ghostly[c, i] /= 1 + math.exp(min(absent[i], 50.0))

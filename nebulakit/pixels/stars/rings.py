@@ -92,7 +92,7 @@ def profile(fit: StarFit, lead: int, stars: Ints, longest: float, mixtures: Arra
             law.table if shown is None else law.table + shown / np.float32(height),  # else it would pass for another star
             own,
             NO_GHOST
-            if ghost is None or not fit.saturated[i]
+            if ghost is None or not fit.ghostly[lead, i] > 0
             else (ghost.dx, ghost.dy, ghost.radius, ghost.soft, ghost.bright * height * float(fit.ghostly[lead, i])),
             (float(NODES[0]), min(end, float(NODES[-1]))),
             RING_OF,
