@@ -68,10 +68,11 @@ def typical(weight: Plane) -> float:
 def choose_blocks(planes: npt.NDArray[np.float32], weight: Plane | None) -> tuple[Grid, Flags, bool]:
     """Choose blocks, smaller ones where too few lie clear of gaps: (grid, usable ones, whether gaps lie in them)."""
     sizes = _SIZES if min(planes.shape[1:]) >= 64 else _TINY
+    holed = [plane for plane in planes if not np.isfinite(plane).all()]
     for size, margin in sizes:
         grid = _grid(planes.shape[1:], size, margin)
-        there = np.isfinite(thinness(weight, grid))
-        for plane in planes:
+        there = np.ones(grid.total, bool) if weight is None else patches_of(weight, grid).min((1, 2)) > 0
+        for plane in holed:
             there &= np.isfinite(patches_of(plane, grid)).all((1, 2))
         if there.sum() >= min(FEWEST_BLOCKS, grid.total):
             return grid, there, False
@@ -228,8 +229,10 @@ def _defects(patches: Plane) -> tuple[float, float, Flags, bool]:
     lowest = float(patches.min())
     # a border without data is zero throughout; where the sky was cut off zeros are scattered
     empty = patches == 0
-    solid = empty[:, 1:-1, 1:-1] & empty[:, :-2, 1:-1] & empty[:, 2:, 1:-1] & empty[:, 1:-1, :-2] & empty[:, 1:-1, 2:]
-    usable: Flags = np.asarray(solid.mean((1, 2)) <= 0.03)
+    usable: Flags = np.ones(len(patches), bool)
+    if empty.any():
+        solid = empty[:, 1:-1, 1:-1] & empty[:, :-2, 1:-1] & empty[:, 2:, 1:-1] & empty[:, 1:-1, :-2] & empty[:, 1:-1, 2:]
+        usable = np.asarray(solid.mean((1, 2)) <= 0.03)
     if usable.sum() < FEWEST_BLOCKS:
         usable = np.ones(len(patches), bool)
     at_lowest = (patches == lowest).mean((1, 2))
