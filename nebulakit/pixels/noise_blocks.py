@@ -122,7 +122,6 @@ def thinness(weight: Plane | None, grid: Grid) -> Floats:
 
 def measure_blocks(plane: Plane, grid: Grid, there: Flags, kernel: int | None, gaps: bool) -> Blocks:
     """Measure the bands of the blocks that are ``there``; with a kernel of the noise told, stars are left out."""
-    import cv2
 
     bands, pixels, level = (
         np.full((len(noise_model.REACH), grid.total), np.nan),
