@@ -44,7 +44,9 @@ class Streaks(NamedTuple):
 
 
 def measure_streaks(
-    planes: Planes, coverage: npt.NDArray[np.float32] | None = None, chosen: tuple[Grid, npt.NDArray[np.bool_], bool] | None = None
+    planes: Planes,
+    coverage: npt.NDArray[np.float32] | None = None,
+    chosen: tuple[Grid, npt.NDArray[np.bool_], bool] | None = None,
 ) -> Streaks:
     """Find streaks in planes (channel, y, x); NaN and what has no coverage is left out.
 
