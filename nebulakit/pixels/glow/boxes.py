@@ -42,14 +42,14 @@ class Boxes:
         return np.flatnonzero(self.usable)
 
     def around(self, values: Doubles, side: int = 5) -> Doubles:
-        """Average values of the usable boxes over ``side`` x ``side`` boxes, as far as these are usable."""
+        """Average values of the usable boxes, one or more rows, over ``side`` x ``side`` boxes, as far as these are usable."""
         import cv2
 
         def spread(v: Doubles) -> Doubles:
-            plane = np.zeros(self.shape[0] * self.shape[1], np.float32)
-            plane[self.index] = v
-            blurred = cv2.blur(plane.reshape(self.shape), (side, side), borderType=cv2.BORDER_REFLECT)
-            return np.asarray(blurred.ravel()[self.index], np.float64)
+            plane = np.zeros((self.shape[0] * self.shape[1], v.size // len(self.index)), np.float32)
+            plane[self.index] = v.T.reshape(len(self.index), -1)
+            blurred = cv2.blur(plane.reshape(*self.shape, -1), (side, side), borderType=cv2.BORDER_REFLECT)
+            return np.asarray(blurred.reshape(plane.shape)[self.index].T.reshape(v.shape), np.float64)
 
         if side not in self._there:
             self._there[side] = np.maximum(spread(np.ones(len(self.index))), 1e-6)

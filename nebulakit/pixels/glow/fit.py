@@ -54,6 +54,7 @@ class Fit:
         self.boxes, self.turn, self.order, self.sure = boxes, turn, order, sure
         self.index = boxes.index
         self.a = basis(boxes.x[self.index], boxes.y[self.index], order)
+        self.across = np.ascontiguousarray(self.a.T)
         self.seen = turn @ boxes.level[:, self.index]
         self.lines = lines_of(turn)
         self.n = len(turn)
@@ -78,7 +79,8 @@ class Fit:
         scaled = self.theta[:, self.bends] * self.norm
         power = float((scaled**2).sum())
         strength = np.maximum(np.sqrt((scaled**2).sum(axis=1)), 0.5)
-        u = np.linalg.svd(scaled / self.common, full_matrices=False)[0][:, 0] * math.sqrt(power)
+        shape = scaled / self.common
+        u = np.linalg.eigh(shape @ shape.T)[1][:, -1] * math.sqrt(power)
         u = -u if u.sum() < 0 else u
         self.shared = np.where(np.abs(u) < 0.3 * strength, np.where(u < 0, -1, 1) * 0.3 * strength, u)
         self.strength = np.maximum(np.abs(self.shared), strength)
@@ -109,10 +111,10 @@ class Fit:
     def _seen_by(self, weight: Doubles) -> Doubles:
         """Give the inverse covariance of all coefficients that boxes of a weight (rows of ``turn``, boxes) leave to them."""
         nt = len(self.degree)
-        rows = TRUST * np.stack([self.a.T @ (self.a * w[:, None]) for w in weight])
+        rows = TRUST * ((self.across * weight[:, None, :]).reshape(-1, len(self.a)) @ self.a)  # one product is the fastest
         turns = self.turn[:, :, None] * self.turn[:, None, :]
-        all_ = turns.reshape(self.n, -1).T @ rows.reshape(self.n, -1)
-        return all_.reshape(self.n, self.n, nt, nt).swapaxes(1, 2).reshape(self.n * nt, self.n * nt)
+        both = turns.reshape(self.n, -1).T @ rows.reshape(self.n, -1)
+        return both.reshape(self.n, self.n, nt, nt).swapaxes(1, 2).reshape(self.n * nt, self.n * nt)
 
     def move(self, theta: Doubles) -> float:
         """Take other coefficients, and learn the prior from them; give by how much the surfaces moved."""
@@ -128,30 +130,29 @@ class Fit:
 
     def soft(self, decay: float, scales: tuple[float, ...] = (4.0, 2.0, 1.0, 0.5), rounds: int = 12) -> None:
         """Fit with boxes that are sky by degrees; nebula's levels are thought to fall off as (level + 1)^-decay."""
-        share = [np.full(len(self.a), 0.3) for _ in range(self.lines)]
+        share = np.full((self.lines, len(self.a)), 0.3)
         for scale in (*scales, self.floor):
             s = max(scale, self.floor)
             for _ in range(rounds):
                 r = self.residual()
                 weight, pull = np.zeros_like(r), np.zeros_like(r)
-                for k in range(self.n):
-                    if k >= self.lines:
-                        weight[k] = self.neither(r[k])
-                        continue
-                    weight[k], pull[k], sky = self._mixture(r[k], s, share[k], decay)
-                    share[k] = np.clip(self.boxes.around(sky) ** 2, 0.01, 0.99)  # a box beside nebula is likely nebula
+                weight[: self.lines], pull[: self.lines], sky = self._mixture(r[: self.lines], s, share, decay)
+                share = np.clip(self.boxes.around(sky) ** 2, 0.01, 0.99)  # a box beside nebula is likely nebula
+                for k in range(self.lines, self.n):
+                    weight[k] = self.neither(r[k])
                 if self._solve(weight, pull) < 0.02:
                     break
 
     def _mixture(self, r: Doubles, s: float, share: Doubles, decay: float) -> tuple[Doubles, Doubles, Doubles]:
-        """Give weight, pull and the probability of being sky for levels ``r`` above the surface."""
+        """Give weight, pull and the probability of being sky for levels ``r`` of the lines above their surfaces."""
         low, high = np.minimum(r, 0), np.maximum(r, 0)
-        top, soft = max(float(r.max()), 10.0), max(1.0, s)
+        top, soft = np.maximum(r.max(axis=1, keepdims=True), 10), max(1.0, s)
+        fall, above = 1 - decay, high + soft
         # the integral of (level + soft)^-decay up to the brightest
-        whole = math.log((top + soft) / soft) if decay == 1 else ((top + soft) ** (1 - decay) - soft ** (1 - decay)) / (1 - decay)
+        whole = np.log((top + soft) / soft) if fall == 0 else ((top + soft) ** fall - soft**fall) / fall
         # how much likelier nebula is than sky; below the surface both fall off alike
         odds = np.exp(np.minimum(0.5 * (high / s) ** 2, 50)) * (math.exp(0.919) * s / whole)
-        odds *= (1 / share - 1) * (high + soft) ** -decay
+        odds *= (1 / share - 1) / above**decay
         p = 1 / (1 + odds)
         if self.sure is not None:
             p = np.where(self.sure[self.index], 1.0, p)
@@ -160,8 +161,8 @@ class Fit:
         if self.sure is not None:
             weight = np.where(self.sure[self.index], 25 / s**2, weight)
         # nebula boxes pull the surface up only for want of sky: they share their errors far more than TRUST says
-        pull = PULL if float((p > 0.5).mean()) >= SEEN else 1.0
-        return weight, pull * (1 - p) * decay * (r > 0) / (high + soft), p
+        pull = np.where((p > 0.5).mean(axis=1, keepdims=True) >= SEEN, PULL, 1.0)
+        return weight, pull * (1 - p) * decay * (r > 0) / above, p
 
     def hard(self) -> None:
         """Finish with sky boxes alone: what stands 3 sigma above the surface is left out, with its neighbours."""
