@@ -191,11 +191,11 @@ def _bands(patches: Plane, edge: int) -> Plane:
     def some(part: slice) -> None:
         tall = near[part].reshape(-1, side)
         planes = [
-            cv2.sepFilter2D(tall, -1, noise_model.binomial(across), noise_model.binomial(down))  # type: ignore[arg-type]
+            cv2.sepFilter2D(tall, -1, noise_model.binomial(across), noise_model.binomial(down))
             for across, down in noise_model.DIFFERENCES
         ]
         for i, plane in enumerate([*planes, tall - starlet.smooth(tall, 1)]):
-            values[i, part] = _core(plane.reshape(-1, side, side), edge)  # type: ignore[arg-type]
+            values[i, part] = _core(plane.reshape(-1, side, side), edge)
 
     # blocks without a margin see those above and below them
     over(some, (slice(i, i + _TOGETHER) for i in range(0, len(patches), _TOGETHER)) if edge else [slice(None)])

@@ -43,7 +43,7 @@ def under(boxes: Boxes, turn: Doubles, where: str, tau: float, order: int) -> Do
         part[:] = True
     a, seen = basis(x[part], y[part], order), turn @ boxes.level[:, boxes.index]
     rows = [quantile_fit(a, t[part], tau if k < lines_of(turn) else 0.5) for k, t in enumerate(seen)]
-    return np.linalg.solve(turn, np.array(rows))
+    return np.asarray(np.linalg.solve(turn, np.array(rows)), np.float64)
 
 
 class Fit:
@@ -106,7 +106,7 @@ class Fit:
         h = self.precision() + self._seen_by(weight)
         b = self.turn.T @ (TRUST * ((weight * self.seen + pull) @ self.a))
         h[np.diag_indices(len(h))] += 1e-9
-        return self.move(np.linalg.solve(h, b.ravel()).reshape(b.shape))
+        return self.move(np.asarray(np.linalg.solve(h, b.ravel()), np.float64).reshape(b.shape))
 
     def _seen_by(self, weight: Doubles) -> Doubles:
         """Give the inverse covariance of all coefficients that boxes of a weight (rows of ``turn``, boxes) leave to them."""
