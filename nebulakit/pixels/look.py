@@ -10,6 +10,8 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from nebulakit.pixels.median import lower_quarter
+
 Planes = npt.NDArray[np.float32]
 Bytes8 = npt.NDArray[np.uint8]
 
@@ -53,7 +55,7 @@ def thin(planes: Planes, most: int = 100_000) -> Planes:
 
 def levels(small: Planes) -> Planes:
     """Give the level per channel that a layer is shown from: the lower quarter of its values."""
-    return np.asarray(np.percentile(thin(small), 25, axis=(1, 2)), np.float32)
+    return np.asarray(lower_quarter(thin(small).reshape(len(small), -1)), np.float32)
 
 
 def view_of(small: Planes, sigma: float | None) -> View:

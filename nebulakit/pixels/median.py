@@ -1,4 +1,4 @@
-"""The median, several times faster than numpy's."""
+"""The median and the lower quarter, several times faster than numpy's."""
 
 from __future__ import annotations
 
@@ -29,3 +29,17 @@ def median(values: npt.ArrayLike, axis: int | None = None) -> Any:
         middle = (parted[..., :half].max(-1) + middle) / a.dtype.type(2)
     last = above.max(-1)  # NaN comes last
     return np.where(np.isnan(last), last, middle) if middle.ndim else (last if np.isnan(last) else middle)
+
+
+def lower_quarter(rows: npt.NDArray[Any]) -> npt.NDArray[Any]:
+    """Give ``np.percentile(rows, 25, axis=1)`` of floats, the same bits, by one division as :func:`median`.
+
+    >>> lower_quarter(np.array([[3.0, 1.0, 2.0, 5.0], [1.0, np.nan, 2.0, 4.0]])).tolist()
+    [1.75, nan]
+    """
+    below, part = divmod((rows.shape[1] - 1) / 4, 1)
+    parted = np.partition(rows, int(below), axis=1)
+    low, above = parted[:, int(below)], parted[:, int(below) + 1 :]
+    high = above.min(axis=1) if above.shape[1] else low  # NaN where there is one
+    step, part = high - low, rows.dtype.type(part)
+    return np.asarray(high - step * (1 - part) if part >= 0.5 else low + step * part)

@@ -67,10 +67,10 @@ def measure_noise(planes: npt.NDArray[np.float32], coverage: npt.NDArray[np.floa
         if weight is not None or held.shape != planes.shape:
             return _put_back(measure_noise(held), shape, box)
     first, near = every_other(grid, there)
-    thin = thinness(weight, first)
-    found = over(lambda p: measure_blocks(p, first, near & np.isfinite(thin), None, gaps), planes)
-    fits = _fit(found, _variances(found, first, thin, weight is not None)[0])
     thin = thinness(weight, grid)
+    thin_near = thin if first is grid else thin.reshape(grid.shape)[::2, ::2].ravel()
+    found = over(lambda p: measure_blocks(p, first, near & np.isfinite(thin_near), None, gaps), planes)
+    fits = _fit(found, _variances(found, first, thin_near, weight is not None)[0])
     # stars that fill all blocks make noise look blurred; then the sharpest noise among the planes tells what stands out of it
     sharpest = max((f.kernel for f in fits), key=lambda k: float(noise_model.family().gains[k, 0]))
 
@@ -81,7 +81,7 @@ def measure_noise(planes: npt.NDArray[np.float32], coverage: npt.NDArray[np.floa
     found = over(lambda pf: measured(pf[0], pf[1].kernel), list(zip(planes, fits, strict=True)))
     variances, by_map = _variances(found, grid, thin, weight is not None)
     fits = _fit(found, variances)
-    streaks = measure_streaks(planes, weight)
+    streaks = measure_streaks(planes, weight, (grid, there, gaps))
     more = np.zeros(len(planes))
     for _ in range(4 if streaks else 0):  # what is streaks' and what is not depend on each other
         kernels = [noise_model.family().kernels[f.kernel] for f in fits]

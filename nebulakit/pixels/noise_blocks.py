@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
 
 from nebulakit.pixels import noise_model, starlet
 from nebulakit.pixels.median import median
+from nebulakit.pixels.parallel import over
 
 Plane = npt.NDArray[np.float32]
 Floats = npt.NDArray[np.float64]
@@ -19,6 +19,7 @@ FEWEST_BLOCKS = 12
 SURE = 6  # the first bands, from which the noise is mapped
 
 _MOST_BLOCKS = 1000
+_TOGETHER = 64  # so many blocks are filtered at once, so that they stay in the processor's cache
 _SIZES, _TINY = ((32, 14), (16, 14)), ((8, 6),)  # of a block and of the margin that its filters need
 # Stars in a block are left out: pixels above so many sigma of w_2 + w_3, and so many pixels round them
 _STARS = ((4.5, 3), (25.0, 6), (150.0, 10))
@@ -67,10 +68,11 @@ def typical(weight: Plane) -> float:
 def choose_blocks(planes: npt.NDArray[np.float32], weight: Plane | None) -> tuple[Grid, Flags, bool]:
     """Choose blocks, smaller ones where too few lie clear of gaps: (grid, usable ones, whether gaps lie in them)."""
     sizes = _SIZES if min(planes.shape[1:]) >= 64 else _TINY
+    holed = [plane for plane in planes if not np.isfinite(plane).all()]
     for size, margin in sizes:
         grid = _grid(planes.shape[1:], size, margin)
-        there = np.isfinite(thinness(weight, grid))
-        for plane in planes:
+        there = np.ones(grid.total, bool) if weight is None else patches_of(weight, grid).min((1, 2)) > 0
+        for plane in holed:
             there &= np.isfinite(patches_of(plane, grid)).all((1, 2))
         if there.sum() >= min(FEWEST_BLOCKS, grid.total):
             return grid, there, False
@@ -120,7 +122,6 @@ def thinness(weight: Plane | None, grid: Grid) -> Floats:
 
 def measure_blocks(plane: Plane, grid: Grid, there: Flags, kernel: int | None, gaps: bool) -> Blocks:
     """Measure the bands of the blocks that are ``there``; with a kernel of the noise told, stars are left out."""
-    import cv2
 
     bands, pixels, level = (
         np.full((len(noise_model.REACH), grid.total), np.nan),
@@ -136,34 +137,25 @@ def measure_blocks(plane: Plane, grid: Grid, there: Flags, kernel: int | None, g
     patches, index, known = patches[usable], index[usable], None if known is None else known[usable]
     if not len(patches):
         return Blocks(bands, pixels, level, step, False, None)
-    side = patches.shape[1]
-    edge = grid.margin if side > 2 * grid.margin else 0
-    tall = np.ascontiguousarray(patches.reshape(-1, side))
-
-    def core(a: Plane) -> Plane:
-        return a.reshape(-1, side, side)[:, edge : side - edge, edge : side - edge].reshape(len(index), -1)
-
+    edge = grid.margin if patches.shape[1] > 2 * grid.margin else 0
     upper = None
     if cut:
         upper = np.full(grid.total, np.nan)
-        upper[index] = _upper_side(core(tall), lowest)
-    middle = median(core(tall)[:, ::3], axis=1)
+        upper[index] = _upper_side(_core(patches, edge), lowest)
+    middle = median(_core(patches, edge)[:, ::3], axis=1)
     level[index] = middle
-    tall -= np.repeat(middle, side)[:, None]  # so that rounding is that of the noise, not of the level
-    values = []
-    for across, down in noise_model.DIFFERENCES:
-        values.append(core(cv2.sepFilter2D(tall, -1, noise_model.binomial(across), noise_model.binomial(down))))  # type: ignore[arg-type]
-    smooth = starlet.smooth(tall, 1)
-    values.append(core(tall - smooth))
+    patches -= middle[:, None, None]  # so that rounding is that of the noise, not of the level
+    inner = _core(patches, edge)
+    values = _bands(patches, edge)
     family = noise_model.family()
     near = int(np.abs(family.widths[: len(family.widths) // 2] - 0.45).argmin()) if kernel is None else kernel
     least = robust(values[0]) / family.gains[near, 0]
-    use = np.ones(values[0].shape, bool) if known is None else core(known) > 0
+    use = np.ones(inner.shape, bool) if known is None else _core(known, edge) > 0
     starless = False
     if kernel is not None and grid.margin >= 14:
-        blobs = smooth - starlet.smooth(starlet.smooth(smooth, 2), 3)
+        blobs = _blobs(patches)
         for bolder in _BOLDER:
-            free = use & ~_stars(core, blobs, bolder * least * family.blob[near], side)
+            free = use & ~_stars(blobs, bolder * least * family.blob[near], edge)
             clear = free.mean(1) >= 0.2
             starless = bool(clear.sum() >= FEWEST_BLOCKS)
             if starless and free[clear].sum() >= min(_ENOUGH, _SHARE * use.sum()):
@@ -174,11 +166,48 @@ def measure_blocks(plane: Plane, grid: Grid, there: Flags, kernel: int | None, g
     for i, v in enumerate(values):
         guess = least * family.gains[near, i] if i < SURE and kernel is not None else robust(v)
         bands[i, index] = np.where(enough, spread(v, use, guess, bool(step)), np.nan)
-    nothing = (bands[-1, index] <= rounding) & (np.ptp(core(tall), axis=1) <= 4 * rounding)
+    nothing = (bands[-1, index] <= rounding) & (np.ptp(inner, axis=1) <= 4 * rounding)
     bands[:, index[nothing]] = 0
     pixels[index] = use.sum(1)
     level[index[~enough]] = np.nan
     return Blocks(bands, pixels, level, step, starless, upper)
+
+
+def _core(patches: npt.NDArray[Any], edge: int) -> npt.NDArray[Any]:
+    """Give the blocks without their margins: (blocks, pixels)."""
+    side = patches.shape[1]
+    return patches[:, edge : side - edge, edge : side - edge].reshape(len(patches), -1)
+
+
+def _bands(patches: Plane, edge: int) -> Plane:
+    """Filter blocks: (bands, blocks, pixels)."""
+    import cv2
+
+    spare = max(0, edge - max(noise_model.REACH))  # of the margin, more than the differences need
+    near = _core(patches, spare) if spare else patches
+    side, edge = patches.shape[1] - 2 * spare, edge - spare
+    values = np.empty((len(noise_model.REACH), len(patches), (side - 2 * edge) ** 2), np.float32)
+
+    def some(part: slice) -> None:
+        tall = near[part].reshape(-1, side)
+        planes = [
+            cv2.sepFilter2D(tall, -1, noise_model.binomial(across), noise_model.binomial(down))
+            for across, down in noise_model.DIFFERENCES
+        ]
+        for i, plane in enumerate([*planes, tall - starlet.smooth(tall, 1)]):
+            values[i, part] = _core(plane.reshape(-1, side, side), edge)
+
+    # blocks without a margin see those above and below them
+    over(some, (slice(i, i + _TOGETHER) for i in range(0, len(patches), _TOGETHER)) if edge else [slice(None)])
+    return values
+
+
+def _blobs(patches: Plane) -> Plane:
+    """Give w_2 + w_3 of blocks with their margins."""
+    side = patches.shape[1]
+    tall = np.ascontiguousarray(patches.reshape(-1, side))
+    smooth = starlet.smooth(tall, 1)
+    return (smooth - starlet.smooth(starlet.smooth(smooth, 2), 3)).reshape(patches.shape)
 
 
 def _certain(plane: Plane) -> Plane:
@@ -199,8 +228,10 @@ def _defects(patches: Plane) -> tuple[float, float, Flags, bool]:
     lowest = float(patches.min())
     # a border without data is zero throughout; where the sky was cut off zeros are scattered
     empty = patches == 0
-    solid = empty[:, 1:-1, 1:-1] & empty[:, :-2, 1:-1] & empty[:, 2:, 1:-1] & empty[:, 1:-1, :-2] & empty[:, 1:-1, 2:]
-    usable: Flags = np.asarray(solid.mean((1, 2)) <= 0.03)
+    usable: Flags = np.ones(len(patches), bool)
+    if empty.any():
+        solid = empty[:, 1:-1, 1:-1] & empty[:, :-2, 1:-1] & empty[:, 2:, 1:-1] & empty[:, 1:-1, :-2] & empty[:, 1:-1, 2:]
+        usable = np.asarray(solid.mean((1, 2)) <= 0.03)
     if usable.sum() < FEWEST_BLOCKS:
         usable = np.ones(len(patches), bool)
     at_lowest = (patches == lowest).mean((1, 2))
@@ -231,16 +262,17 @@ def spread(values: Plane, use: Flags, guess: Floats, plain: bool) -> Floats:
     return np.asarray(guess, np.float64)
 
 
-def _stars(core: Callable[[Plane], Plane], blobs: Plane, sigma: Floats, side: int) -> Flags:
-    """Mark pixels on and around what stands out of the noise as a star does."""
+def _stars(blobs: Plane, sigma: Floats, edge: int) -> Flags:
+    """Mark pixels on and around what stands out of the noise as a star does: (blocks, pixels)."""
     import cv2
 
-    excess = blobs.reshape(len(sigma), side, side) / np.maximum(sigma, 1e-30).astype(np.float32)[:, None, None]
-    marked = np.zeros((len(sigma) * side, side), np.uint8)
+    side = blobs.shape[1]
+    excess = (blobs / np.maximum(sigma, 1e-30).astype(np.float32)[:, None, None]).reshape(-1, side)
+    marked = np.zeros(excess.shape, np.uint8)
     for above, reach in _STARS:
-        hot = (excess > above).astype(np.uint8).reshape(-1, side)
+        hot = (excess > above).view(np.uint8)
         cv2.max(marked, cv2.dilate(hot, np.ones((2 * reach + 1, 2 * reach + 1), np.uint8)), dst=marked)
-    return core(marked) > 0  # type: ignore[arg-type]
+    return _core(marked.reshape(blobs.shape), edge) > 0
 
 
 def _upper_side(values: Plane, lowest: float) -> Floats:

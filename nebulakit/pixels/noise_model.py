@@ -164,32 +164,46 @@ def family() -> Family:
             kernels.append(np.convolve(before, kernel(float(width))))
             widths.append(float(width))
             simple.append(len(before) == 1)
-    half = _N // 2 + 1  # all spectra are even: a quarter of the frequencies tells them
-    weight = np.full((half, half), 4 / _N**2)
-    weight[[0, -1]] /= 2
-    weight[:, [0, -1]] /= 2
-
-    def quarter(power: Floats) -> Floats:
-        return np.asarray(power[..., :half, :half].reshape(*power.shape[:-2], -1))
-
-    bands, low = quarter(band_powers()), starlet_lows(_N, 3)
-    through, twice = bands * weight.ravel(), bands**2 * weight.ravel()
-    blob = quarter((low[1] - low[3]) ** 2) * weight.ravel()
-    gains, share, blobs = [], [], []
-    for taps in kernels:
-        one = np.abs(np.fft.fft(taps, _N)) ** 2
-        noise = np.outer(one[:half], one[:half]).ravel() / float(one.mean()) ** 2
-        mean = through @ noise
-        gains.append(np.sqrt(mean))
-        share.append(mean**2 / (twice @ noise**2))
-        blobs.append(np.sqrt(blob @ noise))
+    lines = np.zeros((len(kernels), _N))
+    for line, taps in zip(lines, kernels, strict=True):
+        line[: len(taps)] = taps
+    noise = np.abs(np.fft.rfft(lines)) ** 2
+    noise /= (noise @ _EVEN)[:, None]
+    bands = _bands()
+    power = np.stack([_through(noise, band) for band in bands], axis=1)
+    twice = np.stack([_through(noise**2, _times(band, band)) for band in bands], axis=1)
+    low = [one[: _N // 2 + 1] for one in starlet_low(_N, 3)]
+    blob = _through(noise, _times(*2 * [[(1.0, low[1], low[1]), (-1.0, low[3], low[3])]]))
     f = np.fft.fftfreq(_N)
-    k = quarter(np.hypot(f[:, None], f))
-    k[0] = 1 / _N
-    light = np.stack([through @ (k**-_LIGHT_SLOPE * np.exp(-((2 * np.pi * k * blur) ** 2))) for blur in _LIGHT_WIDTHS])
+    k = np.hypot(f[:, None], f)
+    k[0, 0] = 1 / _N
+    sharp = [k**-_LIGHT_SLOPE * np.exp(-((2 * np.pi * k * blur) ** 2)) for blur in _LIGHT_WIDTHS]
+    light = np.array([[float((band * one).mean()) for band in band_powers()] for one in sharp])
     return Family(
-        tuple(kernels), tuple(simple), np.array(widths), np.array(gains), np.array(share), np.array(blobs), light / light[:, -1:]
+        tuple(kernels), tuple(simple), np.array(widths), np.sqrt(power), power**2 / twice, np.sqrt(blob), light / light[:, -1:]
     )
+
+
+_EVEN = np.r_[1, np.full(_N // 2 - 1, 2), 1] / _N  # what each frequency of half a line counts, for spectra are even
+_Parts = list[tuple[float, Floats, Floats]]  # a spectrum as the sum of factor * (line down) * (line across)
+
+
+def _bands() -> list[_Parts]:
+    """Give the spectra of the bands in parts."""
+    line = [np.abs(np.fft.rfft(binomial(order), _N)) ** 2 for order in range(9)]
+    low = [one[: _N // 2 + 1] for one in starlet_low(_N, 1)]
+    first: _Parts = [(1.0, low[0], low[0]), (-1.0, low[1], low[1])]
+    return [*([(1.0, line[down], line[across])] for across, down in DIFFERENCES), _times(first, first)]
+
+
+def _times(one: _Parts, other: _Parts) -> _Parts:
+    """Multiply spectra."""
+    return [(f * g, a * c, b * d) for f, a, b in one for g, c, d in other]
+
+
+def _through(noise: Floats, spectrum: _Parts) -> Floats:
+    """Give the variance that a spectrum leaves of noises (noises, frequencies) that are alike down and across."""
+    return np.asarray(sum(f * (noise @ (_EVEN * down)) * (noise @ (_EVEN * across)) for f, down, across in spectrum))
 
 
 @functools.cache
@@ -203,13 +217,15 @@ def band_powers() -> Floats:
 
 def starlet_lows(n: int, count: int) -> list[Floats]:
     """Give what of every frequency (n, n) is left in c_0..c_J of the starlet transform."""
-    low = [np.ones((n, n))]
+    return [np.outer(one, one) for one in starlet_low(n, count)]
+
+
+def starlet_low(n: int, count: int) -> list[Floats]:
+    """Give what of every frequency (n,) of a line is left in c_0..c_J of the starlet transform."""
+    low = [np.ones(n)]
     for j in range(count):
-        one = sum(
-            (b * np.cos(2 * np.pi * np.fft.fftfreq(n) * 2**j * k) for k, b in zip(range(-2, 3), starlet.B3, strict=True)),
-            np.zeros(n),
-        )
-        low.append(low[-1] * np.outer(one, one))
+        taps = zip(range(-2, 3), starlet.B3, strict=True)
+        low.append(low[-1] * sum(b * np.cos(2 * np.pi * np.fft.fftfreq(n) * 2**j * k) for k, b in taps))
     return low
 
 

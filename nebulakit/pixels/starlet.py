@@ -61,7 +61,7 @@ def smooth(plane: Plane, scale: int) -> Plane:
         np.multiply(across, np.float32(1 / 256), out=out[y : y + n])
 
     if scale <= _LONGEST:
-        step = max(_ROWS, 2 * reach)
+        step = max(_ROWS, 2 * reach, _ROWS * 1024 // width)
         over(narrow, range(0, height, step))
     else:
         step = _ROWS // 4

@@ -12,6 +12,7 @@ import numpy.typing as npt
 
 from nebulakit.image import Image
 from nebulakit.pixels import look
+from nebulakit.pixels.median import median
 
 Planes = npt.NDArray[np.float32]
 
@@ -123,7 +124,8 @@ def pixel_noise(planes: Planes) -> list[float]:
     """
     planes = planes[:, :: 2 if planes.shape[1] > 300 else 1]
     d = planes[:, :, :-2] - 2 * planes[:, :, 1:-1] + planes[:, :, 2:]
-    return [float(1.4826 * np.nanmedian(np.abs(p)) / math.sqrt(6)) if np.isfinite(p).any() else 0.0 for p in d]
+    sizes = (size[~np.isnan(size)] for size in np.abs(d).reshape(len(d), -1))
+    return [float(1.4826 * median(size) / math.sqrt(6)) if size.size else 0.0 for size in sizes]
 
 
 def star_width(planes: Planes, most: int = 48, fewest: int = 6) -> float | None:

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from nebulakit.pixels.median import median
+from nebulakit.pixels.median import lower_quarter, median
 
 
 @pytest.mark.parametrize("dtype", [np.float32, np.float64, np.int64])
@@ -26,6 +26,17 @@ def test_where_a_value_is_missing_it_is_too() -> None:
     assert np.isnan(median(values))
     values[np.isnan(values)] = -np.inf
     assert np.array_equal(median(values, axis=1), np.median(values, axis=1))
+
+
+@pytest.mark.parametrize("dtype", [np.float32, np.float64])
+def test_the_lower_quarter_is_that_of_numpy(dtype: type) -> None:
+    for n in (1, 2, 3, 4, 5, 6, 7, 100, 99_999):
+        rows = np.random.default_rng(n).normal(0, 30, (4, n)).astype(dtype)
+        rows[1, ::3] = 2  # several alike
+        rows[2, n // 2] = np.nan
+        found = lower_quarter(rows)
+        assert found.dtype == rows.dtype
+        assert np.array_equal(found, np.percentile(rows, 25, axis=1), equal_nan=True)
 
 
 def test_values_stay_as_they_are() -> None:

@@ -13,6 +13,7 @@ from nebulakit.pixels import starlet
 from nebulakit.pixels.glow.legendre import basis, quantile_fit, surface, terms
 from nebulakit.pixels.glow.surface import box_levels
 from nebulakit.pixels.median import median
+from nebulakit.pixels.parallel import over
 
 Planes = npt.NDArray[np.float32]
 Doubles = npt.NDArray[np.float64]
@@ -41,14 +42,14 @@ class Boxes:
         return np.flatnonzero(self.usable)
 
     def around(self, values: Doubles, side: int = 5) -> Doubles:
-        """Average values of the usable boxes over ``side`` x ``side`` boxes, as far as these are usable."""
+        """Average values of the usable boxes, one or more rows, over ``side`` x ``side`` boxes, as far as these are usable."""
         import cv2
 
         def spread(v: Doubles) -> Doubles:
-            plane = np.zeros(self.shape[0] * self.shape[1], np.float32)
-            plane[self.index] = v
-            blurred = cv2.blur(plane.reshape(self.shape), (side, side), borderType=cv2.BORDER_REFLECT)
-            return np.asarray(blurred.ravel()[self.index], np.float64)
+            plane = np.zeros((self.shape[0] * self.shape[1], v.size // len(self.index)), np.float32)
+            plane[self.index] = v.T.reshape(len(self.index), -1)
+            blurred = cv2.blur(plane.reshape(*self.shape, -1), (side, side), borderType=cv2.BORDER_REFLECT)
+            return np.asarray(blurred.reshape(plane.shape)[self.index].T.reshape(v.shape), np.float64)
 
         if side not in self._there:
             self._there[side] = np.maximum(spread(np.ones(len(self.index))), 1e-6)
@@ -88,10 +89,14 @@ def _grown(detail: Planes) -> Mask:
     radius = np.where(height > 300, np.maximum(radius, 12 * np.log(np.maximum(height, 300) / 100)), radius)
     steps = np.where(height > 0, np.clip(np.ceil(np.log2(radius) * 2), 0, 16), -1).astype(int)
     step_of = steps.astype(np.int8)[label]
-    marked = np.zeros(detail.shape, bool)
-    for step in np.unique(steps[steps >= 0]):
+
+    def near(step: int) -> Mask:
         others = (step_of != step).view(np.uint8)
-        marked |= cv2.distanceTransform(others, cv2.DIST_L2, 3) <= 2 ** (step / 2)
+        return np.asarray(cv2.distanceTransform(others, cv2.DIST_L2, 3) <= 2 ** (step / 2))
+
+    marked = np.zeros(detail.shape, bool)
+    for some in over(near, np.unique(steps[steps >= 0])):
+        marked |= some
     return marked
 
 
@@ -119,12 +124,12 @@ def measure_boxes(planes: Planes, sigma: Doubles, left_out: Mask | None = None, 
     usable = there & ~star_mask(filled, sigma / k, side)
     ny, nx = size[1] // side, size[0] // side
     count = np.maximum(box_sums(usable.astype(np.float32), side), 1)
-    yy, xx = np.mgrid[0 : size[1], 0 : size[0]].astype(np.float32)
-    x, y = (box_sums(np.where(usable, p, np.float32(0)), side) / count for p in (xx, yy))
+    across, down = np.arange(size[0], dtype=np.float32), np.arange(size[1], dtype=np.float32)[:, None]
+    x, y = (box_sums(np.where(usable, place, np.float32(0)), side) / count for place in (across, down))
     u, v = x / max(size[0] - 1, 1) * 2 - 1, y / max(size[1] - 1, 1) * 2 - 1
     enough = count >= LEAST * side * side
     seen = [np.where(usable, p / np.float32(s), np.float32(np.nan)) for p, s in zip(small, sigma, strict=True)]
-    levels = np.stack([_levels(p, side, u, v, enough) for p in seen])
+    levels = np.stack(over(lambda p: _levels(p, side, u, v, enough), seen))
     full = enough & np.isfinite(levels).all(axis=0)
     return Boxes(
         (x * k + (k - 1) / 2) / max(w - 1, 1) * 2 - 1,

@@ -9,7 +9,6 @@ Recognition and Machine Learning, 4.4 and 9; the low side alone telling the scal
 from __future__ import annotations
 
 import math
-from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -30,61 +29,73 @@ SEEN = 0.05  # a line that has this share of its boxes at the sky sees the sky
 PULL = 0.1  # where sky is seen, how much nebula boxes still pull the surface up to them
 
 
+def lines_of(turn: Doubles) -> int:
+    """Give how many rows of the turned channels, the first, see nebula."""
+    return min(2, len(turn))
+
+
+def under(boxes: Boxes, turn: Doubles, where: str, tau: float, order: int) -> Doubles:
+    """Give surfaces (channels, terms) under the light of some boxes: a low quantile for the lines, the middle for what sees none."""
+    x, y = boxes.x[boxes.index], boxes.y[boxes.index]
+    m = len(terms(order))
+    part = np.minimum(np.abs(x), np.abs(y)) > 0.6 if where == "corners" else np.ones(len(x), bool)
+    if part.sum() < 4 * m:
+        part[:] = True
+    a, seen = basis(x[part], y[part], order), turn @ boxes.level[:, boxes.index]
+    rows = [quantile_fit(a, t[part], tau if k < lines_of(turn) else 0.5) for k, t in enumerate(seen)]
+    return np.asarray(np.linalg.solve(turn, np.array(rows)), np.float64)
+
+
 class Fit:
     """One order: the penalised fit of all channels' surfaces, by reweighted least squares."""
 
-    def __init__(self, boxes: Boxes, turn: Doubles, order: int, sure: Mask | None, where: str = "all", tau: float = 0.05) -> None:
+    def __init__(self, boxes: Boxes, turn: Doubles, order: int, sure: Mask | None, start: Doubles) -> None:
+        """Begin at the coefficients ``start`` (channels, some terms); see :func:`under`."""
         self.boxes, self.turn, self.order, self.sure = boxes, turn, order, sure
         self.index = boxes.index
         self.a = basis(boxes.x[self.index], boxes.y[self.index], order)
+        self.across = np.ascontiguousarray(self.a.T)
         self.seen = turn @ boxes.level[:, self.index]
-        self.lines = min(2, len(turn))  # rows of `turn` in which nebula shines
+        self.lines = lines_of(turn)
         self.n = len(turn)
         self.degree = np.array([i + j for i, j in terms(order)])
-        self.norm = np.array([1 / math.sqrt((2 * i + 1) * (2 * j + 1)) for i, j in terms(order)])  # rms of each product
+        norm = np.array([1 / math.sqrt((2 * i + 1) * (2 * j + 1)) for i, j in terms(order)])  # rms of each product
         beyond = np.maximum(self.degree - 2, 0)
         shape = np.where(self.degree <= 1, 1.0, 0.6)
-        self.common = np.where(self.degree > 0, shape * FINE**beyond, 0.0)
         own = np.where(self.degree <= 1, OWN, OWN_BENT)
-        self.own = np.where(self.degree > 0, own * (0.4 * FINE) ** beyond, 0.0)
+        self.bends = np.flatnonzero(self.degree > 0)
+        self.norm = norm[self.bends]
+        self.common = (shape * FINE**beyond)[self.bends]
+        self.own = (own * (0.4 * FINE) ** beyond)[self.bends]
         self.floor = max(FLOOR, boxes.error)
-        self.theta = self._start(where, tau)
+        self.theta = np.zeros((self.n, self.a.shape[1]))
+        self.theta[:, : start.shape[1]] = start
         self._learn_prior()
-
-    def _start(self, where: str, tau: float) -> Doubles:
-        """Begin under the light of some boxes: a low quantile for the lines, the middle for what sees none."""
-        m = min(6, self.a.shape[1])
-        x, y = np.abs(self.boxes.x[self.index]), np.abs(self.boxes.y[self.index])
-        part = np.minimum(x, y) > 0.6 if where == "corners" else x >= 0
-        if part.sum() < 4 * m:
-            part[:] = True
-        rows = [quantile_fit(self.a[part, :m], t[part], tau if k < self.lines else 0.5) for k, t in enumerate(self.seen)]
-        theta = np.zeros((self.n, self.a.shape[1]))
-        theta[:, :m] = np.linalg.solve(self.turn, np.array(rows))
-        return theta
 
     def _learn_prior(self) -> None:
         """Learn how strong the glow is in each channel, from the shape they have in common."""
-        k = self.degree > 0
-        if not k.any():
+        if not self.bends.size:
             return
-        scaled = self.theta[:, k] * self.norm[k]
+        scaled = self.theta[:, self.bends] * self.norm
+        power = float((scaled**2).sum())
         strength = np.maximum(np.sqrt((scaled**2).sum(axis=1)), 0.5)
-        u = np.linalg.svd(scaled / self.common[k])[0][:, 0] * math.sqrt(float((scaled**2).sum()))
+        shape = scaled / self.common
+        u = np.linalg.eigh(shape @ shape.T)[1][:, -1] * math.sqrt(power)
         u = -u if u.sum() < 0 else u
         self.shared = np.where(np.abs(u) < 0.3 * strength, np.where(u < 0, -1, 1) * 0.3 * strength, u)
         self.strength = np.maximum(np.abs(self.shared), strength)
 
     def precision(self) -> Doubles:
         """Give the prior's inverse covariance of all coefficients, channel by channel; the constants are free."""
-        nt, k = len(self.degree), np.flatnonzero(self.degree > 0)
+        nt, k = len(self.degree), self.bends
         p = np.zeros((self.n, nt, self.n, nt))
         if k.size:
-            common = (self.common[k] / self.norm[k]) ** 2
-            own = (self.own[k] / self.norm[k]) ** 2
-            cov = common[:, None, None] * np.outer(self.shared, self.shared)
-            cov += own[:, None, None] * np.diag(self.strength**2) + 1e-6 * np.eye(self.n)
-            p[:, k, :, k] = np.linalg.inv(cov)
+            common = (self.common / self.norm) ** 2
+            # the covariance of a term is diagonal but for what is common: Sherman & Morrison 1950, Ann. Math. Stat. 21:124
+            alone = 1 / (((self.own / self.norm) ** 2)[:, None] * self.strength**2 + 1e-6)
+            both = alone * self.shared
+            less = common / (1 + common * (both @ self.shared))
+            p[:, k, :, k] = alone[:, :, None] * np.eye(self.n) - less[:, None, None] * both[:, :, None] * both[:, None, :]
         return p.reshape(self.n * nt, self.n * nt)
 
     def residual(self) -> Doubles:
@@ -92,18 +103,18 @@ class Fit:
         return np.asarray(self.seen - (self.turn @ self.theta) @ self.a.T)
 
     def _solve(self, weight: Doubles, pull: Doubles) -> float:
-        nt = len(self.degree)
-        h: Any = self.precision()
-        b = np.zeros(self.n * nt)
-        for k in range(self.n):
-            aw = self.a * weight[k][:, None]
-            m = TRUST * (self.a.T @ aw)
-            right = TRUST * (aw.T @ self.seen[k] + self.a.T @ pull[k])
-            turned = np.outer(self.turn[k], self.turn[k])[:, None, :, None] * m[:, None, :]
-            h += turned.reshape(h.shape)
-            b += np.outer(self.turn[k], right).ravel()
+        h = self.precision() + self._seen_by(weight)
+        b = self.turn.T @ (TRUST * ((weight * self.seen + pull) @ self.a))
         h[np.diag_indices(len(h))] += 1e-9
-        return self.move(np.linalg.solve(h, b).reshape(self.n, nt))
+        return self.move(np.asarray(np.linalg.solve(h, b.ravel()), np.float64).reshape(b.shape))
+
+    def _seen_by(self, weight: Doubles) -> Doubles:
+        """Give the inverse covariance of all coefficients that boxes of a weight (rows of ``turn``, boxes) leave to them."""
+        nt = len(self.degree)
+        rows = TRUST * ((self.across * weight[:, None, :]).reshape(-1, len(self.a)) @ self.a)  # one product is the fastest
+        turns = self.turn[:, :, None] * self.turn[:, None, :]
+        both = turns.reshape(self.n, -1).T @ rows.reshape(self.n, -1)
+        return both.reshape(self.n, self.n, nt, nt).swapaxes(1, 2).reshape(self.n * nt, self.n * nt)
 
     def move(self, theta: Doubles) -> float:
         """Take other coefficients, and learn the prior from them; give by how much the surfaces moved."""
@@ -119,30 +130,30 @@ class Fit:
 
     def soft(self, decay: float, scales: tuple[float, ...] = (4.0, 2.0, 1.0, 0.5), rounds: int = 12) -> None:
         """Fit with boxes that are sky by degrees; nebula's levels are thought to fall off as (level + 1)^-decay."""
-        share = [np.full(len(self.a), 0.3) for _ in range(self.lines)]
+        share = np.full((self.lines, len(self.a)), 0.3)
         for scale in (*scales, self.floor):
             s = max(scale, self.floor)
             for _ in range(rounds):
                 r = self.residual()
                 weight, pull = np.zeros_like(r), np.zeros_like(r)
-                for k in range(self.n):
-                    if k >= self.lines:
-                        weight[k] = self.neither(r[k])
-                        continue
-                    weight[k], pull[k], sky = self._mixture(r[k], s, share[k], decay)
-                    share[k] = np.clip(self.boxes.around(sky) ** 2, 0.01, 0.99)  # a box beside nebula is likely nebula
+                weight[: self.lines], pull[: self.lines], sky = self._mixture(r[: self.lines], s, share, decay)
+                share = np.clip(self.boxes.around(sky) ** 2, 0.01, 0.99)  # a box beside nebula is likely nebula
+                for k in range(self.lines, self.n):
+                    weight[k] = self.neither(r[k])
                 if self._solve(weight, pull) < 0.02:
                     break
 
     def _mixture(self, r: Doubles, s: float, share: Doubles, decay: float) -> tuple[Doubles, Doubles, Doubles]:
-        """Give weight, pull and the probability of being sky for levels ``r`` above the surface."""
+        """Give weight, pull and the probability of being sky for levels ``r`` of the lines above their surfaces."""
         low, high = np.minimum(r, 0), np.maximum(r, 0)
-        top, soft = max(float(r.max()), 10.0), max(1.0, s)
+        top, soft = np.maximum(r.max(axis=1, keepdims=True), 10), max(1.0, s)
+        fall, above = 1 - decay, high + soft
         # the integral of (level + soft)^-decay up to the brightest
-        whole = math.log((top + soft) / soft) if decay == 1 else ((top + soft) ** (1 - decay) - soft ** (1 - decay)) / (1 - decay)
-        sky = np.log(share) - 0.5 * (r / s) ** 2 - math.log(s) - 0.919
-        nebula = np.log1p(-share) - 0.5 * (low / s) ** 2 - decay * np.log(high + soft) - math.log(whole)
-        p = 1 / (1 + np.exp(np.clip(nebula - sky, -50, 50)))
+        whole = np.log((top + soft) / soft) if fall == 0 else ((top + soft) ** fall - soft**fall) / fall
+        # how much likelier nebula is than sky; below the surface both fall off alike
+        odds = np.exp(np.minimum(0.5 * (high / s) ** 2, 50)) * (math.exp(0.919) * s / whole)
+        odds *= (1 / share - 1) / above**decay
+        p = 1 / (1 + odds)
         if self.sure is not None:
             p = np.where(self.sure[self.index], 1.0, p)
         robust = np.minimum(1, 3 * s / np.maximum(-low, 1e-9))
@@ -150,8 +161,8 @@ class Fit:
         if self.sure is not None:
             weight = np.where(self.sure[self.index], 25 / s**2, weight)
         # nebula boxes pull the surface up only for want of sky: they share their errors far more than TRUST says
-        pull = PULL if float((p > 0.5).mean()) >= SEEN else 1.0
-        return weight, pull * (1 - p) * decay * (r > 0) / (high + soft), p
+        pull = np.where((p > 0.5).mean(axis=1, keepdims=True) >= SEEN, PULL, 1.0)
+        return weight, pull * (1 - p) * decay * (r > 0) / above, p
 
     def hard(self) -> None:
         """Finish with sky boxes alone: what stands 3 sigma above the surface is left out, with its neighbours."""
@@ -197,7 +208,7 @@ class Fit:
     def evidence(self) -> tuple[float, Doubles]:
         """Give the log marginal likelihood (Laplace), and how surely each box is sky."""
         told, weights, sky = self._likely()
-        p0, h = self.precision(), self._certainty(weights)
+        p0, h = self.precision(), self.precision() + self._seen_by(weights)
         free = np.ix_(*2 * [np.flatnonzero(np.tile(self.degree > 0, self.n))])
         occam = 0.5 * (np.linalg.slogdet(p0[free])[1] - np.linalg.slogdet(h[free])[1]) if self.order else 0.0
         prior = -0.5 * float(self.theta.ravel() @ p0 @ self.theta.ravel())
@@ -205,14 +216,9 @@ class Fit:
 
     def certainty(self) -> Doubles:
         """Give the inverse covariance that the boxes leave to all coefficients (Laplace), channel by channel."""
-        return self._certainty(self._likely()[1])
+        return self.precision() + self._seen_by(self._likely()[1])
 
-    def _certainty(self, weights: list[Doubles]) -> Doubles:
-        seen = zip(self.turn, weights, strict=True)
-        h = self.precision() + sum(np.kron(np.outer(t, t), TRUST * (self.a.T @ (self.a * w[:, None]))) for t, w in seen)
-        return np.asarray(h)
-
-    def _likely(self) -> tuple[float, list[Doubles], Doubles]:
+    def _likely(self) -> tuple[float, Doubles, Doubles]:
         """Give the log likelihood of the levels, what each box weighs per row of ``turn``, and how surely it is sky."""
         r = self.residual()
         s = max(0.3, self.boxes.error)
@@ -227,7 +233,7 @@ class Fit:
             else:
                 told += float(-1.5 * np.log1p(r[k] ** 2 / (2 * e**2)).sum())
                 weights.append(np.full(len(self.a), 1 / e**2))
-        return told, weights, sky
+        return told, np.stack(weights), sky
 
 
 def _log_mixture(r: Doubles, s: float) -> tuple[float, Doubles]:

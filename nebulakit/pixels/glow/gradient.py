@@ -11,7 +11,8 @@ mean of both fits. Where some sky is seen under a bent glow, each fit tells the 
 from __future__ import annotations
 
 import copy
-from collections.abc import Iterable
+import functools
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from typing import Any
 
@@ -20,7 +21,7 @@ import numpy.typing as npt
 
 from nebulakit.pixels.glow.boxes import Boxes, measure_boxes
 from nebulakit.pixels.glow.field import refine
-from nebulakit.pixels.glow.fit import Fit
+from nebulakit.pixels.glow.fit import Fit, under
 from nebulakit.pixels.glow.legendre import terms
 
 Planes = npt.NDArray[np.float32]
@@ -97,7 +98,8 @@ def decide_gradient(
     certain = sure(boxes.x, boxes.y) & boxes.usable if sure is not None else None
     tried = [order] if order is not None else list(orders)
     tried = [o for o in tried if len(terms(o)) * 3 <= known] or [0]
-    best = {o: _fitted(boxes, turning(s), o, certain) for o in tried}
+    begin = functools.cache(functools.partial(under, boxes, turning(s)))
+    best = {o: _fitted(boxes, turning(s), o, certain, begin) for o in tried}
     told = {o: value for o, (value, _, _) in best.items()}
     chosen = tried[0]
     for o in tried[1:]:
@@ -128,11 +130,16 @@ def _finer(chosen: int, told: dict[int, float]) -> int:
     return 4 if chosen == 3 and 4 in told else chosen
 
 
-def _fitted(boxes: Boxes, turn: Doubles, order: int, certain: Mask | None) -> tuple[float, Fit, Doubles]:
-    """Fit one order from every start; give the one of most evidence, with it and how surely each box is sky."""
+def _fitted(
+    boxes: Boxes, turn: Doubles, order: int, certain: Mask | None, begin: Callable[[str, float, int], Doubles]
+) -> tuple[float, Fit, Doubles]:
+    """Fit one order from every start; give the one of most evidence, with it and how surely each box is sky.
+
+    ``begin`` gives the first surfaces, which bend no more than order 2.
+    """
     found = []
     for where, tau, decay, finish in STARTS:
-        fit = Fit(boxes, turn, order, certain, where, tau)
+        fit = Fit(boxes, turn, order, certain, begin(where, tau, min(order, 2)))
         fit.soft(decay, (4.0, 2.0, 1.0, 0.5) if where == "all" else (1.0, 0.5))
         if finish:
             fit.hard()

@@ -207,7 +207,7 @@ def _middle(light: Plane, empty: Mask | None, x: float, y: float, wide: float) -
 
     By rings that are round, or about another place, its ends would be told as something else, and stay where they are.
     """
-    from scipy import ndimage
+    import cv2
 
     as_told = (x, y, 1.0, 0.0)
     reach = math.ceil(wide)
@@ -216,7 +216,7 @@ def _middle(light: Plane, empty: Mask | None, x: float, y: float, wide: float) -
     box = light[part]
     if box.shape != (2 * reach + 1, 2 * reach + 1) or (empty is not None and empty[part].any()):
         return as_told  # an edge may cut it
-    parts, _ = ndimage.label(box > 0.5 * (box.max() + np.median(box)))
+    _, parts = cv2.connectedComponents((box > 0.5 * (box.max() + np.median(box))).astype(np.uint8), connectivity=4)
     yy, xx = np.nonzero(parts == parts[reach, reach])
     area = math.pi / 4 * wide**2
     if not parts[reach, reach] or not 0.5 * area < len(xx) < 1.6 * area:

@@ -272,17 +272,19 @@ def _noise_at(plane: Plane, hole: Mask, noise: Noise, c: int) -> Callable[[Plane
 def _bound(behind: Planes, planes: Planes, hole: Mask, noise: Noise) -> None:
     """Keep what was told within the range of the levels around each hole, noise taken off."""
     import cv2
-    from scipy import ndimage
 
     count, labels = cv2.connectedComponents(hole.astype(np.uint8), connectivity=8)
     grown = np.where(hole, 0, cv2.dilate(labels.astype(np.float32), np.ones((7, 7), np.uint8)).astype(np.int32))
-    index = np.arange(count)
-    inside = labels[hole]
+    ring, inside = grown > 0, labels[hole]
+    of = grown[ring]
+    seen = np.bincount(of, minlength=count) > 0
     for plane, light, sigma in zip(planes, behind, noise.sigma, strict=True):
-        smooth = cv2.blur(plane, (3, 3))
+        around = cv2.blur(plane, (3, 3))[ring]
+        low, high = np.full(count, np.inf), np.full(count, -np.inf)
+        np.minimum.at(low, of, around)
+        np.maximum.at(high, of, around)
         # star light may reach a little over the rim: the middle of the levels there counts, and as much again
-        low, high = (np.asarray(f(smooth, grown, index), np.float64) for f in (ndimage.minimum, ndimage.maximum))
-        low, high = low - sigma, high + sigma
+        low, high = np.where(seen, low, 0) - sigma, np.where(seen, high, 0) + sigma
         light[hole] = np.clip(light[hole], low[inside], high[inside])
 
 

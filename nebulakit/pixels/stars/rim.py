@@ -24,6 +24,8 @@ GRAIN = 0.1  # variance of the noise over what is compared, in that of a pixel
 UNLIKE = 2.0  # how much more nebula may be left where it hardly shines
 PLAIN = 0.5  # of a cut-off star's light: what stands so high beside it is no fault of its flank
 MISFIT = 0.02  # of a star's law so far out, pixel by pixel
+_BELL = np.exp(-0.5 * np.arange(-4.0, 5.0) ** 2)
+_SOFT = _BELL / _BELL.sum()  # what smooths along an edge: a Gaussian of 1 px
 
 
 class Rim(NamedTuple):
@@ -88,18 +90,26 @@ def stretches(fit: StarFit, edge: int, length: int, views: Views) -> list[tuple[
     return sorted(groups, key=lambda g: -max(float(rim[int(b)]) for b in g[2]))
 
 
+def _windows(line: Array, n: int) -> Array:
+    """Give the n values around each of a line; beyond its ends the last ones go on."""
+    return np.lib.stride_tricks.sliding_window_view(np.pad(line, n // 2, mode="edge"), n)
+
+
+def _middles(line: Array, n: int) -> Array:
+    """Give the median of the n values around each of a line."""
+    return np.asarray(median(_windows(line, n), axis=1))
+
+
 def _bumps(strips: Array) -> list[float]:
     """Give where along an edge something bright stands right at it, in any of the mixtures (mixture, depth, along)."""
-    from scipy.ndimage import gaussian_filter1d, median_filter
-
     out: list[float] = []
     height: list[float] = []
     for strip in strips:
-        rise = strip[:3].mean(0) - median_filter(median(strip[10:], axis=0), 15, mode="nearest")
-        rise = gaussian_filter1d(rise, 1.0, mode="nearest")
+        rise = strip[:3].mean(0) - _middles(median(strip[10:], axis=0), 15)
+        rise = (_windows(rise, len(_SOFT)) @ _SOFT).astype(rise.dtype)
         # narrow ones on an uneven nebula, then broad ones, that come from far beyond; a reflection is some 50 px wide
         for window in (31, 121, 0):
-            bare = rise - (median_filter(rise, window, mode="nearest") if window else median(rise))
+            bare = rise - (_middles(rise, window) if window else median(rise))
             spread = max(1.4826 * float(median(np.abs(bare - median(bare)))), NOISE)
             wide = np.pad(bare, 1, constant_values=-np.inf)  # a star beyond a corner is brightest in it
             places = np.nonzero((bare >= wide[:-2]) & (bare > wide[2:]) & (bare > 7 * spread))[0]
