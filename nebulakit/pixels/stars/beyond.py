@@ -13,6 +13,7 @@ from nebulakit.pixels.stars.explain import explain
 from nebulakit.pixels.stars.fit import StarFit
 from nebulakit.pixels.stars.law import PAD
 from nebulakit.pixels.stars.rim import ZONES, cells, mixtures_at, place_at, stretches
+from nebulakit.pixels.stars.search import told_by
 
 
 def find_beyond(fit: StarFit, last: bool = False) -> None:
@@ -26,12 +27,12 @@ def find_beyond(fit: StarFit, last: bool = False) -> None:
     h, w = fit.data.shape[1] - 2 * PAD, fit.data.shape[2] - 2 * PAD
     if min(h, w) < 3 * ZONES[-1][1]:
         return
-    views = mixtures_at(fit)
+    views, told = mixtures_at(fit), told_by(fit)
     for edge in range(4):
         length = w if edge < 2 else h
         for start, stop, bumps in stretches(fit, edge, length, views):
             rim = cells(fit, edge, start, stop, views)
-            for star in explain(fit, edge, rim, bumps):
+            for star in explain(fit, edge, rim, bumps, told):
                 x, y = place_at(edge, star.along, star.out, h, w)
                 outside = star.out > 0
                 # one beyond the next edge alone is seen better there; one in the picture needs to be solved more than once

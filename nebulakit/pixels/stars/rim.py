@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from typing import NamedTuple
+from typing import NamedTuple, TypeVar
 
 import numpy as np
 import numpy.typing as npt
@@ -15,6 +15,7 @@ from nebulakit.pixels.stars.rings import ground_of, unevenness
 from nebulakit.pixels.stars.whitening import factored
 
 Array = npt.NDArray[np.float64]
+T = TypeVar("T", float, Array)
 
 ZONES = ((0, 6, 1), (6, 14, 2), (14, 38, 4))  # px from the edge: from, to, and the size of cells between
 ASIDE = 24  # px along the edge beside what stands out
@@ -27,11 +28,13 @@ MISFIT = 0.02  # of a star's law so far out, pixel by pixel
 
 
 class Rim(NamedTuple):
-    """Cells along an edge: how deep in the picture, where along the edge; light by channel, and the factors of its covariances;
-    the mixture in which hardly a nebula shines, and its covariance."""
+    """Cells along a stretch of an edge: where they lie; light by channel, and the factors of its covariances; the mixture in
+    which hardly a nebula shines, and its covariance."""
 
-    depth: Array
-    along: Array
+    start: int
+    stop: int
+    x: Array
+    y: Array
     value: Array
     factors: list[Array]
     bare: Array
@@ -137,7 +140,8 @@ def cells(fit: StarFit, edge: int, start: int, stop: int, views: Views) -> Rim:
     covers = fit.field.nebulas(y, x, strengths)
     for cover, noise in zip(covers, [*own, bare2 @ own], strict=True):
         cover[np.diag_indices(len(y))] += noise
-    return Rim(depth, along, mean, [factored(cover) for cover in covers[:-1]], views.bare, covers[-1])
+    place = place_at(edge, along, -depth, fit.data.shape[1] - 2 * PAD, fit.data.shape[2] - 2 * PAD)
+    return Rim(start, stop, *place, mean, [factored(cover) for cover in covers[:-1]], views.bare, covers[-1])
 
 
 def _strengths(fit: StarFit, edge: int, start: int, stop: int) -> list[float]:
@@ -170,6 +174,6 @@ def turned(places: Array, edge: int, h: int, w: int) -> Array:
     return np.column_stack(((x, -y), (x, y - h + 1), (y, -x), (y, x - w + 1))[edge])
 
 
-def place_at(edge: int, along: float, out: float, h: int, w: int) -> tuple[float, float]:
+def place_at(edge: int, along: T, out: T, h: int, w: int) -> tuple[T, T]:
     """Give x, y of a place along and out of an edge."""
     return ((along, -out), (along, h - 1 + out), (-out, along), (w - 1 + out, along))[edge]
