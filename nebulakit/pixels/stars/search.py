@@ -90,8 +90,8 @@ class Search:
         self.places, self.by_ghost = np.zeros((0, 2)), np.zeros(0, bool)
         self.tries = np.zeros((len(laws), 0, len(rim.x)), np.float32)
         self._doubt_inner(fit)
-        self.sure = [copy(white) for white in self.whites]
-        self.value = self._white_value()
+        self.value = self._white(rim.value[:, None])[:, 0]
+        self.sure = [copy(white) for white in self.whites], self.value.copy()
 
     def allow_places(self, seen: Array, hardly: Array) -> None:
         """Take stars at these places for possible, and those of which hardly more than the ghost is seen."""
@@ -127,9 +127,6 @@ class Search:
     def _white(self, rows: Array) -> Array:
         """Give (channel, n, cell) without what nebula and noise make alike."""
         return np.stack([white(part) for white, part in zip(self.whites, rows, strict=True)])
-
-    def _white_value(self) -> Array:
-        return self._white(self.rim.value[:, None])[:, 0]
 
     def _at(self, places: Array) -> tuple[Array, Array]:
         """Give x and y (channel, star) of places, the same for all channels."""
@@ -263,14 +260,13 @@ class Search:
         for c, (width, white) in enumerate(zip(self.widths, self.whites, strict=True)):
             off = np.stack([TILT * light[c, 0] * np.log1p(far2 / width**2), GHOSTLY * (light[c, 1] - light[c, 0])])
             u = white(off[: 1 + ghostly])
-            amounts, short = white.allow(u), u.astype(np.float32)
-            self.tries[c] -= (self.tries[c] @ short.T) @ (amounts.astype(np.float32) @ short)
-        self.value = self._white_value()
+            follow = white.allow(u) @ u
+            self.value[c] -= (u @ self.value[c]) @ follow
+            self.tries[c] -= (self.tries[c] @ u.astype(np.float32).T) @ follow.astype(np.float32)
 
     def settle(self) -> None:
         """Take the law for right again."""
-        self.whites = [copy(white) for white in self.sure]
-        self.value = self._white_value()
+        self.whites, self.value = self.sure
 
 
 def _diagonal(normal: Array) -> Array:
