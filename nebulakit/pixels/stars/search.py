@@ -90,7 +90,7 @@ class Search:
         self.places, self.by_ghost = np.zeros((0, 2)), np.zeros(0, bool)
         self.tries = np.zeros((len(laws), 0, len(rim.x)), np.float32)
         self._doubt_inner(fit)
-        self.value = self._white(rim.value[:, None])[:, 0]
+        self.value = self._white(rim.value[:, None].copy())[:, 0]
         self.sure = [copy(white) for white in self.whites], self.value.copy()
 
     def allow_places(self, seen: Array, hardly: Array) -> None:
@@ -125,13 +125,15 @@ class Search:
         return white
 
     def _white(self, rows: Array) -> Array:
-        """Give (channel, n, cell) without what nebula and noise make alike."""
-        return np.stack([white(part) for white, part in zip(self.whites, rows, strict=True)])
+        """Give (channel, n, cell) without what nebula and noise make alike, in its place."""
+        for white, part in zip(self.whites, rows, strict=True):
+            white.make(part)
+        return rows
 
     def _at(self, places: Array) -> tuple[Array, Array]:
-        """Give x and y (channel, star) of places, the same for all channels."""
+        """Give x and y (1, star) of places, the same for all channels."""
         x, y = place_at(self.edge, places[:, 0], places[:, 1], *self.shape)
-        return np.tile(x, (len(self.looks[0]), 1)), np.tile(y, (len(self.looks[0]), 1))
+        return np.array([x]), np.array([y])
 
     def _draw(self, stars: tuple[Array, Array], ghostly: Mask, out: npt.NDArray[np.floating]) -> None:
         from nebulakit.pixels.stars import rimloops
@@ -158,8 +160,7 @@ class Search:
         from scipy.optimize import nnls
 
         normal = drawn @ drawn.transpose(0, 2, 1)
-        steady = normal + 1e-12 * _diagonal(normal)
-        heights = np.linalg.solve(steady, (drawn @ self.value[:, :, None]))[:, :, 0]
+        heights = np.linalg.solve(_steady(normal), drawn @ self.value[:, :, None])[:, :, 0]
         for c in np.nonzero((heights < 0).any(1))[0].tolist():
             heights[c] = nnls(drawn[c].T, self.value[c])[0]
         if ghostly.any():
@@ -228,7 +229,7 @@ class Search:
         lit = drawn * (heights > 0)[:, :, None]
         across = lit.transpose(0, 2, 1)
         normal = lit @ across
-        told = np.linalg.solve(normal + 1e-12 * _diagonal(normal), lit @ slopes.transpose(0, 2, 1))  # channel, star, slope
+        told = np.linalg.solve(_steady(normal), lit @ slopes.transpose(0, 2, 1))  # channel, star, slope
         slopes -= told.transpose(0, 2, 1) @ lit
         weighed = slopes / np.sqrt(1 + (left / LOOSE) ** 2)[:, None]
         normal, right = (weighed @ slopes.transpose(0, 2, 1)).sum(0), (weighed @ left[:, :, None])[:, :, 0].sum(0)
@@ -269,9 +270,10 @@ class Search:
         self.whites, self.value = self.sure
 
 
-def _diagonal(normal: Array) -> Array:
-    """Give what keeps equations solvable when a star of theirs is not lit, or two are one."""
-    return (np.einsum("cii->ci", normal) + 1e-30)[:, None] * np.eye(normal.shape[1])
+def _steady(normal: Array) -> Array:
+    """Give equations that can be solved even where a star is not lit, or two are one."""
+    one = np.eye(normal.shape[1])
+    return normal * (1 + 1e-12 * one) + 1e-30 * one
 
 
 def _merit(left: Array, heights: Array) -> float:

@@ -24,7 +24,9 @@ def _library(module: str, name: str, arguments: int) -> Callable[..., None]:
 
 
 def factored(cover: Array) -> Array:
-    """Give the lower Cholesky factor of a covariance (n, n), in Fortran order, in its place; above it stands what stood there.
+    """Give the lower Cholesky factor of a covariance (n, n), in Fortran order, in its place.
+
+    Of the covariance no more is read than what stands on the diagonal and above; there that of the factor is without meaning.
 
     >>> np.tril(factored(np.array([[4.0, 2.0], [2.0, 2.0]]))).tolist()
     [[2.0, 0.0], [1.0, 1.0]]
@@ -66,10 +68,16 @@ class Whitening:
         self._u, self._t = np.zeros((0, len(factor))), np.zeros((0, 0))
 
     def __call__(self, rows: Array) -> Array:
-        """Make rows (m, n) white."""
+        """Give rows (m, n) white."""
         rows = np.array(rows, np.float64, order="C")
+        self.make(rows)
+        return rows
+
+    def make(self, rows: Array) -> None:
+        """Make rows white in place."""
         _solved(self.factor, rows)
-        return rows - ((rows @ self._u.T) @ self._t.T) @ self._u if len(self._t) else rows
+        if len(self._t):
+            rows -= ((rows @ self._u.T) @ self._t.T) @ self._u
 
     def roughly(self, rows: Floats) -> None:
         """Make many rows white in single precision, in half the time, and in place."""
