@@ -36,7 +36,8 @@ def explain(fit: StarFit, edge: int, rim: Rim, bumps: list[float], told: Told) -
     along = np.unique(np.add.outer(np.array(bumps), ASIDE))
     # of a giant farther out nothing may be seen but its ghost
     seen, hardly = (
-        np.column_stack([np.repeat(along, len(outs)), np.tile(outs, len(along))]) for outs in (PLACES, GHOSTS_AT if any(fit.ghosts) else ())
+        np.column_stack([np.repeat(along, len(outs)), np.tile(outs, len(along))])
+        for outs in (PLACES, GHOSTS_AT if any(fit.ghosts) else ())
     )
     search.allow_places(seen, hardly)
     places, ghostly, heights = _added(search, any(fit.ghosts), 2 * len(bumps) + 4)

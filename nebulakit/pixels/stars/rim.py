@@ -148,7 +148,9 @@ def _strengths(fit: StarFit, edge: int, start: int, stop: int) -> Array:
     inner = fit.strength[:, pad:-pad, pad:-pad]
     band = (inner[:, 2:16], inner[:, -16:-2], inner[:, :, 2:16], inner[:, :, -16:-2])[edge]
     band = band if edge < 2 else band.transpose(0, 2, 1)
-    return np.asarray(np.quantile(band[:, :, max(start - 40, 0) // COARSE : (stop + 40) // COARSE], 0.25, axis=(1, 2)), np.float64)
+    return np.asarray(
+        np.quantile(band[:, :, max(start - 40, 0) // COARSE : (stop + 40) // COARSE], 0.25, axis=(1, 2)), np.float64
+    )
 
 
 def _strips(fit: StarFit, edge: int, deep: int, along: slice) -> tuple[Array, Array, Array]:

@@ -17,7 +17,9 @@ Array = npt.NDArray[np.float64]
 Floats = npt.NDArray[np.float32]
 Ints = npt.NDArray[np.int64]
 Mask = npt.NDArray[np.bool_]
-Looks = tuple[Floats, Floats, Floats, Array]  # by channel: table and shape of the law; table of the ghost, and how far off it lies
+Looks = tuple[
+    Floats, Floats, Floats, Array
+]  # by channel: table and shape of the law; table of the ghost, and how far off it lies
 
 CIRCLE = np.array([1, 0, 1, 0, 0, 0, 0], np.float32)
 

@@ -39,7 +39,7 @@ def factored(cover: Array) -> Array:
 
 
 def _solved(factor: npt.NDArray[Any], rows: npt.NDArray[Any]) -> None:
-    """Solve for each of some rows (m, n), in place; both in double precision, or both in single."""
+    """Solve for each of some rows (m, n), in C order, in place; both in double precision, or both in single."""
     n, m = ctypes.c_int(len(factor)), ctypes.c_int(len(rows))
     one = (ctypes.c_double if rows.itemsize == 8 else ctypes.c_float)(1)
     size, at, to = ctypes.byref(n), factor.ctypes.data, rows.ctypes.data
