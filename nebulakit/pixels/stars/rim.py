@@ -17,7 +17,7 @@ from nebulakit.pixels.stars.whitening import factored
 Array = npt.NDArray[np.float64]
 T = TypeVar("T", float, Array)
 
-ZONES = ((0, 3, 1), (3, 9, 2), (9, 37, 4))  # px from the edge: from, to, and the size of cells between
+ZONES = ((0, 6, 1), (6, 14, 2), (14, 38, 4))  # px from the edge: from, to, and the size of cells between
 ASIDE = 24  # px along the edge beside what stands out
 LONGEST = 150  # px along the edge that are looked at together
 NOISE = 0.33  # sigma: of the mean of three rows

@@ -160,7 +160,7 @@ class Search:
         from scipy.optimize import nnls
 
         normal = drawn @ drawn.transpose(0, 2, 1)
-        heights: Array = np.linalg.solve(_steady(normal), drawn @ self.value[:, :, None])[:, :, 0]
+        heights = np.asarray(np.linalg.solve(_steady(normal), drawn @ self.value[:, :, None])[:, :, 0], np.float64)
         for c in np.nonzero((heights < 0).any(1))[0].tolist():
             heights[c] = nnls(drawn[c].T, self.value[c])[0]
         if ghostly.any():
