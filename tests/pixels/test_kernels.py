@@ -101,6 +101,14 @@ def test_what_is_made_white_is_white_with_all_that_was_allowed():
         factored(-np.eye(3))
 
 
+@pytest.mark.parametrize("share", [0.0, 0.02, 0.6, 1.0])
+def test_every_so_many_flags_are_found_where_they_stand(share):
+    flags = (np.random.default_rng(1).random((61, 53)) < share)[3:-2, 1:]
+    rows, columns = np.empty((2, flags.size // 17 + 1), np.int64)
+    count = ringsums.every(flags, 17, rows, columns)
+    assert np.array_equal(np.flatnonzero(flags)[::17], rows[:count] * flags.shape[1] + columns[:count])
+
+
 def test_stars_are_drawn_on_cells_as_their_laws_tell():
     laws = [starlaw.moffat_law((1.2, 0.1, 0.9), 2.5, 3.0), starlaw.moffat_law((1.0, 0.0, 1.0), 3.0, 2.5)]
     ghost = starlaw.Ghost(4.0, -3.0, 24.0, 1.2, 4e-3)

@@ -13,6 +13,8 @@ import numpy.typing as npt
 Array = npt.NDArray[np.float64]
 Floats = npt.NDArray[np.float32]
 
+FEW = 4
+
 
 @cache
 def _library(module: str, name: str, arguments: int) -> Callable[..., None]:
@@ -41,6 +43,20 @@ def factored(cover: Array) -> Array:
 def _solved(factor: npt.NDArray[Any], rows: npt.NDArray[Any]) -> None:
     """Solve for each of some rows (m, n), in C order, in place; both in double precision, or both in single."""
     n, m = ctypes.c_int(len(factor)), ctypes.c_int(len(rows))
+    if len(rows) < FEW and rows.itemsize == 8:  # what goes before many rows at once would take as long again
+        single = _library("cython_blas", "dtrsv", 8)
+        for row in rows:
+            single(
+                b"L",
+                b"N",
+                b"N",
+                ctypes.byref(n),
+                factor.ctypes.data,
+                ctypes.byref(n),
+                row.ctypes.data,
+                ctypes.byref(ctypes.c_int(1)),
+            )
+        return
     one = (ctypes.c_double if rows.itemsize == 8 else ctypes.c_float)(1)
     size, at, to = ctypes.byref(n), factor.ctypes.data, rows.ctypes.data
     name = "dtrsm" if rows.itemsize == 8 else "strsm"
