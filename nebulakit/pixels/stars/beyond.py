@@ -45,9 +45,9 @@ def _find_along(edge: int, fit: StarFit, views: Views, told: Told, last: bool) -
     """Find stars whose light comes in over one edge; the fit has the stars near it."""
     h, w = fit.data.shape[1] - 2 * PAD, fit.data.shape[2] - 2 * PAD
     length = w if edge < 2 else h
-    for start, stop, bumps in stretches(fit, edge, length, views):
-        rim = cells(fit, edge, start, stop, views)
-        for star in explain(fit, edge, rim, bumps, told):
+    for stretch in stretches(fit, edge, length, views):
+        rim = cells(fit, edge, stretch, views)
+        for star in explain(fit, edge, rim, stretch[2], told):
             x, y = place_at(edge, star.along, star.out, h, w)
             outside = star.out > 0
             # one beyond the next edge alone is seen better there; one in the picture needs to be solved more than once

@@ -15,9 +15,11 @@ from nebulakit.pixels.stars.rings import ground_of, unevenness
 from nebulakit.pixels.stars.whitening import factored
 
 Array = npt.NDArray[np.float64]
+Stretch = tuple[int, int, list[float]]  # from and to along an edge, and where in it something bright stands right at the edge
 T = TypeVar("T", float, Array)
 
 ZONES = ((0, 6, 1), (6, 14, 2), (14, 38, 4))  # px from the edge: from, to, and the size of cells between
+NEAR = 12  # px along the edge from what stands out: beyond, cells are twice as large
 ASIDE = 24  # px along the edge beside what stands out
 LONGEST = 150  # px along the edge that are looked at together
 NOISE = 0.33  # sigma: of the mean of three rows
@@ -68,8 +70,8 @@ def mixtures_at(fit: StarFit) -> Views:
     return Views(np.concatenate([np.full((1, len(mixtures)), 1 / len(mixtures)), mixtures]), bare, calm)
 
 
-def stretches(fit: StarFit, edge: int, length: int, views: Views) -> list[tuple[int, int, list[float]]]:
-    """Give stretches along an edge (from, to) with the places in them where something bright stands right at the edge.
+def stretches(fit: StarFit, edge: int, length: int, views: Views) -> list[Stretch]:
+    """Give the stretches of an edge in which something bright stands right at it.
 
     The brightest come first: their light reaches into others.
     """
@@ -77,7 +79,7 @@ def stretches(fit: StarFit, edge: int, length: int, views: Views) -> list[tuple[
     giants = np.column_stack([fit.x.mean(0) - PAD, fit.y.mean(0) - PAD])[fit.saturated & ~fit.outside]
     # what shines near the edge itself floods it, unless far more stands there than its flank can be off by
     flooded = [along for along, out in turned(giants, edge, h, w).tolist() if out > -15]
-    groups: list[tuple[int, int, list[float]]] = []
+    groups: list[Stretch] = []
     strip, _, drawn = _strips(fit, edge, 24, slice(None))
     rim, lit = (part[:, :3].mean((0, 1)) for part in (strip, drawn))
     for bump in _bumps(np.tensordot(views.all, strip, 1)):
@@ -114,10 +116,11 @@ def _bumps(strips: Array) -> list[float]:
     return sorted(out[k] for k in brightest.tolist())
 
 
-def cells(fit: StarFit, edge: int, start: int, stop: int, views: Views) -> Rim:
-    """Cut a stretch of an edge into cells, the finer the nearer to the edge."""
+def cells(fit: StarFit, edge: int, stretch: Stretch, views: Views) -> Rim:
+    """Cut a stretch of an edge into cells, the finer the nearer to the edge and to what stands out."""
     from nebulakit.pixels.stars import rimloops
 
+    start, stop, bumps = stretch
     value, variance, _ = _strips(fit, edge, ZONES[-1][1], slice(start, stop))
     # the star is not known yet, but what stands out is its light
     light = np.maximum(value - median(value[:, 20:].reshape(len(value), -1), axis=1)[:, None, None], 0)
@@ -125,11 +128,14 @@ def cells(fit: StarFit, edge: int, start: int, stop: int, views: Views) -> Rim:
     place = np.mgrid[0 : ZONES[-1][1], start:stop].astype(np.float64)
     planes, parts, sizes = np.concatenate([value, variance, light, place]), [], []
     for first, last, size in ZONES:
-        cut = planes[:, first:last, : (stop - start) // size * size]
-        means = cut.reshape(len(cut), (last - first) // size, size, -1, size).mean((2, 4)).reshape(len(cut), -1)
-        parts.append(means)
-        sizes.append(np.full(means.shape[1], size**2))
-    value, variance, light, (depth, along) = np.split(np.concatenate(parts, 1), 3 * len(value) - np.array([2, 1, 0]) * len(value))
+        near = max(int(min(bumps)) - start - NEAR, 0) // (2 * size) * 2 * size
+        far = min(int(max(bumps)) - start + NEAR + 1, stop - start)
+        for left, right, side in ((0, near, 2 * size), (near, far, size), (far, stop - start, 2 * size)):
+            cut = planes[:, first:last, left : left + max(right - left, 0) // side * side]
+            means = cut.reshape(len(cut), (last - first) // side, side, -1, side).mean((2, 4)).reshape(len(cut), -1)
+            parts.append(means)
+            sizes.append(np.full(means.shape[1], side**2))
+    value, variance, light, (depth, along) = np.split(np.concatenate(parts, 1), len(value) * np.arange(1, 4))
     share = max(4 * math.pi * fit.field.noise_blur**2, 1.0)  # pixels that are one as to their noise
     own = variance * np.minimum(share / np.concatenate(sizes), 1.0) + (MISFIT * light) ** 2
     bare2, strengths = views.bare**2, _strengths(fit, edge, start, stop)

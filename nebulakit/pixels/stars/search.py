@@ -146,8 +146,8 @@ class Search:
         self._draw(self._at(places), ghostly, out)
         return out
 
-    def _tilts(self, places: Array) -> Array:
-        """Give (star, cell) how far a law may be off, as a share of it, but for the channel's width."""
+    def _far2(self, places: Array) -> Array:
+        """Give (star, cell) the squares of the cells' distances from places."""
         x, y = place_at(self.edge, places[:, :1], places[:, 1:], *self.shape)
         return (self.rim.x - x) ** 2 + (self.rim.y - y) ** 2
 
@@ -248,7 +248,7 @@ class Search:
         """Give how much likelier the last of these stars is than none, as a log odds, where hardly a nebula shines."""
         white = copy(self.bare)
         light = np.einsum("c,cs,csn->sn", self.rim.bare, heights, self._star(places, ghostly))
-        white.allow(white(TILT * light * np.log1p(self._tilts(places) / self.widths[0] ** 2)))
+        white.allow(white(TILT * light * np.log1p(self._far2(places) / self.widths[0] ** 2)))
         drawn = white(np.concatenate([light, [self.rim.bare @ self.rim.value]]))
         left = drawn[-1] - drawn[:-2].sum(0)
         return float(left @ drawn[-2] - 0.5 * drawn[-2] @ drawn[-2])
@@ -257,7 +257,7 @@ class Search:
         """Take for possible that the law is a few percent off: a rest of that shape is no sign of another star."""
         with_ghost = np.array([False, ghostly])
         light = height[:, None, None] * self._star(np.stack([place, place]), with_ghost)
-        far2 = self._tilts(place[None])[0]
+        far2 = self._far2(place[None])[0]
         for c, (width, white) in enumerate(zip(self.widths, self.whites, strict=True)):
             off = np.stack([TILT * light[c, 0] * np.log1p(far2 / width**2), GHOSTLY * (light[c, 1] - light[c, 0])])
             u = white(off[: 1 + ghostly])

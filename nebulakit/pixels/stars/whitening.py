@@ -13,7 +13,7 @@ import numpy.typing as npt
 Array = npt.NDArray[np.float64]
 Floats = npt.NDArray[np.float32]
 
-FEW = 4
+FEW = 4  # rows: so many are solved for at once
 
 
 @cache
