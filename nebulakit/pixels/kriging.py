@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import math
 import threading
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 import numpy as np
@@ -83,14 +83,6 @@ class Field:
         out += 1e4  # an unknown level, and an unknown slope
         out += 1e2 * (np.multiply.outer(y1, y2) + np.multiply.outer(x1, x2))
         return np.asarray(out, np.float64)
-
-    def nebulas(self, y: Ints, x: Ints, strengths: Sequence[float]) -> list[Array]:
-        """Give the covariances (n, n) of nebulas of such strengths at n pixels, with an unknown level and slope."""
-        shape = self._nebula.take(_codes(y, x)[:, None] - _codes(y, x)[None] + MIDDLE)
-        place = np.column_stack([y, x]).astype(np.float64)
-        free = place @ place.T
-        free += 1e4
-        return [strength * shape + free for strength in strengths]
 
     def noise(self, dy: Ints, dx: Ints) -> Array:
         """Give the covariance of the noise of two pixels so far apart."""

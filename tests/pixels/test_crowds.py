@@ -3,9 +3,9 @@
 import numpy as np
 import pytest
 
-from nebulakit.pixels import kriging
+from nebulakit.pixels import kriging, parallel
 from nebulakit.pixels.noise import measure_noise
-from nebulakit.pixels.stars import kernels, rounds
+from nebulakit.pixels.stars import beyond, kernels, rounds
 from nebulakit.pixels.stars import law as starlaw
 from nebulakit.pixels.stars.beyond import find_beyond
 from nebulakit.pixels.stars.fit import StarFit
@@ -200,6 +200,37 @@ def test_a_star_beside_a_corner_is_told_by_the_edge_that_it_is_beyond(y):
     found = np.hypot(fit.x[0] - PAD - 149.6, fit.y[0] - PAD - y)
     assert found.min() < 0.2
     assert fit.outside.sum() == 1
+
+
+def test_opposite_edges_are_searched_side_by_side_as_one_after_the_other(monkeypatch):
+    """In a small picture, where light may come from the one to the other, the second looks when the first is done."""
+    rng = np.random.default_rng(8)
+    shape = (560, 120)
+    fx, fy = (v.ravel() + rng.uniform(-3, 3, 50) for v in np.meshgrid(np.arange(12.0, 120, 24), np.arange(30.0, 540, 52)))
+    high = rng.uniform(200, 400, 50)
+    x, y = np.array([20.3, 60.1, 30.4, 70.2]), np.array([-1.5, -4.0, 561.0, 563.0])
+    plane = drawn(LAW, np.append(fx, x), np.append(fy, y), np.append(high, [2e3, 2e4, 2e3, 2e4]), shape)
+    data = np.stack([plane] * 3) + rng.normal(0, 1, (3, *shape)).astype(np.float32)
+
+    def found(count: int) -> tuple[np.ndarray, ...]:
+        fit = fit_of(data.copy())
+        fit.add(fx, fy, np.tile(high, (3, 1)), np.zeros(50, bool))
+        fit.redraw()
+        token = parallel.threads.set(count)
+        try:
+            find_beyond(fit)
+        finally:
+            parallel.threads.reset(token)
+        assert [len(own) for own in fit.own] == [fit.count] * 3
+        fit.redraw()  # nothing is drawn twice, or missed
+        return fit.x, fit.y, fit.height, fit.outside, fit.ghostly, fit.rest
+
+    one, two = found(1), found(2)
+    assert one[3].sum() == 4
+    monkeypatch.setattr(beyond, "FURTHEST", 1e3)
+    for alone, together, after in zip(one, two, found(1), strict=True):
+        assert np.array_equal(alone, together)
+        assert np.array_equal(alone, after)
 
 
 @pytest.mark.parametrize("red", [0.0, 6.0])

@@ -9,11 +9,12 @@ from threadpoolctl import threadpool_info, threadpool_limits
 from nebulakit import steps
 from nebulakit.demo import make_scene
 from nebulakit.pixels import kriging, parallel
-from nebulakit.pixels.stars import kernels, ringsums
+from nebulakit.pixels.kriging import Field
+from nebulakit.pixels.stars import kernels, rimloops, ringsums
 from nebulakit.pixels.stars import law as starlaw
 from nebulakit.pixels.stars.fit import StarFit
 from nebulakit.pixels.stars.law import PAD
-from nebulakit.pixels.stars.whitening import Whitening
+from nebulakit.pixels.stars.whitening import Whitening, factored
 
 
 def drawn(law, x, y, half):
@@ -82,15 +83,65 @@ def test_what_is_made_white_is_white_with_all_that_was_allowed():
     rng = np.random.default_rng(3)
     mixed = rng.normal(size=(30, 40))
     cover, vectors = mixed @ mixed.T, 5 * rng.normal(size=(30, 6))
-    white = Whitening(np.linalg.cholesky(cover))
-    followed = white(mixed[:, :3])
-    for vector in vectors.T:
-        u = white(vector[:, None])[:, 0]
-        followed = followed - white.allow(u) * np.outer(u, u @ followed)
-    made = white(np.eye(30))
+    white = Whitening(factored(cover.copy()))
+    followed = white(mixed[:, :3].T)
+    for some in (vectors[:, :1], vectors[:, 1:4], vectors[:, 4:]):  # one by one or many at once
+        u = white(some.T)
+        followed = followed - (followed @ u.T) @ white.allow(u) @ u
+    made = white(np.eye(30)).T
     assert np.allclose(made @ (cover + vectors @ vectors.T) @ made.T, np.eye(30), atol=1e-9)
-    assert np.allclose(followed, white(mixed[:, :3]), atol=1e-9)
-    assert white.allow(np.zeros(30)) == 0.0
+    assert np.allclose(followed, white(mixed[:, :3].T), atol=1e-9)
+    single = np.ascontiguousarray(mixed[:, :3].T, np.float32)
+    white.roughly(single)
+    assert np.allclose(single, followed, atol=1e-3)  # single precision, of a covariance whose condition is some thousands
+    white.allow(np.zeros((1, 30)))
+    white.allow(np.zeros((0, 30)))
+    assert np.allclose(followed, white(mixed[:, :3].T), atol=1e-9)
+
+
+@pytest.mark.parametrize("share", [0.0, 0.02, 0.6, 1.0])
+def test_every_so_many_flags_are_found_where_they_stand(share):
+    flags = (np.random.default_rng(1).random((61, 53)) < share)[3:-2, 1:]
+    rows, columns = np.empty((2, flags.size // 17 + 1), np.int64)
+    count = ringsums.every(flags, 17, rows, columns)
+    assert np.array_equal(np.flatnonzero(flags)[::17], rows[:count] * flags.shape[1] + columns[:count])
+
+
+def test_stars_are_drawn_on_cells_as_their_laws_tell():
+    laws = [starlaw.moffat_law((1.2, 0.1, 0.9), 2.5, 3.0), starlaw.moffat_law((1.0, 0.0, 1.0), 3.0, 2.5)]
+    ghost = starlaw.Ghost(4.0, -3.0, 24.0, 1.2, 4e-3)
+    none = np.zeros_like(ghost.law.table)
+    looks = (
+        np.stack([law.table for law in laws]),
+        np.stack([law.shape for law in laws]),
+        np.stack([ghost.law.table, none]),
+        np.array([(ghost.dx, ghost.dy), (0.0, 0.0)]),
+    )
+    x, y = np.random.default_rng(1).uniform(0, 40, (2, 50))
+    px, py = np.array([[3.2, 20.5]]), np.array([[-4.1, -7.7]])
+    out = np.empty((2, 2, 50))
+    rimloops.draw((x, y), (px, py), np.array([False, True]), looks, out)
+    for c, law in enumerate(laws):
+        for i in range(2):
+            dx, dy = x - px[0, i], y - py[0, i]
+            want = law.at(dx, dy) + (ghost.at(dx, dy) if (c, i) == (0, 1) else 0)
+            assert np.abs(out[c, i] - want).max() < 1e-5  # float32, and the table's steps
+
+
+def test_cells_vary_together_as_nebula_level_and_slope_do():
+    rng = np.random.default_rng(2)
+    field = Field(0.5, 1.2)
+    y, x = rng.integers(0, 30, (2, 25))
+    strengths, own = np.array([0.5, 3.0]), rng.uniform(1, 2, (2, 25))
+    out = np.zeros((2, 25, 25))
+    rimloops.covers((y, x), field.table(1.0, 30, noise=False), strengths, own, out)
+    for strength, some, cover in zip(strengths, own, out, strict=True):
+        want = [
+            [strength * field.covariance[(a - c) % 256, (b - d) % 256] for c, d in zip(y, x, strict=True)]
+            for a, b in zip(y, x, strict=True)
+        ]
+        want += 1e4 + np.outer(y, y) + np.outer(x, x) + np.diag(some)
+        assert np.allclose(np.triu(cover), np.triu(want), rtol=1e-12)
 
 
 @pytest.mark.parametrize("n", [1, 7, 8, 9, 40])

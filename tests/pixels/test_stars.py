@@ -11,7 +11,7 @@ from nebulakit.image import Image
 from nebulakit.pixels import starlet
 from nebulakit.pixels.facts import Noise
 from nebulakit.pixels.noise import measure_noise
-from nebulakit.pixels.stars.find import clear_shares, find_stars, star_coloured
+from nebulakit.pixels.stars.find import coloured_as, find_stars, star_coloured, usual_colours
 from nebulakit.pixels.stars.plateaus import white_level
 
 SHAPE = (300, 400)
@@ -191,10 +191,11 @@ def test_stars_that_tell_the_usual_colour_may_be_told_before(strict):
     heights[1:, ::7] *= 0.01  # knots of one line
     error = 0.02 * heights + 0.1
     whole = star_coloured(heights, error, strict)
-    parts = star_coloured(heights[:, 50:], error[:, 50:], strict, clear_shares(heights[:, :50], error[:, :50]))
+    parts = coloured_as(usual_colours(heights[:, :50], error[:, :50]), heights[:, 50:], error[:, 50:], strict)
     assert parts.tolist() == whole[50:].tolist()
     assert whole[::7].sum() == 0
     assert whole.sum() > 40
+    assert usual_colours(heights[:, :9], error[:, :9]) is None  # too few tell
 
 
 def test_stars_are_seen_beside_the_structure_of_one_line():

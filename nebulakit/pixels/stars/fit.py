@@ -8,6 +8,7 @@ brings, is learned from the bright ones between the rounds.
 from __future__ import annotations
 
 import math
+from copy import copy
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
@@ -179,6 +180,30 @@ class StarFit:
         self.own = [[o for o, k in zip(own, keep, strict=True) if k] for own in self.own]
         for name in ("x", "y", "height", "modes", *UNTOLD):
             setattr(self, name, getattr(self, name)[:, keep])
+
+    def branch(self, some: Mask) -> StarFit:
+        """Give a fit with some of the stars, on the same planes, that adds others: for work on far parts at once; see :meth:`join`."""
+        other = copy(self)
+        other.saturated, other.outside, other.origin = self.saturated[some], self.outside[some], self.origin[some]
+        other.own = [[o for o, k in zip(own, some, strict=True) if k] for own in self.own]
+        for name in ("x", "y", "height", "modes", *UNTOLD):
+            setattr(other, name, getattr(self, name)[:, some])
+        other.known = {c: (law, Drawn(*(a[some] for a in stars)), []) for c, (law, stars, _) in self.known.items()}
+        return other
+
+    def join(self, other: StarFit, first: int) -> None:
+        """Take over the stars that a branch added, from its number ``first`` on."""
+        for name in ("saturated", "outside", "origin"):
+            setattr(self, name, np.concatenate([getattr(self, name), getattr(other, name)[first:]]))
+        for name in ("x", "y", "height", "modes", *UNTOLD):
+            setattr(self, name, np.concatenate([getattr(self, name), getattr(other, name)[:, first:]], 1))
+        for mine, own in zip(self.own, other.own, strict=True):
+            mine.extend(own[first:])
+        for c, (law, stars, special) in self.known.items():
+            _, more, fresh = other.known[c]
+            both = Drawn(*(np.concatenate([a, b[first:]]) for a, b in zip(stars, more, strict=True)))
+            self.known[c] = law, both, [*special, *fresh]
+        self.stirred |= other.stirred
 
     # ---- drawing -------------------------------------------------------------------------------------------------
 

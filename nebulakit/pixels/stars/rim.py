@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from typing import NamedTuple
+from typing import NamedTuple, TypeVar
 
 import numpy as np
 import numpy.typing as npt
@@ -15,8 +15,11 @@ from nebulakit.pixels.stars.rings import ground_of, unevenness
 from nebulakit.pixels.stars.whitening import factored
 
 Array = npt.NDArray[np.float64]
+Stretch = tuple[int, int, list[float]]  # from and to along an edge, and where in it something bright stands right at the edge
+T = TypeVar("T", float, Array)
 
 ZONES = ((0, 6, 1), (6, 14, 2), (14, 38, 4))  # px from the edge: from, to, and the size of cells between
+NEAR = 12  # px along the edge from what stands out: beyond, cells are twice as large
 ASIDE = 24  # px along the edge beside what stands out
 LONGEST = 150  # px along the edge that are looked at together
 NOISE = 0.33  # sigma: of the mean of three rows
@@ -29,11 +32,13 @@ _SOFT = _BELL / _BELL.sum()  # what smooths along an edge: a Gaussian of 1 px
 
 
 class Rim(NamedTuple):
-    """Cells along an edge: how deep in the picture, where along the edge; light by channel, and the factors of its covariances;
-    the mixture in which hardly a nebula shines, and its covariance."""
+    """Cells along a stretch of an edge: where they lie; light by channel, and the factors of its covariances; the mixture in
+    which hardly a nebula shines, and its covariance."""
 
-    depth: Array
-    along: Array
+    start: int
+    stop: int
+    x: Array
+    y: Array
     value: Array
     factors: list[Array]
     bare: Array
@@ -67,8 +72,8 @@ def mixtures_at(fit: StarFit) -> Views:
     return Views(np.concatenate([np.full((1, len(mixtures)), 1 / len(mixtures)), mixtures]), bare, calm)
 
 
-def stretches(fit: StarFit, edge: int, length: int, views: Views) -> list[tuple[int, int, list[float]]]:
-    """Give stretches along an edge (from, to) with the places in them where something bright stands right at the edge.
+def stretches(fit: StarFit, edge: int, length: int, views: Views) -> list[Stretch]:
+    """Give the stretches of an edge in which something bright stands right at it.
 
     The brightest come first: their light reaches into others.
     """
@@ -76,7 +81,7 @@ def stretches(fit: StarFit, edge: int, length: int, views: Views) -> list[tuple[
     giants = np.column_stack([fit.x.mean(0) - PAD, fit.y.mean(0) - PAD])[fit.saturated & ~fit.outside]
     # what shines near the edge itself floods it, unless far more stands there than its flank can be off by
     flooded = [along for along, out in turned(giants, edge, h, w).tolist() if out > -15]
-    groups: list[tuple[int, int, list[float]]] = []
+    groups: list[Stretch] = []
     strip, _, drawn = _strips(fit, edge, 24, slice(None))
     rim, lit = (part[:, :3].mean((0, 1)) for part in (strip, drawn))
     for bump in _bumps(np.tensordot(views.all, strip, 1)):
@@ -121,56 +126,62 @@ def _bumps(strips: Array) -> list[float]:
     return sorted(out[k] for k in brightest.tolist())
 
 
-def cells(fit: StarFit, edge: int, start: int, stop: int, views: Views) -> Rim:
-    """Cut a stretch of an edge into cells, the finer the nearer to the edge."""
+def cells(fit: StarFit, edge: int, stretch: Stretch, views: Views) -> Rim:
+    """Cut a stretch of an edge into cells, the finer the nearer to the edge and to what stands out."""
+    from nebulakit.pixels.stars import rimloops
+
+    start, stop, bumps = stretch
     value, variance, _ = _strips(fit, edge, ZONES[-1][1], slice(start, stop))
     # the star is not known yet, but what stands out is its light
     light = np.maximum(value - median(value[:, 20:].reshape(len(value), -1), axis=1)[:, None, None], 0)
-    variance = variance + fit.photons[:, None, None] * light
-    share = max(4 * math.pi * fit.field.noise_blur**2, 1.0)  # pixels that are one as to their noise
-    parts = []
+    variance += fit.photons[:, None, None] * light
+    place = np.mgrid[0 : ZONES[-1][1], start:stop].astype(np.float64)
+    planes, parts, sizes = np.concatenate([value, variance, light, place]), [], []
     for first, last, size in ZONES:
-        n = (stop - start) // size
-
-        def blocks(a: Array, first: int = first, last: int = last, size: int = size, n: int = n) -> Array:
-            cut = a[..., first:last, : n * size].reshape(*a.shape[:-2], (last - first) // size, size, n, size)
-            return np.asarray(cut.mean((-3, -1)).reshape(*a.shape[:-2], -1))
-
-        d, s = np.mgrid[0 : ZONES[-1][1], start:stop].astype(np.float64)
-        own = blocks(variance) * min(share / size**2, 1.0) + (MISFIT * blocks(light)) ** 2
-        parts.append((blocks(d), blocks(s), blocks(value), own))
-    depth, along, mean, own = (np.concatenate([p[k] for p in parts], -1) for k in range(4))
+        near = max(int(min(bumps)) - start - NEAR, 0) // (2 * size) * 2 * size
+        far = min(int(max(bumps)) - start + NEAR + 1, stop - start)
+        for left, right, side in ((0, near, 2 * size), (near, far, size), (far, stop - start, 2 * size)):
+            cut = planes[:, first:last, left : left + max(right - left, 0) // side * side]
+            means = cut.reshape(len(cut), (last - first) // side, side, -1, side).mean((2, 4)).reshape(len(cut), -1)
+            parts.append(means)
+            sizes.append(np.full(means.shape[1], side**2))
+    value, variance, light, (depth, along) = np.split(np.concatenate(parts, 1), len(value) * np.arange(1, 4))
+    share = max(4 * math.pi * fit.field.noise_blur**2, 1.0)  # pixels that are one as to their noise
+    own = variance * np.minimum(share / np.concatenate(sizes), 1.0) + (MISFIT * light) ** 2
+    bare2, strengths = views.bare**2, _strengths(fit, edge, start, stop)
+    strengths = np.append(strengths, UNLIKE * views.calm * float(bare2 @ strengths))
+    covers = np.zeros((len(strengths), len(depth), len(depth)))
     y, x = np.rint(depth).astype(int), np.rint(along).astype(int) - start
-    strengths = _strengths(fit, edge, start, stop)
-    bare2 = views.bare**2
-    strengths.append(UNLIKE * views.calm * float(bare2 @ strengths))
-    covers = fit.field.nebulas(y, x, strengths)
-    for cover, noise in zip(covers, [*own, bare2 @ own], strict=True):
-        cover[np.diag_indices(len(y))] += noise
-    return Rim(depth, along, mean, [factored(cover) for cover in covers[:-1]], views.bare, covers[-1])
+    shape = fit.field.table(1.0, max(stop - start, ZONES[-1][1]), noise=False)
+    rimloops.covers((y, x), shape, strengths, np.concatenate([own, [bare2 @ own]]), covers)
+    at = place_at(edge, along, -depth, fit.data.shape[1] - 2 * PAD, fit.data.shape[2] - 2 * PAD)
+    return Rim(start, stop, *at, value, [factored(cover) for cover in covers[:-1]], views.bare, covers[-1])
 
 
-def _strengths(fit: StarFit, edge: int, start: int, stop: int) -> list[float]:
+def _strengths(fit: StarFit, edge: int, start: int, stop: int) -> Array:
     """Give how uneven the nebula is by an edge, for each channel, where the light that comes in has sunk."""
     pad = PAD // COARSE
     inner = fit.strength[:, pad:-pad, pad:-pad]
     band = (inner[:, 2:16], inner[:, -16:-2], inner[:, :, 2:16], inner[:, :, -16:-2])[edge]
     band = band if edge < 2 else band.transpose(0, 2, 1)
-    return [float(v) for v in np.quantile(band[:, :, max(start - 40, 0) // COARSE : (stop + 40) // COARSE], 0.25, axis=(1, 2))]
+    return np.asarray(
+        np.quantile(band[:, :, max(start - 40, 0) // COARSE : (stop + 40) // COARSE], 0.25, axis=(1, 2)), np.float64
+    )
 
 
 def _strips(fit: StarFit, edge: int, deep: int, along: slice) -> tuple[Array, Array, Array]:
     """Give (channel, depth, along) of what is left at an edge of the picture, the outermost first, its variance, and the stars' light."""
 
-    def cut(plane: npt.NDArray[np.generic]) -> Array:
-        a = plane[PAD:-PAD, PAD:-PAD]
-        return np.asarray((a[:deep], a[::-1][:deep], a[:, :deep].T, a[:, ::-1][:, :deep].T)[edge][:, along], np.float64)
+    def cut(planes: npt.NDArray[np.generic]) -> Array:
+        a = planes[..., PAD:-PAD, PAD:-PAD]
+        a = a[..., ::-1, ::-1] if edge % 2 else a
+        a = a[..., :deep, :] if edge < 2 else a[..., :deep].swapaxes(-1, -2)
+        return np.array((a[..., ::-1] if edge % 2 else a)[..., along], np.float64)
 
-    rest = np.stack([cut(p) for p in fit.rest])
-    light = np.maximum(np.stack([cut(p) for p in fit.data]) - rest, 0)
+    rest = cut(fit.rest)
+    light = np.maximum(cut(fit.data) - rest, 0)
     grain = 1.0 if fit.level is None else cut(fit.level) ** 2
-    variance = grain + np.stack([cut(p) for p in fit.doubt]) ** 2 + 1e9 * np.stack([cut(p) for p in fit.hidden])
-    variance += fit.photons[:, None, None] * light + (0.01 * light) ** 2
+    variance = grain + cut(fit.doubt) ** 2 + 1e9 * cut(fit.hidden) + fit.photons[:, None, None] * light + (0.01 * light) ** 2
     return rest, variance, light
 
 
@@ -180,6 +191,6 @@ def turned(places: Array, edge: int, h: int, w: int) -> Array:
     return np.column_stack(((x, -y), (x, y - h + 1), (y, -x), (y, x - w + 1))[edge])
 
 
-def place_at(edge: int, along: float, out: float, h: int, w: int) -> tuple[float, float]:
+def place_at(edge: int, along: T, out: T, h: int, w: int) -> tuple[T, T]:
     """Give x, y of a place along and out of an edge."""
     return ((along, -out), (along, h - 1 + out), (-out, along), (w - 1 + out, along))[edge]

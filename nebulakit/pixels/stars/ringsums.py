@@ -17,6 +17,21 @@ Mask = npt.NDArray[np.bool_]
 
 
 @compiled
+def every(flags: Mask, step: int, rows: Ints, columns: Ints) -> int:
+    """Give rows and columns of every so many of the flags that are set, beginning with the first, and how many these are."""
+    count, left = 0, 1
+    for y in range(len(flags)):
+        for x in range(flags.shape[1]):
+            if flags[y, x]:
+                left -= 1
+                if left == 0:
+                    rows[count], columns[count] = y, x
+                    count += 1
+                    left = step
+    return count
+
+
+@compiled
 def sectors(
     planes: tuple[Floats, Floats, Mask],
     lead: int,
