@@ -49,6 +49,13 @@ def explain(fit: StarFit, edge: int, rim: Rim, bumps: list[float], told: Told) -
     ]
 
 
+def _is_star(search: Search, places: Array, ghostly: Mask, heights: Array) -> bool:
+    """Say whether the last of these stars has a star's colour, and is seen where hardly a nebula shines, as it must be."""
+    tall = heights[:, -1:]
+    least = BARE[int((tall[:, 0] > search.told.large).all())]
+    return bool(search.starlike(tall, 0.05 * tall)[0]) and search.seen_bare(places, ghostly, heights) >= least
+
+
 def _added(search: Search, ghosts: bool, most: int) -> tuple[Array, Mask, Array]:
     """Add one star after the other as long as each explains enough: places, whether they have ghosts, and heights."""
     places, ghostly, heights = np.zeros((0, 2)), np.zeros(0, bool), np.zeros((len(search.value), 0))
@@ -72,16 +79,14 @@ def _added(search: Search, ghosts: bool, most: int) -> tuple[Array, Mask, Array]
         for ghost in (False, True) if ghosts and (amount[:, best] > 0.3 * told.least).all() else (False,):
             flags = np.append(ghostly, ghost)
             found, rest, tall = search.refine(begin, flags)
-            if not ghost or (tall[:, -1] > told.least).all():
+            if (tall <= told.most[:, None]).all() and (not ghost or (tall[:, -1] > told.least).all()):
                 outcomes.append((float(np.minimum(rest**2, 25).sum()), found, flags, tall))
-        after, found, flags, tall = min(outcomes, key=lambda o: o[0])
-        starlike = search.starlike(tall[:, -1:], 0.05 * tall[:, -1:])[0]
-        least = BARE[int((tall[:, -1] > told.large).all())]
-        if before - after < SURE**2 or not starlike or search.seen_bare(found, flags, tall) < least:
+        after, *outcome = min(outcomes, key=lambda o: o[0], default=(before, begin, ghostly, heights))
+        if before - after < SURE**2 or not _is_star(search, *outcome):
             # not this one, nor one beside it
             barred |= (np.hypot(*(tries - tries[best]).T) < 2) & (by_ghost == by_ghost[best])
             continue
-        places, ghostly, heights = found, flags, tall
+        places, ghostly, heights = outcome
         search.doubt(places[-1], bool(ghostly[-1]), heights[:, -1])
     search.settle()  # each has been found with the laws of those before it in doubt
     if len(places) > 1:
