@@ -113,3 +113,18 @@ def test_oval_flanks_are_no_rays():
     oval = spikes._agreement(Fit, [seen(np.cos(2 * angle)) for _ in range(8)])
     rays = spikes._agreement(Fit, [seen((np.abs(angle - 1) < 0.05) * 1.0) for _ in range(8)])
     assert oval < min(spikes.SURE) <= max(spikes.SURE) < rays
+
+
+def test_what_shines_far_out_alone_is_no_ray():
+    """A ray's light, px by px, grows weaker outwards; what ends the image of a star, or a nebula, may shine anywhere."""
+    radius = spikes.RADIUS
+    shape = np.zeros((1, len(radius), spikes.ANGLES))
+    shape[:, :, 100:110] = 1.0
+    # every ring tells in proportion to its pixels, and surely
+    weight = np.broadcast_to(1e8 * radius[None, :, None] ** 2, shape.shape)
+    falling = radius**-2.0
+    told = spikes._brightness(falling[:, None] * shape, weight, shape)[0]
+    assert told == pytest.approx(falling, rel=0.3)  # less by what is unsure about it
+    far = np.where((radius > 40) & (radius < 60), 1e-3, 0.0)
+    told = spikes._brightness(far[:, None] * shape, weight, shape)[0]
+    assert told.max() < 0.5e-3  # of 1e-3; eight errors of the rings within it are a hundredth of that there, and more further in

@@ -44,6 +44,7 @@ ALIKE = 10.0  # neighbouring pixels err together with the nebula: so many tell n
 AGAIN, FAR, DIFFER = 3, 3.0, 0.3  # fits; deviations, and part of a ray's light, from which what a star shows counts less
 GAP = 4  # rings that may be dark between bright ones
 CLEAR = 1.5  # times its error a ring must shine
+STRONGER, WEAKER = 2.0, 8.0  # times what is measured, and times its error, that a ring may hold down those beyond by
 LIT = 0.3  # of the brightest: where rays are said to shine
 FAINTEST = 0.05  # sigma: rays are drawn to where they are fainter
 FINE = 2  # steps of the drawn image to a pixel
@@ -322,11 +323,17 @@ class _Unknown:
 
 
 def _brightness(value: Array, weight: Array, shape: Array) -> Array:
-    """Give how bright rays are on every ring, as far as they are clear."""
+    """Give how bright rays are on every ring, as far as they are clear.
+
+    A ray's light, px by px along it, grows weaker outwards: what shines far out alone is none, be it the nebula or what ends
+    the image of a star.
+    """
     shape = _Unknown(weight).without(shape)
     strength = np.maximum((weight * shape**2).sum(2), 1e-30)
     amount = (weight * shape * value).sum(2) / strength
     error2 = ALIKE / strength
+    most = np.minimum.accumulate((STRONGER * np.maximum(amount, 0) + WEAKER * np.sqrt(error2)) * RADIUS, axis=1) / RADIUS
+    amount = np.minimum(amount, most)
     sure = np.maximum(1 - CLEAR**2 * error2 / np.maximum(amount, 1e-30) ** 2, 0)
     out = np.where(amount > 0, amount * sure, 0)
     # rays end somewhere: what is seen again far beyond is something else
