@@ -51,7 +51,7 @@ def told_by(fit: StarFit) -> Told:
     height, sigma = fit.height[:, ~fit.outside], np.asarray(fit.sigma)[:, None]
     cut = height[:, fit.saturated[~fit.outside]]
     least = 0.1 * cut.min(1) if cut.size else np.full(len(height), np.inf)
-    large, most = LARGE * height.max(1, initial=BRIGHT / LARGE), np.maximum(BRIGHTER * height.max(1, initial=0.0), BRIGHT)
+    large, most = LARGE * height.max(1, initial=BRIGHT / LARGE), BRIGHTER * height.max(1, initial=BRIGHT)
     colours = usual_colours(height * sigma, (2 + 0.02 * height) * sigma)
     return Told(colours, _usual_shares(height), least, large, most)
 
