@@ -11,7 +11,8 @@ from nebulakit.image import Image
 from nebulakit.pixels import starlet
 from nebulakit.pixels.facts import Noise
 from nebulakit.pixels.noise import measure_noise
-from nebulakit.pixels.stars.find import coloured_as, find_stars, star_coloured, usual_colours
+from nebulakit.pixels.stars.coloured import coloured_as, star_coloured, usual_colours
+from nebulakit.pixels.stars.find import find_stars
 from nebulakit.pixels.stars.plateaus import white_level
 
 SHAPE = (300, 400)

@@ -19,7 +19,8 @@ from nebulakit.pixels.facts import Noise, StarList
 from nebulakit.pixels.inpaint import push_pull
 from nebulakit.pixels.kriging import noise_blur
 from nebulakit.pixels.patching import Told, fill, grain
-from nebulakit.pixels.stars.find import find_stars, star_coloured
+from nebulakit.pixels.stars.coloured import star_coloured
+from nebulakit.pixels.stars.find import find_stars
 from nebulakit.pixels.stars.law import box_around
 
 Array = npt.NDArray[np.float64]

@@ -16,10 +16,13 @@ from nebulakit.pixels.median import median
 from nebulakit.pixels.parallel import over
 from nebulakit.pixels.stars import first, ghosts, learn, spikes
 from nebulakit.pixels.stars.beyond import find_beyond
-from nebulakit.pixels.stars.find import REACH, ROWS, WIDE, _peaks, find_stars, star_coloured
+from nebulakit.pixels.stars.coloured import star_coloured
+from nebulakit.pixels.stars.cutouts import peaks_at
+from nebulakit.pixels.stars.find import WIDE, find_stars
 from nebulakit.pixels.stars.fit import COARSE, DOUBT, UNSETTLED, StarFit
 from nebulakit.pixels.stars.flanks import learn_ghosts, learn_own
 from nebulakit.pixels.stars.law import FREEDOM, PAD, Law
+from nebulakit.pixels.stars.maxima import REACH, ROWS
 from nebulakit.pixels.stars.tints import learn_tints
 from nebulakit.pixels.stars.wings import learn_law
 
@@ -102,7 +105,7 @@ def _begun(planes: Planes, noise: Noise, coverage: Plane | None, white: tuple[fl
     px, py = np.clip(np.rint(found.x).astype(int), 0, w - 1), np.clip(np.rint(found.y).astype(int), 0, h - 1)
     cut = found.saturated | (hidden[:, py, px].any(0) if white is not None else False)
     r_sat = np.where(found.saturated, 1.5, 0.0)
-    heights = _peaks(inner(fit.data), np.zeros((h, w), bool), found.x, found.y, r_sat, fwhm)
+    heights = peaks_at(inner(fit.data), np.zeros((h, w), bool), found.x, found.y, r_sat, fwhm)
     fit.add(found.x, found.y, np.maximum(heights, 1), cut)
     _prepare(fit)
     return fit
@@ -302,7 +305,7 @@ def _believed(fit: StarFit, x: Array, y: Array, doubt: float) -> tuple[Array, Ar
     """Give those of the places that stars are believed in, and their heights: x, y, (channel, star)."""
     rest = inner(fit.rest)
     h, w = rest.shape[1:]
-    height = _peaks(rest, np.zeros((h, w), bool), x, y, np.zeros(len(x)), 3.0)
+    height = peaks_at(rest, np.zeros((h, w), bool), x, y, np.zeros(len(x)), 3.0)
     # beside a cut-off star only what stands well out of its light, and not as a part of its flank, is believed
     py, px = np.clip(np.rint(y).astype(int), 0, h - 1), np.clip(np.rint(x).astype(int), 0, w - 1)
     turns = np.arange(16) * (2 * math.pi / 16)

@@ -12,7 +12,7 @@ import numpy as np
 import numpy.typing as npt
 
 from nebulakit.pixels.median import median
-from nebulakit.pixels.stars.find import Colours, coloured_as, usual_colours
+from nebulakit.pixels.stars.coloured import Colours, coloured_as, usual_colours
 from nebulakit.pixels.stars.fit import StarFit
 from nebulakit.pixels.stars.law import GHOSTLY, PAD, RADII
 from nebulakit.pixels.stars.rim import ZONES, Rim, place_at, turned
