@@ -10,8 +10,9 @@ from __future__ import annotations
 import numpy as np
 
 from nebulakit.pixels.parallel import over
+from nebulakit.pixels.stars.drawing import FURTHEST
 from nebulakit.pixels.stars.explain import explain
-from nebulakit.pixels.stars.fit import FURTHEST, StarFit
+from nebulakit.pixels.stars.fit import StarFit
 from nebulakit.pixels.stars.law import PAD
 from nebulakit.pixels.stars.rim import ZONES, Views, cells, mixtures_at, place_at, stretches, turned
 from nebulakit.pixels.stars.search import Told, told_by

@@ -15,9 +15,9 @@ import numpy as np
 import numpy.typing as npt
 
 from nebulakit.pixels.kriging import RING, Field, strength_class
-from nebulakit.pixels.median import median
 from nebulakit.pixels.parallel import over
-from nebulakit.pixels.stars.law import FREEDOM, MODES, PAD, Ghost, Law, box_around
+from nebulakit.pixels.stars.drawing import NM, Drawn, Special, Stroke, add_special, changes, differences, draw_stars, reach_of
+from nebulakit.pixels.stars.law import FREEDOM, PAD, Ghost, Law, box_around
 
 if TYPE_CHECKING:
     from nebulakit.pixels.stars.spikes import Spikes
@@ -29,19 +29,14 @@ Mask = npt.NDArray[np.bool_]
 Ints = npt.NDArray[np.int_]
 
 DISCS = np.array([1.5, 2.5, 3.5, 5.0, 7.0, 10.0, 14.0])
-FURTHEST = 226.0  # px: stars are drawn no further
-FAINTEST = 0.02  # sigma: nor to where they are fainter
-STEEP = 3.0  # by how much, in widths, a law falls at most: of a star that has moved, how much that changes
 FAINT = 20.0  # sigma of star light: less tells nothing of how light brings noise
 DOUBT = 0.01  # how far the law may be off where a cut-off star is far brighter than those it was learned from
-OWN = 64.0  # px: so far a star has a flank of its own
 BENDS = 1.6 * 1.5 ** np.arange(4.0)  # widths: where the law of a cut-off star is left open
 COARSE = 4  # px: at every one of so many the strength of the nebula is told
 BATCH = 4096  # pixels that are solved for in one go
 BAND = 512  # rows that are drawn in one go
 NEIGHBOURS = 4  # of a star whose heights are left open when it is solved for
 UNSETTLED = 3.0  # chi^2 per pixel of a star whose neighbours, or place, are not known well yet
-NM = len(MODES)
 # what is kept of every star and channel, and is not told yet of a new one
 UNTOLD = {"ghostly": 1.0, "poor": 1.0, "due": 0.0, "trust": 0.0, "alone": 0.0, "unsure": math.inf}
 
@@ -55,28 +50,6 @@ class Seen(NamedTuple):
     spread: Planes
     height: Array
     modes2: Array
-
-
-class Drawn(NamedTuple):
-    """Stars of a channel as they were drawn."""
-
-    x: Array
-    y: Array
-    height: Array
-    modes: Array
-
-
-class Special(NamedTuple):
-    """What cut-off stars of a channel were drawn with besides the law."""
-
-    stars: Drawn
-    laws: list[Law]  # of each where it stands
-    own: list[npt.NDArray[np.float32] | None]
-    ghost: Ghost | None
-    ghostly: Array
-
-
-Stroke = tuple[Law, Drawn, Array, float]  # by what law stars are drawn, how far, and with what sign
 
 
 class StarFit:
@@ -173,7 +146,7 @@ class StarFit:
         """Keep only these stars, and put the light of the others back."""
         for c, (law, stars, special) in self.known.items():
             gone = Drawn(*(a[~keep] for a in stars))
-            self._paint(self.rest[c], law, gone, _reach(law, gone), 1.0)
+            draw_stars(self.rest[c], law, gone, reach_of(law, gone), 1.0)
             self.known[c] = law, Drawn(*(a[keep] for a in stars)), special
         self.stirred |= bool(self.saturated[~keep].any())
         self.saturated, self.outside, self.origin = self.saturated[keep], self.outside[keep], self.origin[keep]
@@ -213,32 +186,15 @@ class StarFit:
 
     def paint(self, plane: Plane, c: int, stars: Ints, reach: float | Array, sign: float) -> None:
         """Add the drawn stars, times ``sign``, to a plane, each to ``reach`` px."""
-        self._paint(plane, self.laws[c], self.drawn(c, stars), np.broadcast_to(np.asarray(reach, np.float64), len(stars)), sign)
-
-    @staticmethod
-    def _paint(plane: Plane, law: Law, stars: Drawn, reach: Array, sign: float, rows: tuple[int, int] | None = None) -> None:
-        from nebulakit.pixels.stars import kernels
-
-        amount = sign * stars.height
-        amounts = stars.modes * amount[:, None]
-        most = np.abs(amounts).max(1, initial=0.0)
-        bent = most > 0.05
-        bends = np.zeros((len(most), 5, 5), np.float32)
-        bends[bent] = np.tensordot(amounts[bent], np.stack(MODES), 1)
-        wide = law.scale(stars.x, stars.y)
-        bend = np.where(bent, wide * law.radius(FAINTEST / 2 / np.maximum(most, 0.05)), 0.0)
-        top, bottom = (0, len(plane)) if rows is None else rows
-        reach = np.ascontiguousarray(np.minimum(reach, FURTHEST))
-        law_here = law.placed(stars.x, stars.y)
-        kernels.draw(plane, top, bottom, law_here, stars.x, stars.y, amount, reach, bends, bend)
+        draw_stars(plane, self.laws[c], self.drawn(c, stars), np.broadcast_to(np.asarray(reach, np.float64), len(stars)), sign)
 
     def show(self, star: int) -> None:
         """Take off a star that was only just added, with all it has."""
         one = np.array([star])
         for c, (law, stars, special) in self.known.items():
             now, mine = self.drawn(c, one), self.special(c, one)
-            self._paint(self.rest[c], law, now, _reach(law, now), -1.0)
-            self.add_special(self.rest[c], mine, -1.0)
+            draw_stars(self.rest[c], law, now, reach_of(law, now), -1.0)
+            add_special(self.rest[c], mine, -1.0)
             for to, of in zip(stars, now, strict=True):
                 to[one] = of
             special.append(mine)
@@ -248,8 +204,8 @@ class StarFit:
         plane = np.zeros(self.data.shape[1:], np.float32)
         law, stars, special = self.laws[c], self.drawn(c, slice(None)), self.special(c)
         wings = law.told(law.wings, law.wings)
-        self._paint(plane, wings, stars, _reach(wings, stars), 1.0)
-        self.add_special(plane, special._replace(own=[None] * len(special.own)), 1.0)
+        draw_stars(plane, wings, stars, reach_of(wings, stars), 1.0)
+        add_special(plane, special._replace(own=[None] * len(special.own)), 1.0)
         return plane
 
     def special(self, c: int, stars: Ints | None = None) -> Special:
@@ -260,19 +216,6 @@ class StarFit:
         laws = [self.laws[c].near(*place) for place in zip(self.x[c, cut].tolist(), self.y[c, cut].tolist(), strict=True)]
         return Special(self.drawn(c, cut), laws, own, self.ghosts[c], self.ghostly[c, cut])
 
-    @staticmethod
-    def add_special(plane: Plane, special: Special, sign: float) -> None:
-        """Add reflections and own flanks, times ``sign``, to a plane."""
-        stars, ghost = special.stars, special.ghost
-        if ghost is not None:
-            beside = Drawn(stars.x + ghost.dx, stars.y + ghost.dy, stars.height * special.ghostly, np.zeros_like(stars.modes))
-            StarFit._paint(plane, ghost.law, beside, np.full(len(stars.x), ghost.radius + 8 * ghost.soft), sign)
-        for i, (law, own) in enumerate(zip(special.laws, special.own, strict=True)):
-            if own is not None:
-                # a star of height 1 that has this flank alone
-                flank = Drawn(stars.x[i : i + 1], stars.y[i : i + 1], np.ones(1), np.zeros((1, NM)))
-                StarFit._paint(plane, Law(law.contour, own, drawn_out=law.drawn_out), flank, np.full(1, OWN), sign)
-
     def redraw(self, anew: bool = False) -> None:
         """Bring ``rest`` in line with the stars as they are known now; only what changed, unless ``anew``."""
         channels, h = len(self.data), self.data.shape[1]
@@ -280,27 +223,27 @@ class StarFit:
         for c, law in enumerate(self.laws):
             if c in self.known and (anew or not law.shaped_as(self.known[c][0])):
                 del self.known[c]
-        changes = [self._changes(c) for c in range(channels)]
+        strokes = [self._changes(c) for c in range(channels)]
 
         def band(at: tuple[int, int]) -> None:
             c, top = at
             rows = (top, min(top + BAND, h))
             if c not in self.known:
                 self.rest[c, slice(*rows)] = self.data[c, slice(*rows)]
-            for stroke in changes[c]:
-                self._paint(self.rest[c], *stroke, rows)
+            for stroke in strokes[c]:
+                draw_stars(self.rest[c], *stroke, rows)
 
         def finish(c: int) -> None:
             new = c not in self.known
             for special in [] if new else self.known[c][2]:
-                self.add_special(self.rest[c], special, 1.0)
+                add_special(self.rest[c], special, 1.0)
             special = self.special(c)
-            self.add_special(self.rest[c], special, -1.0)
+            add_special(self.rest[c], special, -1.0)
             # what was told of a core while a ghost was not known holds its light; beside what is left now, it would be a step
             ghosts = special._replace(own=[None] * len(special.own))
             if c in self.bared:
-                self.add_special(self.behind[c], self.bared[c], 1.0)
-            self.add_special(self.behind[c], ghosts, -1.0)
+                add_special(self.behind[c], self.bared[c], 1.0)
+            add_special(self.behind[c], ghosts, -1.0)
             self.bared[c] = ghosts
             for plane in (self.rest[c], self.behind[c], self.cores[c]):
                 self.mirror(plane)
@@ -313,20 +256,12 @@ class StarFit:
         self.stirred = False
 
     def _changes(self, c: int) -> list[Stroke]:
-        """Give what brings ``rest`` in line: a new law is drawn as its difference from the old, and then the stars that are not as they were."""
+        """Give what brings ``rest`` in line."""
         law, now = self.laws[c], self.drawn(c, slice(None))
         if c not in self.known:
-            return [(law, now, _reach(law, now), -1.0)]
+            return [(law, now, reach_of(law, now), -1.0)]
         before, old, _ = self.known[c]
-        if law is before:
-            return _differences(law, old, now)
-        lit = (old.height > 0) & (now.height > 0)
-        factor = float(median(now.height[lit] / old.height[lit])) if lit.any() else 1.0
-        change = law.told(factor * law.table - before.table, factor * law.wings - before.wings)
-        reach = law.scale(old.x, old.y) * change.radius(FAINTEST / 2 / np.maximum(old.height, 1e-9))
-        some = (old.height > 0) & (reach > 0)
-        first = (change, Drawn(*(a[some] for a in old)), reach[some], -1.0)
-        return [first, *_differences(law, old._replace(height=factor * old.height), now)]
+        return changes(before, law, old, now)
 
     def flanks(self, c: int) -> Plane:
         """Draw the cut-off stars alone."""
@@ -397,8 +332,8 @@ class StarFit:
                 if self.ghosts[c] is not None:  # measured as it is, whatever height its star is now thought to have
                     lit = (old.height > 0) & (new.height > 0)
                     self.ghostly[c, chosen[lit]] *= old.height[lit] / new.height[lit]  # noqa: B023
-                for stroke in _differences(self.laws[c], old, new):
-                    self._paint(self.rest[c], *stroke)
+                for stroke in differences(self.laws[c], old, new):
+                    draw_stars(self.rest[c], *stroke)
 
             over(moved, range(channels))
         for c, (law, _, special) in self.known.items():
@@ -495,22 +430,6 @@ class StarFit:
         lit = light > FAINT
         sure = squares.any(1)
         return Seen(light[lit], rest2[lit], spread[lit], found[sure, 0], squares[sure])
-
-
-def _reach(law: Law, stars: Drawn) -> Array:
-    """Give how far stars are drawn: to where they sink under :data:`FAINTEST`."""
-    reach = law.scale(stars.x, stars.y) * law.radius(FAINTEST / np.maximum(stars.height, 1e-9))
-    return np.where(stars.height > 0, reach, 0.0)
-
-
-def _differences(law: Law, old: Drawn, new: Drawn) -> list[Stroke]:
-    """Give what puts stars back as they were and takes them off as they are, as far out as that makes a difference."""
-    tall, wide = np.maximum(np.maximum(old.height, new.height), 0), law.scale(new.x, new.y)
-    moved = np.hypot(new.x - old.x, new.y - old.y) * (STEEP / (wide * law.width)) + np.abs(new.modes - old.modes).sum(1)
-    change = np.abs(new.height - old.height) + tall * moved
-    reach = np.minimum(wide * law.radius(FAINTEST / 2 / np.maximum(change, 1e-9)), _reach(law, new._replace(height=tall)))
-    some = reach > 0
-    return [(law, Drawn(*(a[some] for a in stars)), reach[some], sign) for stars, sign in ((old, 1.0), (new, -1.0))]
 
 
 def apart(x: Array, y: Array, reach: Array) -> Ints:
