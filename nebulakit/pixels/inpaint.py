@@ -8,7 +8,6 @@ import numpy.typing as npt
 Plane = npt.NDArray[np.float32]
 Mask = npt.NDArray[np.bool_]
 
-
 AROUND = 16  # px beyond a hole's own size: from so far around it is told
 ROWS = 128  # of a halved plane, that are halved in one go
 

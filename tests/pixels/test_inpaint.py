@@ -5,6 +5,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from nebulakit.pixels import inpaint
 from nebulakit.pixels.inpaint import harmonic, push_pull
 
 FILLS = [push_pull, harmonic]
@@ -65,3 +66,13 @@ def test_nan_counts_as_hole_and_nothing_at_all_as_zero():
     plane[3:6, 4:9] = np.nan
     assert np.array_equal(push_pull(plane, np.zeros(plane.shape, bool)), np.ones_like(plane))
     assert not push_pull(plane, np.ones(plane.shape, bool)).any()
+
+
+@pytest.mark.parametrize("height", [31, 32, 33, 34, 35, 97])
+def test_a_plane_is_halved_in_parts_as_in_one(monkeypatch, height):
+    """A few rows at once take little memory; each needs one beyond on either side."""
+    plane = np.random.default_rng(height).normal(0, 1, (height, 23)).astype(np.float32)
+    hole = holes(plane.shape, height)
+    whole = push_pull(plane, hole)
+    monkeypatch.setattr(inpaint, "ROWS", 16)
+    assert np.array_equal(push_pull(plane, hole), whole)

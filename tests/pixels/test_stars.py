@@ -11,6 +11,7 @@ from nebulakit.image import Image
 from nebulakit.pixels import starlet
 from nebulakit.pixels.facts import Noise
 from nebulakit.pixels.noise import measure_noise
+from nebulakit.pixels.stars import maxima
 from nebulakit.pixels.stars.coloured import coloured_as, star_coloured, usual_colours
 from nebulakit.pixels.stars.find import find_stars
 from nebulakit.pixels.stars.plateaus import white_level
@@ -122,6 +123,17 @@ def test_a_scene_with_its_truth(scene):
     # every plateau is told as one cut-off star (two that touch may be one)
     assert abs(found.saturated.sum() - cat.saturated[inside].sum()) <= 2
     assert (np.diff(found.flux) <= 0).all()
+
+
+def test_stars_are_found_in_parts_as_in_one(scene, monkeypatch):
+    """A few rows at once take little memory; what lies around them is seen beyond."""
+    known = Image.from_array(covered(scene)).measured("noise")
+    found = [find_stars(known.planes, known.noise)]
+    monkeypatch.setattr(maxima, "ROWS", 37)
+    found.append(find_stars(known.planes, known.noise))
+    assert len(found[0]) > 50
+    for name in ("x", "y", "flux", "peak", "radius", "saturated"):
+        assert np.array_equal(*(getattr(stars, name) for stars in found))
 
 
 def test_a_scene_without_stars_holds_hardly_any():

@@ -30,7 +30,7 @@ class Drawn(NamedTuple):
 
 
 class Special(NamedTuple):
-    """What cut-off stars of a channel were drawn with besides the law."""
+    """What cut-off stars of a channel, and others whose ghost is seen, were drawn with besides the law."""
 
     stars: Drawn
     laws: list[Law]  # of each where it stands

@@ -38,7 +38,7 @@ BAND = 512  # rows that are drawn in one go
 NEIGHBOURS = 4  # of a star whose heights are left open when it is solved for
 UNSETTLED = 3.0  # chi^2 per pixel of a star whose neighbours, or place, are not known well yet
 # what is kept of every star and channel, and is not told yet of a new one
-UNTOLD = {"ghostly": 1.0, "poor": 1.0, "due": 0.0, "trust": 0.0, "alone": 0.0, "unsure": math.inf}
+UNTOLD = {"ghostly": 0.0, "poor": 1.0, "due": 0.0, "trust": 0.0, "alone": 0.0, "unsure": math.inf}
 
 
 class Seen(NamedTuple):
@@ -137,7 +137,7 @@ class StarFit:
             own.extend([None] * len(x))
         for name, value in UNTOLD.items():
             setattr(self, name, np.concatenate([getattr(self, name), np.full((c, len(x)), value)], 1))
-        self.ghostly[:, self.count - len(x) :] = saturated  # of others only where it is seen
+        self.ghostly[:, self.count - len(x) :] = saturated  # others have ghosts only where they are seen
         for k, (law, stars, special) in self.known.items():
             more = self.drawn(k, slice(self.count - len(x), None))._replace(height=np.zeros(len(x)))
             self.known[k] = law, Drawn(*(np.concatenate(pair) for pair in zip(stars, more, strict=True))), special

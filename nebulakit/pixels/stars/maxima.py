@@ -15,7 +15,6 @@ from nebulakit.pixels.parallel import over
 Plane = npt.NDArray[np.float32]
 Floats = npt.NDArray[np.float64]
 
-
 ROWS, MARGIN = 512, 28  # rows that stars are looked for in in one go, and how far around them that sees
 REACH = 14  # how far smoothing three times reaches
 CHUNK = 4096  # maxima whose surroundings are held at once
@@ -67,7 +66,7 @@ def maxima_of(
         first, end = max(top - MARGIN, 0), min(top + ROWS, h)
         rows = slice(first, end + MARGIN)
         smoothed, nothing = smoothed_of(light[rows]), bad[rows]
-        noise = np.ones((1, 1), np.float32) if level is None else level[rows]
+        noise = np.broadcast_to(np.float32(1), nothing.shape) if level is None else level[rows]
         middle = smoothed[MIDDLE.first] - smoothed[MIDDLE.last]
         inside = slice(max(top, 1) - first, min(end, h - 1) - first)
         out = []
@@ -98,12 +97,12 @@ def _band_maxima(
 
     top = np.asarray(cv2.dilate(band, np.ones((5, 5), np.uint8), borderType=cv2.BORDER_REPLICATE))
     own = band[rows]
-    ok = (own == top[rows]) & (own > least * sigma * (level if level.size == 1 else level[rows])) & ~bad[rows]
+    ok = (own == top[rows]) & (own > least * sigma * level[rows]) & ~bad[rows]
     ok[:, [0, -1]] = False
     ys, xs = np.nonzero(ok)
     ys += rows.start
     value = band[ys, xs].astype(np.float64)
-    snr = value / np.maximum(sigma * (1 if level.size == 1 else level[ys, xs].astype(np.float64)), 1e-30)
+    snr = value / np.maximum(sigma * level[ys, xs].astype(np.float64), 1e-30)
     stands = value / np.maximum(np.maximum(_spread_around(band, ys, xs, crowded), sigma), 1e-30) if len(ys) else np.zeros(0)
     keep = stands > contrast
     return ys[keep], xs[keep], snr[keep], stands[keep]

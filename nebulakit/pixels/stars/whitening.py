@@ -43,14 +43,12 @@ def _solved(factor: npt.NDArray[Any], rows: npt.NDArray[Any]) -> None:
     n, m, at, to = ctypes.c_int(len(factor)), ctypes.c_int(len(rows)), factor.ctypes.data, rows.ctypes.data
     size, double = ctypes.byref(n), rows.itemsize == 8
     if double and len(rows) < FEW:  # what goes before many rows at once would take as long again
+        one_by_one = _library("cython_blas", "dtrsv", 8)
         for k in range(len(rows)):
-            one_by_one = _library("cython_blas", "dtrsv", 8)
             one_by_one(b"L", b"N", b"N", size, at, size, to + k * rows.strides[0], ctypes.byref(ctypes.c_int(1)))
         return
-    together, one = (
-        _library("cython_blas", "dtrsm" if double else "strsm", 11),
-        (ctypes.c_double if double else ctypes.c_float)(1),
-    )
+    together = _library("cython_blas", "dtrsm" if double else "strsm", 11)
+    one = (ctypes.c_double if double else ctypes.c_float)(1)
     together(b"L", b"L", b"N", b"N", size, ctypes.byref(m), ctypes.byref(one), at, size, to, size)
 
 
