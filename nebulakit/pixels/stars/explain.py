@@ -50,7 +50,7 @@ def explain(fit: StarFit, edge: int, rim: Rim, bumps: list[float], told: Told) -
 
 
 def _is_star(search: Search, places: Array, ghostly: Mask, heights: Array) -> bool:
-    """Say whether the last of these stars has a star's colour, and is seen where hardly a nebula shines, as it must be."""
+    """Say whether the last of these stars has a star's colour, is not too bright, and is seen where hardly a nebula shines, as it must be."""
     tall = heights[:, -1:]
     least = BARE[int((tall[:, 0] > search.told.large).all())]
     return bool(search.starlike(tall, 0.05 * tall)[0]) and search.seen_bare(places, ghostly, heights) >= least
@@ -79,9 +79,9 @@ def _added(search: Search, ghosts: bool, most: int) -> tuple[Array, Mask, Array]
         for ghost in (False, True) if ghosts and (amount[:, best] > 0.3 * told.least).all() else (False,):
             flags = np.append(ghostly, ghost)
             found, rest, tall = search.refine(begin, flags)
-            if (tall <= told.most[:, None]).all() and (not ghost or (tall[:, -1] > told.least).all()):
+            if not ghost or (tall[:, -1] > told.least).all():
                 outcomes.append((float(np.minimum(rest**2, 25).sum()), found, flags, tall))
-        after, *outcome = min(outcomes, key=lambda o: o[0], default=(before, begin, ghostly, heights))
+        after, *outcome = min(outcomes, key=lambda o: o[0])
         if before - after < SURE**2 or not _is_star(search, *outcome):
             # not this one, nor one beside it
             barred |= (np.hypot(*(tries - tries[best]).T) < 2) & (by_ghost == by_ghost[best])
