@@ -127,7 +127,7 @@ def _gather(fit: StarFit, noise: Noise, spare: Sequence[tuple[float, float, floa
 
 
 def _solve(fit: StarFit, k: int, fresh: int) -> None:
-    """Solve for the stars, ``fresh`` of which are new, and for groups that are not settled again."""
+    """Solve for the stars, ``fresh`` of which are new, for groups that are not settled again, and at last for all again."""
     last = k == ROUNDS - 1
     fit.sweep(_active(fit, fresh) if k >= 2 and not last else np.nonzero(~fit.outside)[0], wide=last)
     seen = fit.seen
@@ -136,6 +136,8 @@ def _solve(fit: StarFit, k: int, fresh: int) -> None:
         if not len(unsure):
             break
         fit.sweep(unsure, wide=last)
+    if last:  # the first time, each is solved beside neighbours that do not know the new law yet
+        fit.sweep(np.nonzero(~fit.outside)[0])
     fit.seen = seen
 
 
