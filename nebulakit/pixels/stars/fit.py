@@ -245,7 +245,7 @@ class StarFit:
                 add_special(self.behind[c], self.bared[c], 1.0)
             add_special(self.behind[c], ghosts, -1.0)
             self.bared[c] = ghosts
-            self._mirrored(c)
+            self.mirror_margin(c)
             if new or self.stirred:
                 self._doubt(c)
             self.known[c] = (self.laws[c], self.drawn(c, slice(None)), [special])
@@ -283,7 +283,7 @@ class StarFit:
             # half precision ends at 65504; a star bent far while its law is not known goes below zero, too
             self.doubt[c, y0:y1, x0:x1] = np.clip(DOUBT * flanks[y0:y1, x0:x1], -6e4, 6e4)
 
-    def _mirrored(self, c: int) -> None:
+    def mirror_margin(self, c: int) -> None:
         """Let the margin show what a channel is behind its stars now: a star at an edge is told from there, too."""
         for plane in (self.rest[c], self.behind[c], self.cores[c]):
             self.mirror(plane)
@@ -348,8 +348,6 @@ class StarFit:
             marks >>= 1  # only what was solved for this time
         else:
             np.minimum(marks, 1, out=marks)
-        for c in range(channels):
-            self._mirrored(c)
 
     def _bring_home(self, stars: Ints) -> None:
         """Put a star that was not seen in one channel where it is seen best; astray it would never be found again."""

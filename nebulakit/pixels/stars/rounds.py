@@ -137,6 +137,8 @@ def _solve(fit: StarFit, k: int, fresh: int) -> None:
             break
         fit.sweep(unsure, wide=last)
     if last:  # the first time, each is solved beside neighbours that do not know the new law yet
+        for c in range(len(fit.data)):
+            fit.mirror_margin(c)
         fit.sweep(np.nonzero(~fit.outside)[0])
     fit.seen = seen
 
