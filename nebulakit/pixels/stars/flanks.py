@@ -60,10 +60,10 @@ def _deviating(fit: StarFit, a: Rings) -> list[Array]:
     return [DEVIATION**2 * near @ (weights * (whole + APART**2 * own)) for own in light]
 
 
-def learn_ghosts(fit: StarFit) -> None:
+def learn_ghosts(fit: StarFit, beyond: bool = False) -> None:
     """Tell for each star how bright its ghosts are, as far as their edges show it: about as bright as usual, or not there at all.
 
-    Cut-off stars have them unless they plainly are not there, others only where they plainly are.
+    For those of the picture, or those ``beyond`` its edges. Cut-off stars have them unless they plainly are not there, others only where they plainly are.
     """
     told, absent = [], dict[int, float]()  # (channel, star); per star the log odds that it has none
     doubt = np.where(fit.saturated, math.log(NONE), -math.log(NONE))
@@ -71,7 +71,7 @@ def learn_ghosts(fit: StarFit) -> None:
         if ghost is None:
             continue
         bright = fit.saturated | (fit.height[c] * ghost.bright > SHOWN)
-        for i in np.nonzero(bright & ~fit.outside)[0].tolist():
+        for i in np.nonzero(bright & (fit.outside == beyond))[0].tolist():
             seen = _brightness(fit, c, i, ghost)
             if seen is None:
                 continue
@@ -90,7 +90,7 @@ def _brightness(fit: StarFit, c: int, i: int, ghost: Ghost) -> tuple[float, floa
     x, y, height = float(fit.x[c, i]), float(fit.y[c, i]), float(fit.height[c, i])
     half = math.ceil(ghost.radius + max(abs(ghost.dx), abs(ghost.dy)) + 10)
     y0, y1, x0, x1 = box_around(x, y, half, fit.rest.shape[1:], PAD)
-    if y1 - y0 < half or x1 - x0 < half or height <= 0:
+    if min(y1 - y0, x1 - x0) < (0 if fit.outside[i] else half) or height <= 0:
         return None
     dx, dy = np.arange(x0, x1)[None, :] - x, np.arange(y0, y1)[:, None] - y
     off = np.hypot(dx - ghost.dx, dy - ghost.dy)

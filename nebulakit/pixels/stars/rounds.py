@@ -170,6 +170,7 @@ def _renew(fit: StarFit, k: int, noise: Noise, spare: Sequence[tuple[float, floa
         fit.redraw()
     if k > 0:
         find_beyond(fit, last)
+        learn_ghosts(fit, beyond=True)
     x, y, height = _missed(fit, noise, MISSED[k], spare)
     if not last:
         fit.drop(_kept(fit))
