@@ -419,6 +419,43 @@ def test_a_star_has_the_reflection_that_its_edge_shows(cut_off):
     assert abs(float(left.mean())) < 1.5  # of 18 pixels with noise 1, 0.25; the disc is told to a tenth
 
 
+def test_a_giant_beyond_the_edge_has_the_reflection_that_comes_in():
+    """Cameras' filters send back more or less of a star's light by its colour: taken as bright as usual, a crescent stayed."""
+    from nebulakit.pixels.stars.flanks import learn_ghosts
+
+    rng = np.random.default_rng(6)
+    x, y, height = np.array([100.0, 190.0]), np.array([-8.0, 150.0]), np.array([5e5, 2e5])
+    usual = starlaw.Ghost(4.0, 3.0, 24.0, 1.2, 2e-4)
+    planes = np.stack([drawn(LAW, x, y, height, (260, 300))] * 3) + rng.normal(0, 1, (3, 260, 300)).astype(np.float32)
+    yy, xx = np.mgrid[:260, :300]
+    for plane, share in zip(planes[1:], (1.25, 0.8), strict=True):
+        plane += (height[0] * share * usual.at(xx - x[0], yy - y[0])).astype(np.float32)
+    fit = fit_of(planes)
+    fit.add(x, y, np.tile(height, (3, 1)), np.ones(2, bool))
+    fit.outside[0], fit.ghosts = True, [None, usual, usual]
+    for _ in range(2):
+        fit.redraw()
+        learn_ghosts(fit, beyond=True)
+    assert fit.ghostly[1:, 0] == pytest.approx([1.25, 0.8], abs=0.03)  # an edge of 80 to 125 sigma is told to about 1 %
+    assert fit.ghostly[1:, 1].tolist() == [1, 1]  # of the picture's own nothing was asked
+
+
+def test_a_giant_is_solved_beside_its_neighbour_as_that_is_now():
+    """What a neighbour's height was off by is told as nebula behind the giant that is solved before it."""
+    rng = np.random.default_rng(3)
+    x, y, height = np.array([100.0, 99.0]), np.array([100.0, 82.0]), np.array([4e5, 600.0])
+    planes = np.stack([drawn(LAW, x, y, height, (200, 200))] * 3) + rng.normal(0, 1, (3, 200, 200)).astype(np.float32)
+    fit = fit_of(planes)
+    fit.add(x, y, np.tile([4e5, 200.0], (3, 1)), np.array([True, False]))
+    fit.hidden |= fit.data > 6e4
+    fit.strength[:] = 0.5
+    fit.redraw()
+    rounds._solve(fit, rounds.ROUNDS - 1, 0)
+    near = np.hypot(*np.mgrid[-100:100, -100:100]) < 12
+    # there is no nebula; what the noise of the giant's flank leaves of one is 2.8 at most, and was 12
+    assert np.abs(rounds.inner(fit.behind)[:, near]).max() < 5
+
+
 def test_stars_that_fell_together_keep_the_light_of_one_that_went_astray():
     """Its light went away with it, what was left had no star's colour and was dropped, too: a double star was lost."""
     fit = fit_of(np.zeros((3, 80, 80), np.float32))
