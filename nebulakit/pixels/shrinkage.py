@@ -21,6 +21,8 @@ _NEAR, _WIDE, _DOUBT, _TRUST = (7, 5, 3), (21, 11, 9), 2.0, 4.0
 # Second pass: energy over so many pixels; gain x(x+a)/(x(x+a)+1) of the ratio x of light to noise, which leaves clear
 # structure more fully alone than Wiener's x/(x+1): what is taken away looks less like the nebula.
 _PILOT, _LIFT = (11, 7, 3), 0.3
+# What stands out of the noise as far as this is light; products of two such ratios still fit into 32-bit floats.
+_CLEAR = 1e15
 # Faint texture, too weak to be seen in one place: its share is found over so many pixels from energies that single
 # structures cannot raise above _CAP; by less than _SURE it is taken for chance. Then Wiener's gain is the least that is kept.
 _FAINT, _CAP, _SURE = (47, 25, 15), 3.0, 0.2
@@ -70,10 +72,13 @@ def _shrink(parts: list[list[Plane]], variances: list[float], inverse: Plane | N
 
 def _ratio(square: Plane, variance: float, inverse: Plane | None, n: int) -> Plane:
     """Give the mean energy of ``n`` x ``n`` pixels over that of the noise."""
+    import cv2
+
     mean = _mean(square, n)
     mean *= np.float32(1 / max(variance, 1e-12))
     if inverse is not None:
         mean *= inverse
+    cv2.threshold(mean, _CLEAR, 0.0, cv2.THRESH_TRUNC, dst=mean)
     return mean
 
 

@@ -147,6 +147,16 @@ def test_a_failing_step_leaves_the_old_files_and_says_which(night, tmp_path, cap
     assert {p.name: p.read_bytes() for p in (tmp_path / "out").iterdir()} == before
 
 
+def test_outputs_stay_however_their_place_is_written(night, tmp_path):
+    """A second run took those of the first that were written as ./NAME for files that it no longer makes, and removed its own."""
+    files = ["plain.tif", "./dot.tif", "a//slashes.tif", "a/./between.tif"]
+    recipe = tmp_path / "r.yaml"
+    recipe.write_text(RECIPE.split("outputs:")[0] + "outputs:\n" + "".join(f"  - {{layer: bright, file: {f}}}\n" for f in files))
+    for more in ([], [], ["--no-cache"]):
+        assert running.run(recipe, night / "stack.fits", tmp_path / "out", *more) == 0
+        assert [f for f in files if not (tmp_path / "out" / f).is_file()] == []
+
+
 def test_until_writes_one_layer(night, tmp_path):
     assert run(night, tmp_path / "out", "--no-cache", "--until", "stretch") == 0
     assert sorted(p.name for p in (tmp_path / "out").iterdir()) == ["caption.txt", "run.json", "stretch.tif"]
