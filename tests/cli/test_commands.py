@@ -417,6 +417,13 @@ def test_corners_on_a_line_are_no_place_in_the_stack(tell, finished) -> None:
     assert tell("compare", "o", "o/run.json", "--json")[0] == 0
 
 
+def test_a_repeat_knows_its_inputs(tell, finished, night) -> None:
+    """A misspelt one was passed over."""
+    code, out, err = tell("rerun", finished, "--stack", night / "stack.fits", "--input", "covrage=x.fits")
+    assert (code, out) == (2, "")
+    assert "the run had no input called 'covrage'; it had: stack" in err
+
+
 def test_a_repeat_is_compared_with_the_run_and_never_with_itself(tell, finished, night, tmp_path) -> None:
     """Kept in the folder of the run it took the place of what it was to be compared with, and all was identical."""
     shutil.copytree(finished, "o")
@@ -825,6 +832,15 @@ def test_streams_that_are_full_or_closed_are_no_fault_of_ours(night, tmp_path) -
         )
         assert (deaf.returncode, deaf.stdout) == (0, "c/picture.tif\n")
     assert (tmp_path / "a" / "picture.tif").read_bytes() == (tmp_path / "b" / "picture.tif").read_bytes()
+
+
+def test_a_reader_that_has_gone_is_no_interruption() -> None:
+    """``nebulakit explain | head`` told so, and ended with 1."""
+    read, write = os.pipe()
+    os.close(read)
+    done = subprocess.run([sys.executable, "-m", "nebulakit", "explain"], stdout=write, stderr=subprocess.PIPE)
+    os.close(write)
+    assert (done.returncode, done.stderr) == (0, b"")
 
 
 @pytest.mark.skipif(sys.platform != "linux", reason="other systems take no such names")
