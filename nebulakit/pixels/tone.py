@@ -135,7 +135,7 @@ def stretched(planes: Array, sky: tuple[float, ...], how: Stretch) -> Array:
     most = np.float32(_WHITES * how.white)
 
     def light(plane: Array, level: float) -> Array:
-        return np.clip(plane - np.float32(level), -most, most)
+        return np.asarray(np.clip(plane - np.float32(level), -most, most))
 
     def plain(rows: slice) -> None:
         for plane, level, made in zip(planes, sky, out, strict=True):
