@@ -682,4 +682,6 @@ def test_values_that_nothing_can_be_reckoned_with_are_refused(name: str, given: 
 def test_a_stretched_picture_is_grey_or_in_colour(name: str) -> None:
     """Two or four planes ended in an error of zip."""
     with pytest.raises(StepError, match="channels"):
-        STEPS[name].call(**dict.fromkeys([i for i, needed in STEPS[name].images.items() if needed], np.ones((4, 40, 40), np.float32)))
+        STEPS[name].call(
+            **dict.fromkeys([i for i, needed in STEPS[name].images.items() if needed], np.ones((4, 40, 40), np.float32))
+        )

@@ -95,7 +95,9 @@ def _alike(found: Any, example: Any) -> bool:
         return isinstance(found, dict) and all(
             all(_alike(f, e) for f in found.values())
             if k == "*"
-            else _alike(found[name], e) if (name := k.removesuffix("?")) in found else name != k
+            else _alike(found[name], e)
+            if (name := k.removesuffix("?")) in found
+            else name != k
             for k, e in example.items()
         )
     if isinstance(example, tuple):

@@ -233,7 +233,9 @@ def test_a_curve_is_drawn_as_it_was_applied():
 def test_colours_of_boxes_are_drawn_where_no_noise_was_found():
     """They were divided by it."""
     layer = Image.from_array(np.full((3, 40, 60), 0.5, np.float32)).replace(noise=Noise((0.0,) * 3, ((0.0,),) * 3))
-    seen = special.Seen(None, {"sensor": [[1, 0], [0, 1], [0, 1]]}, {}, layer, layer, layer.planes, layer.planes, {}, str, ("", 60, 40))
+    seen = special.Seen(
+        None, {"sensor": [[1, 0], [0, 1], [0, 1]]}, {}, layer, layer, layer.planes, layer.planes, {}, str, ("", 60, 40)
+    )
     assert len(special._sensor(seen)) == 3
 
 
