@@ -432,6 +432,13 @@ def test_a_preview_of_a_mosaic_is_that_of_its_colours(tmp_path, told, factor):
     assert np.allclose(quick.planes, whole.planes, rtol=0, atol=1e-6)
 
 
+def test_a_preview_coarser_than_the_stack_says_what_to_do(night, tmp_path, capsys):
+    """It told neither of the option nor what to do about it."""
+    fits.writeto(tmp_path / "small.fits", np.random.default_rng(0).random((3, 9, 40), np.float32))
+    assert call(["run", str(night / "r.yaml"), str(tmp_path / "small.fits"), "--preview", "16", "-o", str(tmp_path / "out")]) == 4
+    assert "40 x 9 pixels, fewer than one block of 16 pixels for --preview 16. Take a smaller number" in capsys.readouterr().err
+
+
 def test_in_a_preview_stars_stay_wide_enough_to_be_told_from_the_nebula():
     """As points they stayed in the nebula, up to 20000 noises high, and the stretch then lost it to them."""
     scene = make_scene(7, (480, 640), "cove", rotation=0.0)
