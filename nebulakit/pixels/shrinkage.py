@@ -53,11 +53,15 @@ def shrink(
 
 def _shrink(parts: list[list[Plane]], variances: list[float], inverse: Plane | None, size: int, share: Share) -> list[Plane]:
     """Shrink the bands of one level: by their own energy, or by that of the pilot's bands, the second of ``parts``."""
+    import cv2
+
     if len(parts) == 1:
         return [_by_own_energy(band, variance, inverse, size) for band, variance in zip(parts[0], variances, strict=True)]
     ratios = [
         _ratio(np.square(band), variance, inverse, _PILOT[size]) for band, variance in zip(parts[1], variances, strict=True)
     ]
+    for ratio in ratios:
+        cv2.threshold(ratio, _CLEAR, 0.0, cv2.THRESH_TRUNC, dst=ratio)
     if len(ratios) > 1:  # where one direction holds structure the others are likelier to, too
         together = sum(ratios[1:], ratios[0])
         together *= np.float32(1 / len(ratios))
@@ -72,13 +76,10 @@ def _shrink(parts: list[list[Plane]], variances: list[float], inverse: Plane | N
 
 def _ratio(square: Plane, variance: float, inverse: Plane | None, n: int) -> Plane:
     """Give the mean energy of ``n`` x ``n`` pixels over that of the noise."""
-    import cv2
-
     mean = _mean(square, n)
     mean *= np.float32(1 / max(variance, 1e-12))
     if inverse is not None:
         mean *= inverse
-    cv2.threshold(mean, _CLEAR, 0.0, cv2.THRESH_TRUNC, dst=mean)
     return mean
 
 
