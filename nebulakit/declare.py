@@ -129,7 +129,7 @@ def _plain(value: Any) -> Any:
         return value.tolist()
     if isinstance(value, BaseModel):
         return value.model_dump(mode="json")
-    raise TypeError(f"{value!r} is not a value a parameter can have")
+    raise StepError(f"{value!r} is not a value a parameter can have")
 
 
 def canonical(params: BaseModel) -> dict[str, Any]:
@@ -293,6 +293,11 @@ def _fits(declared: Step, image: Image) -> None:
     if declared.takes == "rgb" and n != 3:
         raise StepError(
             f"{declared.name} needs red, green and blue, but what it was given has {n} channel{'s' * (n > 1)} ({', '.join(image.channels)})"
+        )
+    if declared.reads == "display" and n not in (1, 3):
+        raise StepError(
+            f"{declared.name} needs a picture in grey or in red, green and blue, but what it was given has {n} channels "
+            f"({', '.join(image.channels)})"
         )
     if declared.takes in ("line", "mosaic") and n != 1:
         raise StepError(

@@ -23,6 +23,10 @@ if TYPE_CHECKING:
 _NUMBER = r"[-+]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][-+]?\d+)?"
 
 
+LARGEST = 1e15
+"""Of any quantity: what is reckoned from it still fits into 32-bit floats."""
+
+
 @dataclass(frozen=True, order=False)
 class Quantity:
     """A number and a unit; subclasses say which units there are and what a bare number means."""
@@ -38,6 +42,8 @@ class Quantity:
             raise ValueError(f"unknown unit {self.unit!r}; known here: {', '.join(filter(None, self.UNITS)) or 'none'}")
         if not math.isfinite(self.number):
             raise ValueError(f"{self.number} is not a finite number")
+        if abs(self.number) > LARGEST:
+            raise ValueError(f"{self.number:.3g} is larger than any length, level or share ({LARGEST:g} at most)")
 
     @classmethod
     def parse(cls, value: Any) -> Self:
@@ -45,7 +51,7 @@ class Quantity:
         if isinstance(value, cls):
             return value
         if isinstance(value, (int, float)) and not isinstance(value, bool) and cls.BARE is not None:
-            return cls(float(value), cls.BARE)
+            return cls(float(value) if abs(value) < 2**1023 else math.inf, cls.BARE)
         found = re.fullmatch(rf"\s*({_NUMBER})\s*(%|[A-Za-z]*)\s*", value) if isinstance(value, str) else None
         if not found:
             raise ValueError(f"expected {cls.hint()}, found {value!r}")

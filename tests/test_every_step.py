@@ -662,3 +662,26 @@ def test_defaults_are_values_like_others(step: Step) -> None:
     typed = step.check(step.examples)
     assert step.check(canonical(typed)) == typed
     json.dumps(canonical(typed), allow_nan=False)
+
+
+@pytest.mark.parametrize(
+    ("name", "given", "told"),
+    [
+        ("stretch_midtone", {"white": 1e300}, "1e+300 is larger than any length, level or share"),
+        ("remove_gradient", {"reach": 10**400}, "is not a finite number"),
+        ("remove_gradient", {"order": b"x"}, "b'x' is not a value a parameter can have"),
+    ],
+)
+def test_values_that_nothing_can_be_reckoned_with_are_refused(name: str, given: dict[str, Any], told: str) -> None:
+    """They ended in errors of arithmetic."""
+    with pytest.raises(StepError, match=re.escape(told)):
+        STEPS[name].call(np.ones((3, 40, 40), np.float32), **given)
+
+
+@pytest.mark.parametrize("name", [n for n, s in STEPS.items() if s.reads == "display"])
+def test_a_stretched_picture_is_grey_or_in_colour(name: str) -> None:
+    """Two or four planes ended in an error of zip."""
+    with pytest.raises(StepError, match="channels"):
+        STEPS[name].call(
+            **dict.fromkeys([i for i, needed in STEPS[name].images.items() if needed], np.ones((4, 40, 40), np.float32))
+        )

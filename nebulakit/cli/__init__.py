@@ -121,6 +121,10 @@ def _interrupt(number: int, frame: FrameType | None) -> None:
     raise Interrupted
 
 
+class Ended(SystemExit):
+    """The end by a signal; click raises a plain SystemExit where the reader of our output has gone."""
+
+
 _ENDING = [getattr(signal, name) for name in ("SIGTERM", "SIGHUP") if hasattr(signal, name)]
 
 
@@ -133,7 +137,7 @@ def _end(number: int, frame: FrameType | None) -> None:
             with contextlib.suppress(OSError):  # a stream that is closed
                 if stat.S_ISCHR(os.fstat(stream).st_mode):
                     os.dup2(os.open(os.devnull, os.O_WRONLY), stream)
-    raise SystemExit(128 + number)
+    raise Ended(128 + number)
 
 
 def _hold_pages() -> None:
@@ -165,12 +169,12 @@ def call(args: list[str] | None = None) -> int:
         if named:
             click.echo(f"If the file is meant, write {os.path.join('.', named[0])}", err=True)
         return 2
-    except (KeyboardInterrupt, click.Abort, SystemExit) as end:
+    except (KeyboardInterrupt, click.Abort, Ended) as end:
         keeps = given[:1] in (["run"], ["demo"], ["sweep"], ["watch"]) and "--no-cache" not in given
         kept = ", and finished layers are kept" if keeps else ""
         click.echo(f"\ninterrupted; files of earlier runs are as they were{kept}.", err=True)
-        return int(end.code or 0) if isinstance(end, SystemExit) else 130
-    except BrokenPipeError:  # the reader of our output has gone: nothing to say to anyone
+        return int(end.code or 0) if isinstance(end, Ended) else 130
+    except (BrokenPipeError, SystemExit):  # the reader of our output has gone: nothing to say to anyone
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return 0
     except Exception as fault:

@@ -35,6 +35,9 @@ def command(record: Path, stack: Path | None, inputs: dict[str, Path], output: P
     for old in told["outputs"]:
         if not (folder / old["file"]).is_file():
             raise InputError(f"{folder / old['file']}, which the run wrote, is gone; there is nothing to compare with")
+    unknown = sorted(set(inputs) - set(told["inputs"]))
+    if unknown:
+        raise UsageError(f"the run had no input called {unknown[0]!r}; it had: {', '.join(told['inputs'])}")
     set_threads(threads)
     given = {**inputs_of(Path(told["inputs"]["stack"]["file"]), inputs), "stack": stack}
     found = {n: locate(n, facts, folder, given.get(n), told["ways"].get(n)) for n, facts in told["inputs"].items()}

@@ -76,6 +76,8 @@ def command(
     Prints the files it wrote; everything else is told on the error stream.
     """
     refuse_both(cache, no_cache)
+    if only_plan and as_json:
+        raise click.UsageError("--json tells what a run did, and -n runs nothing")
     if only_plan and no_cache:
         raise click.UsageError("-n says what is kept would be reused, and with --no-cache nothing is: every step would run")
     from nebulakit.cli import words

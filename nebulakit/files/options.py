@@ -36,6 +36,12 @@ _SIZE = r"\s*(\d+(?:\.\d+)?)\s*(mm|cm|in)\s*"
 _INCHES = {"mm": 1 / 25.4, "cm": 1 / 2.54, "in": 1.0}
 
 
+def _inches(width: str) -> float:
+    """Give a width as written in inches, 0 where it is none."""
+    found = re.fullmatch(_SIZE, width)
+    return float(found[1]) * _INCHES[found[2]] if found else 0.0
+
+
 class PrintSize(BaseModel):
     """How large a picture is to be printed."""
 
@@ -50,15 +56,14 @@ class PrintSize(BaseModel):
     @classmethod
     def _is_width(cls, value: object) -> object:
         """Say in words what the pattern, which is for editors, asks for."""
-        if value is not None and not (isinstance(value, str) and re.fullmatch(_SIZE, value)):
+        if value is not None and not (isinstance(value, str) and 0.1 <= _inches(value) <= 4000):
             raise ValueError("expected a width such as 30 cm, 300 mm or 12 in")
         return value
 
     @property
     def inches(self) -> float | None:
         """The width in inches, or None where none is asked for."""
-        found = re.fullmatch(_SIZE, self.width) if self.width is not None else None
-        return float(found[1]) * _INCHES[found[2]] if found else None
+        return None if self.width is None else _inches(self.width)
 
 
 class WriteOptions(BaseModel):

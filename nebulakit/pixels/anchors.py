@@ -146,6 +146,8 @@ def softening_of(shown: Array, sky: float, lift: float = 0.4) -> float:
     """
     import cv2
 
+    if sky >= 1:  # all is white
+        return 0.3
     y = unrolled(shown)
     side = max(1, round(math.sqrt(y.size / 200_000)))
     if side > 1:

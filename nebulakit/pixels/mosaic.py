@@ -95,8 +95,8 @@ def cell_levels(plane: Plane, good: Mask) -> Floats:
         noise = 1.4826 * float(median(np.abs(blocks - middle))) / float(np.linalg.norm(np.outer(across, down)))
         if noise == 0:
             return np.zeros(4)
-        # stars and edges of a nebula count as any other pixel
-        each = np.clip((blocks - middle) / noise, -2, 2).mean((1, 2), dtype=np.float64) + middle / noise
+        with np.errstate(over="ignore"):  # stars and edges of a nebula count as any other pixel, however bright
+            each = np.clip((blocks - middle) / noise, -2, 2).mean((1, 2), dtype=np.float64) + middle / noise
         error = 1.2533 * 1.4826 * float(median(np.abs(each - median(each)))) / len(each) ** 0.5
         wave = float(median(each))
         waves.append(wave if abs(wave) > 5 * error else 0.0)

@@ -267,7 +267,8 @@ def _stars(blobs: Plane, sigma: Floats, edge: int) -> Flags:
     import cv2
 
     side = blobs.shape[1]
-    excess = (blobs / np.maximum(sigma, 1e-30).astype(np.float32)[:, None, None]).reshape(-1, side)
+    with np.errstate(over="ignore"):  # what is beyond all numbers stands out, too
+        excess = (blobs / np.maximum(sigma, 1e-30).astype(np.float32)[:, None, None]).reshape(-1, side)
     marked = np.zeros(excess.shape, np.uint8)
     for above, reach in _STARS:
         hot = (excess > above).view(np.uint8)

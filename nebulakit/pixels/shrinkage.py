@@ -21,6 +21,8 @@ _NEAR, _WIDE, _DOUBT, _TRUST = (7, 5, 3), (21, 11, 9), 2.0, 4.0
 # Second pass: energy over so many pixels; gain x(x+a)/(x(x+a)+1) of the ratio x of light to noise, which leaves clear
 # structure more fully alone than Wiener's x/(x+1): what is taken away looks less like the nebula.
 _PILOT, _LIFT = (11, 7, 3), 0.3
+# What stands out of the noise as far as this is light; products of two such ratios still fit into 32-bit floats.
+_CLEAR = 1e15
 # Faint texture, too weak to be seen in one place: its share is found over so many pixels from energies that single
 # structures cannot raise above _CAP; by less than _SURE it is taken for chance. Then Wiener's gain is the least that is kept.
 _FAINT, _CAP, _SURE = (47, 25, 15), 3.0, 0.2
@@ -51,11 +53,15 @@ def shrink(
 
 def _shrink(parts: list[list[Plane]], variances: list[float], inverse: Plane | None, size: int, share: Share) -> list[Plane]:
     """Shrink the bands of one level: by their own energy, or by that of the pilot's bands, the second of ``parts``."""
+    import cv2
+
     if len(parts) == 1:
         return [_by_own_energy(band, variance, inverse, size) for band, variance in zip(parts[0], variances, strict=True)]
     ratios = [
         _ratio(np.square(band), variance, inverse, _PILOT[size]) for band, variance in zip(parts[1], variances, strict=True)
     ]
+    for ratio in ratios:
+        cv2.threshold(ratio, _CLEAR, 0.0, cv2.THRESH_TRUNC, dst=ratio)
     if len(ratios) > 1:  # where one direction holds structure the others are likelier to, too
         together = sum(ratios[1:], ratios[0])
         together *= np.float32(1 / len(ratios))

@@ -17,6 +17,7 @@ from nebulakit.pixels.colour import Array
 
 KNEE = 0.9
 """Display level from which highlights are rolled off: 1 becomes 0.95, nothing ever reaches 1."""
+_WHITES = 1e9  # what lies further over white is as white as can be, and its square would not fit into a 32-bit float
 FAINT_TINT = 0.75
 """Under the sky no channel lies further below the mean than by this share of it."""
 
@@ -131,14 +132,17 @@ def stretched(planes: Array, sky: tuple[float, ...], how: Stretch) -> Array:
     hue is that of the light above the sky throughout. A pixel with NaN in any channel is NaN in all.
     """
     out = np.empty_like(planes)
+    most = np.float32(_WHITES * how.white)
+
+    def light(plane: Array, level: float) -> Array:
+        return np.asarray(np.clip(plane - np.float32(level), -most, most))
 
     def plain(rows: slice) -> None:
         for plane, level, made in zip(planes, sky, out, strict=True):
-            made[rows] = how.level(plane[rows] - np.float32(level))
+            made[rows] = how.level(light(plane[rows], level))
 
     def colourful(rows: slice) -> None:
-        light = np.stack([p[rows] - np.float32(s) for p, s in zip(planes, sky, strict=True)])
-        out[:, rows] = _coloured(light, how)
+        out[:, rows] = _coloured(np.stack([light(p[rows], s) for p, s in zip(planes, sky, strict=True)]), how)
 
     colour.by_rows(colourful if len(planes) == 3 else plain, (planes.shape[1], planes.shape[2]))
     return out

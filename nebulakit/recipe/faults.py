@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass, field
+from functools import cached_property
 from typing import NamedTuple
 
 from nebulakit.errors import RecipeError, UsageError
@@ -27,8 +28,11 @@ class Source:
 
     def line(self, number: int) -> str:
         """Give a line, counted from 1; empty where there is none."""
-        lines = _BREAKS.split(self.text)
-        return lines[number - 1] if 0 < number <= len(lines) else ""
+        return self._lines[number - 1] if 0 < number <= len(self._lines) else ""
+
+    @cached_property
+    def _lines(self) -> list[str]:
+        return _BREAKS.split(self.text)
 
 
 class Place(NamedTuple):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 from typing import Any
@@ -192,18 +193,18 @@ class Lookup:
 def ids_of(steps: Iterable[RawStep]) -> list[tuple[str, bool]]:
     """Give each step's id, unique in any case, and whether it may be called by it."""
     many = list(steps)
-    names = [raw.name for raw in many]
+    names = Counter(raw.name for raw in many)
     taken = {raw.given_id for raw in many} | set(names)
     found: list[tuple[str, bool]] = []
     used: set[str] = set()
+    last: Counter[str] = Counter()
     for raw in many:
         id, called = raw.given_id, True
         if id is None or id in used:
-            id, called = raw.name, names.count(raw.name) == 1
-            n = 0
-            while not called and (n == 0 or id in taken or id in used):
-                n += 1
-                id = f"{raw.name}-{n}"
+            id, called = raw.name, names[raw.name] == 1
+            while not called and (id == raw.name or id in taken or id in used):
+                last[raw.name] += 1
+                id = f"{raw.name}-{last[raw.name]}"
         used.add(id)
         found.append((id, called))
     return found

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import contextlib
 import hashlib
-import json
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass, field
 from typing import Any
@@ -323,13 +322,13 @@ class Collector:
             "side": self._side,
         }
         with contextlib.suppress(OSError):  # the store tells of a disk that is full or cannot be written to
-            self._store.write(self._store.folder / "pages" / f"{done.key}.json", json.dumps(told).encode())
+            self._store.write_facts(self._store.folder / "pages" / f"{done.key}.json", told)
 
     def _recalled(self, done: StepRun) -> StepPage | None:
         if self._store is None or done.key is None:
             return None
         try:
-            told = json.loads((self._store.folder / "pages" / f"{done.key}.json").read_bytes())
+            told = self._store.read_facts(self._store.folder / "pages" / f"{done.key}.json")
             page = told["page"]
             pairs = {
                 "whole": Pair(**page["whole"]) if page["whole"] else None,

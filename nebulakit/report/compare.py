@@ -184,7 +184,7 @@ def _apart(a: Side, one: Image, b: Side, two: Image) -> tuple[int, int] | None:
         first, right, _, down = np.asarray(corners, float)
         found.append((first, np.transpose([(right - first) / (w - 1), (down - first) / (h - 1)])))
     (at, axes), (other, others) = found
-    if abs(axes - others).max() * max(*one.shape, *two.shape) > 0.1:
+    if abs(axes - others).max() * max(*one.shape, *two.shape) > 0.1 or abs(np.linalg.det(axes)) < 1e-6:
         return None
     apart = np.linalg.solve(axes, other - at)
     x, y = (round(float(v)) for v in apart)

@@ -215,7 +215,8 @@ def _sensor(seen: Seen) -> list[Drawing]:
     boxes = look.shrink(seen.small_before, 80)
     colours = (boxes - look.levels(boxes)[:, None, None]).reshape(3, -1)
     noise = seen.before.noise
-    unit = float(np.mean(noise.sigma)) if noise is not None else max(float(np.abs(colours).max()), 1e-12)
+    unit = 0.0 if noise is None else float(np.mean(noise.sigma))
+    unit = unit or max(float(np.abs(colours).max()), 1e-12)
     red, *others = colours / unit
     every = np.argsort(-red, kind="stable")[:: max(1, red.size // MOST_POINTS)]
     for n, other in enumerate(others, 1):

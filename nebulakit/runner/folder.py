@@ -4,16 +4,18 @@ from __future__ import annotations
 
 import errno
 import json
+import math
 import os
 import shutil
 import tempfile
 import time
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Any
 
 from nebulakit.errors import InputError, ResourceError, UsageError
+from nebulakit.files.options import LONGEST_NAME
 from nebulakit.files.whole import whole
 from nebulakit.runner.keys import file_hash
 
@@ -22,20 +24,42 @@ HIDDEN = ".unfinished-"
 PAGE = "report.html"
 FAILED = "failed.html"
 """The page of a run that failed where an earlier one had gone well, whose page stays."""
-_FILE = {"file": "", "sha256": ""}
+
+
+def _within(low: float, high: float) -> Callable[[Any], bool]:
+    """Give a check: nothing, or a number within bounds, which NaN is not."""
+    return lambda found: found is None or (isinstance(found, (int, float)) and low <= found <= high)
+
+
+def _is_name(found: Any) -> bool:
+    """Say whether a value can be the name of a file, with folders before it or not."""
+    try:
+        parts = os.fsencode(found).split(b"/")
+    except (TypeError, UnicodeError):
+        return False
+    return all(len(p) <= LONGEST_NAME and b"\0" not in p for p in parts)
+
+
+_FILE = {"file": _is_name, "sha256": ""}
 _HOLDS = {
     "nebulakit": "",
-    "recipe": {"file": "", "text": "", "settings": {}, "resolved": {"steps": [{"id": ""}]}},
+    "recipe": {"file": _is_name, "text": "", "settings": {}, "resolved": {"steps": [{"id": "", "params": {}}]}},
     "inputs": {"stack": _FILE, "*": _FILE},
-    "ways": {"*": ""},
-    "options": {"preview": 1},
-    "steps": [{"id": "", "step": "", "measured": {}}],
+    "ways": {"*": _is_name},
+    "options": {
+        "until": lambda found: found is None or isinstance(found, str),
+        "preview": lambda found: type(found) is int and 1 <= found <= 16,
+        "assume": lambda found: found in (None, "linear", "display"),
+        "fwhm": _within(0.5, 50),
+        "keep_site": False,
+    },
+    "steps": [{"id": "", "step": "", "measured": {"fwhm?": _within(0, 1e4)}}],
     "warnings": [{"id": ""}],
-    "outputs": [{**_FILE, "scale": ""}],
+    "outputs": [{**_FILE, "scale": "", "channels": [""], "notices": [("", "")]}],
     "texts": [_FILE],
-    "corners": [[0.0]],
+    "corners": ((0.0, 0.0),) * 4,
 }
-"""What is read again of a ``run.json``; ``*`` stands for any key."""
+"""What is read again of a ``run.json``: ``*`` stands for any key, ``KEY?`` for one that may be missing, a tuple for a list of that length."""
 PAGE_MARK = '<meta name="generator" content="nebulakit">'
 """What a page says near its beginning."""
 
@@ -64,15 +88,23 @@ def read_run(path: Path) -> dict[str, Any]:
 
 
 def _alike(found: Any, example: Any) -> bool:
-    """Say whether plain values have the keys and types of an example; a list holds any number like its first."""
+    """Say whether plain values have the keys and types of an example, or pass its check; a list holds any number like its first."""
+    if callable(example):
+        return bool(example(found))
     if isinstance(example, dict):
         return isinstance(found, dict) and all(
-            all(_alike(f, e) for f in found.values()) if k == "*" else k in found and _alike(found[k], e)
+            all(_alike(f, e) for f in found.values())
+            if k == "*"
+            else _alike(found[name], e)
+            if (name := k.removesuffix("?")) in found
+            else name != k
             for k, e in example.items()
         )
+    if isinstance(example, tuple):
+        return isinstance(found, list) and len(found) == len(example) and all(map(_alike, found, example))
     if isinstance(example, list):
         return isinstance(found, list) and all(_alike(f, e) for f in found for e in example)
-    return isinstance(found, type(example))
+    return isinstance(found, type(example)) and (not isinstance(found, float) or math.isfinite(found))
 
 
 def refuse_foreign(folder: Path, recipe: str, stack: str) -> None:
@@ -180,6 +212,10 @@ def staged(folder: Path) -> Iterator[Path]:
         cause = fault if isinstance(fault, OSError) else fault.__cause__
         if isinstance(cause, OSError) and cause.errno in (errno.ENOSPC, getattr(errno, "EDQUOT", None)):
             raise ResourceError(f"the disk of {folder} is full; nothing was changed there. Make room and run again") from None
+        if isinstance(cause, OSError) and not os.path.isdir(staging):
+            raise ResourceError(
+                f"{folder} was moved or removed while it was written into. Run again, or choose another folder with -o"
+            ) from None
         raise
     finally:
         shutil.rmtree(staging, ignore_errors=True)
@@ -209,16 +245,16 @@ def publish(staging: Path, folder: Path, names: Iterable[Path]) -> None:
             continue
         (folder / name).parent.mkdir(parents=True, exist_ok=True)
         os.replace(staging / name, folder / name)
-    kept = {n.as_posix() for n in names}
+    now = [folder / name for name in names]
     for old in [*earlier["outputs"], *earlier["texts"]]:
         path = folder / old["file"]
         if (
-            old["file"] not in kept
-            and folder.resolve() in path.resolve().parents
+            folder.resolve() in path.resolve().parents
             and path.is_file()
             and file_hash(path) == old["sha256"]
+            and replaced(path, now) is None  # whichever way it is written: ./a.tif, or in capitals where that is the same file
         ):
             path.unlink()
     for page in (folder / PAGE, folder / FAILED):  # so that a page tells of the run.json beside it
-        if page.name not in kept and page.is_file() and _is_page(page):
+        if page not in now and page.is_file() and _is_page(page):
             page.unlink()

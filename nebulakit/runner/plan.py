@@ -51,16 +51,15 @@ def remember(store: Store, recipe: Recipe, stack: Path, sha: str, preview: int, 
         known[s.call.id] = {"made_of": keys.made_of[s.call.index], **cost}
     ids = {c.id for c in recipe.steps}
     with contextlib.suppress(OSError):  # a full disk has been told of
-        store.write(path, json.dumps({k: v for k, v in known.items() if k in ids}).encode())
+        store.write_facts(path, {k: v for k, v in known.items() if k in ids})
 
 
 def recall(store: Store, recipe: Recipe, stack: Path, preview: int) -> dict[str, Any]:
     """Give what :func:`remember` kept."""
     try:
-        found = json.loads(memory_file(store, recipe, stack, preview).read_bytes())
+        return store.read_facts(memory_file(store, recipe, stack, preview))
     except (OSError, ValueError):
         return {}
-    return found if isinstance(found, dict) else {}
 
 
 def plan(

@@ -6,7 +6,7 @@ import math
 
 import numpy as np
 
-from nebulakit.errors import StepError
+from nebulakit.errors import InputError
 from nebulakit.image import Image, Notice
 
 NARROW, WIDENED = 1.6, 1.9  # px: stars of a preview are widened to the second where they are narrower than the first
@@ -30,12 +30,16 @@ def _binned(image: Image, factor: int, collapsed: bool) -> Image:
     from nebulakit import steps
     from nebulakit.pixels import geometry
 
-    if image.channels != ("mosaic",) and not (collapsed and len(image.channels) == 1):
+    cells = image.channels == ("mosaic",) or (collapsed and len(image.channels) == 1)
+    if min(image.shape) < (2 if cells else 1) * factor:
+        h, w = image.shape
+        what = f"one block of {factor} {'cells' if cells else 'pixels'}"
+        raise InputError(
+            f"an input has {w} x {h} pixels, fewer than {what} for --preview {factor}. Take a smaller number, or leave it out"
+        )
+    if not cells:
         plainly: Image = steps.bin(image, factor=factor)
         return plainly.noted(*image.notices)
-    if min(image.shape) < 2 * factor:
-        h, w = image.shape
-        raise StepError(f"the mosaic has {w} x {h} pixels, fewer than one block of {factor} cells for a preview")
     cover = None if image.coverage is None else geometry.bin_cells(np.nan_to_num(image.coverage, nan=0.0), factor)
     small = image.moved(
         geometry.bin_cells(image.planes, factor),

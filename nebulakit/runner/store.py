@@ -1,13 +1,14 @@
 """Finished layers kept on disk, found again by what they were made of.
 
 Layers are looked up by their keys (:mod:`nebulakit.runner.keys`). Arrays are plain ``.npy`` files named by their own
-SHA-256, written under a unique temporary name and renamed; each is checked when it is opened, so a half-written or damaged
-one counts as absent. Several runs may share a store: nothing in it is ever changed in place.
+SHA-256, the rest is JSON with its SHA-256 below; all is written under a unique temporary name and renamed, and checked when it
+is opened, so that what is half-written or damaged counts as absent. Several runs may share a store: nothing in it is ever changed in place.
 """
 
 from __future__ import annotations
 
 import contextlib
+import hashlib
 import json
 import os
 import shutil
@@ -36,7 +37,7 @@ def default_folder() -> Path:
     """Give the folder for finished layers in the system's cache folder."""
     from platformdirs import user_cache_path
 
-    return user_cache_path("nebulakit", appauthor=False) / "layers-1"
+    return user_cache_path("nebulakit", appauthor=False) / "layers-2"
 
 
 def default_limit(folder: Path) -> int:
@@ -87,7 +88,7 @@ class Store:
         try:
             arrays = {name: self._array(sha) for name, sha in facts["arrays"].items()}
             image = together(facts, arrays)
-        except (OSError, KeyError, TypeError, ValueError, EOFError, AttributeError):
+        except (OSError, KeyError, TypeError, ValueError, AttributeError):
             self._damaged(entry)
             return None
         self._mine.add(key)
@@ -106,7 +107,7 @@ class Store:
             return
         facts, arrays = apart(image)
         facts["arrays"] = {name: self._keep_array(a) for name, a in arrays.items()}
-        self.write(entry, json.dumps(facts).encode())
+        self.write_facts(entry, facts)
 
     def keep_step(self, key: str, layers: Mapping[str, Image], record: Mapping[str, Any], notices: tuple[Notice, ...]) -> None:
         """Keep what a step recorded, and those of its results, by their keys, that are worth it; in the background.
@@ -118,7 +119,7 @@ class Store:
         def work() -> None:
             for name, image in layers.items():
                 self.keep(name, image)
-            self.write(self._entry("steps", key), json.dumps(told).encode())
+            self.write_facts(self._entry("steps", key), told)
 
         self._writer.put(work)
 
@@ -128,7 +129,7 @@ class Store:
         if self._entry("inputs", key).exists():
             return
         with contextlib.suppress(OSError):
-            self.write(self._entry("inputs", key), json.dumps({"notices": [list(n) for n in notices]}).encode())
+            self.write_facts(self._entry("inputs", key), {"notices": [list(n) for n in notices]})
 
     def notices_of(self, key: str) -> tuple[Notice, ...] | None:
         """Give what reading an input had to say, None where that is not known."""
@@ -177,15 +178,12 @@ class Store:
 
     def _json(self, path: Path) -> dict[str, Any] | None:
         try:
-            found = json.loads(path.read_bytes())
+            return self.read_facts(path)
         except (FileNotFoundError, NotADirectoryError):
             return None
         except (OSError, ValueError):
-            found = None
-        if not isinstance(found, dict):
             self._damaged(path)
             return None
-        return found
 
     def _touch(self, path: Path) -> None:
         with contextlib.suppress(OSError):
@@ -200,13 +198,26 @@ class Store:
             else:
                 np.save(to, data, allow_pickle=False)
 
+    def write_facts(self, path: Path, facts: Mapping[str, Any]) -> None:
+        """Write plain values whole, with their hash below: a number that was changed would still be a number."""
+        text = json.dumps(facts).encode()
+        self.write(path, text + b"\n" + hashlib.sha256(text).hexdigest().encode())
+
+    def read_facts(self, path: Path) -> dict[str, Any]:
+        """Read what :meth:`write_facts` wrote; OSError where it cannot be read, ValueError where it is not as it was written."""
+        text, _, sha = path.read_bytes().rpartition(b"\n")
+        if hashlib.sha256(text).hexdigest().encode() != sha:
+            raise ValueError("other contents than were written")
+        facts: dict[str, Any] = json.loads(text)
+        return facts
+
     def _keep_array(self, array: npt.NDArray[Any]) -> str:
         sha = self._hash(array)
         path = self._array_path(sha)
         try:
             self._array(sha)
             self._touch(path)  # another run that makes room leaves young arrays alone
-        except (OSError, ValueError, EOFError):
+        except (OSError, ValueError):
             self.write(path, np.ascontiguousarray(array))
             self._trust(sha, path.stat())
         return sha
@@ -236,10 +247,10 @@ class Store:
                 self._trust(sha, state)
         except FileNotFoundError:
             raise
-        except (OSError, ValueError, EOFError):
+        except Exception as fault:  # a damaged header makes numpy stumble in many ways
             self._good.pop(sha, None)
             _remove(path)
-            raise
+            raise ValueError(f"{path.name} is not as it was written") from fault
         return np.asarray(array)
 
     def layers(self) -> dict[Path, list[str]]:

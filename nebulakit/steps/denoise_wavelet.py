@@ -84,8 +84,11 @@ def denoise_wavelet(
         return image.replace().noted(
             _nothing("no noise was found in this layer, so it stayed as it was."), noise_before=_rows(level.scales)
         )
-    # a channel without noise beside noisy ones has a thousandth of theirs, so that their ratio is a number
-    reckoned = Noise(tuple(max(s, 1e-3 * max(level.sigma)) for s in level.sigma), level.scales, level.map)
+    # a channel without noise beside noisy ones has a thousandth of theirs, so that their ratio is a number; what is finer than
+    # 32-bit floats hold of the largest value is rounding
+    largest = float(max(np.fmax.reduce(image.planes, None), -np.fmin.reduce(image.planes, None)))
+    least = max(1e-3 * max(level.sigma), 1e-9 * largest)
+    reckoned = Noise(tuple(max(s, least) for s in level.sigma), level.scales, level.map)
     if image.noise is not None and image.scale == "linear":
         grain = float(np.max(noise.fine_noise(image.planes) / np.maximum(noise.fine_share(level), 1e-30)))
         if grain < _SMOOTHED:

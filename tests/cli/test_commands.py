@@ -1,6 +1,8 @@
 """Every verb of the command line: what it answers, what it tells, and the code it ends with."""
 
+import functools
 import json
+import operator
 import os
 import shlex
 import shutil
@@ -371,16 +373,55 @@ def test_a_run_json_of_something_else_is_told_so(tell, finished, night, held) ->
 
 
 @pytest.mark.parametrize(
-    ("key", "held"), [("inputs", {"mine": 3}), ("ways", 3), ("ways", {"stack": 3}), ("texts", 3), ("corners", [1, 2])]
+    ("place", "held"),
+    [
+        (["inputs", "mine"], 3),
+        (["inputs", "stack", "file"], "a\0b"),
+        (["ways"], 3),
+        (["ways", "stack"], 3),
+        (["texts"], 3),
+        (["corners"], [1, 2]),
+        (["corners"], [[0.0, 0.0], [9.0], [9.0, 9.0], [0.0, 9.0]]),
+        (["corners", 0, 0], float("nan")),
+        (["recipe", "resolved", "steps", 0, "params"], 3.0),
+        (["options", "fwhm"], [3]),
+        (["options", "fwhm"], float("nan")),
+        (["options", "preview"], 0),
+        (["options", "until"], 3),
+        (["options", "assume"], "both"),
+        (["steps", 0, "measured", "fwhm"], "wide"),
+        (["outputs", 0, "file"], "a\0.tif"),
+        (["outputs", 0, "notices"], [["id"]]),
+        (["outputs", 0, "channels"], None),
+    ],
+    ids=str,
 )
-def test_a_run_json_that_was_damaged_is_told_so(tell, finished, night, key, held) -> None:
+def test_a_run_json_that_was_damaged_is_told_so(tell, finished, night, place, held) -> None:
     """Half of what is read of it was not looked at."""
     shutil.copytree(finished, "o")
     record = json.loads(Path("o/run.json").read_text())
-    Path("o/run.json").write_text(json.dumps(record | {key: {**record[key], **held} if key == "inputs" else held}))
+    *way, last = place
+    functools.reduce(operator.getitem, way, record)[last] = held
+    Path("o/run.json").write_text(json.dumps(record))
     run_again = ["run", night / "r.yaml", night / "stack.fits", "-o", "o", "--no-cache"]
-    for args, code in ((["compare", "o", finished], 4), (["rerun", "o", "--stack", night / "stack.fits"], 4), (run_again, 2)):
-        assert tell(*args)[0] == code
+    rerun, freeze = ["rerun", "o", "--stack", night / "stack.fits"], ["freeze", "o"]
+    for args, code in ((["compare", "o", finished], 4), (rerun, 4), (freeze, 4), (run_again, 2)):
+        assert tell(*args)[0] == code, args
+
+
+def test_corners_on_a_line_are_no_place_in_the_stack(tell, finished) -> None:
+    """Solving for it failed with a traceback."""
+    shutil.copytree(finished, "o")
+    record = json.loads(Path("o/run.json").read_text())
+    Path("o/run.json").write_text(json.dumps(record | {"corners": [[1.0, 1.0]] * 4}))
+    assert tell("compare", "o", "o/run.json", "--json")[0] == 0
+
+
+def test_a_repeat_knows_its_inputs(tell, finished, night) -> None:
+    """A misspelt one was passed over."""
+    code, out, err = tell("rerun", finished, "--stack", night / "stack.fits", "--input", "covrage=x.fits")
+    assert (code, out) == (2, "")
+    assert "the run had no input called 'covrage'; it had: stack" in err
 
 
 def test_a_repeat_is_compared_with_the_run_and_never_with_itself(tell, finished, night, tmp_path) -> None:
@@ -791,6 +832,15 @@ def test_streams_that_are_full_or_closed_are_no_fault_of_ours(night, tmp_path) -
         )
         assert (deaf.returncode, deaf.stdout) == (0, "c/picture.tif\n")
     assert (tmp_path / "a" / "picture.tif").read_bytes() == (tmp_path / "b" / "picture.tif").read_bytes()
+
+
+def test_a_reader_that_has_gone_is_no_interruption() -> None:
+    """``nebulakit explain | head`` told so, and ended with 1."""
+    read, write = os.pipe()
+    os.close(read)
+    done = subprocess.run([sys.executable, "-m", "nebulakit", "explain"], stdout=write, stderr=subprocess.PIPE)
+    os.close(write)
+    assert (done.returncode, done.stderr) == (0, b"")
 
 
 @pytest.mark.skipif(sys.platform != "linux", reason="other systems take no such names")

@@ -49,6 +49,8 @@ def test_impossible_outputs_are_refused_with_a_sentence(file, options, words):
         {"quality": 101},
         {"colour": "red"},
         {"print": {"width": "wide"}},
+        {"print": {"width": "0 cm"}},  # was divided by when the picture was written
+        {"print": {"width": f"{'9' * 400} cm"}},
     ],
 )
 def test_unknown_or_wrong_options_are_refused(options):

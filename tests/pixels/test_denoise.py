@@ -116,6 +116,15 @@ def test_more_strength_takes_more() -> None:
     assert taken[0] < 0.6 * taken[2]
 
 
+def test_light_that_is_anything_over_next_to_no_noise_stays() -> None:
+    """Of a picture without noise all became NaN: the square of the ratio does not fit into 32-bit floats."""
+    band = np.full((40, 50), 1e4, np.float32)
+    band[:, 25:] = -3e6
+    for parts in ([[band] * 3], [[band] * 3, [band] * 3]):
+        for out in shrinkage.shrink(parts, [1e-12] * 3, None, 0):
+            np.testing.assert_allclose(out, band, rtol=1e-6)  # gains of one but for rounding
+
+
 def test_a_scale_that_is_spared_is_left_alone() -> None:
     made, noisy, noise, well = scene("none")
     spared = calm(noisy, noise, by_scale=(0.0, 1.0, 1.0, 1.0, 1.0, 1.0))[0]

@@ -197,6 +197,7 @@ def test_the_softening_is_told_from_what_it_made(peak: float) -> None:
     assert anchors.softening_of(shown[0], 0.1) == pytest.approx(soft, rel=0.05)
     assert anchors.softening_of(np.full((50, 60), 0.1, np.float32), 0.1) == 0.3
     assert anchors.softening_of(np.full((50, 60), np.nan, np.float32), 0.1) == 0.3
+    assert anchors.softening_of(np.ones((50, 60), np.float32), 1.0) == 0.3  # white all over: it was divided by what is left above
 
 
 def test_roll_off_is_undone() -> None:

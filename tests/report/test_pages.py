@@ -10,6 +10,7 @@ from nebulakit.cli import call
 from nebulakit.errors import InputError
 from nebulakit.image import Frame, Image
 from nebulakit.pixels import look
+from nebulakit.pixels.facts import Noise
 from nebulakit.report import numbers, places, special
 from nebulakit.report.collect import grid
 from nebulakit.report.figures import Plot, outline, ticks
@@ -227,6 +228,15 @@ def test_a_curve_is_drawn_as_it_was_applied():
     at = [[float(v) for v in re.findall(r'<circle cx="([\d.]+)"', d.svg)] for d in (plain, lowered)]
     # places are written to a tenth; levels of 0.5 were 0.2 + 0.4 / (0.9 / 0.8) before dark ones were brought down
     assert at[1][-1] - at[0][-1] == pytest.approx((0.5556 - 0.5) / (0.5 - 0.12) * (at[0][-1] - at[0][0]), abs=0.2)
+
+
+def test_colours_of_boxes_are_drawn_where_no_noise_was_found():
+    """They were divided by it."""
+    layer = Image.from_array(np.full((3, 40, 60), 0.5, np.float32)).replace(noise=Noise((0.0,) * 3, ((0.0,),) * 3))
+    seen = special.Seen(
+        None, {"sensor": [[1, 0], [0, 1], [0, 1]]}, {}, layer, layer, layer.planes, layer.planes, {}, str, ("", 60, 40)
+    )
+    assert len(special._sensor(seen)) == 3
 
 
 def test_every_drawing_is_named_for_those_who_do_not_see_it(steps):

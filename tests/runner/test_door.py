@@ -356,3 +356,10 @@ def test_light_of_neighbours_is_not_taken_for_a_dark_ring(seed, kind, conditions
 
 def test_a_good_stack_without_a_map_raises_no_doubt(scene):
     assert doubts(like(scene, np.where(scene.coverage > 0, scene.stack, np.nan), coverage=None)) == []
+
+
+def test_cells_are_told_apart_beside_a_pixel_beyond_all_numbers() -> None:
+    """In units of the noise it fits into no 32-bit float; that was told in numpy's words."""
+    plane = np.random.default_rng(0).normal(0, 1e-31, (160, 160)).astype(np.float32)
+    plane[80, 81] = 4e9
+    assert np.isfinite(cell_levels(plane, np.ones(plane.shape, bool))).all()

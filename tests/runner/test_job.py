@@ -3,6 +3,7 @@
 import contextlib
 import json
 import os
+import shutil
 import signal
 import subprocess
 import sys
@@ -16,7 +17,7 @@ from astropy.io import fits
 from PIL import Image as Pictures
 
 import nebulakit
-from nebulakit import steps
+from nebulakit import files, steps
 from nebulakit.cli import call
 from nebulakit.demo import make_scene, write_scene
 from nebulakit.errors import InputError, ResourceError, UsageError
@@ -145,6 +146,32 @@ def test_a_failing_step_leaves_the_old_files_and_says_which(night, tmp_path, cap
     assert "of 5" in told
     assert "Traceback" not in told
     assert {p.name: p.read_bytes() for p in (tmp_path / "out").iterdir()} == before
+
+
+def test_outputs_stay_however_their_place_is_written(night, tmp_path):
+    """A second run took those of the first that were written as ./NAME for files that it no longer makes, and removed its own."""
+    files = ["plain.tif", "./dot.tif", "a//slashes.tif", "a/./between.tif"]
+    recipe = tmp_path / "r.yaml"
+    recipe.write_text(RECIPE.split("outputs:")[0] + "outputs:\n" + "".join(f"  - {{layer: bright, file: {f}}}\n" for f in files))
+    for more in ([], [], ["--no-cache"]):
+        assert running.run(recipe, night / "stack.fits", tmp_path / "out", *more) == 0
+        assert [f for f in files if not (tmp_path / "out" / f).is_file()] == []
+
+
+@pytest.mark.parametrize("harm", [shutil.rmtree, lambda out: out.rename(out.with_name("elsewhere"))])
+def test_a_folder_that_goes_while_it_is_written_into_is_told_of(night, tmp_path, monkeypatch, capsys, harm):
+    """It was called a fault of ours, with a traceback."""
+    write = files.write
+
+    def written(image, path, *more, **choices):
+        said = write(image, path, *more, **choices)
+        with contextlib.suppress(OSError):  # the other output did it already
+            harm(tmp_path / "out")
+        return said
+
+    monkeypatch.setattr(files, "write", written)
+    assert run(night, tmp_path / "out", "--no-cache") == 6
+    assert "out was moved or removed while it was written into. Run again" in capsys.readouterr().err
 
 
 def test_until_writes_one_layer(night, tmp_path):

@@ -178,6 +178,39 @@ def test_damaged_layers_are_computed_again_with_one_warning(night, kept, tmp_pat
     assert ran(tmp_path / "again") == []
 
 
+@pytest.mark.parametrize(
+    ("kind", "was", "becomes"),
+    [
+        ("layers", b'"sky": [', b'"sky": [[], '),
+        ("steps", b'"notices": [', b'"notices": [[]], "were": ['),
+        ("inputs", b'"notices": [', b'"notices": [[]], "were": ['),
+        ("pages", b'"numbers": [[', b'"numbers": [["x"], ['),
+    ],
+)
+def test_what_was_changed_in_what_is_kept_beside_arrays_is_noticed(night, tmp_path, capsys, kind, was, becomes):
+    """It was believed: another noise gave other pixels, another shape a traceback."""
+    kept = tmp_path / "kept"
+    cache = ["--cache", str(kept)]
+    assert call(["run", *arguments(night), *cache, "-o", str(tmp_path / "first")]) == 0
+    capsys.readouterr()
+    for path in kept.glob(f"{kind}/*.json"):
+        path.write_bytes(path.read_bytes().replace(was, becomes))
+    assert call(["run", *arguments(night), *cache, "-o", str(tmp_path / "out")]) == 0
+    assert "Traceback" not in capsys.readouterr().err
+    assert hashes(tmp_path / "out") == hashes(night / "out")
+    told = [w["id"] for w in record(tmp_path / "out")["warnings"]].count("kept-layer-damaged")
+    assert told == (kind != "pages")
+
+
+def test_a_damaged_header_of_an_array_is_damage_whatever_numpy_makes_of_it(tmp_path):
+    """A bracket that is open for ever is told by an error of Python's own parser."""
+    store = Store(tmp_path)
+    store.keep("k", Image.from_array(np.ones((1, 8, 8))))
+    (path,) = (tmp_path / "arrays").glob("*.npy")
+    path.write_bytes(path.read_bytes().replace(b"}", b"{"))
+    assert Store(tmp_path).verify() == (0, 1)
+
+
 def test_a_layer_damaged_after_it_was_checked_is_noticed_by_the_same_store(tmp_path):
     store = Store(tmp_path)
     store.keep("k", Image.from_array(np.ones((1, 8, 8))))
@@ -346,10 +379,10 @@ def test_a_plan_does_not_take_the_times_of_another_stack_of_the_same_name(night,
 
 
 def test_a_plan_tells_of_what_was_dropped_or_damaged(night, kept, capsys):
-    last = json.loads((kept / "runs").glob("*.json").__next__().read_text())
+    last = Store(kept).read_facts((kept / "runs").glob("*.json").__next__())
     assert set(last) == set(IDS)
     for path in kept.glob("layers/*.json"):
-        if json.loads(path.read_text())["scale"] == "display":
+        if Store(kept).read_facts(path)["scale"] == "display":
             path.unlink()
     lines = planned(night, kept, capsys)
     assert "because it was evicted" in lines[4]
@@ -397,6 +430,13 @@ def test_a_preview_of_a_mosaic_is_that_of_its_colours(tmp_path, told, factor):
     quick, whole = files.read(tmp_path / "quick" / "colour.fits"), files.read(tmp_path / "whole" / "small.fits")
     assert quick.shape == (72 // 2 // factor, 96 // 2 // factor)
     assert np.allclose(quick.planes, whole.planes, rtol=0, atol=1e-6)
+
+
+def test_a_preview_coarser_than_the_stack_says_what_to_do(night, tmp_path, capsys):
+    """It told neither of the option nor what to do about it."""
+    fits.writeto(tmp_path / "small.fits", np.random.default_rng(0).random((3, 9, 40), np.float32))
+    assert call(["run", str(night / "r.yaml"), str(tmp_path / "small.fits"), "--preview", "16", "-o", str(tmp_path / "out")]) == 4
+    assert "40 x 9 pixels, fewer than one block of 16 pixels for --preview 16. Take a smaller number" in capsys.readouterr().err
 
 
 def test_in_a_preview_stars_stay_wide_enough_to_be_told_from_the_nebula():

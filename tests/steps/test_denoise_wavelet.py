@@ -12,6 +12,7 @@ from nebulakit import steps
 from nebulakit.demo import make_scene
 from nebulakit.errors import StepError
 from nebulakit.image import Image
+from nebulakit.pixels.facts import Noise
 
 
 @functools.cache
@@ -149,3 +150,11 @@ def test_streaked_noise_is_said() -> None:
 def test_what_cannot_be_is_refused(options: dict[str, object]) -> None:
     with pytest.raises(StepError, match="denoise_wavelet"):
         steps.denoise_wavelet(layer(), **options)
+
+
+def test_noise_finer_than_32_bits_hold_leaves_the_layer_alone() -> None:
+    """The square of values in units of it overflowed."""
+    planes = np.random.default_rng(0).random((2, 60, 70), np.float32)
+    told = Noise((1e-17,) * 2, ((1e-20,) * 6,) * 2)
+    out = steps.denoise_wavelet(Image.from_array(planes).replace(noise=told)).planes
+    np.testing.assert_allclose(out, planes, atol=1e-6)  # rounding of bands that are taken apart and added

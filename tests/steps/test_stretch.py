@@ -8,6 +8,7 @@ import pytest
 
 import nebulakit.steps as steps
 from nebulakit.errors import StepError
+from nebulakit.files.reading import within_reach
 from nebulakit.image import Image
 from nebulakit.pixels import colour
 from nebulakit.pixels.facts import Noise
@@ -250,3 +251,14 @@ def test_no_nebula_is_said(name: str) -> None:
     assert [n.id for n in shown.notices] == ["no-light-to-stretch"]
     assert shown.planes.std() < 0.11
     assert not run(name, line()).notices
+
+
+@both
+@pytest.mark.parametrize("channels", [1, 3])
+def test_a_pixel_however_far_over_white_is_white(name: str, channels: int) -> None:
+    """It became NaN, that is black: its square fits into no 32-bit float."""
+    planes = np.random.default_rng(0).normal(0.02, 1e-3, (channels, 64, 64)).astype(np.float32)
+    planes[:, 20, 20] = 1e30
+    out = getattr(steps, name)(within_reach(Image.from_array(planes), "planes")).planes
+    assert np.isfinite(out).all()
+    assert (out[:, 20, 20] > 0.9).all()  # rolled off, colours twice
