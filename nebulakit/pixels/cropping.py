@@ -58,7 +58,9 @@ def decide_crop(
     doubts: list[tuple[str, str]] = []
     record: dict[str, Any] = {}
     if coverage is not None:
-        coverage = _understood(coverage, planes, good, counts, linear, record, doubts)
+        known = np.isfinite(coverage)
+        coverage = coverage if known.all() else np.where(known, coverage, np.float32(0))
+        coverage = _understood(coverage, planes, good & known, counts, linear, record, doubts)
         if coverage is not None:
             return _by_map(coverage, good & (coverage > 0), keep, aspect, centre, record, doubts)
     return _by_noise(planes, good, keep, aspect, centre, linear, record, doubts)
