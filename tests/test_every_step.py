@@ -435,6 +435,17 @@ def test_arrays_in_arrays_out(step: Step) -> None:
         assert step.resizes or array.shape == image.planes.shape
 
 
+@pytest.mark.parametrize("lay", [np.asfortranarray, lambda a: a[..., ::-1], lambda a: np.repeat(a, 2, -1)[..., ::2]])
+def test_an_image_lies_in_memory_row_by_row(lay: Callable[[Any], Any]) -> None:
+    """However the arrays did that it is made of: sums of pixels in another order have other bits."""
+    planes, coverage = (lay(np.random.default_rng(0).random(shape, np.float32)) for shape in ((3, 40, 50), (40, 50)))
+    for image in (Image(planes, ("red", "green", "blue"), coverage=coverage), Image.from_array(planes, coverage=coverage)):
+        for array, given in ((image.planes, planes), (image.coverage, coverage)):
+            assert array is not None
+            assert array.flags.c_contiguous
+            assert np.array_equal(array, given)
+
+
 @every_step
 def test_an_array_beside_an_image_is_what_that_is(step: Step) -> None:
     """Stretched where the image is, and the same as the image it was taken from."""
