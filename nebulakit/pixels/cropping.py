@@ -212,7 +212,7 @@ def nebula_centre(planes: Floats, good: Mask) -> tuple[float, float] | None:
     from nebulakit.pixels.noise import measure_noise
 
     seen = np.where(good, planes, np.float32(np.nan))
-    sigma = np.maximum(measure_noise(seen).sigma, 1e-30)
+    sigma = gradient.unit(seen, measure_noise(seen).sigma)
     found = gradient.decide_gradient(seen, sigma)
     flat = seen[:1] - legendre.surface(found.coefficients[:1], good.shape, found.order)
     blocks = cov.block_noise(flat, good, int(np.clip(min(good.shape) // 40, 6, 64)))

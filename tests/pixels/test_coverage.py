@@ -211,6 +211,11 @@ def test_nebula_is_found_behind_a_gradient_and_stars():
     assert nebula_centre(np.zeros((3, 200, 300), np.float32), np.ones((200, 300), bool)) is None
 
 
+@pytest.mark.parametrize("shape", [(5, 300), (17, 33), (64, 65)])
+def test_a_picture_of_one_value_has_no_nebula(shape):
+    assert nebula_centre(np.full((3, *shape), 0.25, np.float32), np.ones(shape, bool)) is None
+
+
 @pytest.mark.parametrize(("kind", "seed"), [("bubble", 6), ("lantern", 5), ("fans", 5)])
 def test_the_middle_of_a_nebula_is_found_under_a_glow_hundreds_of_times_as_strong(kind, seed):
     night = make_scene(seed, (300, 400), kind)
