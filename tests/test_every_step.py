@@ -642,6 +642,25 @@ def test_bounds_are_kept(step: Step) -> None:
                     assert not takes(step, name, value), f"{name}: {value} is taken, though it must be {about.range()} (form {i})"
 
 
+@pytest.mark.parametrize("step", [pytest.param(s, id=s.name) for s in STEPS.values() if s.reads == "display"])
+def test_stretched_pictures_stay_in_range_at_the_ends_of_every_parameters(step: Step) -> None:
+    """Or the value is refused in words; and nothing is lost where there was light."""
+    first, _ = accepted(step.name)[0]
+    given, gap = images_for(step, first), np.isnan(first.planes).any(0)
+    for name, about in step.abouts.items():
+        default = canonical(step.check(step.examples))[name]
+        percent = 100.0 if about.high is not None and about.high <= 10 else 1.0
+        for bound in (about.low, about.high):
+            good = [] if bound is None else [v for v in forms(default, float(bound), bound * percent) if takes(step, name, v)]
+            for value in good[:1]:
+                made: dict[str, Any] = {}
+                told(lambda v=value, n=name, m=made: m.update(results(step, step.call(**given, **{**step.examples, n: v}))))
+                for result, image in made.items():
+                    light = image.planes[:, ~gap]
+                    assert (light >= -1e-6).all(), f"{result} with {name}: {value}"
+                    assert (light <= 1 + 1e-6).all(), f"{result} with {name}: {value}"
+
+
 # -- how it is declared -------------------------------------------------------------------------------------------------
 
 
