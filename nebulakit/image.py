@@ -170,6 +170,9 @@ class Image:
             raise StepError(f"an image has planes float32 (channel, y, x); found {p.dtype} with shape {p.shape}")
         if not p.size:
             raise StepError(f"there is no pixel in an array of shape {p.shape}; an image has at least one")
+        for name in ("planes", "coverage"):  # sums along another order of the pixels have other bits
+            if getattr(self, name) is not None and not getattr(self, name).flags.c_contiguous:
+                object.__setattr__(self, name, np.ascontiguousarray(getattr(self, name)))
         if len(self.channels) != p.shape[0]:
             raise StepError(f"{p.shape[0]} planes but {len(self.channels)} channel names {self.channels}")
         if self.coverage is not None and self.coverage.shape != p.shape[1:]:

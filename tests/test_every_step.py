@@ -435,6 +435,17 @@ def test_arrays_in_arrays_out(step: Step) -> None:
         assert step.resizes or array.shape == image.planes.shape
 
 
+@pytest.mark.parametrize("lay", [np.asfortranarray, lambda a: a[..., ::-1], lambda a: np.repeat(a, 2, -1)[..., ::2]])
+def test_an_image_lies_in_memory_row_by_row(lay: Callable[[Any], Any]) -> None:
+    """However the arrays did that it is made of: sums of pixels in another order have other bits."""
+    planes, coverage = (lay(np.random.default_rng(0).random(shape, np.float32)) for shape in ((3, 40, 50), (40, 50)))
+    for image in (Image(planes, ("red", "green", "blue"), coverage=coverage), Image.from_array(planes, coverage=coverage)):
+        for array, given in ((image.planes, planes), (image.coverage, coverage)):
+            assert array is not None
+            assert array.flags.c_contiguous
+            assert np.array_equal(array, given)
+
+
 @every_step
 def test_an_array_beside_an_image_is_what_that_is(step: Step) -> None:
     """Stretched where the image is, and the same as the image it was taken from."""
@@ -629,6 +640,25 @@ def test_bounds_are_kept(step: Step) -> None:
                 outside = list(forms(default, float(beyond), float(beyond) * percent))
                 for i, value in enumerate(outside):
                     assert not takes(step, name, value), f"{name}: {value} is taken, though it must be {about.range()} (form {i})"
+
+
+@pytest.mark.parametrize("step", [pytest.param(s, id=s.name) for s in STEPS.values() if s.reads == "display"])
+def test_stretched_pictures_stay_in_range_at_the_ends_of_every_parameters(step: Step) -> None:
+    """Or the value is refused in words; and nothing is lost where there was light."""
+    first, _ = accepted(step.name)[0]
+    given, gap = images_for(step, first), np.isnan(first.planes).any(0)
+    for name, about in step.abouts.items():
+        default = canonical(step.check(step.examples))[name]
+        percent = 100.0 if about.high is not None and about.high <= 10 else 1.0
+        for bound in (about.low, about.high):
+            good = [] if bound is None else [v for v in forms(default, float(bound), bound * percent) if takes(step, name, v)]
+            for value in good[:1]:
+                made: dict[str, Any] = {}
+                told(lambda v=value, n=name, m=made: m.update(results(step, step.call(**given, **{**step.examples, n: v}))))
+                for result, image in made.items():
+                    light = image.planes[:, ~gap]
+                    assert (light >= -1e-6).all(), f"{result} with {name}: {value}"
+                    assert (light <= 1 + 1e-6).all(), f"{result} with {name}: {value}"
 
 
 # -- how it is declared -------------------------------------------------------------------------------------------------

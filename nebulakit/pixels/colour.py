@@ -178,6 +178,7 @@ def fit(lab: Array, before: Array | None = None, limit: Array | None = None) -> 
         low, high = np.minimum(_least(before), EDGE[0]).ravel(), np.maximum(most_of(before), EDGE[1]).ravel()
         if limit is not None:
             high = np.minimum(high, limit.ravel())
+        low, high = low - np.float32(GRAIN), high + np.float32(GRAIN)
     flat = light.reshape(3, -1)
     where = np.flatnonzero(_outside(flat, low, high))
     if len(where):

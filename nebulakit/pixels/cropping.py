@@ -58,7 +58,9 @@ def decide_crop(
     doubts: list[tuple[str, str]] = []
     record: dict[str, Any] = {}
     if coverage is not None:
-        coverage = _understood(coverage, planes, good, counts, linear, record, doubts)
+        known = np.isfinite(coverage)
+        coverage = coverage if known.all() else np.where(known, coverage, np.float32(0))
+        coverage = _understood(coverage, planes, good & known, counts, linear, record, doubts)
         if coverage is not None:
             return _by_map(coverage, good & (coverage > 0), keep, aspect, centre, record, doubts)
     return _by_noise(planes, good, keep, aspect, centre, linear, record, doubts)
@@ -210,7 +212,7 @@ def nebula_centre(planes: Floats, good: Mask) -> tuple[float, float] | None:
     from nebulakit.pixels.noise import measure_noise
 
     seen = np.where(good, planes, np.float32(np.nan))
-    sigma = np.maximum(measure_noise(seen).sigma, 1e-30)
+    sigma = gradient.unit(seen, measure_noise(seen).sigma)
     found = gradient.decide_gradient(seen, sigma)
     flat = seen[:1] - legendre.surface(found.coefficients[:1], good.shape, found.order)
     blocks = cov.block_noise(flat, good, int(np.clip(min(good.shape) // 40, 6, 64)))

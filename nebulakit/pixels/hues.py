@@ -129,7 +129,7 @@ def on_lab(planes: Array, change: Callable[[Array, slice], None]) -> Array:
 
 @dataclass(frozen=True)
 class Window:
-    """A range of hues in degrees, going up from ``start`` to ``end`` (through 0 where that is smaller), with soft ends."""
+    """A range of hues in degrees, going up from ``start`` to ``end`` (through 0 where that is smaller), with soft ends; 0 to 360 is all."""
 
     start: float
     end: float
@@ -137,7 +137,8 @@ class Window:
 
     def weight(self, lab: Array) -> Array:
         """Give 1 inside, 0 outside, a raised cosine over ``feather`` degrees beyond each end."""
-        half = ((self.end - self.start) % 360) / 2
+        extent = self.end - self.start
+        half = (360 if extent == 360 else extent % 360) / 2
         away = np.arctan2(lab[2], lab[1])
         away *= np.float32(180 / math.pi)
         away -= np.float32(self.start + half)

@@ -102,6 +102,9 @@ class Field:
         """Give the covariances of two pixels by their distance, (2 reach + 1, 2 reach + 1), with the noise's or without."""
         part = slice(FURTHEST - reach, FURTHEST + reach + 1)
         nebula, own = (t.reshape(2 * FURTHEST + 1, -1)[part, part] for t in (self._nebula, self._noise))
+        if reach > GRID // 2:  # the covariance repeats: without the taper pixels GRID apart would be taken for neighbours
+            taper = np.exp(-0.5 * (np.arange(-reach, reach + 1) / (GRID / 4)) ** 2)
+            nebula = nebula * np.outer(taper, taper)
         return np.asarray(strength * nebula + own if noise else strength * nebula)
 
     def disc(self, radius: float, strengths: Iterable[int] = range(len(STRENGTHS))) -> Disc:

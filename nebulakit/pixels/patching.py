@@ -159,19 +159,27 @@ class _Teller:
             tables = [self.field.table(float(STRENGTHS[strength]), reach, noise).ravel() for noise in (True, False)]
             self._tables[strength, reach] = tables[0], tables[1]
         among, behind = self._tables[strength, reach]
-        known, asked = (k @ (2 * reach + 1, 1) for k in (rim, inside))
-        at = known + 2 * reach * (reach + 1)
         free, there = (np.column_stack([np.full(len(k), 100.0), 10.0 * k]) for k in (rim, inside))
-        around = among.take(at[:, None] - known)
+        around = among.take(_places(rim, rim, reach))
         around += free @ free.T
         around.ravel()[:: len(rim) + 1] += self.field.own(float(STRENGTHS[strength]))
         level = values.mean(1)[:, None]
         _, told, failed = dposv(around.T, (values - level).T, lower=True, overwrite_a=True)
         if failed:
             raise np.linalg.LinAlgError("the rim of a hole does not tell what lies inside")
-        across = behind.take(asked[:, None] + 2 * reach * (reach + 1) - known)
+        across = behind.take(_places(inside, rim, reach))
         across += there @ free.T
         return np.asarray((across @ told).T + level, np.float64)
+
+
+def _places(one: Cells, other: Cells, reach: int) -> Cells:
+    """Give where, in a flat table of distances up to ``reach``, the n pixels stand to m others (n, m)."""
+    width = 2 * reach + 1
+    if max(np.ptp(np.concatenate([one, other]), axis=0)) <= reach:
+        return np.asarray((one @ (width, 1))[:, None] + reach * (width + 1) - other @ (width, 1), np.int_)
+    # further apart than any table reaches they have nothing in common
+    y, x = (np.clip(a[:, None] - b, -reach, reach) + reach for a, b in zip(one.T, other.T, strict=True))
+    return np.asarray(y * width + x, np.int_)
 
 
 def grain(units: Planes, hole: Mask, blur: float, seed: int, size: tuple[int, int] | None = None) -> Planes:

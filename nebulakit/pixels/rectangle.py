@@ -138,6 +138,10 @@ def _centred(ok: Mask, aspect: float | None, centre: tuple[float, float]) -> Box
         across = np.minimum(across, np.floor(tall * aspect + 0.5).astype(int))
         tall = np.minimum(tall, np.floor(across / aspect + 0.5).astype(int))
         tall, across = tall - (1 - tall % 2), across - (1 - across % 2)
+        some = (tall > 0) & (across > 0)
+        tall, across = tall[some], across[some]
+        if not len(tall):
+            return None
     k = int(np.argmax(tall * across))
     height, width = int(tall[k]), int(across[k])
     return Box(y - height // 2, x - width // 2, height, width)

@@ -26,6 +26,7 @@ _CLEAR = 1e15
 # Faint texture, too weak to be seen in one place: its share is found over so many pixels from energies that single
 # structures cannot raise above _CAP; by less than _SURE it is taken for chance. Then Wiener's gain is the least that is kept.
 _FAINT, _CAP, _SURE = (47, 25, 15), 3.0, 0.2
+_NONE = 1e-6  # of a pixel's noise variance: where no more is reckoned with bands stay as they are, for over nothing bright light is infinite
 
 
 def inverse_variances(noise_map: Plane | None, levels: int) -> list[Plane | None]:
@@ -55,6 +56,8 @@ def _shrink(parts: list[list[Plane]], variances: list[float], inverse: Plane | N
     """Shrink the bands of one level: by their own energy, or by that of the pilot's bands, the second of ``parts``."""
     import cv2
 
+    if all(v < _NONE for v in variances):
+        return parts[0]
     if len(parts) == 1:
         return [_by_own_energy(band, variance, inverse, size) for band, variance in zip(parts[0], variances, strict=True)]
     ratios = [

@@ -19,6 +19,7 @@ Array = npt.NDArray[np.float64]
 # a star's light as a sum of Gaussians (width in fwhm, share): near enough to a Moffat law with a halo to tell whose light it is
 LIGHT = ((0.45, 0.62), (1.1, 0.28), (2.7, 0.07), (6.5, 0.02), (16.0, 0.01))
 GAIN_RANGE = (0.2, 5.0)
+_TINY = np.float32(1e-30)  # no light, in place of a division by zero
 
 # how channels fall from core to ring is told by as many whole stars, in whose ring others shed less than this of its light
 FALL_STARS = 60
@@ -190,9 +191,10 @@ def apply_balance(planes: Planes, matrix: Array, even: StarList | None, fluxes: 
 
     def colour(rows: slice) -> None:
         light, told = out[:, rows].mean(0), model[rows]
-        trust = np.clip(2 * told / np.maximum(np.abs(np.nan_to_num(light)), 1e-12), 0, 1)
+        bright = np.maximum(np.abs(np.nan_to_num(light)), np.maximum(told, _TINY))
+        trust = np.clip(2 * told / bright, 0, 1)
         trust[~(told > least)] = 0
-        told = np.maximum(told, 1e-20)
+        told = np.maximum(told, _TINY)
         for mine, share in zip(out[:, rows], shares[:, rows], strict=True):
             mine += trust * (light * (share / told) - mine)
 

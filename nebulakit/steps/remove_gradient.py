@@ -102,9 +102,7 @@ def remove_gradient(
     left_out = ~covered
     if protect is not None:
         left_out = left_out | (np.nan_to_num(protect.planes[0]) > 0.5)
-    sigma = np.asarray(known.noise.sigma)
-    if not (sigma > 0).all():
-        sigma = np.where(sigma > 0, sigma, max(float(np.nanstd(image.planes)) * 1e-3, 1e-12))
+    sigma = glow.unit(image.planes, known.noise.sigma)
     zones = jumps = None
     if seams == "auto" and by == "subtract" and image.coverage is not None:
         zones = edges.decide_seams(image.planes, sigma, image.coverage, left_out)

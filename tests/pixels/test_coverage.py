@@ -82,6 +82,26 @@ def test_turned_maps_give_nearly_the_crop_of_the_frames(meaning):
     assert found.box.area == pytest.approx(best.area, rel=0.1 if meaning == "rejections" else 1e-9)
 
 
+@pytest.mark.parametrize("meaning", ["frames", "rejections", "variance"])
+@pytest.mark.parametrize("nothing", [np.nan, np.inf, -np.inf])
+def test_what_is_no_number_in_a_map_counts_as_not_covered(meaning, nothing):
+    frames = turned_frames(50)
+    planes = stack(frames, tilt=0.0)
+    there = frames > 0
+    turned = {"frames": frames, "rejections": 60 - frames, "variance": 1 / np.maximum(frames, 1)}[meaning]
+    given = np.where(there, turned, 0).astype(np.float32)
+    given[:60, 200:230] = nothing
+    found = decide_crop(planes, given, keep=0.6, counts=meaning)
+    assert found.source == "map"
+    assert found.coverage is not None
+    assert np.isfinite(found.coverage).all()
+    assert not found.coverage[:60, 200:230].any()
+    best = largest_rectangle((frames >= 0.6 * frames.max()) & np.isfinite(given))
+    assert best is not None
+    # of rejections how many frames there were is only known from the noise
+    assert found.box.area == pytest.approx(best.area, rel=0.1 if meaning == "rejections" else 1e-9)
+
+
 # --- with a map -------------------------------------------------------------------------------------------------------
 
 
@@ -189,6 +209,11 @@ def test_nebula_is_found_behind_a_gradient_and_stars():
     # the faint ring of the made stack pulls a little; a tenth of the field is what a composition needs
     assert found == pytest.approx((150, 220), abs=40)
     assert nebula_centre(np.zeros((3, 200, 300), np.float32), np.ones((200, 300), bool)) is None
+
+
+@pytest.mark.parametrize("shape", [(5, 300), (17, 33), (64, 65)])
+def test_a_picture_of_one_value_has_no_nebula(shape):
+    assert nebula_centre(np.full((3, *shape), 0.25, np.float32), np.ones(shape, bool)) is None
 
 
 @pytest.mark.parametrize(("kind", "seed"), [("bubble", 6), ("lantern", 5), ("fans", 5)])

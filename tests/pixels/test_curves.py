@@ -5,7 +5,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from nebulakit.pixels import colour, curves
+from nebulakit.pixels import colour, contrast, curves
 from nebulakit.pixels.facts import Noise
 
 
@@ -42,6 +42,16 @@ def test_a_straight_curve_changes_nothing() -> None:
     straight = curves.Curve([(0, 0), (0.3, 0.3), (1, 1)])
     np.testing.assert_allclose(curves.lightness_curve(planes, straight), planes, atol=3e-5)
     np.testing.assert_allclose(curves.channel_curve(planes, straight, [0, 1, 2]), planes, atol=1e-6)
+
+
+def test_colours_at_the_edge_of_what_can_be_shown_are_not_left_to_rounding() -> None:
+    """A channel at black or white: the last bit once decided between no change and up to 0.19."""
+    planes, which = np.random.default_rng(0).random((3, 60, 80), np.float32), np.random.default_rng(1).integers(0, 3, (3, 60, 80))
+    planes[which == 1], planes[which == 2] = 0, 1
+    straight = curves.Curve([(0, 0), (1, 1)])
+    level = contrast.grey_level(planes)
+    for same in (curves.lightness_curve(planes, straight), contrast.with_grey_level(planes, level, level)):
+        np.testing.assert_allclose(same, planes, atol=1e-4)  # as inside the edge, and GRAIN of light is 3e-5 at black
 
 
 def test_a_curve_of_lightness_keeps_hue_and_purity() -> None:

@@ -95,6 +95,8 @@ def test_a_window_takes_its_hues_and_no_others() -> None:
     away = np.maximum(turn(degrees, 20.0) - 40, 0)
     np.testing.assert_allclose(weight, np.where(away < 20, 0.5 + 0.5 * np.cos(np.pi * away / 20), 0), atol=1e-4)
     assert set(np.unique(hues.Window(0, 90, 0).weight(lab))) == {0.0, 1.0}
+    assert (hues.Window(0, 360, 20).weight(lab) == 1).all()
+    assert (hues.Window(0, 0, 20).weight(lab)[0] == 0).sum() > 600  # of 720: from a hue to itself is no way round
 
 
 def test_turning_hues_turns_them_and_nothing_else() -> None:

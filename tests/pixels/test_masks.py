@@ -74,7 +74,28 @@ def test_polygon() -> None:
     got = masks.polygon((100, 120), [(20, 10), (80, 10), (80, 60), (20, 60)])
     assert got[35, 50] == 1
     assert got[5, 50] == got[35, 90] == 0
-    assert got.sum() == pytest.approx(61 * 51, rel=0.03)
+    assert got.sum() == 60 * 50
+    # corners between pixels, on the way out of the picture and far outside; the area is that of the shoelace formula
+    corners = [(5.3, 4.1), (33.7, 12.2), (14.9, 35.4)]
+    x, y = np.array(corners).T
+    area = abs(x @ np.roll(y, 1) - y @ np.roll(x, 1)) / 2
+    assert masks.polygon((40, 40), corners).sum() == pytest.approx(area, abs=0.1)  # places are told to 1/16 px down, 1/256 across
+    assert masks.polygon((40, 30), [(-3e3, -3e3), (19.5, -3e3), (19.5, 3e3), (-3e3, 3e3)]).sum() == 40 * 20
+    # what lies on neither side of a common edge is nothing, what lies on both is nothing either
+    left, right = ([(20.2, -9), (31.7, 70), (far, 70), (far, -9)] for far in (-9, 90))
+    np.testing.assert_allclose(masks.polygon((60, 70), left) + masks.polygon((60, 70), right), 1, atol=1e-6)
+
+
+def test_a_polygon_may_cross_itself() -> None:
+    """Held against whether the middle of each sixteenth of a pixel lies on the inner side of an odd number of edges."""
+    star = [(30 + 25 * np.cos(a), 30 + 25 * np.sin(a)) for a in np.radians(144 * np.arange(5) + 10)]
+    y, x = (np.mgrid[: 60 * 16, : 62 * 16] + 0.5) / 16 - 0.5
+    inside = np.zeros(x.shape, bool)
+    for (x0, y0), (x1, y1) in zip(star, [*star[1:], star[0]], strict=True):
+        inside ^= ((y0 <= y) != (y1 <= y)) & (x < x0 + (y - y0) * (x1 - x0) / (y1 - y0))
+    # each of up to three edges in a pixel may be off by half a sixteenth on each of the sixteen lines
+    np.testing.assert_allclose(masks.polygon((60, 62), star), inside.reshape(60, 16, 62, 16).mean((1, 3)), atol=0.1)
+    assert masks.polygon((60, 62), star)[30, 30] == 0
 
 
 def test_ramp() -> None:

@@ -62,6 +62,11 @@ def test_centred_rectangle_of_an_aspect_stays_inside_and_centred():
     assert found.width == pytest.approx(119, abs=2)
 
 
+@pytest.mark.parametrize("aspect", [0.01, 20, 1000])
+def test_a_centred_rectangle_too_narrow_for_a_pixel_is_none(aspect):
+    assert largest_rectangle(np.ones((40, 5), bool), aspect, (2, 20)) is None
+
+
 def test_nothing_there():
     assert largest_rectangle(np.zeros((5, 6), bool)) is None
     assert largest_rectangle(np.zeros((5, 6), bool), 1.5, (2, 2)) is None

@@ -8,7 +8,7 @@ from nebulakit import steps
 from nebulakit.demo import make_scene
 from nebulakit.errors import StepError
 from nebulakit.image import Image
-from nebulakit.pixels import patching
+from nebulakit.pixels import kriging, patching
 from nebulakit.pixels.inpaint import harmonic
 from nebulakit.recipe import loads
 
@@ -138,3 +138,24 @@ def test_what_is_told_hangs_on_no_level(spoiled) -> None:
     lifted = patching.fill(spoiled.planes + 4096 * sigma, hole, spoiled.noise, 3.0) - 4096 * sigma
     # float32 holds levels of 5000 noises to 0.0005 of one
     assert (np.abs(lifted - plain) < 0.02 * sigma).all()
+
+
+def test_a_hole_higher_than_any_table_of_distances_is_filled() -> None:
+    """What is told of its middle is told from 290 px away above and below: the level and the slope."""
+    slope = np.linspace(0.1, 0.2, 800, dtype=np.float32)[:, None] * np.ones(30, np.float32)
+    plane = slope + np.random.default_rng(2).normal(0, 0.001, slope.shape).astype(np.float32)
+    plane[20:601] += np.float32(0.5)
+    corners = [["-1 px", "20 px"], ["-1 px", "600 px"], ["30 px", "600 px"], ["30 px", "20 px"]]
+    out, filled = steps.patch(plane, shape="polygon", points=corners, fwhm=3.0)
+    hole = filled[0] > 0
+    assert hole[:, 15].sum() > 2 * kriging.GRID
+    assert (out[0] - slope)[hole].std() < 0.003  # of the slope's 0.07 within the hole, and with the grain's 0.001
+
+
+def test_pixels_far_apart_have_nothing_in_common() -> None:
+    """The covariances repeat: pixels at the distance of the period are no neighbours."""
+    field = kriging.Field(0.4, 1.3)
+    for reach in (160, 288, 512):
+        table = field.table(1.0, reach, noise=False)
+        far = np.maximum(*np.abs(np.mgrid[-reach : reach + 1, -reach : reach + 1])) > 120
+        assert np.abs(table[far]).max() < 0.02 * table[reach, reach]

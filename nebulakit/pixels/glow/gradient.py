@@ -76,6 +76,12 @@ def turning(sigma: Doubles) -> Doubles:
     return np.array([[1, -r, 0], [-k, 1, 0], [-a, -b, 1]])
 
 
+def unit(planes: Planes, sigma: npt.ArrayLike) -> Doubles:
+    """Give the noise per channel; for one without any a thousandth of what the planes (channel, y, x) vary by, to measure levels in."""
+    s = np.asarray(sigma, float)
+    return s if (s > 0).all() else np.where(s > 0, s, max(float(np.nanstd(planes)) * 1e-3, 1e-12))
+
+
 def decide_gradient(
     planes: Planes,
     sigma: npt.ArrayLike,

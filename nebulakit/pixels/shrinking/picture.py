@@ -176,7 +176,8 @@ def _flanks(planes: Planes, plan: Shrinking, large: Mask, shapes: list[tuple[flo
                 profile = ordered[np.minimum(first + (count * RING).astype(int), len(ordered) - 1)]
                 profile = np.minimum.accumulate(np.where(count > 0, profile, values.max()))
                 slope = np.interp(off, np.arange(len(profile)), profile).astype(np.float32) - profile[ring]
-            profile = _smooth_outside(profile[: reach + 1], wide)
+            # the slope taken off what is black leaves less than nothing
+            profile = _smooth_outside(np.maximum(profile[: reach + 1], 0), wide)
             base = float(profile[-1])
             above = (profile - base) / (1 - min(base, 0.9))
             mine = np.interp(away, np.arange(len(profile)), above, right=0.0).astype(np.float32)
