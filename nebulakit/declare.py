@@ -344,6 +344,8 @@ def describe(error: Any) -> str:
         "int_from_float": "expected a whole number",
         "bool_type": "expected true or false",
         "string_type": "expected a text",
+        "tuple_type": "expected a list of values",
+        "list_type": "expected a list of values",
         "finite_number": "expected a finite number",
         "less_than_equal": f"must be at most {error.get('ctx', {}).get('le')}",
         "greater_than_equal": f"must be at least {error.get('ctx', {}).get('ge')}",

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any, Literal
+from typing import Any, Literal, NoReturn
 
 import numpy as np
 import numpy.typing as npt
@@ -117,8 +117,7 @@ def _by_map(
         keep = _best_keep(lambda k, s: _pooled(coverage, there, k * best, s), coverage.shape, aspect, centre)
     box = largest_rectangle(there & (coverage >= np.float32(keep * best)), aspect, centre)
     if box is None:
-        _nothing(keep, centre)
-    assert box is not None
+        _nothing(keep, aspect, centre)
     # the rim of a grainy map shatters any rectangle; then the map without its grain decides, and that is said
     smooth = _grainless(coverage)
     wider = largest_rectangle(there & (smooth >= np.float32(keep * best)), aspect, centre)
@@ -172,8 +171,7 @@ def _by_noise(
     if profile is None:
         box = largest_rectangle(good, aspect, centre)
         if box is None:
-            _nothing(keep or 0.0, centre)
-        assert box is not None
+            _nothing(keep or 0.0, aspect, centre)
         return Crop(box, keep if keep is not None else 1.0, None, good, "border", record, tuple(doubts))
     if keep is None:
 
@@ -185,18 +183,19 @@ def _by_noise(
         keep = _best_keep(at, good.shape, aspect, centre)
     box = largest_rectangle(profile.mask(good.shape, keep) & good, aspect, centre)
     if box is None:
-        _nothing(keep, centre)
-    assert box is not None
+        _nothing(keep, aspect, centre)
     return Crop(box, keep, None, good & profile.mask(good.shape, 1 / 3), "noise", record, tuple(doubts))
 
 
-def _nothing(keep: float, centre: tuple[float, float] | None) -> None:
+def _nothing(keep: float, aspect: float | None, centre: tuple[float, float] | None) -> NoReturn:
+    shape = "" if aspect is None else f", or too few for a rectangle {aspect:.4g} times as wide as high"
     if centre is not None:
         raise StepError(
             f"the pixel x={centre[0]:.0f}, y={centre[1]:.0f} that shall be the centre is not covered to {keep:.0%} of the best (or lies "
-            "outside); choose another centre or a lower keep"
+            f"outside){shape}; choose another centre or a lower keep"
         )
-    raise StepError(f"no pixel is covered to {keep:.0%} of the best; choose a lower keep")
+    other = "" if aspect is None else " or another aspect"
+    raise StepError(f"no pixel is covered to {keep:.0%} of the best{shape}; choose a lower keep{other}")
 
 
 def nebula_centre(planes: Floats, good: Mask) -> tuple[float, float] | None:

@@ -6,6 +6,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 
+from nebulakit.errors import StepError
+from nebulakit.pixels.cropping import decide_crop
 from nebulakit.pixels.rectangle import Box, fit, largest_rectangle, widened
 
 masks = arrays(np.bool_, st.tuples(st.integers(1, 8), st.integers(1, 8)))
@@ -102,3 +104,11 @@ def test_no_side_of_a_rim_takes_the_corners_from_the_others():
     ok = np.abs(y - 49.5) + np.abs(x - 49.5) < 70  # corners cut off
     wide = widened(Box(25, 25, 50, 50), 20, ok)
     assert wide == Box(15, 15, 70, 70)
+
+
+@pytest.mark.parametrize("centre", [None, (40.0, 30.0)])
+def test_where_a_shape_fits_nowhere_the_shape_is_named(centre):
+    """It said that nothing was covered, of a stack that is all over."""
+    planes = np.random.default_rng(0).normal(0, 1, (1, 60, 80)).astype(np.float32)
+    with pytest.raises(StepError, match="1000 times as wide as high"):
+        decide_crop(planes, np.ones((60, 80), np.float32), keep=0.85, aspect=1000.0, centre=centre)

@@ -166,7 +166,7 @@ def varying_of(
     rim = (off > RIM * half) & (off <= half)
     around = cuts[:, rim] - fits[:, 7:8] - fits[:, 8:] @ np.stack(np.meshgrid(span, span))[:, rim]
     rough = 1.4826 * median(np.abs(around - median(around, axis=1)[:, None]), axis=1)
-    clear = fits[:, 0] / np.maximum(rough, noise)
+    clear = fits[:, 0] / np.maximum(rough, max(noise, 1e-30))
     sane = (clear > CLEAR) & (np.hypot(fits[:, 1], fits[:, 2]) < 1.5) & np.isfinite(logs).all(1)
     sane &= np.abs(-(logs[:, 0] + logs[:, 2]) / 4 - math.log(width / 2)) < 1.0
     # resampled linearly, a star between pixels is wider than one on a pixel, the more so the narrower it is
