@@ -70,7 +70,12 @@ def find_ghosts(fit: StarFit) -> list[Ghost | None]:
     # none is known, or what was known is not there: it was measured while the law was not known
     seen = over(lambda stack: _search(*_binned(*stack), most), stacks)
     first = _clearest(stacks, seen, [_believed(seen, c) for c in range(len(seen))], fit.fwhm)
-    if len(stacks) > 1 and first is None:
+    if first is not None:
+        found = _all(stacks, first)
+        # what stands out as plainly in a channel that has no such disc is not one in the others, either
+        other = (_same(circle.place, (first.dx, first.dy, first.radius)) and circle.sure > SURE for circle in seen)
+        return none if any(g is None and there for g, there in zip(found, other, strict=True)) else found
+    if len(stacks) > 1:
         # a nebula that hides it in every channel hardly shines in one of their mixtures
         both = mixed()
         seen = over(lambda stack: _search(*_binned(*stack), most, either=True), both)
@@ -116,9 +121,14 @@ def _believed(seen: list[Circle], best: int) -> bool:
     """Say whether what :func:`_search` found is a reflection: one channel is sure, or two agree."""
     sure, (x, y, radius), _ = seen[best]
     for c, (other, (a, b, size), _) in enumerate(seen):
-        if c != best and min(sure, other) > BOTH and math.hypot(a - x, b - y) < 5 and abs(size - radius) < 5:
+        if c != best and min(sure, other) > BOTH and _same((x, y, radius), (a, b, size)):
             return True
     return sure > SURE
+
+
+def _same(one: tuple[float, float, float], other: tuple[float, float, float]) -> bool:
+    """Say whether two circles (dx, dy, radius) are about the same."""
+    return math.hypot(one[0] - other[0], one[1] - other[1]) < 5 and abs(one[2] - other[2]) < 5
 
 
 def _binned(value: Array, weight: Array) -> tuple[Array, Array]:
@@ -172,14 +182,33 @@ def _stack(
             tall += abs(mix[c]) * height
         if free.sum() < 100:
             continue
-        level = float(median(rest[free]))
-        spread = max(1.4826 * float(median(np.abs(rest[free] - level))), 1.0)
+        rest -= _glow(rest, free)
+        spread = max(1.4826 * float(median(np.abs(rest[free]))), 1.0)
         # close to the star the law is not right: by a few percent, and more as long as a disc was taken for its flank
-        good = free / (spread**2 + ((0.05 if shapes else 0.3) * flanks) ** 2)
-        value = np.clip(rest - level, -200, 200 + 0.1 * flanks) + discs
+        good = free / (spread**2 + ((0.05 if shapes else 0.1) * flanks) ** 2)
+        value = np.clip(rest, -200, 200 + 0.1 * flanks) + discs
         total[own] += good * value * tall
         weight[own] += good * tall**2
     return np.divide(total, weight, out=np.zeros_like(total), where=weight > 0), weight
+
+
+def _glow(rest: Array, free: npt.NDArray[np.bool_]) -> Array:
+    """Give the surface of second order that the pixels which count lie about.
+
+    Under a steep glow stars' surroundings, of which each lacks other pixels, would else make steps where they are laid on one another.
+    """
+    y, x = np.meshgrid(*(np.linspace(-1, 1, n) for n in rest.shape), indexing="ij")
+    use = np.zeros_like(free)
+    use[::3, ::3] = free[::3, ::3]
+    surface = np.full(rest.shape, float(median(rest[free])))
+    for _ in range(3):
+        left = np.abs(rest[use] - surface[use])
+        near = left <= 3 * 1.4826 * median(left)
+        a, b = x[use][near], y[use][near]
+        columns = np.stack([np.ones(len(a)), a, b, a * a, a * b, b * b], -1)
+        c = np.linalg.lstsq(columns, rest[use][near], rcond=None)[0]
+        surface = c[0] + c[1] * x + c[2] * y + c[3] * x * x + c[4] * x * y + c[5] * y * y
+    return np.asarray(surface, np.float64)
 
 
 def _search(value: Array, weight: Array, most: float, either: bool = False) -> Circle:
