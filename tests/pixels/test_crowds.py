@@ -389,6 +389,32 @@ def test_a_reflection_is_told_of_one_star_and_however_it_was_told_before():
             assert found.bright == pytest.approx(true.bright, rel=0.03)
 
 
+def test_a_crowd_under_a_steep_glow_hides_no_reflection():
+    """Stars' surroundings were laid on one another with their glow; where one of them had a star, the others' glow made a step."""
+    from nebulakit.pixels.stars import ghosts
+
+    rng = np.random.default_rng(8)
+    n, shape = 1200, (460, 460)
+    x, y = np.append(rng.uniform(5, 455, n), [150.0, 310, 160, 300]), np.append(rng.uniform(5, 455, n), [150.0, 140, 310, 320])
+    height = np.append(rng.uniform(1000, 5000, n), [4e5, 3e5, 3e5, 2e5])
+    true = Ghost(4.0, -3.0, 24.0, 1.2, 4e-5)  # 8 to 16 noises
+    yy, xx = np.mgrid[: shape[0], : shape[1]].astype(float)
+    planes = np.stack([drawn(LAW, x, y, height, shape)] * 3) + rng.normal(0, 1, (3, *shape)).astype(np.float32)
+    planes += (2.5 * xx + 1.5 * yy).astype(np.float32)  # 1800 noises from corner to corner
+    for plane in planes[1:]:
+        for k in range(n, n + 4):
+            plane += (height[k] * true.at(xx - x[k], yy - y[k])).astype(np.float32)
+    fit = fit_of(planes)
+    fit.add(x, y, np.tile(height, (3, 1)), np.arange(n + 4) >= n)
+    fit.height[:, n:] = height[n:]
+    fit.redraw()
+    red, *others = ghosts.find_ghosts(fit)
+    assert red is None
+    for found in others:
+        assert found is not None
+        assert (found.dx, found.dy, found.radius) == pytest.approx((4.0, -3.0, 24.0), abs=0.5)
+
+
 @pytest.mark.parametrize("cut_off", [True, False])
 def test_a_star_has_the_reflection_that_its_edge_shows(cut_off):
     """One that is cut off has it unless it plainly is not there, what too faint a disc does not show is expected; another

@@ -54,20 +54,25 @@ def find_ghosts(fit: StarFit) -> list[Ghost | None]:
     most = min(MOST, 0.12 * min(fit.data.shape[1:]))
     half = 2 * (math.ceil(1.7 * most) // 2) + 1
     flanks = over(fit.flanks, range(len(fit.data)))
-    stacks = over(lambda mix: _stack(fit, mix, stars, half, flanks), np.eye(len(fit.data)))
 
-    def mixed() -> list[tuple[Array, Array]]:
-        return over(lambda mix: _stack(fit, mix, stars, half, flanks), mixtures_of(ground_of(fit)))
+    def stacked(mixtures: Array, sharply: bool) -> list[tuple[Array, Array]]:
+        return over(lambda mix: _stack(fit, mix, stars, half, flanks, sharply), mixtures)
 
     if any(fit.ghosts):
+        stacks = stacked(np.eye(len(fit.data)), False)
         g = max((g for g in fit.ghosts if g is not None), key=lambda g: g.bright)
         first = _refine(*stacks[fit.ghosts.index(g)], (g.dx, g.dy, g.radius), g, fit.fwhm)
         if first is None:
-            again = [_refine(sign * v, w, (g.dx, g.dy, g.radius), g, fit.fwhm) for v, w in mixed() for sign in (1.0, -1.0)]
+            again = [
+                _refine(sign * v, w, (g.dx, g.dy, g.radius), g, fit.fwhm)
+                for v, w in stacked(mixtures_of(ground_of(fit)), False)
+                for sign in (1.0, -1.0)
+            ]
             first = max((a for a in again if a is not None), key=lambda a: a.bright, default=None)
         if first is not None:
             return _all(stacks, first)
     # none is known, or what was known is not there: it was measured while the law was not known
+    stacks = stacked(np.eye(len(fit.data)), True)
     seen = over(lambda stack: _search(*_binned(*stack), most), stacks)
     first = _clearest(stacks, seen, [_believed(seen, c) for c in range(len(seen))], fit.fwhm)
     if first is not None:
@@ -77,7 +82,7 @@ def find_ghosts(fit: StarFit) -> list[Ghost | None]:
         return none if any(g is None and there for g, there in zip(found, other, strict=True)) else found
     if len(stacks) > 1:
         # a nebula that hides it in every channel hardly shines in one of their mixtures
-        both = mixed()
+        both = stacked(mixtures_of(ground_of(fit)), True)
         seen = over(lambda stack: _search(*_binned(*stack), most, either=True), both)
         first = _clearest(both, seen, [circle.sure > SURE for circle in seen], fit.fwhm)
     return none if first is None else _all(stacks, first)
@@ -143,9 +148,13 @@ def _binned(value: Array, weight: Array) -> tuple[Array, Array]:
 
 
 def _stack(
-    fit: StarFit, mix: Array, stars: npt.NDArray[np.int_], half: int, flanks_of: list[npt.NDArray[np.float32]]
+    fit: StarFit, mix: Array, stars: npt.NDArray[np.int_], half: int, flanks_of: list[npt.NDArray[np.float32]], sharply: bool
 ) -> tuple[Array, Array]:
-    """Lay what is left around the stars in a mixture of channels on one another: mean per height, and its weight."""
+    """Lay what is left around the stars in a mixture of channels on one another: mean per height, and its weight.
+
+    ``sharply``: what lies close to a star counts by how uneven it is without the glow there, by which a disc is found; with it,
+    more evenly, the brightness of one that is known comes out 0.94-1.02 of the true one (0.92-1.07 on the same seven scenes).
+    """
     h, w = fit.rest.shape[1:]
     size = 2 * half + 1
     total, weight = np.zeros((size, size)), np.zeros((size, size))
@@ -182,9 +191,10 @@ def _stack(
             tall += abs(mix[c]) * height
         if free.sum() < 100:
             continue
-        # a disc that is known is measured on what lies about it alone
-        rest -= float(median(rest[free])) if any(fit.ghosts) else _glow(rest, free)
-        spread = max(1.4826 * float(median(np.abs(rest[free]))), 1.0)
+        surface = _glow(rest, free)
+        uneven = (rest - surface if sharply else rest - median(rest[free]))[free]
+        spread = max(1.4826 * float(median(np.abs(uneven))), 1.0)
+        rest -= surface
         # close to the star the law is not right: by a few percent, and more as long as a disc was taken for its flank
         good = free / (spread**2 + ((0.05 if shapes else 0.1) * flanks) ** 2)
         value = np.clip(rest, -200, 200 + 0.1 * flanks) + discs
