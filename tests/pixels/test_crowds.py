@@ -400,7 +400,7 @@ def test_a_crowd_under_a_steep_glow_hides_no_reflection():
     true = Ghost(4.0, -3.0, 24.0, 1.2, 4e-5)  # 8 to 16 noises
     yy, xx = np.mgrid[: shape[0], : shape[1]].astype(float)
     planes = np.stack([drawn(LAW, x, y, height, shape)] * 3) + rng.normal(0, 1, (3, *shape)).astype(np.float32)
-    planes += (2.5 * xx + 1.5 * yy).astype(np.float32)  # 1800 noises from corner to corner
+    planes += (0.01 * ((xx - 230) ** 2 + (yy - 230) ** 2)).astype(np.float32)  # 1000 noises more in the corners
     for plane in planes[1:]:
         for k in range(n, n + 4):
             plane += (height[k] * true.at(xx - x[k], yy - y[k])).astype(np.float32)
