@@ -212,7 +212,9 @@ def staged(folder: Path) -> Iterator[Path]:
         cause = fault if isinstance(fault, OSError) else fault.__cause__
         if isinstance(cause, OSError) and cause.errno in (errno.ENOSPC, getattr(errno, "EDQUOT", None)):
             raise ResourceError(f"the disk of {folder} is full; nothing was changed there. Make room and run again") from None
-        if isinstance(cause, OSError) and not os.path.isdir(staging):
+        # what is written meanwhile may make the hidden folder anew
+        gone = isinstance(cause, FileNotFoundError) and str(cause.filename).startswith(str(staging))
+        if isinstance(cause, OSError) and (gone or not os.path.isdir(staging)):
             raise ResourceError(
                 f"{folder} was moved or removed while it was written into. Run again, or choose another folder with -o"
             ) from None
