@@ -28,9 +28,14 @@ Content = Literal["scene", "starless", "stars", "mask"]
 CHANNELS = {1: ("grey",), 3: ("red", "green", "blue")}
 
 
+def largest(planes: npt.NDArray[Any]) -> float:
+    """Give the largest magnitude in planes, NaN left out; 0 where there is none."""
+    return float(max(np.fmax.reduce(planes, None), -np.fmin.reduce(planes, None))) if planes.size else 0.0
+
+
 def beyond_reach(planes: npt.NDArray[Any]) -> float | None:
     """Give the largest magnitude in planes where squares and sums of such values do not fit into 32-bit floats, else None."""
-    top = float(max(np.fmax.reduce(planes, None), -np.fmin.reduce(planes, None))) if planes.size else 0.0
+    top = largest(planes)
     return None if top == 0 or not np.isfinite(top) or 2.0**-32 <= top < 2.0**32 else top
 
 

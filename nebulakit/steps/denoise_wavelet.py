@@ -7,7 +7,7 @@ from typing import Annotated, Literal
 import numpy as np
 
 from nebulakit.declare import About, step
-from nebulakit.image import Image, Notice
+from nebulakit.image import Image, Notice, largest
 from nebulakit.pixels.facts import Noise
 
 _SMOOTHED = 0.4  # a layer whose finest grain is less than this share of what the stack's noise should be was smoothed before
@@ -86,8 +86,7 @@ def denoise_wavelet(
         )
     # a channel without noise beside noisy ones has a thousandth of theirs, so that their ratio is a number; what is finer than
     # 32-bit floats hold of the largest value is rounding
-    largest = float(max(np.fmax.reduce(image.planes, None), -np.fmin.reduce(image.planes, None)))
-    least = max(1e-3 * max(level.sigma), 1e-9 * largest)
+    least = max(1e-3 * max(level.sigma), 1e-9 * largest(image.planes))
     reckoned = Noise(tuple(max(s, least) for s in level.sigma), level.scales, level.map)
     if image.noise is not None and image.scale == "linear":
         grain = float(np.max(noise.fine_noise(image.planes) / np.maximum(noise.fine_share(level), 1e-30)))

@@ -63,7 +63,8 @@ def _deviating(fit: StarFit, a: Rings) -> list[Array]:
 def learn_ghosts(fit: StarFit, beyond: bool = False) -> None:
     """Tell for each star how bright its ghosts are, as far as their edges show it: about as bright as usual, or not there at all.
 
-    For those of the picture, or those ``beyond`` its edges. Cut-off stars have them unless they plainly are not there, others only where they plainly are.
+    For those of the picture, or those ``beyond`` its edges. Cut-off stars have them unless they plainly are not there, others only
+    where they plainly are.
     """
     told, absent = [], dict[int, float]()  # (channel, star); per star the log odds that it has none
     doubt = np.where(fit.saturated, math.log(NONE), -math.log(NONE))

@@ -13,6 +13,7 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
+from nebulakit.pixels.glow import legendre
 from nebulakit.pixels.median import median
 from nebulakit.pixels.parallel import over
 from nebulakit.pixels.stars.fit import StarFit
@@ -152,8 +153,8 @@ def _stack(
 ) -> tuple[Array, Array]:
     """Lay what is left around the stars in a mixture of channels on one another: mean per height, and its weight.
 
-    ``sharply``: what lies close to a star counts by how uneven it is without the glow there, by which a disc is found; with it,
-    more evenly, the brightness of one that is known comes out 0.94-1.02 of the true one (0.92-1.07 on the same seven scenes).
+    ``sharply``: what lies close to a star counts by how uneven it is without the glow there, by which a disc is found. With it,
+    more evenly, the brightness of one that is known comes out 0.94-1.02 of the true one on seven scenes, sharply 0.95-1.07.
     """
     h, w = fit.rest.shape[1:]
     size = 2 * half + 1
@@ -208,17 +209,17 @@ def _glow(rest: Array, free: npt.NDArray[np.bool_]) -> Array:
 
     Under a steep glow stars' surroundings, of which each lacks other pixels, would else make steps where they are laid on one another.
     """
-    y, x = np.meshgrid(*(np.linspace(-1, 1, n) for n in rest.shape), indexing="ij", sparse=True)
     step = 4 if free.sum() > 5000 else 1
     few = np.s_[::step, ::step]
-    basis = np.stack([np.broadcast_to(f, rest.shape)[few][free[few]] for f in (1 + 0 * x, x, y, x * x, x * y, y * y)], -1)
-    value = rest[few][free[few]]
+    y, x = np.meshgrid(*(np.linspace(-1, 1, n)[::step] for n in rest.shape), indexing="ij")
+    use = free[few]
+    basis, value = legendre.basis(x[use], y[use], 2), rest[few][use]
     left = value - median(value)
     for _ in range(3):
         near = np.abs(left) <= 3 * 1.4826 * median(np.abs(left))
-        c = np.linalg.lstsq(basis[near], value[near], rcond=None)[0]
-        left = value - basis @ c
-    return np.asarray(c[0] + c[1] * x + c[2] * y + c[3] * x * x + c[4] * x * y + c[5] * y * y, np.float64)
+        found = np.linalg.lstsq(basis[near], value[near], rcond=None)[0]
+        left = value - basis @ found
+    return np.asarray(legendre.surface(found[None], rest.shape, 2)[0], np.float64)
 
 
 def _search(value: Array, weight: Array, most: float, either: bool = False) -> Circle:

@@ -129,7 +129,8 @@ def _gather(fit: StarFit, noise: Noise, spare: Sequence[tuple[float, float, floa
 def _solve(fit: StarFit, k: int, fresh: int) -> None:
     """Solve for the stars, ``fresh`` of which are new, for groups that are not settled again, and at last for all again."""
     last = k == ROUNDS - 1
-    fit.sweep(_active(fit, fresh) if k >= 2 and not last else np.nonzero(~fit.outside)[0], wide=last)
+    all_inside = np.nonzero(~fit.outside)[0]
+    fit.sweep(_active(fit, fresh) if k >= 2 and not last else all_inside, wide=last)
     seen = fit.seen
     for _ in range(AGAIN):
         unsure = _unsure(fit)
@@ -139,7 +140,7 @@ def _solve(fit: StarFit, k: int, fresh: int) -> None:
     if last:  # the first time, each is solved beside neighbours that do not know the new law yet
         for c in range(len(fit.data)):
             fit.mirror_margin(c)
-        fit.sweep(np.nonzero(~fit.outside)[0])
+        fit.sweep(all_inside)
     fit.seen = seen
 
 
