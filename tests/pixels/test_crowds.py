@@ -412,7 +412,7 @@ def test_a_crowd_under_a_steep_glow_hides_no_reflection():
     assert red is None
     for found in others:
         assert found is not None
-        assert (found.dx, found.dy, found.radius) == pytest.approx((4.0, -3.0, 24.0), abs=0.5)
+        assert (found.dx, found.dy, found.radius) == pytest.approx((4.0, -3.0, 24.0), abs=0.2)  # as of discs elsewhere; 0.05 here
 
 
 @pytest.mark.parametrize("cut_off", [True, False])
