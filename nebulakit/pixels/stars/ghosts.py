@@ -79,7 +79,8 @@ def find_ghosts(fit: StarFit) -> list[Ghost | None]:
     if first is not None:
         found = _all(stacks, first)
         # what stands out as plainly in a channel that has no such disc is not one in the others, either
-        other = (_same(circle.place, (first.dx, first.dy, first.radius)) and circle.sure > SURE for circle in seen)
+        plain = max(SURE, 0.5 * max(circle.sure for circle in seen))
+        other = (_same(circle.place, (first.dx, first.dy, first.radius)) and circle.sure > plain for circle in seen)
         return none if any(g is None and there for g, there in zip(found, other, strict=True)) else found
     if len(stacks) > 1:
         # a nebula that hides it in every channel hardly shines in one of their mixtures

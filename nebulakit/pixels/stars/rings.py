@@ -9,6 +9,7 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
+from nebulakit.pixels.glow import legendre
 from nebulakit.pixels.median import median
 from nebulakit.pixels.parallel import over
 from nebulakit.pixels.stars.fit import BAND, DOUBT, StarFit
@@ -25,12 +26,18 @@ NODES = np.array(
 )
 RING_OF = np.digitize(np.arange(2 * NODES[-1] + 1) / 2, NODES) - 1  # the ring of each half pixel: all nodes lie on such
 SECTORS = 12
-BOWL = 1.5  # sigma: how far a curved sky may lie above its middle at 90 px, on top of what the nebula does
+BOWL, CURVED = (
+    0.3,
+    0.7,
+)  # sigma, and of the nebula's: how far what is curved may lie above its middle at 90 px beyond what is told
 TOLD = 0.01  # how far off a single star's ring may be, as a share of its light
 HEIGHT = 0.003, 0.03  # how far off the height of a star may be; and of one that is cut off
+COLOUR = 0.003, 0.006  # and each channel's beyond that
 RIM = 0.03  # how far off a ghost's shape may be, ring by ring
 COARSE = 4  # px: the nebula's ring means are measured on a picture binned by this
 SQUARES = 20, 60  # px to either side: the nebula is as uneven as means over the first differ from those over the second
+BENT, FITTED = 4, 20000  # order of the surface that the ground lies about, and from how many blocks it is told
+TURNS = 16  # directions in which it is looked up around a star
 ROWS = 64  # that are worked on in one go
 PLACES = 4000  # around which they are measured
 
@@ -38,8 +45,9 @@ PLACES = 4000  # around which they are measured
 class Ground(NamedTuple):
     """What is seen of the nebula where no star hides it in any channel, by blocks of :data:`COARSE` px, without the margin."""
 
-    value: Planes  # sums of what is above the channel's level
+    value: Planes  # sums of what is above the glow
     known: Plane  # how many pixels tell
+    glow: Array  # (channel, term): Legendre coefficients of the surface taken for it
 
 
 class Profile(NamedTuple):
@@ -141,7 +149,37 @@ def ground_of(fit: StarFit) -> Ground:
         bands = (slice(top, min(top + BAND, h)) for top in range(0, h, BAND))  # a whole plane more takes much memory
         return np.concatenate([blocks((plane[rows] - dark) * free[rows]) for rows in bands])
 
-    return Ground(np.stack(over(one, fit.rest)), blocks(free[:h].astype(np.float32)))
+    value, known = np.stack(over(one, fit.rest)), blocks(free[:h].astype(np.float32))
+    glow = _glow(value, known)
+    value -= known * legendre.surface(glow, known.shape, BENT)
+    return Ground(value, known, glow)
+
+
+def _glow(value: Planes, known: Plane) -> Array:
+    """Give the smooth surface (channel, term) that the ground lies about: a sky has a colour of its own and would, at the edges and
+    in the gaps of stars, pass for a nebula's unevenness."""
+    step = max(1, round(math.sqrt(known.size / FITTED)))
+    few = np.s_[::step, ::step]
+    y, x = np.meshgrid(*(np.linspace(-1, 1, n)[::step] for n in known.shape), indexing="ij")
+    weight = known[few].ravel().astype(np.float64)
+    basis = legendre.basis(x.ravel(), y.ravel(), BENT)
+    turned = basis.T * weight
+    normal = turned @ basis + 1e-6 * weight.sum() * np.eye(basis.shape[1])
+    return np.linalg.solve(normal, basis.T @ value[(slice(None), *few)].reshape(len(value), -1).T).T
+
+
+def _glow_around(fit: StarFit, ground: Ground, star: int, radii: Array) -> Array:
+    """Give the means (channel, ring) of the glow over rings around a star, as far as they lie in the picture."""
+    inside = np.array(fit.rest.shape[1:]) - 2 * PAD
+    turns = np.arange(TURNS) * (2 * math.pi / TURNS)
+    place = np.array([fit.y[:, star].mean(), fit.x[:, star].mean()]) - PAD
+    off = radii[:, None, None] * np.stack([np.sin(turns), np.cos(turns)], -1)
+    y, x = np.moveaxis(2 * (place + off) / (inside - 1) - 1, -1, 0)
+    there = (np.abs(y) <= 1) & (np.abs(x) <= 1)
+    there &= np.roll(there, TURNS // 2, axis=1)  # sectors that face each other are taken together
+    light = legendre.basis(np.clip(x, -1, 1).ravel(), np.clip(y, -1, 1).ravel(), BENT) @ ground.glow.T
+    light = light.reshape(*there.shape, -1) * there[:, :, None]
+    return np.asarray((light.sum(1) / np.maximum(there.sum(1), 1)[:, None]).T)
 
 
 def mixtures_of(ground: Ground) -> Array:
@@ -191,7 +229,7 @@ def rings_around(fit: StarFit, chosen: Ints, nearest: float, longest: float) -> 
     if len(edges) < 6:
         return []
 
-    means, nebulas = ring_statistics(ground, mixtures, edges)
+    nebulas = ring_statistics(ground, mixtures, edges)
     found, stars = profile(fit, lead, chosen, longest, mixtures), []
     for i, star in enumerate(found.star.tolist()):
         use = np.nonzero(found.known[i, first : first + len(edges) - 1])[0]
@@ -205,19 +243,21 @@ def rings_around(fit: StarFit, chosen: Ints, nearest: float, longest: float) -> 
         glow = np.outer(discs, found.glow[i, first:][use] / (discs[lead] or 1))
         noise = (1 + fit.photons[:, None] * light) / (math.pi * 2 * r * np.maximum(np.gradient(r), 0.5)) + 0.1**2
         noise += (TOLD * light) ** 2 + (RIM * glow) ** 2
-        height_off, ghost_off = HEIGHT[int(fit.saturated[star])] * light, GHOSTLY * glow
-        mine = sum(off[:, :, None] * off[:, None] for off in (height_off, ghost_off)) + noise[:, :, None] * np.eye(len(r))
+        cut = int(fit.saturated[star])
+        colour_off, ghost_off = COLOUR[cut] * light, GHOSTLY * glow
+        mine = sum(off[:, :, None] * off[:, None] for off in (colour_off, ghost_off)) + noise[:, :, None] * np.eye(len(r))
         size = len(mixtures) * len(r)
-        own = np.einsum("ac,bc,cij->aibj", mixtures, mixtures, mine).reshape(size, size)
-        bowl = np.outer(r**2, r**2) * (BOWL / 90**2) ** 2 + 1e6  # and a level of its own
-        value = found.value[i, :, first:][:, use] - means[:, use]
+        height_off = HEIGHT[cut] * (mixtures @ light).ravel()
+        own = np.einsum("ac,bc,cij->aibj", mixtures, mixtures, mine).reshape(size, size) + np.outer(height_off, height_off)
+        curve = np.outer(r**2, r**2) / 90**4
+        value = found.value[i, :, first:][:, use] - mixtures @ _glow_around(fit, ground, star, r)
         stars.append(
             Rings(
                 star,
                 np.repeat(mixtures.T * height[:, None], len(r), axis=1),
                 np.tile(r, len(mixtures)),
                 value.ravel(),
-                own + block_diag(*len(mixtures) * [bowl]),
+                own + block_diag(*(1e6 + (BOWL**2 + CURVED**2 * n[0, 0]) * curve for n in nebulas)),  # and a level of its own
                 block_diag(*(nebula[np.ix_(use, use)] for nebula in nebulas)),
                 scale := float(fit.laws[lead].scale(np.array([x]), np.array([y]))[0]),
                 np.tile(fit.laws[lead].inner(r, scale), len(mixtures)),
@@ -255,12 +295,8 @@ def _few(free: Mask) -> tuple[Ints, Ints]:
     return rows[:count], columns[:count]
 
 
-def ring_statistics(ground: Ground, mixtures: Array, edges: Array) -> tuple[Array, Array]:
-    """Give mean (mixture, ring) and covariance (mixture, ring, ring) of what nebula and sky are on rings (between ``edges``, px)
-    around any place; the first mean is 0.
-
-    The mean is not 0 where the sky is a bowl.
-    """
+def ring_statistics(ground: Ground, mixtures: Array, edges: Array) -> Array:
+    """Give the covariance (mixture, ring, ring) of what the nebula is on rings (between ``edges``, px) around any place."""
     from nebulakit.pixels.stars import ringsums
 
     reach = math.ceil(edges[-1] / COARSE)
@@ -287,7 +323,5 @@ def ring_statistics(ground: Ground, mixtures: Array, edges: Array) -> tuple[Arra
         known[:] = True
     sums /= np.maximum(totals, 1)
     values = np.einsum("mc,cpr->mrp", mixtures, sums[:, known])
-    mean = values.mean(2)
-    values -= mean[:, :, None]
-    cover = values @ values.transpose(0, 2, 1) / values.shape[2] + 1e-3 * np.eye(len(rings))
-    return mean - mean[:, :1], np.asarray(cover, np.float64)
+    values -= values.mean(2, keepdims=True)
+    return np.asarray(values @ values.transpose(0, 2, 1) / values.shape[2] + 1e-3 * np.eye(len(rings)), np.float64)

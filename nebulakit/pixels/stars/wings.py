@@ -17,7 +17,7 @@ Ints = npt.NDArray[np.int_]
 WINGS = np.geomspace(10, 70, 10)  # px: lengths of the exponential wings that a law may have
 USUAL, SPREAD = 27.0, 0.25  # where lengths are expected before anything is seen: px, and in e-folds
 SHARE, DOUBTFUL = 0.004, 0.004  # of a star's light in its wings: all optics and all air scatter some (King 1971, PASP 83:199)
-PATIENCE = 10.0  # rings it takes to believe that around a star the nebula is more or less uneven than elsewhere
+PATIENCE = 3.0  # rings it takes to believe that around a star the nebula is more or less uneven than elsewhere
 PLACE = np.sqrt(NODES[:-1] * NODES[1:])
 LOGS = np.log(PLACE)
 BENT = 0.2  # how far a flank may be off the Moffat law that the cores show, standard deviation of its logarithm
@@ -90,17 +90,20 @@ def _amounts(
     stars: list[Rings], designs: list[Array], values: list[Array], lengths: Array, precision: Array, expected: Array
 ) -> Array:
     """Give what :func:`_solved` does of all stars, each weighed by how uneven the nebula proves to be around it."""
-    amounts, scale = np.zeros(designs[0].shape[1]), np.ones(len(stars))
+    amounts, scales = np.zeros(designs[0].shape[1]), [np.ones(len(s.radius)) for s in stars]
     for _ in range(5):
-        roots = [np.linalg.inv(np.linalg.cholesky(k * s.nebula + s.own)) for k, s in zip(scale, stars, strict=True)]
+        covers = [s.nebula * np.sqrt(np.outer(k, k)) + s.own for k, s in zip(scales, stars, strict=True)]
+        roots = [np.linalg.inv(np.linalg.cholesky(cover)) for cover in covers]
         whole = np.concatenate([root @ design for root, design in zip(roots, designs, strict=True)])
         value = np.concatenate([root @ v for root, v in zip(roots, values, strict=True)])
         amounts = _solved(whole.T @ whole, whole.T @ value, lengths, precision, expected)
-        for k, (v, design, root) in enumerate(zip(values, designs, roots, strict=True)):
-            left = root @ (v - design @ amounts)
-            # where the nebula is more uneven than elsewhere a star tells less, and the other way round
-            channels = len(stars[k].height)
-            scale[k] = np.clip(scale[k] * (PATIENCE + float((left**2).sum())) / (PATIENCE + len(left) - channels), 0.2, 1e4)
+        for k, v, design, cover, star in zip(scales, values, designs, covers, stars, strict=True):
+            left, rings = v - design @ amounts, len(v) // len(star.height)
+            for first in range(0, len(v), rings):
+                here = slice(first, first + rings)
+                misfit = float(left[here] @ np.linalg.solve(cover[here, here], left[here]))
+                # where the nebula is more uneven than elsewhere in this mixture a star tells less, and the other way round
+                k[here] = np.clip(k[here] * (PATIENCE + misfit) / (PATIENCE + rings - 1), 0.02, 1e4)
     return amounts
 
 
@@ -140,6 +143,6 @@ def _solved(normal: Array, right: Array, lengths: Array, precision: Array, expec
         tries[j, pick] = found
         # how probable this length is with the amounts that fit it best, times how widely amounts fit as well
         merit[j] = found @ mine - 0.5 * found @ own @ found - 0.5 * np.linalg.slogdet(own)[1]
-        merit[j] += math.log(max(found[0], 1e-6)) - 0.5 * (math.log(lengths[j] / USUAL) / SPREAD) ** 2
+        merit[j] -= 0.5 * (math.log(lengths[j] / USUAL) / SPREAD) ** 2
     probable = np.exp(merit - merit.max())
     return np.asarray(probable @ tries / probable.sum(), np.float64)

@@ -1,0 +1,143 @@
+"""Every figure of the made scenes' scorer, on scenes drawn at random: where is a goal missed that the known scenes meet?
+
+    python -m tests.quality.survey SEED[-SEED] ... [--task TASK ...] [--json FILE]
+
+A seed draws everything: nebula, glow, seeing, oval stars, halos, reflections, white level, sensor, noise, nights. Per scene
+and task the missed goals are printed, with the conditions of a scene that misses any; ``--json`` keeps all figures, a line each scene.
+"""
+
+from __future__ import annotations
+
+import argparse
+import dataclasses
+import json
+import math
+import tempfile
+from collections.abc import Iterator
+from typing import Any
+
+import numpy as np
+
+from tests.quality import beside
+from tests.quality.lines import other_sensor
+
+NEBULAE = ("shell", "ridges", "lobes", "wall", "wide")
+FREE = ("shell", "lobes")  # leave sky free
+GLOW = {"shell": 1.5, "lobes": 1.5, "wall": 4.0, "ridges": 3.0, "wide": 3.0}
+GOALS: dict[str, dict[str, tuple[float, float]]] = {
+    "crop": {"area": (0.99, math.inf), "worst_coverage": (0.85, 1), "pixels_and_wcs_agree": (1, 1)},
+    "stars": {
+        "foot_rms": (0, 1.6),
+        "foot_p99": (0, 5),
+        "texture": (0.8, 1.2),
+        "structure": (0.5, 1),
+        "foot_bias": (-0.3, 0.3),
+        "outside_against_untouched": (0, 1),
+        "not_lossless": (0, 0),
+    },
+    "denoise": {"over_best_library": (1.5, math.inf)},
+    "lines": {"ha_leak_in_oiii": (-0.02, 0.02), "oiii_grain": (0.9, math.inf)},
+    "sharpen": {"narrowed": (0, 0.75), "ring_depth_sigma": (-math.inf, 3), "star_flux_kept": (0.995, 1.005)},
+    "picture": {
+        "colour_truth": (0.9, 1),
+        "sky_level": (0.06, 0.15),
+        "clipped_white": (0, 0.005),
+        "clipped_black": (0, 0.005),
+    },
+}
+
+
+def scene(seed: int) -> Any:
+    """Give the scene that a seed draws."""
+    random = np.random.default_rng([seed, 77])
+
+    def uniform(low: float, high: float) -> float:
+        return round(float(random.uniform(low, high)), 3)
+
+    nebula = NEBULAE[seed % len(NEBULAE)]
+    sensor = other_sensor(random)
+    return beside.generator().Scene(
+        f"{seed}-{nebula}",
+        seed,
+        nebula=nebula,
+        gradient=str(random.choice(["tilt", "bowl", "corner"])),
+        tilt=uniform(0.2, 0.5),
+        sky_mix=uniform(0.05, 0.25),
+        ha_peak=float(random.choice([0.001, 0.0016, 0.0016, 0.003])),
+        fwhm=uniform(2.2, 4.5),
+        beta=uniform(2.5, 4.5),
+        halo=float(random.choice([0.002, 0.004, 0.004, 0.008])),
+        halo_scale=uniform(20, 36),
+        oval=float(random.choice([0, 0, 0.12, 0.2])),
+        widths=tuple(uniform(0.96, 1.1) for _ in range(3)),
+        reflection=float(random.choice([0, 0, 0.004, 0.008])),
+        white=uniform(0.7, 1),
+        resample_blur=float(random.choice([0, 0.45, 0.45, 0.8])),
+        frames=int(random.choice([700, 1500, 3000])),
+        second_night=float(random.choice([0, 0, 0, 50])),
+        stars=int(random.choice([800, 1200, 1200, 2000])),
+        bright=int(random.choice([6, 12, 12, 20])),
+        sensor=tuple(map(tuple, np.round(sensor, 4).tolist())),
+    )
+
+
+def misses(nebula: str, task: str, figures: dict[str, Any]) -> Iterator[str]:
+    """Give the figures of a task that are not within their goals, each as text."""
+    goals = dict(GOALS.get(task, {}))
+    told = dict(figures)
+    if "failed" in told:
+        yield f"{task}: {told['failed']}"
+        return
+    if task == "gradient":
+        goals["error_sigma"] = 0, GLOW[nebula]
+    if task == "sharpen":
+        told["narrowed"] = told["fwhm_after"] / told["fwhm_before"]
+    if task == "lines":
+        for line in ("ha", "oiii"):
+            told[f"{line}_over_best"] = told[f"{line}_error"] / told[f"{line}_error_if_sensor_known"]
+            goals[f"{line}_over_best"] = 0, 1.1
+    if task == "picture" and nebula in FREE:
+        goals["sky_tint"] = 0, 0.01
+    for name, (low, high) in goals.items():
+        if not low - 1e-6 <= told[name] <= high + 1e-6:
+            yield f"{task} {name} {told[name]:.3g} (goal {low:g} to {high:g})"
+
+
+def main() -> None:
+    """Run the scorer's tasks on the scenes of these seeds."""
+    generator = beside.generator()  # puts the scorer on the path, too
+    import score
+
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("seeds", nargs="+")
+    parser.add_argument("--task", nargs="+", choices=list(score.TASKS), default=list(score.TASKS))
+    parser.add_argument("--json")
+    args = parser.parse_args()
+    seeds = [n for text in args.seeds for a, _, b in [text.partition("-")] for n in range(int(a), int(b or a) + 1)]
+    bad = dict.fromkeys(args.task, 0)
+    for seed in seeds:
+        one = scene(seed)
+        case, table = score.Case(generator.build(one)), {}
+        for task in args.task:
+            with tempfile.TemporaryDirectory() as folder:
+                try:
+                    table[task] = score.TASKS[task](case, folder)
+                except (RuntimeError, ValueError) as fault:
+                    table[task] = {"failed": str(fault)}
+        lines = {task: list(misses(one.nebula, task, figures)) for task, figures in table.items()}
+        for task, found in lines.items():
+            bad[task] += bool(found)
+        told = [line for found in lines.values() for line in found]
+        print(one.name, *(told or ["all within"]), sep="\n  " if told else ": ", flush=True)
+        if told:
+            plain = dataclasses.asdict(generator.Scene("", 0))
+            other = {k: v for k, v in dataclasses.asdict(one).items() if plain[k] != v and k not in ("name", "seed")}
+            print("  of", ", ".join(f"{k} {v}" for k, v in other.items()), flush=True)
+        if args.json:
+            with open(args.json, "a") as file:
+                file.write(json.dumps({"scene": one.name, "seed": seed, "figures": table}) + "\n")
+    print(f"missed, of {len(seeds)}:", ", ".join(f"{task} {count}" for task, count in bad.items()))
+
+
+if __name__ == "__main__":
+    main()
