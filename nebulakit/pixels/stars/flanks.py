@@ -10,7 +10,7 @@ import numpy.typing as npt
 from nebulakit.pixels.median import median
 from nebulakit.pixels.stars.fit import StarFit
 from nebulakit.pixels.stars.law import GHOSTLY, PAD, RADII, Ghost, box_around, disc
-from nebulakit.pixels.stars.rings import Rings, rings_around
+from nebulakit.pixels.stars.rings import Rings, rings_around, uneven_here
 
 Array = npt.NDArray[np.float64]
 
@@ -55,7 +55,11 @@ def _deviating(fit: StarFit, a: Rings) -> list[Array]:
     laws = [law.near(float(fit.x[c, a.star]), float(fit.y[c, a.star])) for c, law in enumerate(fit.laws)]
     light = np.array([h * np.interp(a.radius, RADII, law.table) for h, law in zip(a.height, laws, strict=True)])
     whole = light.sum(0)
-    cover = DEVIATION**2 * (np.outer(whole, whole) + APART**2 * light.T @ light) * near + a.own + a.nebula
+    known = DEVIATION**2 * (np.outer(whole, whole) + APART**2 * light.T @ light) * near + a.own
+    uneven, cover = np.ones(len(a.value)), known + a.nebula
+    for _ in range(4):
+        uneven = uneven_here(uneven, a.value, cover, len(a.height))
+        cover = known + a.nebula * np.sqrt(np.outer(uneven, uneven))
     weights = np.linalg.solve(cover, a.value)
     return [DEVIATION**2 * near @ (weights * (whole + APART**2 * own)) for own in light]
 

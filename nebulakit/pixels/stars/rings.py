@@ -37,6 +37,7 @@ RIM = 0.03  # how far off a ghost's shape may be, ring by ring
 COARSE = 4  # px: the nebula's ring means are measured on a picture binned by this
 SQUARES = 20, 60  # px to either side: the nebula is as uneven as means over the first differ from those over the second
 BENT, FITTED = 4, 20000  # order of the surface that the ground lies about, and from how many blocks it is told
+PATIENCE = 3.0  # rings it takes to believe that around a star the nebula is more or less uneven than elsewhere
 TURNS = 16  # directions in which it is looked up around a star
 ROWS = 64  # that are worked on in one go
 PLACES = 4000  # around which they are measured
@@ -264,6 +265,20 @@ def rings_around(fit: StarFit, chosen: Ints, nearest: float, longest: float) -> 
             )
         )
     return stars
+
+
+def uneven_here(uneven: Array, left: Array, cover: Array, mixtures: int) -> Array:
+    """Tell anew how many times as uneven (variance, per ring of every mixture) the nebula is around a star as elsewhere.
+
+    ``left`` has the covariance ``cover`` if it is as uneven as ``uneven`` says. Each mixture tells its own: where one line has an
+    edge the other may be smooth.
+    """
+    out, rings = uneven.copy(), len(left) // mixtures
+    for first in range(0, len(left), rings):
+        here = slice(first, first + rings)
+        misfit = float(left[here] @ np.linalg.solve(cover[here, here], left[here]))
+        out[here] = np.clip(out[here] * (PATIENCE + misfit) / (PATIENCE + rings - 1), 0.02, 1e4)
+    return out
 
 
 def leading(fit: StarFit) -> int:

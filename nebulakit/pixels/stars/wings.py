@@ -9,7 +9,7 @@ import numpy.typing as npt
 
 from nebulakit.pixels.stars.fit import StarFit
 from nebulakit.pixels.stars.law import RADII
-from nebulakit.pixels.stars.rings import NODES, TOLD, Rings, leading, rings_around
+from nebulakit.pixels.stars.rings import NODES, TOLD, Rings, leading, rings_around, uneven_here
 
 Array = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int_]
@@ -17,7 +17,6 @@ Ints = npt.NDArray[np.int_]
 WINGS = np.geomspace(10, 70, 10)  # px: lengths of the exponential wings that a law may have
 USUAL, SPREAD = 27.0, 0.25  # where lengths are expected before anything is seen: px, and in e-folds
 SHARE, DOUBTFUL = 0.004, 0.004  # of a star's light in its wings: all optics and all air scatter some (King 1971, PASP 83:199)
-PATIENCE = 3.0  # rings it takes to believe that around a star the nebula is more or less uneven than elsewhere
 PLACE = np.sqrt(NODES[:-1] * NODES[1:])
 LOGS = np.log(PLACE)
 BENT = 0.2  # how far a flank may be off the Moffat law that the cores show, standard deviation of its logarithm
@@ -97,13 +96,8 @@ def _amounts(
         whole = np.concatenate([root @ design for root, design in zip(roots, designs, strict=True)])
         value = np.concatenate([root @ v for root, v in zip(roots, values, strict=True)])
         amounts = _solved(whole.T @ whole, whole.T @ value, lengths, precision, expected)
-        for k, v, design, cover, star in zip(scales, values, designs, covers, stars, strict=True):
-            left, rings = v - design @ amounts, len(v) // len(star.height)
-            for first in range(0, len(v), rings):
-                here = slice(first, first + rings)
-                misfit = float(left[here] @ np.linalg.solve(cover[here, here], left[here]))
-                # where the nebula is more uneven than elsewhere in this mixture a star tells less, and the other way round
-                k[here] = np.clip(k[here] * (PATIENCE + misfit) / (PATIENCE + rings - 1), 0.02, 1e4)
+        left = [v - design @ amounts for v, design in zip(values, designs, strict=True)]
+        scales = [uneven_here(k, v, c, len(s.height)) for k, v, c, s in zip(scales, left, covers, stars, strict=True)]
     return amounts
 
 
