@@ -1,8 +1,9 @@
 """Every figure of the made scenes' scorer, on scenes drawn at random: where is a goal missed that the known scenes meet?
 
-    python -m tests.quality.survey SEED[-SEED] ... [--task TASK ...] [--json FILE]
+    python -m tests.quality.survey SEED[-SEED] ... [--task TASK ...] [--real] [--json FILE]
 
-A seed draws everything: nebula, glow, seeing, oval stars, halos, reflections, white level, sensor, noise, nights. Per scene
+A seed draws everything: nebula, glow, seeing, oval stars, halos, reflections, white level, sensor, noise, nights; with ``--real``
+the nebula is an observed one that fills the frame. Per scene
 and task the missed goals are printed, with the conditions of a scene that misses any; ``--json`` keeps all figures, a line each scene.
 """
 
@@ -18,12 +19,12 @@ from typing import Any
 
 import numpy as np
 
-from tests.quality import beside
+from tests.quality import beside, noise
 from tests.quality.lines import other_sensor
 
 NEBULAE = ("shell", "ridges", "lobes", "wall", "wide")
 FREE = ("shell", "lobes")  # leave sky free
-GLOW = {"shell": 1.5, "lobes": 1.5, "wall": 4.0, "ridges": 3.0, "wide": 3.0}
+GLOW = {"shell": 1.5, "lobes": 1.5, "wall": 4.0, "ridges": 3.0, "wide": 3.0, "real": 3.0}
 GOALS: dict[str, dict[str, tuple[float, float]]] = {
     "crop": {"area": (0.99, math.inf), "worst_coverage": (0.85, 1), "pixels_and_wcs_agree": (1, 1)},
     "stars": {
@@ -111,13 +112,16 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("seeds", nargs="+")
     parser.add_argument("--task", nargs="+", choices=list(score.TASKS), default=list(score.TASKS))
+    parser.add_argument("--real", action="store_true")
     parser.add_argument("--json")
     args = parser.parse_args()
     seeds = [n for text in args.seeds for a, _, b in [text.partition("-")] for n in range(int(a), int(b or a) + 1)]
     bad = dict.fromkeys(args.task, 0)
     for seed in seeds:
         one = scene(seed)
-        case, table = score.Case(generator.build(one)), {}
+        if args.real:
+            one = dataclasses.replace(one, name=f"{seed}-real", nebula="real")
+        case, table = score.Case(noise.build(generator, one, beside.FOLDER / "data")), {}
         for task in args.task:
             with tempfile.TemporaryDirectory() as folder:
                 try:

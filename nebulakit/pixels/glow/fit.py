@@ -25,6 +25,7 @@ OWN, OWN_BENT = 0.2, 0.04  # how much of a channel's glow is its own and not com
 TRUST = 1 / 9  # what one box counts beside its neighbours, whose errors it shares (skyglow is smooth, nebula is not)
 FLOOR = 0.3  # in sigma: what a smooth surface leaves even where there is only sky
 SMOOTH = 2.0  # in floors: boxes that differ more from their neighbours hold light of their own
+EVEN = 1.0  # sigma: so do those whose neighbourhood differs more from what lies around it, for smooth nebulae bend
 SEEN = 0.05  # a line that has this share of its boxes at the sky sees the sky
 PULL = 0.1  # where sky is seen, how much nebula boxes still pull the surface up to them
 
@@ -201,7 +202,9 @@ class Fit:
         s = max(FLOOR, self.boxes.error)
         found = []
         for k in range(self.lines):
-            p = self.boxes.around(_log_mixture(self.residual()[k], s)[1] * (self.structure(k, 5) < SMOOTH * s))
+            light = self.residual()[k]
+            even = np.abs(self.boxes.around(light, 3) - self.boxes.around(light, 7)) < EVEN
+            p = self.boxes.around(_log_mixture(light, s)[1] * ((self.structure(k, 5) < SMOOTH * s) & even))
             found.append(p if float((p > 0.5).mean()) >= SEEN else np.zeros_like(p))
         return found
 
