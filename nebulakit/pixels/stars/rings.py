@@ -26,19 +26,17 @@ NODES = np.array(
 )
 RING_OF = np.digitize(np.arange(2 * NODES[-1] + 1) / 2, NODES) - 1  # the ring of each half pixel: all nodes lie on such
 SECTORS = 12
-BOWL, CURVED = (
-    0.3,
-    0.7,
-)  # sigma, and of the nebula's: how far what is curved may lie above its middle at 90 px beyond what is told
+BOWL = 0.3  # sigma: how far a curved sky may lie above its middle at 90 px, beyond the glow that is taken off
+CURVED = 0.7  # of how far the nebula varies: how far it may do so, beyond what its rings tell
 TOLD = 0.01  # how far off a single star's ring may be, as a share of its light
 HEIGHT = 0.003, 0.03  # how far off the height of a star may be; and of one that is cut off
 COLOUR = 0.003, 0.006  # and each channel's beyond that
 RIM = 0.03  # how far off a ghost's shape may be, ring by ring
 COARSE = 4  # px: the nebula's ring means are measured on a picture binned by this
 SQUARES = 20, 60  # px to either side: the nebula is as uneven as means over the first differ from those over the second
-BENT, FITTED = 4, 20000  # order of the surface that the ground lies about, and from how many blocks it is told
+ORDER, FITTED = 4, 20000  # of the surface taken for the glow, and from about how many blocks it is told
+TURNS = 16  # directions in which that is looked up around a star
 PATIENCE = 3.0  # rings it takes to believe that around a star the nebula is more or less uneven than elsewhere
-TURNS = 16  # directions in which it is looked up around a star
 ROWS = 64  # that are worked on in one go
 PLACES = 4000  # around which they are measured
 
@@ -152,18 +150,20 @@ def ground_of(fit: StarFit) -> Ground:
 
     value, known = np.stack(over(one, fit.rest)), blocks(free[:h].astype(np.float32))
     glow = _glow(value, known)
-    value -= known * legendre.surface(glow, known.shape, BENT)
+    value -= known * legendre.surface(glow, known.shape, ORDER)
     return Ground(value, known, glow)
 
 
 def _glow(value: Planes, known: Plane) -> Array:
-    """Give the smooth surface (channel, term) that the ground lies about: a sky has a colour of its own and would, at the edges and
-    in the gaps of stars, pass for a nebula's unevenness."""
+    """Give the smooth surface (channel, term) that the ground lies about.
+
+    A sky has a colour of its own. Left in, its slope would pass for a nebula's unevenness at the edges and beside the gaps of stars.
+    """
     step = max(1, round(math.sqrt(known.size / FITTED)))
     few = np.s_[::step, ::step]
     y, x = np.meshgrid(*(np.linspace(-1, 1, n)[::step] for n in known.shape), indexing="ij")
     weight = known[few].ravel().astype(np.float64)
-    basis = legendre.basis(x.ravel(), y.ravel(), BENT)
+    basis = legendre.basis(x.ravel(), y.ravel(), ORDER)
     turned = basis.T * weight
     normal = turned @ basis + 1e-6 * weight.sum() * np.eye(basis.shape[1])
     return np.linalg.solve(normal, basis.T @ value[(slice(None), *few)].reshape(len(value), -1).T).T
@@ -178,7 +178,7 @@ def _glow_around(fit: StarFit, ground: Ground, star: int, radii: Array) -> Array
     y, x = np.moveaxis(2 * (place + off) / (inside - 1) - 1, -1, 0)
     there = (np.abs(y) <= 1) & (np.abs(x) <= 1)
     there &= np.roll(there, TURNS // 2, axis=1)  # sectors that face each other are taken together
-    light = legendre.basis(np.clip(x, -1, 1).ravel(), np.clip(y, -1, 1).ravel(), BENT) @ ground.glow.T
+    light = legendre.basis(np.clip(x, -1, 1).ravel(), np.clip(y, -1, 1).ravel(), ORDER) @ ground.glow.T
     light = light.reshape(*there.shape, -1) * there[:, :, None]
     return np.asarray((light.sum(1) / np.maximum(there.sum(1), 1)[:, None]).T)
 
@@ -244,13 +244,14 @@ def rings_around(fit: StarFit, chosen: Ints, nearest: float, longest: float) -> 
         glow = np.outer(discs, found.glow[i, first:][use] / (discs[lead] or 1))
         noise = (1 + fit.photons[:, None] * light) / (math.pi * 2 * r * np.maximum(np.gradient(r), 0.5)) + 0.1**2
         noise += (TOLD * light) ** 2 + (RIM * glow) ** 2
-        cut = int(fit.saturated[star])
+        cut, size = int(fit.saturated[star]), light.size
         colour_off, ghost_off = COLOUR[cut] * light, GHOSTLY * glow
         mine = sum(off[:, :, None] * off[:, None] for off in (colour_off, ghost_off)) + noise[:, :, None] * np.eye(len(r))
-        size = len(mixtures) * len(r)
+        own = np.einsum("ac,bc,cij->aibj", mixtures, mixtures, mine).reshape(size, size)
         height_off = HEIGHT[cut] * (mixtures @ light).ravel()
-        own = np.einsum("ac,bc,cij->aibj", mixtures, mixtures, mine).reshape(size, size) + np.outer(height_off, height_off)
+        own += np.outer(height_off, height_off)
         curve = np.outer(r**2, r**2) / 90**4
+        own += block_diag(*(1e6 + (BOWL**2 + CURVED**2 * nebula[0, 0]) * curve for nebula in nebulas))  # and a level of its own
         value = found.value[i, :, first:][:, use] - mixtures @ _glow_around(fit, ground, star, r)
         stars.append(
             Rings(
@@ -258,7 +259,7 @@ def rings_around(fit: StarFit, chosen: Ints, nearest: float, longest: float) -> 
                 np.repeat(mixtures.T * height[:, None], len(r), axis=1),
                 np.tile(r, len(mixtures)),
                 value.ravel(),
-                own + block_diag(*(1e6 + (BOWL**2 + CURVED**2 * n[0, 0]) * curve for n in nebulas)),  # and a level of its own
+                own,
                 block_diag(*(nebula[np.ix_(use, use)] for nebula in nebulas)),
                 scale := float(fit.laws[lead].scale(np.array([x]), np.array([y]))[0]),
                 np.tile(fit.laws[lead].inner(r, scale), len(mixtures)),
