@@ -1064,6 +1064,7 @@ def test_code_128_and_more_ended_by_a_signal_leaves_nothing_behind(night, finish
 import os, signal, nebulakit.cli
 from nebulakit.files import writing
 from nebulakit.runner import sheet
+signal.signal(signal.{name}, signal.SIG_DFL)  # under nohup it is ignored, and is to stay so
 def end(*args, **more):
     os.kill(os.getpid(), signal.{name})
     os.kill(os.getpid(), signal.{name})
