@@ -67,5 +67,5 @@ def test_how_uneven_the_nebula_is_around_a_star_is_told_mixture_by_mixture():
     cover, count = np.eye(12), 6
     left = np.concatenate([np.zeros(count), np.full(count, 3.0)])  # smoother in one mixture, three times as uneven in the other
     smooth, rough = rings.uneven_here(np.ones(12), left, cover, 2).reshape(2, count)
-    assert smooth == pytest.approx(rings.PATIENCE / (rings.PATIENCE + count - 1))
+    assert smooth == pytest.approx(1)
     assert rough == pytest.approx((rings.PATIENCE + count * 9) / (rings.PATIENCE + count - 1))

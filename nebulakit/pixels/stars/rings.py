@@ -36,7 +36,7 @@ COARSE = 4  # px: the nebula's ring means are measured on a picture binned by th
 SQUARES = 20, 60  # px to either side: the nebula is as uneven as means over the first differ from those over the second
 ORDER, FITTED = 4, 20000  # of the surface taken for the glow, and from about how many blocks it is told
 TURNS = 16  # directions in which that is looked up around a star
-PATIENCE = 3.0  # rings it takes to believe that around a star the nebula is more or less uneven than elsewhere
+PATIENCE = 3.0  # rings it takes to believe that around a star the nebula is more uneven than elsewhere
 ROWS = 64  # that are worked on in one go
 PLACES = 4000  # around which they are measured
 
@@ -272,13 +272,13 @@ def uneven_here(uneven: Array, left: Array, cover: Array, mixtures: int) -> Arra
     """Tell anew how many times as uneven (variance, per ring of every mixture) the nebula is around a star as elsewhere.
 
     ``left`` has the covariance ``cover`` if it is as uneven as ``uneven`` says. Each mixture tells its own: where one line has an
-    edge the other may be smooth.
+    edge the other may be smooth. That it is less uneven than elsewhere is not believed: a few rings may agree by chance.
     """
     out, rings = uneven.copy(), len(left) // mixtures
     for first in range(0, len(left), rings):
         here = slice(first, first + rings)
         misfit = float(left[here] @ np.linalg.solve(cover[here, here], left[here]))
-        out[here] = np.clip(out[here] * (PATIENCE + misfit) / (PATIENCE + rings - 1), 0.02, 1e4)
+        out[here] = np.clip(out[here] * (PATIENCE + misfit) / (PATIENCE + rings - 1), 1, 1e4)
     return out
 
 
