@@ -185,8 +185,9 @@ def test_by_hand(truth, parted):
     assert np.abs(done.nebula.planes[:, fy, fx] - truth.stack[:, fy, fx]).max() < 12 * truth.sigma.max()
     assert done.filled.planes.mean() <= parted.filled.planes.mean()
     assert np.array_equal(done.nebula.planes + done.stars.planes, truth.stack)
-    # what was found in the wings is told, whoever keeps it (one star less tells of it)
-    assert done.nebula.record["wings_share"] == pytest.approx(parted.nebula.record["wings_share"], rel=0.2)
+    # what was found in the wings is told, whoever keeps it (one star less tells of it and stands in the ground; on 18 frames somewhat
+    # larger the share is off by 0.11 %, rms)
+    assert done.nebula.record["wings_share"] == pytest.approx(parted.nebula.record["wings_share"], abs=1.5e-3)
     assert min(done.nebula.record["wings_share"]) > 1e-3
     # the halo that is left goes on behind the core: without its light a dark disc would stand in its middle
     giant = int(
