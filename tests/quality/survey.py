@@ -3,8 +3,8 @@
     python -m tests.quality.survey SEED[-SEED] ... [--task TASK ...] [--real] [--json FILE]
 
 A seed draws everything: nebula, glow, seeing, oval stars, halos, reflections, white level, sensor, noise, nights; with ``--real``
-the nebula is an observed one that fills the frame. Per scene
-and task the missed goals are printed, with the conditions of a scene that misses any; ``--json`` keeps all figures, a line each scene.
+the nebula is an observed one that fills the frame. Per scene and task the missed goals are printed, with the conditions of a
+scene that misses any; ``--json`` keeps all figures, a line each scene.
 """
 
 from __future__ import annotations
@@ -19,12 +19,11 @@ from typing import Any
 
 import numpy as np
 
-from tests.quality import beside, noise
+from tests.quality import beside, glow, noise
 from tests.quality.lines import other_sensor
 
-NEBULAE = ("shell", "ridges", "lobes", "wall", "wide")
+NEBULAE = tuple(kind for kind in noise.NEBULAE if kind != "real")
 FREE = ("shell", "lobes")  # leave sky free
-GLOW = {"shell": 1.5, "lobes": 1.5, "wall": 4.0, "ridges": 3.0, "wide": 3.0, "real": 3.0}
 GOALS: dict[str, dict[str, tuple[float, float]]] = {
     "crop": {"area": (0.99, math.inf), "worst_coverage": (0.85, 1), "pixels_and_wcs_agree": (1, 1)},
     "stars": {
@@ -90,7 +89,7 @@ def misses(nebula: str, task: str, figures: dict[str, Any]) -> Iterator[str]:
         yield f"{task}: {told['failed']}"
         return
     if task == "gradient":
-        goals["error_sigma"] = 0, GLOW[nebula]
+        goals["error_sigma"] = 0, glow.GOALS[nebula]
     if task == "sharpen":
         told["narrowed"] = told["fwhm_after"] / told["fwhm_before"]
     if task == "lines":

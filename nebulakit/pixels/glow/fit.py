@@ -201,8 +201,7 @@ class Fit:
         """
         s = max(FLOOR, self.boxes.error)
         found = []
-        for k in range(self.lines):
-            light = self.residual()[k]
+        for k, light in enumerate(self.residual()[: self.lines]):
             even = np.abs(self.boxes.around(light, 3) - self.boxes.around(light, 7)) < EVEN
             p = self.boxes.around(_log_mixture(light, s)[1] * ((self.structure(k, 5) < SMOOTH * s) & even))
             found.append(p if float((p > 0.5).mean()) >= SEEN else np.zeros_like(p))
