@@ -22,7 +22,9 @@ Transfer = npt.NDArray[np.complex128]
 RIPPLE = 1e-3  # of a star's peak: what its image may rise outwards; narrower stars than this allows are not aimed at
 NARROWER = 0.97  # the PSF is taken this much narrower: a star narrower than assumed would get a dark ring, a wider one none
 FILTER_REACH = 8.0  # fwhm: at 6 the boldest filter, cut off, would give a star 1 % more light than it has; at 8 0.1 %
-DRAWN_IN = 1.0  # fwhm, from within which light is drawn in: at 0.8 as wide a star had more light round its core, and so had gas
+# fwhm, from within which light is drawn in, and how suddenly that ends: by 1 and 2 stars over 4.4 px drew some in from beyond
+# 8 px, by 0.8 and 2 gas won less; from 2.5 on the image of a much narrower star would rise outwards by more than RIPPLE
+DRAWN_IN, SUDDEN = 0.91, 2.4
 RIPPLE_WEAK = 0.2  # the same, in units of the share of a frequency that a filter takes for seen
 BAREST = 1.3  # px: a filter made for a narrower kernel than this would see it between the pixels
 # px from the middle of a pixel: there a law fits a narrow star as wide as the median star, within 0.2 % of the median over all
@@ -34,8 +36,8 @@ def narrow_kernel(psf: Psf, fwhm: float) -> Plane:
     """Give the star image to be reached: the law of ``psf`` with its light moved inwards, its far wings where they were.
 
     The radius that holds a given share of the light shrinks by the ratio of the widths in the core and not at all beyond
-    about two star widths. The new image is therefore positive, falls everywhere, keeps the flux of every wider
-    aperture, and is round.
+    about two star widths. The new image is therefore positive, falls outwards (``RIPPLE`` apart), keeps the flux of every
+    wider aperture, and is round.
     """
     r = psf.kernel.shape[0] // 2
     over_sampling = 3
@@ -49,10 +51,11 @@ def narrow_kernel(psf: Psf, fwhm: float) -> Plane:
     radius = np.hypot(along * ratio, across / ratio)
     alpha = psf.fwhm / moffat_fwhm(1.0, psf.beta)
     pull = psf.fwhm / fwhm - 1
-    x2 = (radius / (DRAWN_IN * psf.fwhm)) ** 2
-    fade = np.exp(-x2)
+    outwards = (radius / (DRAWN_IN * psf.fwhm)) ** SUDDEN
+    fade = np.exp(-outwards)
     moved = radius * (1 + pull * fade)
-    density = (1 + (moved / alpha) ** 2) ** -psf.beta * (1 + pull * fade) * np.maximum(1 + pull * fade * (1 - 2 * x2), 0)
+    narrower = (1 + pull * fade) * np.maximum(1 + pull * fade * (1 - SUDDEN * outwards), 0)
+    density = (1 + (moved / alpha) ** 2) ** -psf.beta * narrower
     kernel = density.reshape(2 * r + 1, over_sampling, 2 * r + 1, over_sampling).mean((1, 3))
     return np.asarray(kernel / kernel.sum(), np.float32)
 

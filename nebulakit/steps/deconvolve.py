@@ -30,7 +30,7 @@ def deconvolve(
     size: Annotated[
         Share,
         About(
-            "width of the stars to be reached, as a share of what it is; never under 1.6 px",
+            "width of the stars to be reached, as a share of what it is; never under 1.5 px",
             0.35,
             0.95,
             raise_when="the result looks hard, or stars get faint dark rims",
@@ -63,7 +63,7 @@ def deconvolve(
     all channels (whose far wings stay as they are), not to points. Only what stands out of the measured noise in its
     starlet band is sharpened, by the dose and the regularisation with the least expected error; the noise itself stays
     as it is, neither sharper nor smoother, so that a denoise after this step finds it as measured. Cut-off cores and
-    hot pixels are bridged and keep their look. The width reached is that of the median star: at 1.6 px, on the corner of four
+    hot pixels are bridged and keep their look. The width reached is that of the median star: at 1.5 px, on the corner of four
     pixels, a star may pass for up to a third narrower, as there is no pixel on its peak.
 
     Sources: Wiener filtering dosed by a multiresolution support (Starck & Murtagh 1994, A&A 288:342); a narrower star
@@ -170,7 +170,7 @@ def _why_not(psfs: list[Psf], widest: float) -> Notice | None:
     if widest < NARROWEST / 0.95:
         return Notice(
             "stars-too-narrow",
-            f"Nothing was sharpened: the stars are {widest:.2f} px wide, and under 1.6 px they would lose their shape. "
+            f"Nothing was sharpened: the stars are {widest:.2f} px wide, and under {NARROWEST} px they would lose their shape. "
             "There is no finer detail in such data.",
         )
     trailed = max(p.ellipticity for p in psfs)

@@ -17,7 +17,7 @@ from nebulakit.image import Image
 from nebulakit.pixels import deconvolution as dec
 from nebulakit.pixels import starlet
 from nebulakit.pixels.facts import Noise, Psf
-from nebulakit.pixels.narrowing import narrow_kernel
+from nebulakit.pixels.narrowing import RIPPLE, narrow_kernel
 from nebulakit.pixels.psf import fit_moffat, moffat_kernel, psf_at
 from nebulakit.pixels.spared import bridge, defects, spare
 from nebulakit.pixels.stars.varying import Varying
@@ -71,10 +71,13 @@ def test_the_star_image_aimed_at_is_a_star_image(fwhm, beta, share, e):
     assert aim.sum() == pytest.approx(1, abs=1e-5)
     r = aim.shape[0] // 2
     profile = aim[r, r:]
-    assert (np.diff(profile) <= 1e-9).all()
+    assert (np.diff(profile) <= RIPPLE * profile[0]).all()  # as little as what is reached by it may rise
     distance = np.hypot(*np.mgrid[-r : r + 1, -r : r + 1])
     far = distance <= 2.3 * fwhm
     assert aim[far].sum() == pytest.approx(psf.kernel[far].sum(), abs=2e-3)  # its wings hold what they held
+    if share >= 0.6:  # of stars up to 4.9 px, within 8 px; to half a percent, as photometry has it
+        close = distance <= 1.64 * fwhm
+        assert aim[close].sum() == pytest.approx(psf.kernel[close].sum(), rel=5e-3)
     near = distance <= 0.5 * fwhm
     assert aim[near].sum() > 1.02 * psf.kernel[near].sum()
 
@@ -285,7 +288,7 @@ def test_channels_come_to_one_width():
 
 def test_narrow_stars_are_left_alone():
     noise = white_noise(SIGMA)
-    assert dec.decide_deconvolve([psf_of(1.65)], noise, 0.62) == [None]
+    assert dec.decide_deconvolve([psf_of(1.55)], noise, 0.62) == [None]
     assert dec.decide_deconvolve([None], noise, 0.62) == [None]
     plan = dec.decide_deconvolve([psf_of(2.2)], noise, 0.5)[0]
     assert plan is not None

@@ -2,7 +2,7 @@
 
     python -m tests.quality.sharpen [COUNT]
 
-Per scene: star width after over before (goal 0.75; not under the 1.6 px that pixels can hold), depth of the dark ring
+Per scene: star width after over before (goal 0.75; not under the 1.5 px that pixels can hold), depth of the dark ring
 round stars in sigma (goal 3), flux of the stars kept (goal within 0.5 %), and the error against the nebula before the
 seeing blurred it, after over before, of the starless layer (goal: never over 1) for three depths: frames as they are, a
 thirtieth of them, and thirty times as many. `detail` is, for frames as they are, the strength of structure of 2-6 px where

@@ -4,7 +4,7 @@
 
 Gas and stars are seen through the same image, that of their place. Per law, scene and region (the inner half of the way to
 the corners, its last quarter, the left and the right fifth): width of the stars in px; after over before (goal 0.75 where
-they are wide, none under 1.6 px); depth of the dark ring, the median and the 90th percentile over lone stars of 50 to 500
+they are wide, none under 1.5 px); depth of the dark ring, the median and the 90th percentile over lone stars of 50 to 500
 sigma, in sigma (goal 3) and in % of the star's height; light kept; and, of the starless layer as it is and of one of
 thirty times as many frames, the error against the unblurred nebula, after over before (red).
 """
