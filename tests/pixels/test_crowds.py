@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+from scipy import ndimage as ndi
 
 from nebulakit.pixels import kriging, parallel
 from nebulakit.pixels.noise import measure_noise
@@ -336,6 +337,29 @@ def test_reflections_are_measured_with_their_own_light_in():
             # a hundredth of a disc of over 30 sigma is a third of a pixel's noise, over 1800 pixels
             assert found.bright == pytest.approx(share * true.bright, rel=0.01)
             assert (found.dx, found.dy, found.radius) == pytest.approx((4.0, -3.0, 24.0), abs=0.1)
+
+
+def test_a_star_that_shows_no_reflection_does_not_tell_how_bright_they_are():
+    """Two giants on uneven ground have discs, a third on calm ground has none: known to have none, it does not count."""
+    from nebulakit.pixels.stars import ghosts
+
+    rng = np.random.default_rng(6)
+    x, y, height = np.array([110.0, 310.0, 200.0]), np.array([100.0, 120.0, 300.0]), np.array([2e5, 4e5, 2e5])
+    true = starlaw.Ghost(4.0, -3.0, 24.0, 1.2, 2e-4)
+    yy, xx = np.mgrid[:420, :420]
+    rough = 40 * ndi.gaussian_filter(rng.normal(0, 1, yy.shape), 8) * 28 / 2 * (yy < 210)  # waves of 20 noises
+    planes = np.stack([drawn(LAW, x, y, height, (420, 420))] * 3) + rng.normal(0, 1, (3, 420, 420)).astype(np.float32)
+    planes += rough.astype(np.float32)
+    for a, b, h in zip(x[:2], y[:2], height[:2], strict=True):
+        planes[1:] += (h * true.at(xx - a, yy - b)).astype(np.float32)
+    fit = fit_of(planes)
+    fit.add(x, y, np.tile(height, (3, 1)), np.ones(3, bool))
+    fit.ghosts = [None, true, true]
+    fit.ghostly[:, 2] = 0.0
+    fit.redraw()
+    for found in ghosts.find_ghosts(fit)[1:]:
+        assert found is not None
+        assert found.bright == pytest.approx(true.bright, rel=0.15)  # the ground is as uneven as a quarter of the discs
 
 
 @pytest.mark.parametrize(("aside", "radius", "there"), [(0.05, 9.0, False), (4.0, 9.0, True), (0.05, 20.0, True)])

@@ -118,6 +118,61 @@ def test_noise_by_level():
     assert found.noise[found.error < 0.1] == pytest.approx(0.02 * found.level[found.error < 0.1], rel=0.1)
 
 
+def test_noise_that_black_cuts_off_tells_nothing():
+    """Under one and a half noises above black a plane has less noise than it was given: only brighter levels tell of it."""
+    ramp = np.broadcast_to(np.linspace(0, 0.6, 400), (300, 400))
+    plane = np.maximum(ramp + 0.02 * np.random.default_rng(2).normal(0, 1, ramp.shape), 0).astype(np.float32)
+    found = unbend.noise_by_level(plane, np.ones(plane.shape, bool))
+    assert 0.02 < found.level[0] < 0.08
+    assert found.noise == pytest.approx(0.02, rel=0.1)  # as where nothing is cut off
+
+
+def rings_of(plane):
+    """Rings around places all over a plane of one noise, and this noise."""
+    places = np.meshgrid(np.arange(30.0, 371, 17), np.arange(30.0, 371, 17))
+    x, y = (v.ravel() for v in places)
+    rings = unbend.sample(plane, np.full(plane.shape, -1), x, y, np.full(len(x), -1), unbend.RADII * WIDTH, 1e9)
+    return rings, unbend.NoiseByLevel(np.array([0.0]), np.array([1.0]), np.array([0.1]))
+
+
+def test_how_uneven_the_ground_is():
+    """Waves of 15 px on the noise: their height over a small ring less that over far ones, which see all of them."""
+    rng = np.random.default_rng(4)
+    y, x = np.mgrid[:400, :400]
+    waves = 2.0 * np.sin(2 * np.pi * x / 15) * np.sin(2 * np.pi * y / 15)
+    noise, both = (rng.normal(0, 1, x.shape).astype(np.float32) + np.float32(w) for w in (0, waves))
+    even, uneven = (unbend.uneven_ground(*rings_of(plane)) for plane in (noise, both))
+    assert even == pytest.approx(np.full(len(even), unbend.GROUND), abs=0.05)  # noise alone is no unevenness
+    # the product of two sines has a median size of 0.26, so that of the smallest ring is 1.4826 * 0.26 * 2 noises
+    assert uneven[0] == pytest.approx(unbend.ALONG * 1.4826 * 0.26 * 2, rel=0.25)
+    assert uneven[-1] < 0.5 * uneven[0]
+
+
+def test_a_place_of_which_nothing_is_known_tells_no_ground():
+    rings, noise = rings_of(np.zeros((400, 400), np.float32))
+    rings.value[:] = np.nan
+    assert (unbend.uneven_ground(rings, noise) == unbend.GROUND).all()
+    none = unbend.Rings(np.zeros((0, len(unbend.RADII))), np.zeros((0, len(unbend.RADII))))
+    assert (unbend.uneven_ground(none, noise) == unbend.GROUND).all()
+
+
+def way(kind, off, white):
+    """A way to light by which stars are off by so much and which holds up to ``white``."""
+    curve = unbend.Curve(np.array([0.0, 1.0]), np.array([0.0, white]))
+    told = [unbend.Told(curve, 100, off, 1.0, 1.0, 3.0, 0.0, None)] * 3
+    factor = None if kind is None else straight.Factor.of(kind, curve, 0.0, [1.0] * 3, 1.0)
+    return straight._Try(straight.Each([curve] * 3, [1.0] * 3) if factor is None else factor, told, (white,) * 3, off)
+
+
+@pytest.mark.parametrize(("off", "taken"), [(0.7, 0), (1.0, 1)])
+def test_our_own_stretch_is_taken_only_where_it_brings_stars_nearer_to_one_law(off, taken):
+    """It tells of far brighter light, as an undone roll-off does; by what else is asked the lower stars are 0.75 off."""
+    ours = next(k for k in straight.KINDS if k.rolled == "asinh")
+    ways = [way(ours, off, 1e5), way(None, 0.75, 5e3)]
+    assert straight._nearest(ways) is ways[taken]
+    assert straight._nearest([]) is None
+
+
 def test_rings_know_what_is_not_theirs():
     """A ring of a cut-off star, one beyond the edge, and one that others own are not known; of a slope the median is the middle."""
     plane = np.tile(np.arange(60, dtype=np.float32) / 60, (60, 1))

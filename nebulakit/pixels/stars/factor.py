@@ -189,10 +189,10 @@ def as_ours(kind: Kind, told: Curve, highest: float, low: float, limit: float, t
 
     levels = kind.uneven(told.level, top)
     lowest, most = kind.uneven(np.array([low, limit]), top).tolist()
-    middle, steep = 0.5 * (levels[1:] + levels[:-1]), np.log(np.diff(told.light) / np.diff(levels))
     use = (told.level[:-1] > low) & (told.level[1:] < highest)
+    middle, steep = 0.5 * (levels[1:] + levels[:-1])[use], np.log((np.diff(told.light) / np.diff(levels))[use])
     usual = [0.0, math.log(END)] if kind.rolled == "midtone" else [0.0, math.log(5.0), lowest]
-    free = least_squares(lambda f: slope(f, middle[use]) - steep[use], usual, loss="soft_l1", f_scale=0.1).x
+    free = least_squares(lambda f: slope(f, middle) - steep, usual, loss="soft_l1", f_scale=0.1).x
     # finer and finer towards the brightest, where a midtone curve rises without end
     under = np.concatenate([np.linspace(1, 1e-3, 4000), np.geomspace(1e-3, 1e-7, 1000)[1:], [0]])
     fine = top - (top - lowest) * under

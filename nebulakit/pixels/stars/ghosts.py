@@ -28,6 +28,7 @@ MOST_STARS = 60  # the brightest, that are laid over one another
 ENOUGH = 3  # stars in the middle of the picture with which those near its edges are left out
 CLEAR = 0.6  # of the surest circle's sureness: such circles are looked at
 ASIDE = 0.5  # of its radius: how far off its star a disc may lie (further off, the ends of the pictures that are laid over one another stand out)
+SHOWN = 0.25  # of the usual brightness: a star whose disc is told fainter shows none
 SEEN = 4.0  # times its error a disc must stand out
 RIM = 12.0  # px: no farther from its edge is a disc measured that is known; in the middle the star's own flank errs
 FLANK, MIDST = 4.0, 0.1  # widths of a star, and of a disc's radius: smaller ones, nearer to its middle, are no discs
@@ -60,6 +61,9 @@ def find_ghosts(fit: StarFit) -> list[Ghost | None]:
         return over(lambda mix: _stack(fit, mix, stars, half, flanks, sharply), mixtures)
 
     if any(fit.ghosts):
+        # one that shows none would say that all are fainter, the more so the calmer it lies
+        shown = stars[fit.ghostly[:, stars][[g is not None for g in fit.ghosts]].max(0) > SHOWN]
+        stars = shown if len(shown) else stars
         stacks = stacked(np.eye(len(fit.data)), False)
         g = max((g for g in fit.ghosts if g is not None), key=lambda g: g.bright)
         first = _refine(*stacks[fit.ghosts.index(g)], (g.dx, g.dy, g.radius), g, fit.fwhm)

@@ -18,7 +18,7 @@ from nebulakit.pixels.parallel import over
 from nebulakit.pixels.signs import step_of_values
 from nebulakit.pixels.stars.factor import Factor, Kind, as_ours
 from nebulakit.pixels.stars.find import find_stars
-from nebulakit.pixels.stars.unbend import RADII, Curve, Problem, Told, noise_by_level, sample, tell_curves
+from nebulakit.pixels.stars.unbend import RADII, Curve, Problem, Told, noise_by_level, sample, tell_curves, uneven_ground
 from nebulakit.pixels.stars.windows import windows
 
 Planes = npt.NDArray[np.float32]
@@ -28,13 +28,14 @@ Mask = npt.NDArray[np.bool_]
 Ints = npt.NDArray[np.int_]
 
 ASKED = 200  # the brightest stars that stand alone
+EMPTY = 400  # places without a star that tell how uneven the ground of stars is
 ALONE = 3.0  # widths to the next star
 RIM = 8  # px from where there is nothing
 STARS, LEVELS = 5, 4  # without which no curve is asked
 FEWEST = 12  # stars without which no curve is believed
-# how far the stars may be off curves that are believed, mean over the channels: measured 0.9-1.4 by the way that is right,
-# 1.4-1.6 by curves of the channels where our own stretches had rolled off highlights
-STARS_OFF = 1.45
+# how far the stars may be off curves that are believed, mean over the channels: measured 0.7-1.2 by the way that is right,
+# 0.9 (on an uneven nebula) to 1.4 by curves of the channels where our own stretches had rolled off highlights
+STARS_OFF = 1.25
 # and the noise of any: 0.4-1.3 (one 1.6; 1.1-1.45 where it was smoothed after the stretch) and 1.1-1.5
 NOISE_OFF = 1.5
 BRIGHT, SHARE = 30, 0.01  # bright stars are asked, or this share of all; no more of them than this share may be left
@@ -53,6 +54,8 @@ KINDS = (
 )
 # one factor brings stars nearer to one law by 2 % or more where there was one, and by 0.1 % at most where there was none
 NEARER = 0.99
+# stars are less far off by our own stretches than by all other ways, by a sixth or more, where they are the way, else by a third more
+ASTRAY = 1.1
 WHITE = 1.0  # level before highlights are rolled off: stars have to tell more than that, or there is nothing to undo
 LOW = 0.1  # of the light that our own stretches' way tells, if it can be believed: no other way that is cut off below is taken
 DARK = 0.02  # of the frame is darker than the level from which one factor counts; near the sky all curves are straight
@@ -166,11 +169,7 @@ def straighten(
         return
     each = _each(view, asked, judged=True)
     ones = over(partial(_one, view, asked), KINDS if len(planes) == 3 else ())
-    tries = [t for t in (each, *ones) if t is not None]
-    # of rolled off highlights other ways tell the lowest only, and hardly any star is off them
-    most = max((min(t.white) for t in tries if is_ours(t.way) and _believed(t.told, 1.0)), default=0.0)
-    tries = [t for t in tries if min(t.white) > LOW * most]
-    best = min(tries, key=lambda t: t.off * (NEARER if isinstance(t.way, Each) else 1), default=None)
+    best = _nearest([t for t in (each, *ones) if t is not None])
     if best is not None and isinstance(best.way, Factor):
         if _believed(best.told, 1.0):
             # its stars were found in another light
@@ -181,6 +180,16 @@ def straighten(
         best = each
     if best is not None:
         yield _whole(planes, coverage, best)
+
+
+def _nearest(tries: list[_Try]) -> _Try | None:
+    """Choose the way by which stars are nearest to one law."""
+    # of rolled off highlights other ways tell the lowest only; but by these stars are never nearer to one law
+    least = min((t.off for t in tries), default=0.0)
+    ours = [t for t in tries if is_ours(t.way) and _believed(t.told, 1.0) and t.off < ASTRAY * least]
+    most = max((min(t.white) for t in ours), default=0.0)
+    tries = [t for t in tries if min(t.white) > LOW * most]
+    return min(tries, key=lambda t: t.off * (NEARER if isinstance(t.way, Each) else 1), default=None)
 
 
 def _whole(planes: Planes, coverage: Plane | None, told: _Try) -> tuple[Straight | None, dict[str, Any]]:
@@ -247,6 +256,7 @@ class _Asked(NamedTuple):
     free: Mask
     there: Mask
     radii: Array
+    empty: tuple[Array, Array]  # x and y of places without a star
 
     def problem(
         self, plane: Plane, limit: float, step: float = 0.0, *, over_all: Planes | None = None, straight: bool = False
@@ -259,7 +269,9 @@ class _Asked(NamedTuple):
         if len(noise.level) < LEVELS or not high > low:
             return None
         rings = sample(whole, self.owner, self.x, self.y, self.number, self.radii, limit)
-        problem = Problem(rings, noise, self.radii, low, high, sky, straight)
+        nowhere = np.full(len(self.empty[0]), -1)
+        ground = uneven_ground(sample(whole, self.owner, *self.empty, nowhere, self.radii, limit), noise)
+        problem = Problem(rings, noise, self.radii, low, high, sky, ground, straight)
         return problem if len(problem.value) >= STARS else None
 
 
@@ -287,7 +299,10 @@ def _ask(view: _View, first: bool = True) -> _Asked:
     # smoothing reaches across the rim of what is there
     free &= cv2.erode(there.view(np.uint8), np.ones((2 * RIM + 1,) * 2, np.uint8)) > 0
     owner[~there] = len(stars)
-    return _Asked(stars.x[chosen], stars.y[chosen], chosen, owner, free, there, RADII * view.fwhm)
+    bare = np.flatnonzero(free)
+    y, x = np.divmod(bare[:: max(1, len(bare) // EMPTY)], shape[1])
+    empty = x.astype(np.float64), y.astype(np.float64)
+    return _Asked(stars.x[chosen], stars.y[chosen], chosen, owner, free, there, RADII * view.fwhm, empty)
 
 
 def _asked_again(view: _View, found: _Try) -> _Asked | None:

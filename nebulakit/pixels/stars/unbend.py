@@ -14,6 +14,7 @@ from __future__ import annotations
 
 import itertools
 import math
+import warnings
 from typing import NamedTuple
 
 import numpy as np
@@ -29,14 +30,19 @@ Ints = npt.NDArray[np.int_]
 RADII = np.array([1.0, 1.5, 2, 2.5, 3, 3.5, 4, 5, 6, 7, 8.5, 10, 12, 14.5, 17.5, 21]) / 3  # in widths of a star
 TURNS = 32  # places on a ring
 FEWEST = 7  # known rings of a star that is asked
+TELL = 2  # stars must reach a level for it to be told
 STANDS = 6.0  # noises that its innermost known ring must stand above its outermost
 INTERVALS = 20  # of the spline over the range of levels
 FINE = 1024  # levels of the tables
 LAW = 0.02  # how far a star's ring may be off the law, as a share of its light
-GROUND = 0.15  # noises: and how far by what else there is around it
+OUTER = 4  # rings far out
+# of how uneven the ground is: so much counts as each ring's own; neighbours are off alike, and a star's height takes part of it
+ALONG = 0.5
+GROUND = 0.15  # noises: and how far at least by what else there is around it
 ROUGH = 60.0  # how quickly the slope's logarithm bends: its second derivative over the range of levels, squared
 MOST = 1_000_000  # pixels are plenty
 QUIET = 0.5149  # the mean size of the smaller three quarters of normal numbers
+UNCUT = 1.5  # noises that a level lies above the lowest there is, at least, if its noise is whole
 NOISE = 0.04  # how far a class of noise may be off, logarithm
 PHOTONS = math.log(1 / 700)  # noise variance per light: usual where skyglow makes the noise, give or take an e-fold
 FALL, FREE = -4.5, 2.0  # power by which laws fall far out, give or take so much
@@ -115,6 +121,18 @@ def sample(plane: Plane, owner: Ints, x: Array, y: Array, index: Ints, radii: Ar
     return Rings(value, error)
 
 
+def uneven_ground(rings: Rings, noise: NoiseByLevel) -> Array:
+    """Tell how far rings without a star, of which ``rings`` are some, are off those far out, but for their own noise: noises, per ring."""
+    if not len(rings.value):
+        return np.full(rings.value.shape[1], GROUND)
+    local = np.exp(np.interp(rings.value, noise.level, np.log(noise.noise)))
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", RuntimeWarning)  # a ring that is known nowhere is off by what is usual
+        off = (rings.value - np.nanmedian(rings.value[:, -OUTER:], axis=1, keepdims=True)) / local
+        spread, noisy = 1.4826 * np.nanmedian(np.abs(off), axis=0), np.nanmedian(rings.error / local, axis=0)
+    return np.fmax(ALONG * np.sqrt(np.maximum(spread**2 - noisy**2, 0)), GROUND)
+
+
 def _medians(rows: Array, count: Ints) -> Array:
     """Give the median of each row, of which ``count`` values are known (the others NaN); numpy's takes ten times as long."""
     rows, row = np.sort(rows, axis=1), np.arange(len(rows))
@@ -125,7 +143,8 @@ def noise_by_level(plane: Plane, free: Mask, step: float = 0.0, bins: int = 24) 
     """Measure the noise by the level, where ``free``: at the highest frequencies, which hold least of the nebula.
 
     Noise that was blurred has little there; how much more it has at the finest starlet scale is one ratio for all levels,
-    taken from the quiet quarter of them. ``step``: the gap between levels of a plane that was saved in few.
+    taken from the quiet quarter of them. ``step``: the gap between levels of a plane that was saved in few. Classes whose noise
+    black cuts off are left out.
     """
     import cv2
 
@@ -148,8 +167,10 @@ def noise_by_level(plane: Plane, free: Mask, step: float = 0.0, bins: int = 24) 
     ratio = [1.4826 * float(np.median(first[k])) / 0.8908 / max(n, 1e-30) for k, n in zip(parts, noise, strict=True)]
     noise *= float(np.quantile(ratio, 0.25)) if ratio else 1.0
     count = np.array([len(k) for k in parts], float)
-    known = noise > 0.3 * step
-    middle = np.array([float(np.median(level[k])) for k in parts])[known]
+    middle = np.array([float(np.median(level[k])) for k in parts])
+    # where black cuts noise off less is left of it than of that of the next class
+    known = (noise > 0.3 * step) & (middle - UNCUT * np.maximum(noise, np.append(noise[1:], 0)) > plane.min())
+    middle = middle[known]
     noise, count = noise[known], count[known]
     return NoiseByLevel(middle, noise, np.sqrt(NOISE**2 + 2 / count + (0.1 * step / np.maximum(noise, 1e-30)) ** 2))
 
@@ -223,12 +244,21 @@ class Problem:
     """The curve of one channel as a problem of least squares, each star's height and ground taken out of it.
 
     From ``rings`` around its stars, with their ``radii`` in px, and its ``noise``; ``low`` to ``high``: the range of levels,
-    the same for all channels; ``sky``: a level at which there is noise to see. ``straight``: no curve is left to be told, only
+    the same for all channels; ``sky``: a level at which there is noise to see; ``ground``: how
+    uneven it is on each ring, noises. ``straight``: no curve is left to be told, only
     how well stars and noise fit light as it is.
     """
 
     def __init__(
-        self, rings: Rings, noise: NoiseByLevel, radii: Array, low: float, high: float, sky: float, straight: bool = False
+        self,
+        rings: Rings,
+        noise: NoiseByLevel,
+        radii: Array,
+        low: float,
+        high: float,
+        sky: float,
+        ground: Array | float = GROUND,
+        straight: bool = False,
     ) -> None:
         self.spline = _Spline(low, high, sky, straight)
         self.noise, self.radii = noise, radii
@@ -242,7 +272,7 @@ class Problem:
         use &= filled[stars, first] - filled[stars, last] > STANDS * local[stars, last]
         least = np.maximum(np.nan_to_num(rings.error), 0.3 * local / np.sqrt(2 * math.pi * radii))
         self.value, self.known = filled[use], known[use].astype(float)
-        self.own = np.sqrt(least**2 + (GROUND * local) ** 2)[use]
+        self.own = np.sqrt(least**2 + (ground * local) ** 2)[use]
         # what is expected of a law: no kinks, and a fall by a power far out
         fall = np.diff(np.eye(len(radii)), 1, axis=0) / np.diff(np.log(radii))[:, None]
         outer = fall[radii[:-1] > 2 * radii[np.searchsorted(RADII, 0.9)]]
@@ -333,7 +363,7 @@ class Problem:
             len(self.value),
             float(np.sqrt(np.minimum(seen.off[used] ** 2, 9).mean())),
             float(np.sqrt((seen.noise_trust * seen.noise_off**2).mean())),
-            float(np.sort(self.value[used])[-5]),
+            float(np.sort(np.where(used, self.value, -np.inf).max(1))[-TELL]),
             2 * at_half,
             seen.cost,
             now,
