@@ -1,16 +1,20 @@
 """Every figure of the made scenes' scorer, on scenes drawn at random: where is a goal missed that the known scenes meet?
 
-    python -m tests.quality.survey SEED[-SEED] ... [--task TASK ...] [--real] [--json FILE]
+    python -m tests.quality.survey SEED[-SEED] ... [--task TASK ...] [--real] [--json FILE] [--stretched CURVE ...]
 
 A seed draws everything: nebula, glow, seeing, oval stars, halos, reflections, white level, sensor, noise, nights; with ``--real``
 the nebula is an observed one that fills the frame. Per scene and task the missed goals are printed, with the conditions of a
 scene that misses any; ``--json`` keeps all figures, a line each scene.
+
+With ``--stretched``, instead, the scenes' stars are parted under each of these curves (those of ``stretched``), and what the starless
+picture is off by is given in the scene's own sigma, as of linear ones; the noise of its pixels is less where it was resampled.
 """
 
 from __future__ import annotations
 
 import argparse
 import dataclasses
+import itertools
 import json
 import math
 import tempfile
@@ -19,7 +23,7 @@ from typing import Any
 
 import numpy as np
 
-from tests.quality import beside, glow, noise
+from tests.quality import beside, glow, noise, stars, stretched
 from tests.quality.lines import other_sensor
 
 NEBULAE = tuple(kind for kind in noise.NEBULAE if kind != "real")
@@ -103,6 +107,23 @@ def misses(nebula: str, task: str, figures: dict[str, Any]) -> Iterator[str]:
             yield f"{task} {name} {told[name]:.3g} (goal {low:g} to {high:g})"
 
 
+def under_curves(seeds: list[int], curves: list[str]) -> None:
+    """Part stars and nebula of the scenes of these seeds, stretched; print the figures."""
+    missed = 0
+    for seed, how in itertools.product(seeds, curves):
+        one = scene(seed)
+        conditions = {k: v for k, v in dataclasses.asdict(one).items() if k not in ("name", "shape")}
+        truth = stars.made(one.shape, **conditions)
+        row = stretched.measure(stretched.show(truth, how))
+        noise = float(np.median([stars.spread(p) / np.median(s) for p, s in zip(truth.noise, truth.sigma, strict=True)]))
+        told = {**row, **{k: noise * row[k] for k in ("rms", "p99", "bias")}}
+        keys = {"rms": "foot_rms", "p99": "foot_p99", "grain": "texture", "structure": "structure", "bias": "foot_bias"}
+        within = all(low <= told[key] <= high for key, name in keys.items() for low, high in [GOALS["stars"][name]])
+        missed += not within
+        print(f"{one.name:14s} {how:40s}", *(f"{key} {told[key]:.2f}" for key in keys), row["record"]["parted_in"], flush=True)
+    print(f"missed, of {len(seeds) * len(curves)}: {missed}")
+
+
 def main() -> None:
     """Run the scorer's tasks on the scenes of these seeds."""
     generator = beside.generator()  # puts the scorer on the path, too
@@ -113,8 +134,12 @@ def main() -> None:
     parser.add_argument("--task", nargs="+", choices=list(score.TASKS), default=list(score.TASKS))
     parser.add_argument("--real", action="store_true")
     parser.add_argument("--json")
+    parser.add_argument("--stretched", nargs="+", metavar="CURVE", choices=[*stretched.CURVES_AND_HUES, *stretched.OURS])
     args = parser.parse_args()
     seeds = [n for text in args.seeds for a, _, b in [text.partition("-")] for n in range(int(a), int(b or a) + 1)]
+    if args.stretched:
+        under_curves(seeds, args.stretched)
+        return
     bad = dict.fromkeys(args.task, 0)
     for seed in seeds:
         one = scene(seed)
