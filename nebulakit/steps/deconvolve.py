@@ -86,7 +86,7 @@ def deconvolve(
     >>> bool(sharp.max() > 1.2 * star.max()), bool(abs(sharp.sum() / star.sum() - 1) < 1e-3)
     (True, True)
     """
-    from nebulakit.pixels import deconvolution
+    from nebulakit.pixels import deconvolution, deconvolution_plan
 
     same_size("deconvolve", image=image, stars=stars)
     if stars is not None and stars.scale != "linear":
@@ -98,13 +98,13 @@ def deconvolve(
     psfs, found = _psfs(known, stars, width, beta)
     facts: dict[str, Any] = {"star_width": [_rounded(p.fwhm if p else None) for p in psfs], "star_count": found}
     present = [p for p in psfs if p is not None]
-    ends = [None if p is None else deconvolution.extremes(p, known.shape) for p in psfs]
+    ends = [None if p is None else deconvolution_plan.extremes(p, known.shape) for p in psfs]
     widest = max((end[1].fwhm for end in ends if end is not None), default=0.0)
     facts |= _varying(psfs, known.shape)
     why_not = _why_not(present, widest)
     if why_not is not None:
         return known.replace().noted(why_not, **facts)
-    plans = deconvolution.decide_deconvolve(psfs, known.noise, size.fraction, known.shape)
+    plans = deconvolution_plan.decide_deconvolve(psfs, known.noise, size.fraction, known.shape)
     spared = _spared(known, [None if end is None else end[0] for end in ends], widest)
     planes, shares = deconvolution.apply_deconvolve(known.planes, plans, known.noise, spared, caution)
     reached = [plan.reached for plan in plans if plan is not None]
@@ -138,7 +138,7 @@ def deconvolve(
 
 def _varying(psfs: Sequence[Psf | None], shape: tuple[int, int]) -> dict[str, Any]:
     """Tell how stars vary over the picture, where they do: widths in px, and how many times as long as wide they are."""
-    from nebulakit.pixels.deconvolution import extremes
+    from nebulakit.pixels.deconvolution_plan import extremes
     from nebulakit.pixels.psf import psf_at
 
     if all(p is None or p.varies is None for p in psfs):
@@ -159,7 +159,7 @@ def _varying(psfs: Sequence[Psf | None], shape: tuple[int, int]) -> dict[str, An
 
 def _why_not(psfs: list[Psf], widest: float) -> Notice | None:
     """Say why nothing can be sharpened; None where it can."""
-    from nebulakit.pixels.deconvolution import NARROWEST
+    from nebulakit.pixels.deconvolution_plan import NARROWEST
 
     if not psfs:
         return Notice(

@@ -15,6 +15,7 @@ from nebulakit import steps
 from nebulakit.demo import Kind, make_scene
 from nebulakit.image import Image
 from nebulakit.pixels import deconvolution as dec
+from nebulakit.pixels import deconvolution_plan as deciding
 from nebulakit.pixels import starlet
 from nebulakit.pixels.facts import Noise, Psf
 from nebulakit.pixels.narrowing import RIPPLE, narrow_kernel
@@ -50,7 +51,7 @@ def stars(psf: Psf, sigma: float, seed: int = 0) -> tuple[np.ndarray, np.ndarray
 
 
 def sharpened(planes: np.ndarray, psf: Psf, noise: Noise, size: float = 0.62, **kw) -> np.ndarray:
-    plans = dec.decide_deconvolve([psf], noise, size)
+    plans = deciding.decide_deconvolve([psf], noise, size)
     return dec.apply_deconvolve(planes, plans, noise, **kw)[0]
 
 
@@ -108,7 +109,7 @@ def test_stars_narrower_whole_and_without_rings(fwhm, beta):
 def test_no_filter_brings_light_to_a_star_from_afar(fwhm, beta, ellipticity):
     """Each filter as it is used, cut to its reach, on the star that it is made for."""
     psf = psf_of(fwhm, beta, ellipticity)
-    plan = dec.make_plan(psf, white_noise(1.0).scales[0], 0.6 * fwhm)
+    plan = deciding.make_plan(psf, white_noise(1.0).scales[0], 0.6 * fwhm)
     wide = np.pad(psf.kernel, 80).astype(np.float64)
     y, x = np.mgrid[: wide.shape[0], : wide.shape[1]] - wide.shape[0] // 2
     inside = np.hypot(x, y) < 3 * fwhm  # wider than any ripple
@@ -240,7 +241,7 @@ OUTWARDS = [[0.0, 0.0, 0.0]] * 3 + [[-0.8, 0.0, 0.0], [0.0, -0.4, 0.0], [0.0, 0.
 @pytest.mark.parametrize("amounts", [BOWL, OUTWARDS])
 def test_at_every_place_the_filters_make_one_round_star(amounts):
     psf, shape = varying_psf(3.0, amounts), (360, 360)
-    plan = dec.decide_deconvolve([psf], white_noise(1.0), 0.7, shape)[0]
+    plan = deciding.decide_deconvolve([psf], white_noise(1.0), 0.7, shape)[0]
     assert plan is not None
     assert plan.nodes is not None
     places = np.random.default_rng(0).uniform(0, 360, (6, 2))
@@ -267,7 +268,7 @@ def test_at_every_place_the_filters_make_one_round_star(amounts):
 def test_blocks_of_a_varying_picture_leave_no_seam(monkeypatch):
     psf, noise = varying_psf(3.0, BOWL), white_noise(SIGMA)
     planes, _ = stars(psf, SIGMA)
-    plans = dec.decide_deconvolve([psf], noise, 0.62, planes.shape[1:])
+    plans = deciding.decide_deconvolve([psf], noise, 0.62, planes.shape[1:])
     whole = dec.apply_deconvolve(planes, plans, noise)[0]
     assert np.abs(whole - sharpened(planes, psf, noise)).max() > 0.01 * planes.max()
     assert whole.sum(dtype=float) == pytest.approx(planes.sum(dtype=float), rel=1e-6)
@@ -279,7 +280,7 @@ def test_blocks_of_a_varying_picture_leave_no_seam(monkeypatch):
 def test_channels_come_to_one_width():
     psfs = [psf_of(3.4), psf_of(3.0), psf_of(3.2)]
     noise = Noise((SIGMA,) * 3, white_noise(SIGMA).scales * 3)
-    plans = dec.decide_deconvolve(psfs, noise, 0.62)
+    plans = deciding.decide_deconvolve(psfs, noise, 0.62)
     reached = [p.reached.fwhm for p in plans if p is not None]
     assert len(reached) == 3
     assert np.ptp(reached) < 0.02
@@ -288,20 +289,20 @@ def test_channels_come_to_one_width():
 
 def test_narrow_stars_are_left_alone():
     noise = white_noise(SIGMA)
-    assert dec.decide_deconvolve([psf_of(1.55)], noise, 0.62) == [None]
-    assert dec.decide_deconvolve([None], noise, 0.62) == [None]
-    plan = dec.decide_deconvolve([psf_of(2.2)], noise, 0.5)[0]
+    assert deciding.decide_deconvolve([psf_of(1.55)], noise, 0.62) == [None]
+    assert deciding.decide_deconvolve([None], noise, 0.62) == [None]
+    plan = deciding.decide_deconvolve([psf_of(2.2)], noise, 0.5)[0]
     assert plan is not None
-    assert plan.reached.fwhm == pytest.approx(dec.NARROWEST, rel=0.02)
+    assert plan.reached.fwhm == pytest.approx(deciding.NARROWEST, rel=0.02)
 
 
 @pytest.mark.parametrize(("fwhm", "beta"), [(2.0, 2.5), (2.2, 5.0), (2.6, 3.2), (3.0, 3.2)])
 def test_stars_come_to_the_width_that_was_planned_wherever_they_fall_on_the_pixels(fwhm, beta):
     psf, noise = psf_of(fwhm, beta), white_noise(SIGMA)
     planes, places = stars(psf, SIGMA)
-    plan = dec.decide_deconvolve([psf], noise, 0.6)[0]
+    plan = deciding.decide_deconvolve([psf], noise, 0.6)[0]
     assert plan is not None
-    wanted = max(0.6 * fwhm, dec.NARROWEST)
+    wanted = max(0.6 * fwhm, deciding.NARROWEST)
     assert plan.reached.fwhm == pytest.approx(wanted, rel=0.005)  # what the search stops at
     found = np.median(widths(dec.apply_deconvolve(planes, [plan], noise)[0], places[12:], fwhm))  # peaks above 90 sigma
     assert found > 0.985 * wanted  # 30 places on the pixels scatter by 5 to 8 %, so their median by 1.5 %
@@ -312,7 +313,7 @@ def test_what_the_blur_wiped_out_is_not_promised():
     """Stars with hardly any wings have no high frequencies left: a wider image is aimed at, so that it stays smooth."""
     noise = white_noise(SIGMA)
     for beta, least in ((2.5, 0.0), (6.0, 0.56)):
-        plan = dec.decide_deconvolve([psf_of(4.2, beta)], noise, 0.5)[0]
+        plan = deciding.decide_deconvolve([psf_of(4.2, beta)], noise, 0.5)[0]
         assert plan is not None
         kernel = plan.reached.kernel.astype(float)
         r = kernel.shape[0] // 2
@@ -335,7 +336,7 @@ def test_a_plane_without_noise_is_worked_on_beside_others():
     planes = np.random.default_rng(2).normal(0.2, 0.005, (2, 60, 80)).astype(np.float32)
     planes[1] = 0.3
     noise = Noise((0.005, 0.0), ((0.0045, 0.001, 0.0004), (0.0, 0.0, 0.0)))
-    plans = dec.decide_deconvolve([Psf(moffat_kernel(3.0, 3.0), 3.0, 3.0)] * 2, noise, 0.6)
+    plans = deciding.decide_deconvolve([Psf(moffat_kernel(3.0, 3.0), 3.0, 3.0)] * 2, noise, 0.6)
     out, _ = dec.apply_deconvolve(planes, plans, noise, None, 4.0)
     assert np.abs(out[1] - 0.3).max() < 1e-6
 
