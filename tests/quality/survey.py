@@ -1,9 +1,9 @@
 """Every figure of the made scenes' scorer, on scenes drawn at random: where is a goal missed that the known scenes meet?
 
-    python -m tests.quality.survey SEED[-SEED] ... [--task TASK ...] [--real] [--json FILE] [--stretched CURVE ...]
+    python -m tests.quality.survey SEED[-SEED] ... [--task TASK ...] [--real] [--white LEVEL] [--json FILE] [--stretched CURVE ...]
 
 A seed draws everything: nebula, glow, seeing, oval stars, halos, reflections, white level, sensor, noise, nights; with ``--real``
-the nebula is an observed one that fills the frame. Per scene and task the missed goals are printed, with the conditions of a
+the nebula is an observed one that fills the frame, with ``--white`` stars are cut off at this level (the sky lies at 0.01-0.03). Per scene and task the missed goals are printed, with the conditions of a
 scene that misses any; ``--json`` keeps all figures, a line each scene.
 
 With ``--stretched``, instead, the scenes' stars are parted under each of these curves (those of ``stretched``), and what the starless
@@ -133,6 +133,7 @@ def main() -> None:
     parser.add_argument("seeds", nargs="+")
     parser.add_argument("--task", nargs="+", choices=list(score.TASKS), default=list(score.TASKS))
     parser.add_argument("--real", action="store_true")
+    parser.add_argument("--white", type=float)
     parser.add_argument("--json")
     parser.add_argument("--stretched", nargs="+", metavar="CURVE", choices=[*stretched.CURVES_AND_HUES, *stretched.OURS])
     args = parser.parse_args()
@@ -145,6 +146,8 @@ def main() -> None:
         one = scene(seed)
         if args.real:
             one = dataclasses.replace(one, name=f"{seed}-real", nebula="real")
+        if args.white is not None:
+            one = dataclasses.replace(one, white=args.white)
         case, table = score.Case(noise.build(generator, one, beside.FOLDER / "data")), {}
         for task in args.task:
             with tempfile.TemporaryDirectory() as folder:

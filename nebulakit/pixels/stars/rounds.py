@@ -85,6 +85,8 @@ def fit_stars(
 
 def _begun(planes: Planes, noise: Noise, coverage: Plane | None, white: tuple[float, ...] | None, found: StarList) -> StarFit:
     """Give a fit of the stars that were found, with their first laws and heights."""
+    import cv2
+
     hidden = ~np.isfinite(planes)
     if coverage is not None:
         hidden = hidden | (coverage <= 0)
@@ -104,8 +106,11 @@ def _begun(planes: Planes, noise: Noise, coverage: Plane | None, white: tuple[fl
     h, w = planes.shape[1:]
     px, py = np.clip(np.rint(found.x).astype(int), 0, w - 1), np.clip(np.rint(found.y).astype(int), 0, h - 1)
     cut = found.saturated | (hidden[:, py, px].any(0) if white is not None else False)
-    r_sat = np.where(found.saturated, 1.5, 0.0)
-    heights = peaks_at(inner(fit.data), np.zeros((h, w), bool), found.x, found.y, r_sat, fwhm)
+    # of a cut-off star only what is seen of its flank tells its height
+    lost: Mask = np.asarray(hidden.any(0))
+    deep = cv2.distanceTransform(np.asarray(lost, np.uint8), cv2.DIST_L2, 5)[py, px]
+    r_sat = np.where(found.saturated, np.maximum(deep, 1.5), 0.0)
+    heights = peaks_at(inner(fit.data), lost, found.x, found.y, r_sat, fwhm)
     fit.add(found.x, found.y, np.maximum(heights, 1), cut)
     _prepare(fit)
     return fit

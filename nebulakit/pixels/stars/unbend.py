@@ -14,7 +14,6 @@ from __future__ import annotations
 
 import itertools
 import math
-import warnings
 from typing import NamedTuple
 
 import numpy as np
@@ -103,7 +102,7 @@ def sample(plane: Plane, owner: Ints, x: Array, y: Array, index: Ints, radii: Ar
     turns = np.arange(TURNS) * (2 * math.pi / TURNS)
     h, w = plane.shape
     value, error = np.full((len(x), len(radii)), np.nan), np.full((len(x), len(radii)), np.nan)
-    for j, r in enumerate(radii.tolist()):
+    for j, r in enumerate(radii.tolist() if len(x) else []):
         px = (x[:, None] + r * np.cos(turns)).astype(np.float32)
         py = (y[:, None] + r * np.sin(turns)).astype(np.float32)
         shown = np.asarray(cv2.remap(plane, px, py, cv2.INTER_CUBIC, borderMode=cv2.BORDER_REFLECT), np.float64)
@@ -123,14 +122,16 @@ def sample(plane: Plane, owner: Ints, x: Array, y: Array, index: Ints, radii: Ar
 
 def uneven_ground(rings: Rings, noise: NoiseByLevel) -> Array:
     """Tell how far rings without a star, of which ``rings`` are some, are off those far out, but for their own noise: noises, per ring."""
-    if not len(rings.value):
-        return np.full(rings.value.shape[1], GROUND)
-    local = np.exp(np.interp(rings.value, noise.level, np.log(noise.noise)))
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore", RuntimeWarning)  # a ring that is known nowhere is off by what is usual
-        off = (rings.value - np.nanmedian(rings.value[:, -OUTER:], axis=1, keepdims=True)) / local
-        spread, noisy = 1.4826 * np.nanmedian(np.abs(off), axis=0), np.nanmedian(rings.error / local, axis=0)
-    return np.fmax(ALONG * np.sqrt(np.maximum(spread**2 - noisy**2, 0)), GROUND)
+    far = rings.value[:, -OUTER:]
+    known = np.isfinite(far).sum(1)
+    value, error = rings.value[known > 0], rings.error[known > 0]
+    local = np.exp(np.interp(value, noise.level, np.log(noise.noise)))
+    off = (value - _medians(far[known > 0], known[known > 0])[:, None]) / local
+    out, count = np.full(value.shape[1], GROUND), np.isfinite(off).sum(0)
+    seen = count > 0
+    spread, noisy = (_medians(v.T[seen], count[seen]) for v in (1.4826 * np.abs(off), error / local))
+    out[seen] = np.maximum(ALONG * np.sqrt(np.maximum(spread**2 - noisy**2, 0)), GROUND)
+    return out
 
 
 def _medians(rows: Array, count: Ints) -> Array:
