@@ -11,7 +11,7 @@ from nebulakit.image import Image
 from nebulakit.pixels import starlet
 from nebulakit.pixels.facts import Noise
 from nebulakit.pixels.noise import measure_noise
-from nebulakit.pixels.stars import maxima
+from nebulakit.pixels.stars import maxima, plateaus
 from nebulakit.pixels.stars.coloured import coloured_as, star_coloured, usual_colours
 from nebulakit.pixels.stars.find import find_stars
 from nebulakit.pixels.stars.plateaus import white_level
@@ -306,3 +306,30 @@ def test_a_star_is_known_by_its_form_on_a_nebula_as_rough_as_itself():
     near = nearest(found, np.array(places)) < 1
     assert near[:9].sum() >= 5  # two by their contrast alone
     assert near.sum() == len(found)
+
+
+def test_a_small_plateau_that_touches_a_large_one_is_another_star():
+    """Its moments are hardly those of a long one; what spikes add on both sides is no star."""
+    y, x = np.mgrid[:19, :26]
+    large = np.hypot(x - 9, y - 9) < 7.3
+    discs = plateaus._two_stars(large | (np.hypot(x - 19, y - 9) < 2.6), np.eye(2))
+    assert discs is not None
+    (x1, y1, r1), (x2, y2, r2) = sorted(discs)
+    assert (x1, y1, x2, y2) == pytest.approx((9, 9, 19, 9), abs=0.7)
+    assert r2 < 3 < 6.5 < r1
+    assert plateaus._two_stars(large, np.eye(2)) is None
+    y, x = np.mgrid[:27, :27]
+    spikes = (np.minimum(np.abs(x - 13), np.abs(y - 13)) < 2) & (np.hypot(x - 13, y - 13) < 13)
+    assert plateaus._two_stars((np.hypot(x - 13, y - 13) < 7.3) | spikes, np.eye(2)) is None
+
+
+def test_a_small_plateau_on_a_giants_flank_is_a_star():
+    """What is seen of its own flank slopes down from the giant all around."""
+    y, x = np.mgrid[:160, :160]
+    light = sum(h * (1 + ((x - a) ** 2 + (y - 80) ** 2) / 4.0) ** -3.0 for a, h in ((70, 4e6), (81, 9e3)))
+    noise = np.random.default_rng(2).normal(0, 1, (3, *y.shape))
+    planes = (np.minimum(light, 3000) + noise).astype(np.float32)
+    found = find_stars(planes, measure_noise(planes), None, (3000.0,) * 3)
+    near = [(round(float(a)), round(float(b))) for a, b, cut in zip(found.x, found.y, found.saturated, strict=True) if cut]
+    assert sorted(near) == [(70, 80), (81, 80)]
+    assert (found.peak[found.saturated] > 3 * 2800).all()  # all three channels reach white

@@ -3,8 +3,9 @@
     python -m tests.quality.survey SEED[-SEED] ... [--task TASK ...] [--real] [--white LEVEL] [--json FILE] [--stretched CURVE ...]
 
 A seed draws everything: nebula, glow, seeing, oval stars, halos, reflections, white level, sensor, noise, nights; with ``--real``
-the nebula is an observed one that fills the frame, with ``--white`` stars are cut off at this level (the sky lies at 0.01-0.03). Per scene and task the missed goals are printed, with the conditions of a
-scene that misses any; ``--json`` keeps all figures, a line each scene.
+the nebula is an observed one that fills the frame, with ``--white`` stars are cut off at this level (the sky lies at 0.01-0.03).
+Per scene and task the missed goals are printed, with the conditions of a scene that misses any; ``--json`` keeps all figures, a
+line each scene.
 
 With ``--stretched``, instead, the scenes' stars are parted under each of these curves (those of ``stretched``), and what the starless
 picture is off by is given in the scene's own sigma, as of linear ones; the noise of its pixels is less where it was resampled.

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from functools import partial
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -89,6 +90,8 @@ def find_stars(
     x[~shared], y[~shared] = (np.where(astray, old, new) for old, new in zip(before, refined, strict=True))
     peaks = peaks_at(planes, bad, x, y, r_sat, fwhm)
     where = (np.clip(np.rint(y), 0, light.shape[0] - 1).astype(int), np.clip(np.rint(x), 0, light.shape[1] - 1).astype(int))
+    if len(blobs):
+        peaks = np.maximum(peaks, _least_heights(planes, white, where) * (r_sat > 0))
     local = np.ones(len(x)) if level is None else level[where].astype(np.float64)
     alpha = fwhm / (2 * math.sqrt(2 ** (1 / BETA) - 1))
     ratio = np.max(peaks / np.maximum(np.array(noise.sigma)[:, None] * local, 1e-300), axis=0, initial=0.0)
@@ -160,6 +163,19 @@ def _sharp(
         more = _apart_from(places, (ys, xs), 2.5)
         ys, xs = np.concatenate([ys, places[0][more]]), np.concatenate([xs, places[1][more]])
     return xs.astype(np.float64), ys.astype(np.float64), fwhm_of(usual), told
+
+
+def _least_heights(planes: Planes, white: tuple[float, ...] | None, where: tuple[Any, Any]) -> Floats:
+    """Give (channel, n) how high cut-off stars at ``where`` are at least: as white is above the sky, in channels cut off there.
+
+    On the flank of a brighter star what is seen of a small plateau's own flank may tell nothing.
+    """
+    out = []
+    for plane, level in zip(planes, white or (), strict=True):
+        above = level - float(np.nanmedian(plane[::7, ::5])) if np.isfinite(plane).any() else 0.0
+        with np.errstate(invalid="ignore"):
+            out.append(np.where(plane[where] > level - 0.03 * above, above, 0.0))
+    return np.array(out)
 
 
 def _apart_from(

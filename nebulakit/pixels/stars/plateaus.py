@@ -15,6 +15,7 @@ Floats = npt.NDArray[np.float64]
 
 # times as long for its width as usual a plateau is where two stars share it; and more in one of few pixels, by px over its radius
 LONG, FEW = 1.25, 1.0
+BEYOND, OTHER = 1.15, 4  # times its radius, and pixels: what lies so far from the middle of a disc is of another
 PIECE = 6  # times as long as wide a plateau may be where an edge cuts it
 ENOUGH = 8  # pixels of a plateau that an edge cuts: fewer tell no middle
 LARGEST = 1.5  # times what is seen of a plateau, its radius
@@ -191,8 +192,8 @@ def _cut_by_an_edge(
 
 
 def _two_stars(blob: npt.NDArray[np.bool_], usual: Floats) -> list[tuple[float, float, float]] | None:
-    """Part a plateau that two cut-off stars share, far longer than the ``usual`` form: x, y, radius of the discs, made as oval
-    as that form, that cover it best.
+    """Part a plateau that two cut-off stars share, far longer than the ``usual`` form or with a part that lies beyond its disc: x, y,
+    radius of the discs, made as oval as that form, that cover it best.
 
     >>> y, x = np.mgrid[:11, :16]
     >>> blob = (np.hypot(x - 5, y - 5) < 5.3) | (np.hypot(x - 11, y - 6) < 4.3)
@@ -204,7 +205,7 @@ def _two_stars(blob: npt.NDArray[np.bool_], usual: Floats) -> list[tuple[float, 
         return None
     round_off = np.linalg.inv(np.linalg.cholesky(usual))
     lengths, axes = np.linalg.eigh(round_off @ _form(blob) @ round_off.T)
-    if math.sqrt(lengths[1] / lengths[0]) < LONG + FEW / radius:
+    if math.sqrt(lengths[1] / lengths[0]) < LONG + FEW / radius and not _has_another(blob, round_off):
         return None
     turn = axes.T @ round_off
     ys, xs = np.nonzero(blob)
@@ -219,3 +220,16 @@ def _two_stars(blob: npt.NDArray[np.bool_], usual: Floats) -> list[tuple[float, 
     a, b = (radii[k] for k in np.unravel_index(int(np.argmin(missed)), missed.shape))
     back = np.linalg.inv(turn)[:, 1]
     return [(*(middle + end * back), r) for end, r in ((first + a, a), (last - b, b))]
+
+
+def _has_another(blob: npt.NDArray[np.bool_], round_off: Floats) -> bool:
+    """Say whether a few pixels of a plateau lie well beyond the largest disc in it, on one side: those of a fainter star."""
+    import cv2
+
+    depth = cv2.distanceTransform(np.pad(blob, 1).astype(np.uint8), cv2.DIST_L2, 5)[1:-1, 1:-1]
+    ys, xs = np.nonzero(blob)
+    middle = [np.average(v, weights=depth[blob] > 0.9 * depth.max()) for v in (xs, ys)]
+    away = round_off @ (np.stack([xs, ys]) - np.array(middle)[:, None])
+    far = away[:, np.hypot(*away) > BEYOND * float(depth.max()) + SOFT]
+    # spikes reach out on both
+    return far.shape[1] >= OTHER and bool((far.mean(1) @ far > 0).all())

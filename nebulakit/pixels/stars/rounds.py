@@ -111,6 +111,8 @@ def _begun(planes: Planes, noise: Noise, coverage: Plane | None, white: tuple[fl
     deep = cv2.distanceTransform(np.asarray(lost, np.uint8), cv2.DIST_L2, 5)[py, px]
     r_sat = np.where(found.saturated, np.maximum(deep, 1.5), 0.0)
     heights = peaks_at(inner(fit.data), lost, found.x, found.y, r_sat, fwhm)
+    above = inner(fit.data)[:, py, px] - median(inner(fit.data)[:, ::7, ::5].reshape(len(planes), -1), axis=1)[:, None]
+    heights = np.maximum(heights, np.where(cut & hidden[:, py, px], above, 1))
     fit.add(found.x, found.y, np.maximum(heights, 1), cut)
     _prepare(fit)
     return fit
