@@ -9,7 +9,7 @@ from nebulakit.pixels.noise import measure_noise
 from nebulakit.pixels.stars import beyond, kernels, rounds
 from nebulakit.pixels.stars import law as starlaw
 from nebulakit.pixels.stars.beyond import find_beyond
-from nebulakit.pixels.stars.fit import StarFit
+from nebulakit.pixels.stars.fit import DISCS, StarFit
 from nebulakit.pixels.stars.law import PAD, Ghost
 from nebulakit.pixels.stars.learn import learn_shifts
 from nebulakit.pixels.stars.wings import learn_law
@@ -337,6 +337,20 @@ def test_reflections_are_measured_with_their_own_light_in():
             # a hundredth of a disc of over 30 sigma is a third of a pixel's noise, over 1800 pixels
             assert found.bright == pytest.approx(share * true.bright, rel=0.01)
             assert (found.dx, found.dy, found.radius) == pytest.approx((4.0, -3.0, 24.0), abs=0.1)
+
+
+def test_a_cut_off_star_is_solved_in_a_disc_that_reaches_beyond_its_plateau():
+    """Within the plateau nothing tells its height, which would only fall; the largest disc but one is narrower than this."""
+    y, x = np.mgrid[:120, :120]
+    plane = drawn(LAW, np.array([60.0]), np.array([60.0]), np.array([1e6]), (120, 120))
+    hidden = np.hypot(x - 60, y - 60) < 10.5
+    fit = StarFit(np.stack([plane] * 3), np.stack([hidden] * 3), None, [LAW] * 3, kriging.Field(0.0, 1.3))
+    fit.add(np.array([60.0]), np.array([60.0]), np.full((3, 1), 1e4), np.array([True]))
+    for height in (1e4, 1e6):
+        fit.height[:] = height
+        assert (DISCS[fit.disc_class(np.array([0]), 1, wide=False)] >= 13).all()
+    fit.hidden[:] = False
+    assert (DISCS[fit.disc_class(np.array([0]), 1, wide=False)] <= 10).all()
 
 
 def test_a_star_that_shows_no_reflection_does_not_tell_how_bright_they_are():

@@ -29,6 +29,7 @@ Mask = npt.NDArray[np.bool_]
 Ints = npt.NDArray[np.int_]
 
 DISCS = np.array([1.5, 2.5, 3.5, 5.0, 7.0, 10.0, 14.0])
+BEYOND = 3.0  # px that the disc of a cut-off star reaches beyond its plateau
 FAINT = 20.0  # sigma of star light: less tells nothing of how light brings noise
 DOUBT = 0.01  # how far the law may be off where a cut-off star is far brighter than those it was learned from
 BENDS = 1.6 * 1.5 ** np.arange(4.0)  # widths: where the law of a cut-off star is left open
@@ -301,7 +302,17 @@ class StarFit:
         """Give which disc a star is solved in: as far as its light, or the error of its law, counts."""
         law = self.laws[c]
         reach = law.scale(self.x[c, stars], self.y[c, stars]) * law.radius(30 / np.maximum(self.height[c, stars], 1e-9))
-        return np.asarray(np.minimum(np.searchsorted(DISCS, np.maximum(reach, 2.0)), len(DISCS) - (1 if wide else 2)), np.int_)
+        size = np.minimum(np.searchsorted(DISCS, np.maximum(reach, 2.0)), len(DISCS) - (1 if wide else 2))
+        # within a disc that hardly reaches beyond its plateau nothing is seen of a star
+        beyond = np.array([self._plateau(c, i) + BEYOND if self.saturated[i] else 0.0 for i in stars.tolist()])
+        return np.asarray(np.minimum(np.maximum(size, np.searchsorted(DISCS, beyond)), len(DISCS) - 1), np.int_)
+
+    def _plateau(self, c: int, i: int) -> float:
+        """Give the radius of what is cut off of a star, px; as far as the largest disc."""
+        far = math.ceil(float(DISCS[-1]))
+        y, x = round(float(self.y[c, i])), round(float(self.x[c, i]))
+        cut = self.hidden[c, max(y - far, 0) : y + far + 1, max(x - far, 0) : x + far + 1]
+        return math.sqrt(int(np.count_nonzero(cut)) / math.pi)
 
     def sweep(self, stars: Ints, wide: bool = True) -> None:
         """Solve the given stars once, those that touch one after the other; the largest discs only if ``wide``."""
