@@ -426,7 +426,7 @@ def test_our_own_stretches_are_undone(truth, shown):
 
 def test_what_no_one_curve_made_is_parted_as_it_is(truth):
     """Where local contrast was lifted stars stand on levels of their own, and the brightest are left."""
-    nebula, _, _ = separate_stars(stretched.show(truth, "rational 400 + local contrast").picture)
+    nebula, _, _ = separate_stars(stretched.show(truth, "stretch_asinh + local contrast").picture)
     assert nebula.record["parted_in"] == "levels"
 
 
