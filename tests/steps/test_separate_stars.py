@@ -393,7 +393,7 @@ def test_a_black_border_tells_nothing(how):
     assert found["rms"] < 1.6  # measured 1.32 and 1.22, filled 3.2 and 5.3
 
 
-@pytest.mark.parametrize(("left", "way", "rms"), [(False, "mean", 1.6), (True, "channels", 4.4)])
+@pytest.mark.parametrize(("left", "way", "rms"), [(False, "mean", 1.6), (True, "channels", 2.5)])
 def test_where_one_factor_leaves_bright_stars_the_channels_curves_are_tried(monkeypatch, left, way, rms):
     """Filled, the structure of what is behind the stars would be lost."""
     truth = stretched.quality.own(stretched.SHAPE, **stretched.quality.OWN["veil, white noise"])
@@ -406,8 +406,8 @@ def test_where_one_factor_leaves_bright_stars_the_channels_curves_are_tried(monk
     assert len(nebula.record.get("given_up", [])) == left
     assert np.array_equal(nebula.planes + stars.planes, shown.picture.planes)
     found = stretched.figures(shown, nebula.planes)
-    assert found["rms"] < rms  # measured 1.46 and 3.39, filled 4.45
-    assert found["structure"] > 0.5  # filled 0.23
+    assert found["rms"] < rms  # measured 1.46 and 1.76, filled 4.45
+    assert found["structure"] > 0.5  # measured 0.81 where left, filled 0.23
 
 
 @pytest.mark.parametrize("shown", [stretch_asinh], indirect=True)

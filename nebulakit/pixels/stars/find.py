@@ -33,7 +33,7 @@ from nebulakit.pixels.stars.maxima import (
     smoothed_of,
     usual_area,
 )
-from nebulakit.pixels.stars.plateaus import plateaus
+from nebulakit.pixels.stars.plateaus import CUT, plateaus, sky_of
 
 Planes = npt.NDArray[np.float32]
 Plane = npt.NDArray[np.float32]
@@ -172,9 +172,9 @@ def _least_heights(planes: Planes, white: tuple[float, ...] | None, where: tuple
     """
     out = []
     for plane, level in zip(planes, white or (), strict=True):
-        above = level - float(np.nanmedian(plane[::7, ::5])) if np.isfinite(plane).any() else 0.0
+        above = level - sky_of(plane) if np.isfinite(plane).any() else 0.0
         with np.errstate(invalid="ignore"):
-            out.append(np.where(plane[where] > level - 0.03 * above, above, 0.0))
+            out.append(np.where(plane[where] > level - CUT * above, above, 0.0))
     return np.array(out)
 
 

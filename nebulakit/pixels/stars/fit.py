@@ -304,11 +304,12 @@ class StarFit:
         reach = law.scale(self.x[c, stars], self.y[c, stars]) * law.radius(30 / np.maximum(self.height[c, stars], 1e-9))
         size = np.minimum(np.searchsorted(DISCS, np.maximum(reach, 2.0)), len(DISCS) - (1 if wide else 2))
         # within a disc that hardly reaches beyond its plateau nothing is seen of a star
-        beyond = np.array([self._plateau(c, i) + BEYOND if self.saturated[i] else 0.0 for i in stars.tolist()])
-        return np.asarray(np.minimum(np.maximum(size, np.searchsorted(DISCS, beyond)), len(DISCS) - 1), np.int_)
+        for k in np.flatnonzero(self.saturated[stars]).tolist():
+            size[k] = max(size[k], min(np.searchsorted(DISCS, self._plateau(c, stars[k]) + BEYOND), len(DISCS) - 1))
+        return np.asarray(size, np.int_)
 
     def _plateau(self, c: int, i: int) -> float:
-        """Give the radius of what is cut off of a star, px; as far as the largest disc."""
+        """Give the radius of what is hidden around a star, px; as far as the largest disc."""
         far = math.ceil(float(DISCS[-1]))
         y, x = round(float(self.y[c, i])), round(float(self.x[c, i]))
         cut = self.hidden[c, max(y - far, 0) : y + far + 1, max(x - far, 0) : x + far + 1]

@@ -16,6 +16,7 @@ Floats = npt.NDArray[np.float64]
 # times as long for its width as usual a plateau is where two stars share it; and more in one of few pixels, by px over its radius
 LONG, FEW = 1.25, 1.0
 BEYOND, OTHER = 1.15, 4  # times its radius, and pixels: what lies so far from the middle of a disc is of another
+CUT = 0.03  # of white above the sky: so near under it a star is cut off
 PIECE = 6  # times as long as wide a plateau may be where an edge cuts it
 ENOUGH = 8  # pixels of a plateau that an edge cuts: fewer tell no middle
 LARGEST = 1.5  # times what is seen of a plateau, its radius
@@ -90,6 +91,11 @@ def _plateau(plane: Plane) -> float | None:
     return None if above > 0.1 * len(pile) + 2 else level
 
 
+def sky_of(plane: Plane) -> float:
+    """Give about the level of a plane's sky, from every 35th pixel."""
+    return float(np.nanmedian(plane[::7, ::5]))
+
+
 def plateaus(planes: Planes, white: tuple[float, ...] | None, bad: npt.NDArray[np.bool_]) -> Floats:
     """Give (n, 4): x, y, radius of the connected plateaus at the white level, and 1 where their form tells the middle, not the light."""
     import cv2
@@ -100,9 +106,9 @@ def plateaus(planes: Planes, white: tuple[float, ...] | None, bad: npt.NDArray[n
     for plane, level in zip(planes, white, strict=True):
         if not np.isfinite(plane).any():
             continue
-        sky = float(np.nanmedian(plane[::7, ::5]))
+        sky = sky_of(plane)
         with np.errstate(invalid="ignore"):
-            mine = plane > level - 0.03 * (level - sky)
+            mine = plane > level - CUT * (level - sky)
             bright = (plane > sky + 0.25 * (level - sky)).astype(np.uint8)
         cut |= mine
         # a hot pixel stands alone, the brightest pixel of a star does not

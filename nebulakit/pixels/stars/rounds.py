@@ -23,6 +23,7 @@ from nebulakit.pixels.stars.fit import COARSE, DOUBT, UNSETTLED, StarFit
 from nebulakit.pixels.stars.flanks import learn_ghosts, learn_own
 from nebulakit.pixels.stars.law import FREEDOM, PAD, Law
 from nebulakit.pixels.stars.maxima import REACH, ROWS
+from nebulakit.pixels.stars.plateaus import sky_of
 from nebulakit.pixels.stars.tints import learn_tints
 from nebulakit.pixels.stars.wings import learn_law
 
@@ -111,7 +112,7 @@ def _begun(planes: Planes, noise: Noise, coverage: Plane | None, white: tuple[fl
     deep = cv2.distanceTransform(np.asarray(lost, np.uint8), cv2.DIST_L2, 5)[py, px]
     r_sat = np.where(found.saturated, np.maximum(deep, 1.5), 0.0)
     heights = peaks_at(inner(fit.data), lost, found.x, found.y, r_sat, fwhm)
-    above = inner(fit.data)[:, py, px] - median(inner(fit.data)[:, ::7, ::5].reshape(len(planes), -1), axis=1)[:, None]
+    above = inner(fit.data)[:, py, px] - np.array([[sky_of(plane)] for plane in inner(fit.data)])
     heights = np.maximum(heights, np.where(cut & hidden[:, py, px], above, 1))
     fit.add(found.x, found.y, np.maximum(heights, 1), cut)
     _prepare(fit)
@@ -198,7 +199,7 @@ def _cut(planes: Planes, white: tuple[float, ...]) -> Mask:
 
     out = np.zeros(planes.shape, bool)
     for c, (plane, level) in enumerate(zip(planes, white, strict=True)):
-        sky = float(np.nanmedian(plane[::7, ::5]))
+        sky = sky_of(plane)
         with np.errstate(invalid="ignore"):
             cut = (plane > level - 0.06 * (level - sky)).astype(np.uint8)
         out[c] = cv2.dilate(cut, np.ones((3, 3), np.uint8)) > 0

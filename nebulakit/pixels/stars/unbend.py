@@ -245,9 +245,8 @@ class Problem:
     """The curve of one channel as a problem of least squares, each star's height and ground taken out of it.
 
     From ``rings`` around its stars, with their ``radii`` in px, and its ``noise``; ``low`` to ``high``: the range of levels,
-    the same for all channels; ``sky``: a level at which there is noise to see; ``ground``: how
-    uneven it is on each ring, noises. ``straight``: no curve is left to be told, only
-    how well stars and noise fit light as it is.
+    the same for all channels; ``sky``: a level at which there is noise to see; ``ground``: how uneven it is on each ring,
+    noises. ``straight``: no curve is left to be told, only how well stars and noise fit light as it is.
     """
 
     def __init__(
