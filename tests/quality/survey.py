@@ -1,9 +1,12 @@
 """Every figure of the made scenes' scorer, on scenes drawn at random: where is a goal missed that the known scenes meet?
 
-    python -m tests.quality.survey SEED[-SEED] ... [--task TASK ...] [--real] [--white LEVEL] [--json FILE] [--stretched CURVE ...]
+    python -m tests.quality.survey SEED[-SEED] ... [--task TASK ...] [--real] [--with NAME=VALUE ...] [--json FILE]
+    python -m tests.quality.survey SEED[-SEED] ... --stretched CURVE ...
 
 A seed draws everything: nebula, glow, seeing, oval stars, halos, reflections, white level, sensor, noise, nights; with ``--real``
-the nebula is an observed one that fills the frame, with ``--white`` stars are cut off at this level (the sky lies at 0.01-0.03).
+the nebula is an observed one that fills the frame. ``--with`` sets a condition alike for all: what a scene declares
+(``white=0.06``: stars are cut off near the sky), ``pedestal=0.1`` (added to the stack), ``levels=65535`` (of which the stack's
+values are whole multiples), ``unit=65535`` (what full well is called).
 Per scene and task the missed goals are printed, with the conditions of a scene that misses any; ``--json`` keeps all figures, a
 line each scene.
 
@@ -14,6 +17,7 @@ picture is off by is given in the scene's own sigma, as of linear ones; the nois
 from __future__ import annotations
 
 import argparse
+import ast
 import dataclasses
 import itertools
 import json
@@ -86,6 +90,17 @@ def scene(seed: int) -> Any:
     )
 
 
+def as_stored(truth: dict[str, Any], pedestal: float = 0, levels: int | None = None, unit: float = 1) -> dict[str, Any]:
+    """Give a scene as a file may hold it: over a pedestal, in whole levels, in another unit."""
+    told = dict(truth, stack=truth["stack"] + np.float32(pedestal))
+    if levels:
+        told["stack"] = np.round(told["stack"] * levels) / np.float32(levels)
+    for name in ("stack", "clean", "nebula", "stars", "sky", "sigma", "starless_noise", "ha", "oiii"):
+        told[name] = np.asarray(told[name] * np.float32(unit), np.float32)
+    told["clean"], told["sky"] = (told[name] + np.float32(pedestal * unit) for name in ("clean", "sky"))
+    return told
+
+
 def misses(nebula: str, task: str, figures: dict[str, Any]) -> Iterator[str]:
     """Give the figures of a task that are not within their goals, each as text."""
     goals = dict(GOALS.get(task, {}))
@@ -134,7 +149,7 @@ def main() -> None:
     parser.add_argument("seeds", nargs="+")
     parser.add_argument("--task", nargs="+", choices=list(score.TASKS), default=list(score.TASKS))
     parser.add_argument("--real", action="store_true")
-    parser.add_argument("--white", type=float)
+    parser.add_argument("--with", nargs="+", default=[], dest="conditions", metavar="NAME=VALUE")
     parser.add_argument("--json")
     parser.add_argument("--stretched", nargs="+", metavar="CURVE", choices=[*stretched.CURVES_AND_HUES, *stretched.OURS])
     args = parser.parse_args()
@@ -147,9 +162,10 @@ def main() -> None:
         one = scene(seed)
         if args.real:
             one = dataclasses.replace(one, name=f"{seed}-real", nebula="real")
-        if args.white is not None:
-            one = dataclasses.replace(one, white=args.white)
-        case, table = score.Case(noise.build(generator, one, beside.FOLDER / "data")), {}
+        told = {name: ast.literal_eval(value) for name, _, value in (text.partition("=") for text in args.conditions)}
+        stored = {name: told.pop(name) for name in ("pedestal", "levels", "unit") if name in told}
+        one = dataclasses.replace(one, **told)
+        case, table = score.Case(as_stored(noise.build(generator, one, beside.FOLDER / "data"), **stored)), {}
         for task in args.task:
             with tempfile.TemporaryDirectory() as folder:
                 try:

@@ -15,10 +15,11 @@ Array = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int_]
 
 WINGS = np.geomspace(10, 70, 10)  # px: lengths of the exponential wings that a law may have
-USUAL, SPREAD = 27.0, 0.25  # where lengths are expected before anything is seen: px, and in e-folds
+USUAL, SPREAD = 27.0, 0.5  # where lengths are expected before anything is seen: px, and in e-folds
 SHARE, DOUBTFUL = 0.004, 0.004  # of a star's light in its wings: all optics and all air scatter some (King 1971, PASP 83:199)
 PLACE = np.sqrt(NODES[:-1] * NODES[1:])
 LOGS = np.log(PLACE)
+TAIL = 3.0  # degrees of freedom of what is expected: where plainly more is seen, it counts less (Student's law)
 BENT = 0.2  # how far a flank may be off the Moffat law that the cores show, standard deviation of its logarithm
 ALIKE = 0.03  # how far, beyond that, the channels' flanks may differ
 WIDER = 2.5  # whether flanks differ as widths do is not known: by so much, times the logarithm of the widths' ratio
@@ -127,11 +128,13 @@ def _solved(normal: Array, right: Array, lengths: Array, precision: Array, expec
     for j in range(count):
         pick = np.array([j, *range(count, len(right))])
         own, mine = normal[np.ix_(pick, pick)], right[pick]
-        own[0, 0] += DOUBTFUL**-2.0
-        mine[0] += SHARE / DOUBTFUL**2
         own[1:, 1:] += precision
         mine[1:] += expected
-        found = np.linalg.solve(own, mine)
+        seen, told, doubt2 = own[0, 0], mine[0], DOUBTFUL**2
+        for _ in range(4):
+            own[0, 0], mine[0] = seen + 1 / doubt2, told + SHARE / doubt2
+            found = np.linalg.solve(own, mine)
+            doubt2 = max((TAIL * DOUBTFUL**2 + max(found[0] - SHARE, 0) ** 2) / (TAIL + 1), DOUBTFUL**2)
         if found[0] < 0:
             found = np.concatenate([[0.0], np.linalg.solve(own[1:, 1:], mine[1:])])
         tries[j, pick] = found
