@@ -279,11 +279,12 @@ def _white_doubts(known: Image, stars: StarList, stretched: bool) -> Iterator[No
         return
     if len(known.white) < 3 or stretched:
         return
-    level = np.asarray(known.white) - np.asarray(known.sky)
-    factors = level / level[1]
+    # a sky of another brightness in each channel is no factor: told by the level itself, and by how far it lies above the sky
+    white = np.asarray(known.white)
+    factors = min((level / level[1] for level in (white, white - known.sky)), key=lambda f: float(np.abs(np.log(f)).max()))
     # only cut-off stars tell a factor: each channel must have a pile-up of its own
     own = [float((p > w * 0.97).sum()) >= 9 for p, w in zip(known.planes, known.white, strict=True)]
-    if all(own) and max(abs(np.log(factors))) > 0.08:
+    if all(own) and np.abs(np.log(factors)).max() > 0.08:
         yield Notice(
             "channels-rescaled",
             f"stars are cut off at different levels: red x{factors[0]:.2f}, blue x{factors[2]:.2f} of green. The "

@@ -84,7 +84,7 @@ def level_sky(
             if used > 0:
                 take = np.concatenate([legendre.surface(f.coefficients, image.shape, f.order) for f in fits])
     planes = image.planes - (take - goal.astype(np.float32)[:, None, None])
-    white = None if image.white is None else np.asarray(image.white) - take.mean((1, 2), dtype=float) + goal
+    white = None if image.white is None else np.asarray(image.white) - take.max((1, 2)) + goal  # the lowest plateau
     if image.scale == "display":
         planes = np.clip(planes, 0, 1)
         white = None if white is None else np.clip(white, 0, 1)

@@ -93,6 +93,7 @@ def remove_gradient(
     >>> bool(np.abs(np.median(flat)) < 0.002), round(float(np.ptp(model)), 1)
     (True, 3.5)
     """
+    image = image.measured("white")
     known = image.measured("noise")
     assert known.noise is not None
     same_size("remove_gradient", image=image, protect=protect)
@@ -142,17 +143,19 @@ def remove_gradient(
                 "were brought to one level. Look along their edges in the report; seams: off leaves them.",
             )
         )
+    # stars are cut off at an uneven level from here on: the lowest is told, so that every plateau is seen for one
+    most = [float(m[covered].max()) for m in model]
     if by == "divide":
         level = model.mean(axis=(1, 2), keepdims=True)
         if (model <= 0.05 * level).any():
             raise StepError(
                 "remove_gradient: by: divide needs a sky well above zero everywhere, and this one sinks to it; use by: subtract"
             )
-        flat = image.replace(
-            image.planes / (model / level), noise=None, sky=tuple(level.ravel().tolist()), white=None, stars=None
-        )
+        mean = tuple(level.ravel().tolist())
+        white = None if image.white is None else tuple(w * a / m for w, a, m in zip(image.white, mean, most, strict=True))
+        flat = image.replace(image.planes / (model / level), noise=None, sky=mean, white=white, stars=None)
     else:
-        white = None if image.white is None else tuple(w - r for w, r in zip(image.white, record["sky_level"], strict=True))
+        white = None if image.white is None else tuple(w - m for w, m in zip(image.white, most, strict=True))
         flat = image.replace(image.planes - model, noise=known.noise, sky=(0.0,) * len(image.channels), white=white)
     np.copyto(model, np.float32(np.nan), where=~np.isfinite(image.planes))
     return Flattened(flat.noted(*notices, **record), image.replace(model, noise=None, stars=None, psf=None, white=None, sky=None))

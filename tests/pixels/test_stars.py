@@ -163,6 +163,26 @@ def test_channels_have_white_levels_of_their_own():
     assert found == pytest.approx((1.0, 0.8, 0.6), rel=0.002)
 
 
+@pytest.mark.parametrize("glow", [0.05, 0.25])
+def test_where_a_glow_was_taken_off_the_lowest_plateau_is_white(glow):
+    """Else the others' plateaus would pass for nebula."""
+    places = [(x, y) for x in (30, 80, 130, 180) for y in (25.3, 75.6)]
+    plane = np.minimum(stars_on((100, 210), places, [20.0, 3.0, 40.0, 8.0] * 2), 1.0)
+    plane -= glow * np.linspace(0, 1, 210)
+    at = [float(plane[round(y), x]) for x, y in places]
+    # of the plateau's own slope, 9 px wide
+    assert white_level(plane[None].astype(np.float32)) == pytest.approx((min(at),), abs=0.05 * glow)
+    assert len(plateaus.plateaus(plane[None].astype(np.float32), (min(at),), np.zeros((100, 210), bool))) == 8
+
+
+def test_a_lower_hill_that_is_no_star_does_not_tell_white():
+    """Sources of light that are flat, but wide, as a nebula is."""
+    plane = np.minimum(stars_on((120, 210), [(30, 25.3), (80, 75.6)], [20.0, 30.0]), 1.0)
+    y, x = np.mgrid[:120, :210]
+    plane = np.maximum(plane, 0.8 / (1 + np.exp((np.hypot(x - 150, y - 60) - 20) / 6)))
+    assert white_level(plane[None].astype(np.float32)) == pytest.approx((1.0,), abs=1e-6)
+
+
 def test_a_plateau_cut_by_the_edge_tells_white():
     plane = np.minimum(stars_on((60, 60), [(30.3, 58.6), (15.2, 20.1)], [15.0, 0.4]), 1.0)[None].astype(np.float32)
     assert white_level(plane) == pytest.approx((1.0,), abs=1e-6)

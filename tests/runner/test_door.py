@@ -127,6 +127,11 @@ def test_a_denoised_stack_is_noticed(kind, seed):
     assert "smoothed-already" in ids(like(made, steps.denoise_wavelet(like(made, made.stack)).planes))
 
 
+def test_a_bright_sky_of_another_colour_is_no_white_balance():
+    """Full at three times the sky: above the sky red is cut off lower than green."""
+    assert "channels-rescaled" not in ids(make_scene(31, SHAPE, "cove", white=0.06).image())
+
+
 def test_wrong_sampling_is_noticed(scene, sharp):
     big = np.stack([cv2.resize(p, None, fx=2, fy=2, interpolation=cv2.INTER_LINEAR) for p in scene.stack[:, 40:260, 60:340]])
     assert "enlarged" in ids(Image.from_array(big))

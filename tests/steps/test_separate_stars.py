@@ -259,13 +259,17 @@ def test_stars_that_were_stretched_by_themselves_are_screened(truth, parted):
     assert np.allclose(add_stars(nebula, layer).planes, 1 - (1 - nebula.planes) * (1 - light), atol=1e-6)
 
 
-def test_stars_that_a_bright_sky_cuts_off_low_leave_no_plateau():
-    """Where white is near the sky a giant's plateau is wider than all that its height was first told from."""
+@pytest.mark.parametrize("flat", [False, True])
+def test_stars_that_a_bright_sky_cuts_off_low_leave_no_plateau(flat):
+    """Where white is near the sky a giant's plateau is wider than all that its height was first told from, and where the sky was
+    taken off before each plateau lies at a level of its own.
+    """
     night = make_scene(3, (400, 500), "cove")
     sigma = np.median(np.abs(np.diff(night.stack, axis=2)), axis=(1, 2))[:, None, None] * np.float32(1.4826 / np.sqrt(2))
     white = np.median(night.stack, axis=(1, 2)).max() + 1500 * sigma.max()
-    nebula, _, _ = separate_stars(Image.from_array(np.minimum(night.stack, white), coverage=night.coverage))
-    behind = night.starless + night.sky
+    taken = night.sky if flat else np.float32(0)
+    nebula, _, _ = separate_stars(Image.from_array(np.minimum(night.stack, white) - taken, coverage=night.coverage))
+    behind = night.starless + night.sky - taken
     wide = ndi.binary_dilation((night.stack >= white).any(0), iterations=3)
     off = ((nebula.planes - behind) / sigma)[:, wide]
     assert wide.sum() > 1000

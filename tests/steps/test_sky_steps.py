@@ -113,6 +113,19 @@ def test_the_level_at_which_stars_are_cut_off_moves_with_the_sky(scale, order):
     assert low.white == pytest.approx((0.75,), abs=1e-3)
 
 
+@pytest.mark.parametrize("by", ["subtract", "divide"])
+def test_under_a_bright_glow_every_plateau_is_at_white_after_it_was_taken_off(by):
+    """White lies at three times the sky: what is taken off differs by a tenth of that from side to side, and more if divided."""
+    scene = make_scene(4, (340, 440), "bubble", rotation=6.0, white=0.06, glow=0.6, bright=40)
+    image = steps.crop_to_coverage(scene.image()).measured("white")
+    flat = steps.remove_gradient(image, by=by).image
+    for before, after, old, new in zip(image.planes, flat.planes, image.white, flat.white, strict=True):
+        cut = before > 0.99 * old  # by the noise of a single pixel
+        assert cut.sum() > 100
+        assert after[cut].min() > 0.97 * new  # the glow is told at a pixel as right as that
+        assert np.ptp(after[cut]) > 0.05 * new
+
+
 def test_a_tilt_left_in_a_line_is_taken_off():
     rng = np.random.default_rng(3)
     _, x = np.mgrid[-1:1:200j, -1:1:260j].astype(np.float32)

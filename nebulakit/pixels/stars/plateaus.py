@@ -17,6 +17,8 @@ Floats = npt.NDArray[np.float64]
 LONG, FEW = 1.25, 1.0
 BEYOND, OTHER = 1.15, 4  # times its radius, and pixels: what lies so far from the middle of a disc is of another
 CUT = 0.03  # of white above the sky: so near under it a star is cut off
+UNEVEN = 0.6  # of white above the sky: so low it may be in some places, where a glow was taken off
+SURE, FALLEN = 9, 4  # pixels of a plateau that tells so, and px beyond which its star's flank has plainly fallen
 PIECE = 6  # times as long as wide a plateau may be where an edge cuts it
 ENOUGH = 8  # pixels of a plateau that an edge cuts: fewer tell no middle
 LARGEST = 1.5  # times what is seen of a plateau, its radius
@@ -86,9 +88,38 @@ def _plateau(plane: Plane) -> float | None:
     first = int(np.argmax(counts))
     pile = values[first : first + int(counts[first])]
     level = float(median(pile))
-    # a star that reaches clearly higher was not cut off there: the plateau is then no white level
-    above = int((value > level + 2 * width).sum())
+    tops = np.zeros(plane.shape, np.uint8)
+    tops[ys[flat], xs[flat]] = 1
+    level = _lowest(filled, tops, level, sky)
+    # a star that reaches clearly higher without a plateau of its own was not cut off there: this is then no white level
+    near = cv2.dilate(tops, np.ones((5, 5), np.uint8))[ys, xs] > 0
+    above = int(((value > level + 2 * width) & ~near).sum())
     return None if above > 0.1 * len(pile) + 2 else level
+
+
+def _lowest(plane: Plane, tops: npt.NDArray[np.uint8], level: float, sky: float) -> float:
+    """Give the level of the lowest plateau, little under ``level`` where most lie: what was taken off before may have been uneven.
+
+    ``tops`` marks flat pixels. Only steep hills are stars.
+    """
+    import cv2
+
+    count, labels, stats, _ = cv2.connectedComponentsWithStats(tops, connectivity=8)
+    for k in range(1, count):
+        x0, y0, w, h, size = stats[k].tolist()
+        if size < SURE or max(w, h) > 0.1 * max(plane.shape) or size < 0.4 * w * h:
+            continue
+        rows, columns = slice(max(y0 - FALLEN, 0), y0 + h + FALLEN), slice(max(x0 - FALLEN, 0), x0 + w + FALLEN)
+        mine = labels[rows, columns] == k
+        own = float(median(plane[rows, columns][mine]))
+        if not UNEVEN * (level - sky) < own - sky < level - sky:
+            continue
+        wide = 2 * FALLEN + 1
+        around = cv2.dilate(mine.astype(np.uint8), cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (wide, wide)))
+        inner = cv2.dilate(mine.astype(np.uint8), cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (wide - 2, wide - 2)))
+        if float(median(plane[rows, columns][around > inner])) - sky < 0.8 * (own - sky):
+            level = own
+    return level
 
 
 def sky_of(plane: Plane) -> float:
