@@ -338,6 +338,37 @@ def test_a_star_that_takes_up_a_tenth_of_a_megapixel_is_made_smaller_too():
     assert width_of(small[0, 100:300, 100:300]) == pytest.approx(0.7 * width_of(planes[0, 100:300, 100:300]), rel=0.05)
 
 
+def dim_in_the_middle():
+    """A cut-off star whose middle is 6 % under its rim, as where what is under it was told from its flank, beside two small ones."""
+    y, x = np.mgrid[:160, :200]
+    r = np.hypot(x - 120, y - 80)
+    giant = 0.95 / (1 + np.exp((r - 13) / 1.2)) * (1 - 0.06 * np.exp(-(((r - 3) / 3) ** 2)))
+    dark = (1 - giant) * (1 - star((160, 200), 95, 90, 6, 0.9)) * (1 - star((160, 200), 60, 60, 6, 0.9))
+    return (1 - dark)[None].astype(np.float32)
+
+
+def test_a_large_star_with_a_dimmer_middle_is_one_star():
+    """It fell apart into a ring of small ones, and its middle became dark."""
+    planes = dim_in_the_middle()
+    plan = decide(planes, listed([120, 95, 60], [80, 90, 60]), 0.65, 1.0, True)
+    assert len(plan.x) == 3
+    assert plan.width.max() == pytest.approx(26, rel=0.05)
+    small = mo.apply_reduce(planes, plan, True)[0]
+    assert small[76:85, 116:125].min() > 0.85
+    assert width_of(small[50:111, 105:151]) == pytest.approx(0.65 * 26, rel=0.1)
+
+
+def test_light_of_a_star_that_the_list_leaves_out_makes_no_ring_around_another():
+    """Two small ones beside it: its light was taken for a part of theirs, as far as they were looked at."""
+    u = -np.log1p(-dim_in_the_middle()[0])
+    x, y = np.array([95.0, 60.0]), np.array([90.0, 60.0])
+    reach = np.array([40, 40])
+    told = profiles.tell_profiles(u, np.ones(u.shape, bool), x, y, reach)
+    for i in range(2):
+        far = told.u[told.first[i] : told.first[i + 1]][20:]  # where half of each ring or more is dark
+        assert far.max() < 0.05
+
+
 def test_what_no_frame_covers_is_no_darkness():
     whole, stars, along = cut_by_a_corner(alone=False)
     gone = along < 80

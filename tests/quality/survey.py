@@ -1,7 +1,7 @@
 """Every figure of the made scenes' scorer, on scenes drawn at random: where is a goal missed that the known scenes meet?
 
     python -m tests.quality.survey SEED[-SEED] ... [--task TASK ...] [--real] [--with NAME=VALUE ...] [--json FILE]
-    python -m tests.quality.survey SEED[-SEED] ... --stretched CURVE ...
+    python -m tests.quality.survey SEED[-SEED] ... --stretched CURVE ... [--with NAME=VALUE ...]
 
 A seed draws everything: nebula, glow, seeing, oval stars, halos, reflections, white level, sensor, noise, nights; with ``--real``
 the nebula is an observed one that fills the frame. ``--with`` sets a condition alike for all: what a scene declares
@@ -123,20 +123,20 @@ def misses(nebula: str, task: str, figures: dict[str, Any]) -> Iterator[str]:
             yield f"{task} {name} {told[name]:.3g} (goal {low:g} to {high:g})"
 
 
-def under_curves(seeds: list[int], curves: list[str]) -> None:
+def under_curves(seeds: list[int], curves: list[str], told: dict[str, Any]) -> None:
     """Part stars and nebula of the scenes of these seeds, stretched; print the figures."""
     missed = 0
     for seed, how in itertools.product(seeds, curves):
-        one = scene(seed)
+        one = dataclasses.replace(scene(seed), **told)
         conditions = {k: v for k, v in dataclasses.asdict(one).items() if k not in ("name", "shape")}
         truth = stars.made(one.shape, **conditions)
         row = stretched.measure(stretched.show(truth, how))
         noise = float(np.median([stars.spread(p) / np.median(s) for p, s in zip(truth.noise, truth.sigma, strict=True)]))
-        told = {**row, **{k: noise * row[k] for k in ("rms", "p99", "bias")}}
+        found = {**row, **{k: noise * row[k] for k in ("rms", "p99", "bias")}}
         keys = {"rms": "foot_rms", "p99": "foot_p99", "grain": "texture", "structure": "structure", "bias": "foot_bias"}
-        within = all(low <= told[key] <= high for key, name in keys.items() for low, high in [GOALS["stars"][name]])
+        within = all(low <= found[key] <= high for key, name in keys.items() for low, high in [GOALS["stars"][name]])
         missed += not within
-        print(f"{one.name:14s} {how:40s}", *(f"{key} {told[key]:.2f}" for key in keys), row["record"]["parted_in"], flush=True)
+        print(f"{one.name:14s} {how:40s}", *(f"{key} {found[key]:.2f}" for key in keys), row["record"]["parted_in"], flush=True)
     print(f"missed, of {len(seeds) * len(curves)}: {missed}")
 
 
@@ -154,16 +154,16 @@ def main() -> None:
     parser.add_argument("--stretched", nargs="+", metavar="CURVE", choices=[*stretched.CURVES_AND_HUES, *stretched.OURS])
     args = parser.parse_args()
     seeds = [n for text in args.seeds for a, _, b in [text.partition("-")] for n in range(int(a), int(b or a) + 1)]
+    told = {name: ast.literal_eval(value) for name, _, value in (text.partition("=") for text in args.conditions)}
     if args.stretched:
-        under_curves(seeds, args.stretched)
+        under_curves(seeds, args.stretched, told)
         return
+    stored = {name: told.pop(name) for name in ("pedestal", "levels", "unit") if name in told}
     bad = dict.fromkeys(args.task, 0)
     for seed in seeds:
         one = scene(seed)
         if args.real:
             one = dataclasses.replace(one, name=f"{seed}-real", nebula="real")
-        told = {name: ast.literal_eval(value) for name, _, value in (text.partition("=") for text in args.conditions)}
-        stored = {name: told.pop(name) for name in ("pedestal", "levels", "unit") if name in told}
         one = dataclasses.replace(one, **told)
         case, table = score.Case(as_stored(noise.build(generator, one, beside.FOLDER / "data"), **stored)), {}
         for task in args.task:
@@ -175,9 +175,9 @@ def main() -> None:
         lines = {task: list(misses(one.nebula, task, figures)) for task, figures in table.items()}
         for task, found in lines.items():
             bad[task] += bool(found)
-        told = [line for found in lines.values() for line in found]
-        print(one.name, *(told or ["all within"]), sep="\n  " if told else ": ", flush=True)
-        if told:
+        listed = [line for found in lines.values() for line in found]
+        print(one.name, *(listed or ["all within"]), sep="\n  " if listed else ": ", flush=True)
+        if listed:
             plain = dataclasses.asdict(generator.Scene("", 0))
             other = {k: v for k, v in dataclasses.asdict(one).items() if plain[k] != v and k not in ("name", "seed")}
             print("  of", ", ".join(f"{k} {v}" for k, v in other.items()), flush=True)

@@ -26,6 +26,7 @@ TALLEST = 80  # px: the widest half-maximum radius looked for
 PEAK = 0.02  # height from which a peak that no list names counts as a star
 DARK = 0.002  # level that counts as dark when such peaks are looked for
 BAND = 256  # rows that are worked on at a time
+CORE = 0.9  # of its top: what does not sink lower is a star's own core, whether its middle is dimmer or not
 ON_FLANK = 0.7  # share of its light that is its own: below it a star stands on another
 
 
@@ -43,8 +44,9 @@ class Shrinking:
     empty: Mask | None = None  # (y, x): where nothing is, which neither shines nor is dark; None: nowhere
 
 
-def star_widths(plane: Plane, x: Array, y: Array) -> tuple[Array, Array, Array]:
-    """Give the full width at half maximum, the peak, and the level it stands on, of stars at (x, y) in a plane without NaN.
+def star_widths(plane: Plane, x: Array, y: Array, alone: bool = False) -> tuple[Array, Array, Array]:
+    """Give the full width at half maximum, the peak, and the level it stands on, of stars at (x, y) in a plane without NaN;
+    ``alone``: of nothing but stars.
 
     The level is that at which rings round the star fall no further: the sky, the nebula or the flank of a brighter star.
     The width is that of the disc with the area above half, read between the pixels.
@@ -55,12 +57,12 @@ def star_widths(plane: Plane, x: Array, y: Array) -> tuple[Array, Array, Array]:
         if not len(left):
             break
         for part in np.array_split(left, math.ceil(len(left) * (2 * reach + 1) ** 2 / 4e6)):
-            width[part], peak[part], base[part] = _widths(plane, x[part], y[part], reach)
+            width[part], peak[part], base[part] = _widths(plane, x[part], y[part], reach, alone)
         left = left[(width[left] > 0.7 * reach) & (reach < TALLEST)]
     return width, peak, base
 
 
-def _widths(plane: Plane, x: Array, y: Array, reach: int) -> tuple[Array, Array, Array]:
+def _widths(plane: Plane, x: Array, y: Array, reach: int, alone: bool) -> tuple[Array, Array, Array]:
     """Measure stars on cut-outs of 2 reach + 1 px."""
     h, w = plane.shape
     xi, yi = np.clip(np.rint(x).astype(int), 0, w - 1), np.clip(np.rint(y).astype(int), 0, h - 1)
@@ -74,8 +76,8 @@ def _widths(plane: Plane, x: Array, y: Array, reach: int) -> tuple[Array, Array,
     rings = cuts @ member
     top = cuts[:, np.hypot(dx, dy) < 1.5].max(1)
     profile = np.minimum.accumulate(rings, axis=1)
-    # where rings rise again another star begins
-    rises = rings > profile + 0.02 * top[:, None]
+    # where rings rise again another star begins, but for what is uneven within a core
+    rises = (rings > profile + 0.02 * top[:, None]) & (profile < CORE * top[:, None])
     end = np.where(rises.any(1), np.argmax(rises, axis=1), reach)
     base = profile[np.arange(len(x)), end].astype(float)
     peak = np.maximum(top - base, 1e-12)
@@ -83,7 +85,11 @@ def _widths(plane: Plane, x: Array, y: Array, reach: int) -> tuple[Array, Array,
     # the first ring below half bounds the star; neighbours beyond it do not count
     first = np.where(above.all(1), reach, np.argmin(above, axis=1))
     # a flat top that goes on beyond the cut-out differs from its rings by rounding alone: it is to be looked at from further off
-    first[top - base < 1e-4 * top] = reach
+    # (where nothing but stars shines it may be uneven)
+    flat = top - base < 1e-4 * top
+    if alone:
+        flat |= cuts[:, ring <= reach].min(1) > CORE * top
+    first[flat] = reach
     width = 2.0 * np.maximum(first, 1)
     for bound in np.unique(first):
         these = np.flatnonzero(first == bound)
@@ -107,10 +113,10 @@ def decide_reduce(
         empty = None
     light = known(planes, empty).mean(0, dtype=np.float32)
     x, y = (stars.x, stars.y) if stars is not None else (np.zeros(0), np.zeros(0))
-    width, peak, base = star_widths(light, x, y)
+    width, peak, base = star_widths(light, x, y, alone)
     if alone and light.size:
         more = _unlisted(light, x, y, width)
-        found = star_widths(light, *more)
+        found = star_widths(light, *more, alone)
         x, y = np.concatenate([x, more[0]]), np.concatenate([y, more[1]])
         width, peak, base = (np.concatenate(pair) for pair in zip((width, peak, base), found, strict=True))
     clear = np.clip(peak / np.maximum(peak + np.maximum(base - _ground(light, alone), 0), 1e-12), 0, 1)

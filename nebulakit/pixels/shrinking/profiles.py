@@ -23,6 +23,7 @@ Ints = npt.NDArray[np.int64]
 Mask = npt.NDArray[np.bool_]
 
 CUT = 4.625  # of u, a 32-bit float: 99 % of white, from where a star is no more told than "at least so bright"
+MOST = 1.5  # times the middle of the pixels of a ring: no profile rises beyond it, whatever shines that is no star of the list
 START = 0.35  # share of the pixels of a ring that are darker than what a profile starts from: neighbours raise the others
 ROUNDS = 8
 CELL = 8  # px: of the map that tells which stars touch
@@ -46,7 +47,7 @@ def tell_profiles(u: Plane, seen: Mask, x: Array, y: Array, reach: Ints) -> Prof
     Only pixels that are ``seen`` count; u must not hold NaN, and is ``CUT`` itself where it is cut off.
     """
     first = np.concatenate([[0], np.cumsum(reach)]).astype(np.int64)
-    out, total = Profiles(x, y, first, np.zeros(first[-1])), np.zeros(u.shape)
+    out, total, most = Profiles(x, y, first, np.zeros(first[-1])), np.zeros(u.shape), np.zeros(first[-1])
     turn = np.zeros(len(x), np.int64)
     _turns(u.shape[0], u.shape[1], x, y, reach.astype(np.int64), turn)
     # stars of one turn do not touch, and those that do come in their order: the same for any number of threads
@@ -55,7 +56,7 @@ def tell_profiles(u: Plane, seen: Mask, x: Array, y: Array, reach: Ints) -> Prof
     parts = [np.array_split(stars, len(stars) // SHARE + 1) for stars in turns]
     for work in (_begin_all, *[_tell] * ROUNDS):
         for part in parts:
-            over(partial(work, u, seen, total, *out), part)
+            over(partial(work, u, seen, total, *out, most), part)
     return out
 
 
@@ -124,15 +125,15 @@ def _add(total: Array, x: float, y: float, u: Array, sign: float) -> None:
 
 
 @compiled
-def _begin(u: Plane, seen: Mask, total: Array, x: float, y: float, out: Array) -> None:
-    """Start a profile from what is darker than a share of the pixels of each ring, the others' light off."""
+def _begin(u: Plane, seen: Mask, total: Array, x: float, y: float, out: Array, most: Array) -> None:
+    """Start a profile from what is darker than a share of the pixels of each ring, the others' light off; and tell the most it may be."""
     reach = len(out)
     h, w = u.shape
     count = np.zeros(reach + 1, np.int64)
     for fill in range(2):
         if fill:
             start = np.cumsum(count) - count
-            values = np.empty(count.sum())
+            values, whole = np.empty(count.sum()), np.empty(count.sum())
             count[:] = 0
         for row in range(max(int(y) - reach, 0), min(int(y) + reach + 2, h)):
             for col in range(max(int(x) - reach, 0), min(int(x) + reach + 2, w)):
@@ -140,14 +141,16 @@ def _begin(u: Plane, seen: Mask, total: Array, x: float, y: float, out: Array) -
                 if k < reach and seen[row, col]:
                     if fill:
                         rest = u[row, col] - total[row, col]
+                        whole[start[k] + count[k]] = u[row, col]
                         values[start[k] + count[k]] = max(u[row, col], 0) if u[row, col] >= CUT else max(rest, 0.0)
                     count[k] += 1
-    least = CUT
+    least, largest = CUT, MOST * CUT
     for k in range(reach):
         if count[k]:
             ring = np.sort(values[start[k] : start[k] + count[k]])
             least = min(least, ring[int(count[k] * START)])
-        out[k] = least
+            largest = min(largest, MOST * np.sort(whole[start[k] : start[k] + count[k]])[count[k] // 2] + LEVEL)
+        out[k], most[k] = least, largest
     if not count[0] and reach > 1:
         out[0] = out[1]  # the middle lies between pixels
 
@@ -168,16 +171,18 @@ def _turns(h: int, w: int, xs: Array, ys: Array, reach: Ints, out: Ints) -> None
 
 
 @compiled
-def _begin_all(u: Plane, seen: Mask, total: Array, xs: Array, ys: Array, first: Ints, out: Array, which: Ints) -> None:
+def _begin_all(
+    u: Plane, seen: Mask, total: Array, xs: Array, ys: Array, first: Ints, out: Array, most: Array, which: Ints
+) -> None:
     """Start the profiles of ``which`` stars, and add their light to ``total``."""
     for i in which:
         mine = out[first[i] : first[i + 1]]
-        _begin(u, seen, total, xs[i], ys[i], mine)
+        _begin(u, seen, total, xs[i], ys[i], mine, most[first[i] : first[i + 1]])
         _add(total, xs[i], ys[i], mine, 1.0)
 
 
 @compiled
-def _tell(u: Plane, seen: Mask, total: Array, xs: Array, ys: Array, first: Ints, out: Array, which: Ints) -> None:
+def _tell(u: Plane, seen: Mask, total: Array, xs: Array, ys: Array, first: Ints, out: Array, most: Array, which: Ints) -> None:
     """Tell the profiles of ``which`` stars better from what the others leave, once."""
     h, w = u.shape
     for i in which:
@@ -203,7 +208,7 @@ def _tell(u: Plane, seen: Mask, total: Array, xs: Array, ys: Array, first: Ints,
                 if k + 1 < reach:
                     better[k + 1] += share * t * rest
                     weight[k + 1] += share * t
-        new = mine[:reach] + better / weight
+        new = np.minimum(mine[:reach] + better / weight, most[first[i] : first[i] + reach])
         _fall(new, weight)
         _add(total, x, y, new - mine[:reach], 1.0)
         mine[:reach] = new
