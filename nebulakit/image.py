@@ -427,7 +427,7 @@ def _measure(image: Image, fact: str) -> dict[str, Any]:
     if fact == "noise":
         return {"noise": noise.measure_noise(image.planes, image.coverage)}
     if fact == "white":
-        return {"white": plateaus.white_level(image.planes)}
+        return {"white": plateaus.white_level(image.planes, image.scale == "linear")}
     known = image.measured("noise")
     assert known.noise is not None
     if fact == "sky":

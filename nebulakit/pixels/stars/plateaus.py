@@ -26,13 +26,14 @@ WHOLE = 0.9  # of a disc's area
 SOFT = 1.5  # px over which a disc's rim fades, so that a fit feels it
 
 
-def white_level(planes: Planes) -> tuple[float, ...] | None:
+def white_level(planes: Planes, linear: bool = True) -> tuple[float, ...] | None:
     """Give the level per channel at which stars are cut off; None if nothing saturates.
 
     A cut-off star is flat over more than a star's width: a pixel counts as plateau when it and its eight neighbours
     differ by under 4 % of its height above the sky. The level is where the plateaus pile up, not the full scale of the
     file (stacks are rescaled). A channel without plateau of its own takes the level of the others, or its own maximum
-    if that is higher.
+    if that is higher. Of ``linear`` light it is the lowest plateau: a glow taken off leaves each at a level of its own. A stretch
+    makes plateaus of tops that are not cut off.
 
     >>> star = 3 * np.exp(-0.1 * (np.mgrid[-20:21, -20:21] ** 2).sum(0))
     >>> white_level(np.minimum(star, 0.8)[None].astype(np.float32))
@@ -40,7 +41,7 @@ def white_level(planes: Planes) -> tuple[float, ...] | None:
     >>> white_level(star[None].astype(np.float32)) is None
     True
     """
-    found = [_plateau(plane) for plane in planes]
+    found = [_plateau(plane, linear) for plane in planes]
     levels = [level for level in found if level is not None]
     if not levels:
         return None
@@ -49,7 +50,7 @@ def white_level(planes: Planes) -> tuple[float, ...] | None:
     )
 
 
-def _plateau(plane: Plane) -> float | None:
+def _plateau(plane: Plane, linear: bool) -> float | None:
     """Give the level at which the stars of one plane are cut off, or None."""
     import cv2
 
@@ -89,8 +90,9 @@ def _plateau(plane: Plane) -> float | None:
     pile = values[first : first + int(counts[first])]
     level = float(median(pile))
     tops = np.zeros(plane.shape, np.uint8)
-    tops[ys[flat], xs[flat]] = 1
-    level = _lowest(filled, tops, level, sky)
+    if linear:
+        tops[ys[flat], xs[flat]] = 1
+        level = _lowest(filled, tops, level, sky)
     # a star that reaches clearly higher without a plateau of its own was not cut off there: this is then no white level
     near = cv2.dilate(tops, np.ones((5, 5), np.uint8))[ys, xs] > 0
     above = int(((value > level + 2 * width) & ~near).sum())
