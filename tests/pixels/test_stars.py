@@ -170,8 +170,8 @@ def test_where_a_glow_was_taken_off_the_lowest_plateau_is_white(glow):
     plane = np.minimum(stars_on((100, 210), places, [20.0, 3.0, 40.0, 8.0] * 2), 1.0)
     plane -= glow * np.linspace(0, 1, 210)
     at = [float(plane[round(y), x]) for x, y in places]
-    # of the plateau's own slope, 9 px wide
-    assert white_level(plane[None].astype(np.float32)) == pytest.approx((min(at),), abs=0.05 * glow)
+    # less than a percent is not looked at; and of the plateau's own slope, 9 px wide
+    assert white_level(plane[None].astype(np.float32)) == pytest.approx((min(at),), abs=max(0.05 * glow, 0.01))
     assert len(plateaus.plateaus(plane[None].astype(np.float32), (min(at),), np.zeros((100, 210), bool))) == 8
 
 

@@ -17,7 +17,10 @@ Floats = npt.NDArray[np.float64]
 LONG, FEW = 1.25, 1.0
 BEYOND, OTHER = 1.15, 4  # times its radius, and pixels: what lies so far from the middle of a disc is of another
 CUT = 0.03  # of white above the sky: so near under it a star is cut off
-UNEVEN = 0.6  # of white above the sky: so low it may be in some places, where a glow was taken off
+UNEVEN = (
+    0.6,
+    0.99,
+)  # of white above the sky: so low it may be in some places, where a glow was taken off; and from where on it is not even
 SURE, FALLEN = 9, 4  # pixels of a plateau that tells so, and px beyond which its star's flank has plainly fallen
 PIECE = 6  # times as long as wide a plateau may be where an edge cuts it
 ENOUGH = 8  # pixels of a plateau that an edge cuts: fewer tell no middle
@@ -114,7 +117,7 @@ def _lowest(plane: Plane, tops: npt.NDArray[np.uint8], level: float, sky: float)
         rows, columns = slice(max(y0 - FALLEN, 0), y0 + h + FALLEN), slice(max(x0 - FALLEN, 0), x0 + w + FALLEN)
         mine = labels[rows, columns] == k
         own = float(median(plane[rows, columns][mine]))
-        if not UNEVEN * (level - sky) < own - sky < level - sky:
+        if not UNEVEN[0] * (level - sky) < own - sky < UNEVEN[1] * (level - sky):
             continue
         wide = 2 * FALLEN + 1
         around = cv2.dilate(mine.astype(np.uint8), cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (wide, wide)))
