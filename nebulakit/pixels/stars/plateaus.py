@@ -17,10 +17,8 @@ Floats = npt.NDArray[np.float64]
 LONG, FEW = 1.25, 1.0
 BEYOND, OTHER = 1.15, 4  # times its radius, and pixels: what lies so far from the middle of a disc is of another
 CUT = 0.03  # of white above the sky: so near under it a star is cut off
-UNEVEN = (
-    0.6,
-    0.99,
-)  # of white above the sky: so low it may be in some places, where a glow was taken off; and from where on it is not even
+# of white above the sky: so low it may be in some places where a glow was taken off, and from where on it counts as even
+UNEVEN = 0.6, 0.99
 SURE, FALLEN = 9, 4  # pixels of a plateau that tells so, and px beyond which its star's flank has plainly fallen
 PIECE = 6  # times as long as wide a plateau may be where an edge cuts it
 ENOUGH = 8  # pixels of a plateau that an edge cuts: fewer tell no middle
