@@ -15,7 +15,7 @@ Array = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int_]
 
 WINGS = np.geomspace(10, 70, 10)  # px: lengths of the exponential wings that a law may have
-USUAL, SPREAD = 27.0, 0.5  # where lengths are expected before anything is seen: px, and in e-folds
+USUAL, SPREAD = 27.0, 0.25  # where lengths are expected before anything is seen: px, and in e-folds
 SHARE, DOUBTFUL = 0.004, 0.004  # of a star's light in its wings: all optics and all air scatter some (King 1971, PASP 83:199)
 PLACE = np.sqrt(NODES[:-1] * NODES[1:])
 LOGS = np.log(PLACE)
