@@ -93,8 +93,7 @@ def remove_gradient(
     >>> bool(np.abs(np.median(flat)) < 0.002), round(float(np.ptp(model)), 1)
     (True, 3.5)
     """
-    image = image.measured("white")
-    known = image.measured("noise")
+    known = image.measured("noise", "white")
     assert known.noise is not None
     same_size("remove_gradient", image=image, protect=protect)
     covered = image.covered()
@@ -152,10 +151,10 @@ def remove_gradient(
                 "remove_gradient: by: divide needs a sky well above zero everywhere, and this one sinks to it; use by: subtract"
             )
         mean = tuple(level.ravel().tolist())
-        white = None if image.white is None else tuple(w * a / m for w, a, m in zip(image.white, mean, most, strict=True))
+        white = None if known.white is None else tuple(w * a / m for w, a, m in zip(known.white, mean, most, strict=True))
         flat = image.replace(image.planes / (model / level), noise=None, sky=mean, white=white, stars=None)
     else:
-        white = None if image.white is None else tuple(w - m for w, m in zip(image.white, most, strict=True))
+        white = None if known.white is None else tuple(w - m for w, m in zip(known.white, most, strict=True))
         flat = image.replace(image.planes - model, noise=known.noise, sky=(0.0,) * len(image.channels), white=white)
     np.copyto(model, np.float32(np.nan), where=~np.isfinite(image.planes))
     return Flattened(flat.noted(*notices, **record), image.replace(model, noise=None, stars=None, psf=None, white=None, sky=None))

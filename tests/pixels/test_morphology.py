@@ -354,7 +354,7 @@ def test_a_large_star_with_a_dimmer_middle_is_one_star():
     assert len(plan.x) == 3
     assert plan.width.max() == pytest.approx(26, rel=0.05)
     small = mo.apply_reduce(planes, plan, True)[0]
-    assert small[76:85, 116:125].min() > 0.85
+    assert small[76:85, 116:125].min() > 0.85  # its middle is 0.89; it was dark
     assert width_of(small[50:111, 105:151]) == pytest.approx(0.65 * 26, rel=0.1)
 
 
@@ -366,7 +366,7 @@ def test_light_of_a_star_that_the_list_leaves_out_makes_no_ring_around_another()
     told = profiles.tell_profiles(u, np.ones(u.shape, bool), x, y, reach)
     for i in range(2):
         far = told.u[told.first[i] : told.first[i + 1]][20:]  # where half of each ring or more is dark
-        assert far.max() < 0.05
+        assert far.max() < 0.05  # half as much again as the dark is, and 0.01; it was 0.27
 
 
 def test_what_no_frame_covers_is_no_darkness():

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -90,13 +91,14 @@ def _plateau(plane: Plane, linear: bool) -> float | None:
     first = int(np.argmax(counts))
     pile = values[first : first + int(counts[first])]
     level = float(median(pile))
-    tops = np.zeros(plane.shape, np.uint8)
+    own = np.zeros(len(ys), bool)
     if linear:
+        tops = np.zeros(plane.shape, np.uint8)
         tops[ys[flat], xs[flat]] = 1
         level = _lowest(filled, tops, level, sky)
+        own = cv2.dilate(tops, np.ones((5, 5), np.uint8))[ys, xs] > 0
     # a star that reaches clearly higher without a plateau of its own was not cut off there: this is then no white level
-    near = cv2.dilate(tops, np.ones((5, 5), np.uint8))[ys, xs] > 0
-    above = int(((value > level + 2 * width) & ~near).sum())
+    above = int(((value > level + 2 * width) & ~own).sum())
     return None if above > 0.1 * len(pile) + 2 else level
 
 
@@ -107,22 +109,30 @@ def _lowest(plane: Plane, tops: npt.NDArray[np.uint8], level: float, sky: float)
     """
     import cv2
 
-    count, labels, stats, _ = cv2.connectedComponentsWithStats(tops, connectivity=8)
-    for k in range(1, count):
-        x0, y0, w, h, size = stats[k].tolist()
-        if size < SURE or max(w, h) > 0.1 * max(plane.shape) or size < 0.4 * w * h:
-            continue
+    _, labels, stats, _ = cv2.connectedComponentsWithStats(tops, connectivity=8)
+    wide = (stats[:, cv2.CC_STAT_AREA] >= SURE) & _compact(stats, plane.shape)
+    for k in np.flatnonzero(wide[1:]) + 1:
+        x0, y0, w, h = stats[k, :4].tolist()
         rows, columns = slice(max(y0 - FALLEN, 0), y0 + h + FALLEN), slice(max(x0 - FALLEN, 0), x0 + w + FALLEN)
         mine = labels[rows, columns] == k
         own = float(median(plane[rows, columns][mine]))
         if not UNEVEN[0] * (level - sky) < own - sky < UNEVEN[1] * (level - sky):
             continue
-        wide = 2 * FALLEN + 1
-        around = cv2.dilate(mine.astype(np.uint8), cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (wide, wide)))
-        inner = cv2.dilate(mine.astype(np.uint8), cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (wide - 2, wide - 2)))
-        if float(median(plane[rows, columns][around > inner])) - sky < 0.8 * (own - sky):
+        inner, outer = (
+            cv2.dilate(mine.astype(np.uint8), cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * far + 1,) * 2))
+            for far in (FALLEN - 1, FALLEN)
+        )
+        if float(median(plane[rows, columns][outer > inner])) - sky < 0.8 * (own - sky):
             level = own
     return level
+
+
+def _compact(stats: npt.NDArray[Any], shape: tuple[int, ...]) -> npt.NDArray[np.bool_]:
+    """Say which pieces (of the statistics that OpenCV gives) of a plane of ``shape`` are no cut-off nebula, large and ragged."""
+    import cv2
+
+    extent = stats[:, [cv2.CC_STAT_WIDTH, cv2.CC_STAT_HEIGHT]]
+    return np.asarray((extent.max(1) < 0.1 * max(shape)) & (stats[:, cv2.CC_STAT_AREA] > 0.4 * extent.prod(1)), bool)
 
 
 def sky_of(plane: Plane) -> float:
@@ -155,13 +165,7 @@ def plateaus(planes: Planes, white: tuple[float, ...] | None, bad: npt.NDArray[n
     # of a star beyond an edge a short piece of its plateau is seen
     ends = stats[1:, [cv2.CC_STAT_LEFT, cv2.CC_STAT_TOP]]
     at_edge = ((ends == 0) | (ends + extent == bad.shape[::-1])).any(1)
-    # a bright nebula cut off at white is large and ragged
-    ok = (
-        ((size >= 4) | stars)
-        & (extent.max(1) < 0.1 * max(bad.shape))
-        & (size > 0.4 * extent.prod(1))
-        & (extent.max(1) <= np.where(at_edge, PIECE, 3) * extent.min(1))
-    )
+    ok = ((size >= 4) | stars) & _compact(stats[1:], bad.shape) & (extent.max(1) <= np.where(at_edge, PIECE, 3) * extent.min(1))
     blobs, at = [], []
     for k in np.nonzero(ok)[0].tolist():
         x0, y0, w, h = stats[k + 1, :4].tolist()
