@@ -171,11 +171,10 @@ def number(value: float) -> str:
 
 def histogram(before: Floats | None, after: Floats, channels: Sequence[str], title: str) -> Markup:
     """Draw the histogram of planes 0..1: lines for the channels after, a grey area for all channels before; counts by their root."""
-    bins = np.linspace(0, 1, 97)
-    centres = (bins[1:] + bins[:-1]) / 2
+    centres = (np.arange(96) + 0.5) / 96
 
     def root(plane: Floats) -> Floats:
-        count = np.sqrt(np.histogram(plane, bins)[0].astype(float))
+        count = np.sqrt(np.histogram(plane, 96, (0, 1))[0].astype(float))  # edges in an array would have it sort the values
         return np.asarray(count / max(float(count.max()), 1.0))
 
     plot = Plot((0, 1), (0, 1), across="as shown, black to white", up="", graded=False)
