@@ -183,6 +183,15 @@ def test_a_lower_hill_that_is_no_star_does_not_tell_white():
     assert white_level(plane[None].astype(np.float32)) == pytest.approx((1.0,), abs=1e-6)
 
 
+def test_a_bright_corner_of_the_sky_does_not_tell_white():
+    """Under a white level near the sky, one side of it may be nearer to white than the other: flat, and not cut off."""
+    y, x = np.mgrid[:400, :600]
+    plane = 0.02 + 0.016 * np.exp(-((np.hypot(x - 600, y - 400) / 250) ** 2))
+    plane += stars_on((400, 600), [(60.2, 70.1), (300, 211.3), (160, 330), (420.4, 80)], [20.0, 30.0, 12.0, 3.0])
+    assert plane[390, 590] - 0.02 > 0.3 * 0.04
+    assert white_level(np.minimum(plane, 0.06)[None].astype(np.float32)) == pytest.approx((0.06,), rel=1e-6)
+
+
 def test_a_plateau_cut_by_the_edge_tells_white():
     plane = np.minimum(stars_on((60, 60), [(30.3, 58.6), (15.2, 20.1)], [15.0, 0.4]), 1.0)[None].astype(np.float32)
     assert white_level(plane) == pytest.approx((1.0,), abs=1e-6)

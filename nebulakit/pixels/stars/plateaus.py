@@ -21,6 +21,7 @@ CUT = 0.03  # of white above the sky: so near under it a star is cut off
 # of white above the sky: so low it may be in some places where a glow was taken off, and from where on it counts as even
 UNEVEN = 0.6, 0.99
 SURE, FALLEN = 9, 4  # pixels of a plateau that tells so, and px beyond which its star's flank has plainly fallen
+PART, PARTS = 100, 8  # px: so wide at least is what has a sky of its own, of so many parts at most each way
 PIECE = 6  # times as long as wide a plateau may be where an edge cuts it
 ENOUGH = 8  # pixels of a plateau that an edge cuts: fewer tell no middle
 LARGEST = 1.5  # times what is seen of a plateau, its radius
@@ -65,7 +66,8 @@ def _plateau(plane: Plane, linear: bool) -> float | None:
     if not top > sky:
         return None
     # only what is high can be a cut-off star; looking there alone keeps this fast
-    ys, xs = np.nonzero(filled > sky + 0.3 * (top - sky))
+    ground = np.maximum(_ground(filled), np.float32(sky)) if linear else np.float32(sky)
+    ys, xs = np.nonzero(filled > ground + np.float32(0.3 * (top - sky)))
     if not len(ys) or len(ys) > 0.2 * plane.size:
         return None
     box = np.ones((3, 3), np.uint8)
@@ -100,6 +102,16 @@ def _plateau(plane: Plane, linear: bool) -> float | None:
     # a star that reaches clearly higher without a plateau of its own was not cut off there: this is then no white level
     above = int(((value > level + 2 * width) & ~own).sum())
     return None if above > 0.1 * len(pile) + 2 else level
+
+
+def _ground(plane: Plane) -> Plane:
+    """Give the sky of a plane as it is around each place, from every 35th pixel: one side of it may be far brighter."""
+    import cv2
+
+    down, across = (int(np.clip(n // PART, 1, PARTS)) for n in plane.shape)
+    bands = np.array_split(plane[::7, ::5], down)
+    told = np.array([[median(part) for part in np.array_split(band, across, axis=1)] for band in bands], np.float32)
+    return np.asarray(cv2.resize(told, plane.shape[::-1], interpolation=cv2.INTER_LINEAR), np.float32)
 
 
 def _lowest(plane: Plane, tops: npt.NDArray[np.uint8], level: float, sky: float) -> float:
