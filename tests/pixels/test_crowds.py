@@ -453,6 +453,29 @@ def test_a_crowd_under_a_steep_glow_hides_no_reflection():
         assert (found.dx, found.dy, found.radius) == pytest.approx((4.0, -3.0, 24.0), abs=0.2)  # as of discs elsewhere; 0.05 here
 
 
+def test_giants_near_the_edges_tell_their_reflection_where_those_in_the_middle_are_faint():
+    """A reflection of a hundredth of a noise would be looked for otherwise."""
+    from nebulakit.pixels.stars import ghosts
+
+    rng = np.random.default_rng(9)
+    x, y = np.array([30.0, 390, 200, 200, 215, 230]), np.array([60.0, 330, 25, 200, 220, 205])
+    height = np.array([4e5, 2e5, 3e5, 200, 300, 250])
+    true = Ghost(4.0, -3.0, 24.0, 1.2, 6e-5)
+    yy, xx = np.mgrid[:420, :420].astype(float)
+    planes = np.stack([drawn(LAW, x, y, height, (420, 420))] * 3) + rng.normal(0, 1, (3, 420, 420)).astype(np.float32)
+    for plane in planes[1:]:
+        for a, b, h in zip(x, y, height, strict=True):
+            plane += (h * true.at(xx - a, yy - b)).astype(np.float32)
+    fit = fit_of(planes)
+    fit.add(x, y, np.tile(height, (3, 1)), np.ones(6, bool))
+    fit.redraw()
+    red, *others = ghosts.find_ghosts(fit)
+    assert red is None
+    for found in others:
+        assert found is not None
+        assert (found.dx, found.dy, found.radius) == pytest.approx((4.0, -3.0, 24.0), abs=0.2)  # as of discs elsewhere; 0.05 here
+
+
 @pytest.mark.parametrize("cut_off", [True, False])
 def test_a_star_has_the_reflection_that_its_edge_shows(cut_off):
     """One that is cut off has it unless it plainly is not there, what too faint a disc does not show is expected; another

@@ -25,7 +25,8 @@ Array = npt.NDArray[np.float64]
 SURE = 12.0  # how far a disc's edge must stand out of all other circles of its size in one channel,
 BOTH = 6.5  # or in each of two (measured on 24 scenes: true discs 9-37, two channels that agree by chance at most 6)
 MOST_STARS = 60  # the brightest, that are laid over one another
-ENOUGH = 3  # stars in the middle of the picture with which those near its edges are left out
+# stars in the middle of the picture, and their part of all weight, with which those near its edges are left out
+ENOUGH, PART = 3, 0.1
 CLEAR = 0.6  # of the surest circle's sureness: such circles are looked at
 ASIDE = 0.5  # of its radius: how far off its star a disc may lie (further off, the ends of the pictures that are laid over one another stand out)
 SHOWN = 0.25  # of the usual brightness: a star whose disc is told fainter shows none
@@ -171,8 +172,9 @@ def _stack(
     xs, ys = fit.x[lead, stars], fit.y[lead, stars]
     # where a star's surroundings end at the edge of the picture the mean of the others steps: better without such stars
     deep = np.minimum.reduce([xs - PAD, ys - PAD, w - 1 - PAD - xs, h - 1 - PAD - ys])
-    if (deep > half + 1).sum() >= ENOUGH:
-        stars = stars[deep > half + 1]
+    middle, tall2 = deep > half + 1, np.square(np.abs(mix) @ fit.height[:, stars])
+    if middle.sum() >= ENOUGH and tall2[middle].sum() > PART * tall2.sum():
+        stars = stars[middle]
     for i in stars:
         px, py = round(float(fit.x[lead, i])), round(float(fit.y[lead, i]))
         y0, y1, x0, x1 = box_around(px, py, half, (h, w), PAD)
