@@ -14,9 +14,11 @@ from nebulakit.pixels.facts import StarList
 from nebulakit.pixels.median import median
 from nebulakit.pixels.parallel import over
 from nebulakit.pixels.psf import fit_moffat
+from nebulakit.pixels.stars.cores import reshaped
+from nebulakit.pixels.stars.cutfit import CutFit
 from nebulakit.pixels.stars.fit import StarFit
 from nebulakit.pixels.stars.law import PAD, Law, moffat_law
-from nebulakit.pixels.stars.varying import RIM, Varying, exponential, logarithm, varying_of
+from nebulakit.pixels.stars.varying import Varying, exponential, logarithm, varying_of
 
 Array = npt.NDArray[np.float64]
 Planes = npt.NDArray[np.float32]
@@ -37,7 +39,6 @@ OVAL = 0.04  # of the logarithm of the contour: less is not asked after
 PLAINLY = 6.0  # by how much, a log likelihood, flanks must tell otherwise
 STEPS = np.array([1e-3, 1e-3, 1e-3, 1e-3, 1e-2])
 WIDE, FAR = 2.2, 1.4  # widths to the edge of a cut-out, and from where on it shows a flank
-ENTRIES = 2000  # of a law's table that the corners of a cut-out ask for
 LONG = 4.0  # how often the unevenness of a star's ground counts, for it goes on from pixel to pixel
 MOST_STEPS = 4
 LOOSE = 3.0  # of what is left: more counts less
@@ -50,7 +51,7 @@ class Told(NamedTuple):
     cover: Array  # its covariance
     left: Array  # what is left of each star (star, pixel)
     weight: Array  # by which that counted, 0 where no flank is
-    uneven: Array  # how uneven each star's ground is
+    fit: CutFit
 
 
 def alone(hidden: Mask, stars: StarList, fwhm: float) -> Ints:
@@ -191,7 +192,8 @@ def first_laws(
     told, varying = tries[best], kinds[best]
     if all(t is None for t in told):
         return [usual] * len(planes)
-    return [replace(_law(v), varying=varying) for v in _drawn_together(told)]
+    laws = [replace(_law(v), varying=varying) for v in _drawn_together(told)]
+    return reshaped([None if t is None else t.fit for t in told], laws)
 
 
 def _drawn_out(told: list[Told | None], fwhm: float, shape: tuple[int, int]) -> Varying | None:
@@ -236,67 +238,6 @@ def _law(v: Array) -> Law:
     return moffat_law(((1 + e1) * k, e2 * k, (1 - e1) * k), math.exp(v[0]), math.exp(v[1]), linear)
 
 
-class _Fit:
-    """One law fitted to the stars of a channel. Each star has its own height, place and sloping ground; these are eliminated
-    star by star (variable projection, Golub & Pereyra 1973, as simplified by Kaufman 1975, BIT 15:49)."""
-
-    def __init__(self, cuts: Array, each: Array, places: tuple[Array, Array], varying: Varying | None) -> None:
-        """Take cut-outs of stars, what :func:`fit_moffat` says of them, where they are, and how stars vary there."""
-        self.places, self.varying = places, varying
-        self.half = cuts.shape[1] // 2
-        self.span = span = np.arange(-self.half, self.half + 1.0)
-        self.ground = np.stack([np.ones((2 * self.half + 1,) * 2), *np.meshgrid(span, span)]).reshape(3, -1).T
-        self.rim = np.hypot(*np.meshgrid(span, span)).ravel() > RIM * self.half
-        self.data = cuts.reshape(len(cuts), -1)
-        # the brighter a star the more its misfit of the law decides, not its ground; a ground that passed for noise would let
-        # the wings of stars on a bright nebula tell the law
-        self.light = np.maximum(self.data - each[:, 7:8], 0)
-        self.uneven = np.full(len(cuts), 3.0)
-        self.place = np.clip(each[:, 1:3], -0.9, 0.9)  # one that lies further off is two stars
-        self.weigh(0.02)
-
-    def weigh(self, misfit: float) -> None:
-        """Weigh pixels by how far the law may be off, as a share of the light."""
-        self.weight = 1 / np.sqrt(self.uneven[:, None] + self.light / 300 + (misfit * self.light) ** 2)
-
-    def stamps(self, v: Array, place: Array) -> Array:
-        """Draw stars of height 1 by the law of ``v``, weighed."""
-        law = _law(v)
-        if self.varying is not None:  # drawn often, and no further
-            law = replace(law, table=law.table[:ENTRIES], varying=self.varying)
-        drawn = law.stamps(place[:, 0], place[:, 1], self.half, self.places)
-        return np.asarray(drawn.reshape(self.data.shape) * self.weight, np.float64)
-
-    def left(self, v: Array) -> Array:
-        """Give (star, pixel) what the law of ``v`` leaves, in what it weighs; and keep what :meth:`slopes` asks for."""
-        d = 0.05
-        right, wrong, down, up = (self.stamps(v, self.place + aside) for aside in ((d, 0), (-d, 0), (0, d), (0, -d)))
-        self.columns = np.empty((*self.data.shape, 6))
-        self.columns[:, :, 0] = self.stamps(v, self.place)
-        self.columns[:, :, 1] = (right - wrong) * (0.5 / d)
-        self.columns[:, :, 2] = (down - up) * (0.5 / d)
-        self.columns[:, :, 3:] = self.ground * self.weight[:, :, None]
-        self.turned = self.columns.transpose(0, 2, 1)
-        self.normal = np.matmul(self.turned, self.columns)
-        self.normal += 1e-9 * np.eye(6) * np.einsum("nkk->n", self.normal)[:, None, None]
-        target = self.data * self.weight
-        self.found = np.linalg.solve(self.normal, np.matmul(self.turned, target[:, :, None]))[:, :, 0]
-        return np.asarray(target - np.matmul(self.columns, self.found[:, :, None])[:, :, 0])
-
-    def move(self) -> None:
-        """Move the stars to where they are best."""
-        step = np.clip(self.found[:, 1:3] / np.maximum(self.found[:, :1], 1e-9), -0.3, 0.3)
-        self.place = np.clip(self.place + step, -0.9, 0.9)
-
-    def slopes(self, v: Array) -> Array:
-        """Give (star, pixel, value) how what is left would change with each of the values, after :meth:`left`."""
-        steps = np.where(v > 0.5, -STEPS, STEPS)  # the share stays between 0 and 1
-        out = np.stack([(self.stamps(v + s, self.place) - self.columns[:, :, 0]) / s.sum() for s in np.diag(steps)], -1)
-        out *= self.found[:, :1, None]
-        out -= np.matmul(self.columns, np.linalg.solve(self.normal, np.matmul(self.turned, out)))
-        return -out
-
-
 def _tell(
     cuts: Array,
     each: Array,
@@ -310,32 +251,39 @@ def _tell(
     sane = _alike(each, clear)
     if sane.sum() < SANE:
         return None
-    fit = _Fit(cuts[sane], each[sane], (places[0][sane], places[1][sane]), varying)
+    fit = CutFit(cuts[sane], each[sane], (places[0][sane], places[1][sane]), varying)
     mean = math.sqrt(max(qxx * qyy - qxy * qxy, 1e-12))
     total = (qxx + qyy) / 2
     start = np.array([-0.5 * math.log(mean), beta, (qxx - qyy) / 2 / total, qxy / total, 0.5])
     low, high = np.array([math.log(0.3), math.log(1.2), -0.9, -0.9, 0.0]), np.array([math.log(30), math.log(30), 0.9, 0.9, 1.0])
     best = np.clip(start, low + 1e-3, high - 1e-3)
     if before is not None:
-        best, fit.uneven = np.clip(before.law, low + 1e-3, high - 1e-3), before.uneven
+        best, fit.uneven = np.clip(before.law, low + 1e-3, high - 1e-3), before.fit.uneven
     for misfit in (0.02, 0.02, 0.006, 0.003, 0.003) if before is None else (0.003,):
         fit.weigh(misfit)
-        fit.left(best)
+        fit.left(_law(best))
         fit.move()
         best = _bettered(fit, best, low, high)
-        rough = np.abs(fit.left(best) / fit.weight)[:, fit.rim]
+        rough = np.abs(fit.left(_law(best)) / fit.weight)[:, fit.rim]
         fit.uneven = 3 + LONG * (1.4826 * median(rough, axis=1)) ** 2
-    off, flank = fit.left(best) / fit.weight, np.hypot(*np.meshgrid(fit.span, fit.span)).ravel() > FAR * fit.half / WIDE
-    return Told(best, _covariance(fit, best), off, fit.weight * flank, fit.uneven)
+    off, flank = fit.left(_law(best)) / fit.weight, np.hypot(*np.meshgrid(fit.span, fit.span)).ravel() > FAR * fit.half / WIDE
+    return Told(best, _covariance(fit, best), off, fit.weight * flank, fit)
 
 
-def _bettered(fit: _Fit, v: Array, low: Array, high: Array) -> Array:
+def _slopes(fit: CutFit, v: Array) -> Array:
+    """Give (star, pixel, value) how what is left would change with each of the values, after ``fit.left``."""
+    steps = np.where(v > 0.5, -STEPS, STEPS)  # the share stays between 0 and 1
+    drawn = [(fit.stamps(_law(v + s), fit.place) - fit.columns[:, :, 0]) / s.sum() for s in np.diag(steps)]
+    return -fit.unseen(np.stack(drawn, -1))
+
+
+def _bettered(fit: CutFit, v: Array, low: Array, high: Array) -> Array:
     """Give values between bounds that leave less, large rests counting less, by a few damped steps (Levenberg & Marquardt)."""
     damping = 1e-3
-    left = fit.left(v)
+    left = fit.left(_law(v))
     merit = _merit(left)
     for _ in range(MOST_STEPS):
-        slopes = fit.slopes(v).reshape(-1, len(v))
+        slopes = _slopes(fit, v).reshape(-1, len(v))
         weighed = slopes / np.sqrt(1 + (left / LOOSE) ** 2).reshape(-1, 1)
         normal, right = weighed.T @ slopes, -(weighed.T @ left.ravel())
         free = ~((v <= low) & (right < 0) | (v >= high) & (right > 0))
@@ -344,7 +292,7 @@ def _bettered(fit: _Fit, v: Array, low: Array, high: Array) -> Array:
             own = normal[np.ix_(free, free)]
             step[free] = np.linalg.solve(own + damping * np.diag(np.diag(own) + 1e-9), right[free])
             there = np.clip(v + step, low, high)
-            after = fit.left(there)
+            after = fit.left(_law(there))
             now = _merit(after)
             if now < merit:
                 break
@@ -362,10 +310,10 @@ def _merit(left: Array) -> float:
     return float((np.sqrt(1 + (left / LOOSE) ** 2) - 1).sum())
 
 
-def _covariance(fit: _Fit, best: Array) -> Array:
+def _covariance(fit: CutFit, best: Array) -> Array:
     """Give the covariance of what was fitted, by leaving out one star after the other."""
-    here = fit.left(best)
-    slopes, count = fit.slopes(best), len(here)
+    here = fit.left(_law(best))
+    slopes, count = _slopes(fit, best), len(here)
     weight = 1 / np.sqrt(1 + (here / LOOSE) ** 2)
     normal = np.matmul(slopes.transpose(0, 2, 1) * weight[:, None], slopes)
     right = np.matmul(slopes.transpose(0, 2, 1), (weight * here)[:, :, None])

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import math
+from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
 
 from nebulakit.pixels.stars.fit import StarFit
-from nebulakit.pixels.stars.law import RADII
+from nebulakit.pixels.stars.law import RADII, Law
 from nebulakit.pixels.stars.rings import NODES, TOLD, Rings, leading, rings_around, uneven_here
 
 Array = npt.NDArray[np.float64]
@@ -20,11 +21,20 @@ SHARE, DOUBTFUL = 0.004, 0.004  # of a star's light in its wings: all optics and
 PLACE = np.sqrt(NODES[:-1] * NODES[1:])
 LOGS = np.log(PLACE)
 TAIL = 10.0  # degrees of freedom of what is expected: where plainly more is seen, it counts less (Student's law)
-BENT = 0.2  # how far a flank may be off the Moffat law that the cores show, standard deviation of its logarithm
+# how far a flank may be off the law that the cores show, standard deviations of its logarithm that are tried; and at most at once
+BENT, MOST = (0.2, 0.5, 1.0, 2.0), 1.0
 ALIKE = 0.03  # how far, beyond that, the channels' flanks may differ
 WIDER = 2.5  # whether flanks differ as widths do is not known: by so much, times the logarithm of the widths' ratio
 SMOOTH = 0.7  # e-folds of radius over which both stay alike
 CORE, FLANK = 1.0, 1.6  # widths: within the first the law is left alone, beyond the second it may change
+
+
+class Prior(NamedTuple):
+    """What is expected of the factors' logarithms."""
+
+    precision: Array
+    expected: Array  # the precision times the mean
+    sure: float  # the logarithm of what its density is at the most, by which priors are told from each other
 
 
 def learn_law(fit: StarFit, longest: float) -> None:
@@ -62,16 +72,25 @@ def learn_law(fit: StarFit, longest: float) -> None:
         s.value + sum(s.scale**2 * h * np.interp(s.radius, RADII, law.wings) for h, law in zip(s.height, fit.laws, strict=True))
         for s in stars
     ]
-    amounts = _amounts(stars, designs, values, lengths, *_prior(fit.flank, cores, widths, channel, node))
+    priors = [_prior(bent, fit.flank, cores, widths, channel, node) for bent in BENT]
+    amounts = _amounts(stars, designs, values, lengths, priors)
+    fit.moved = 0.0
     for c, law in enumerate(fit.laws):
         wings = areas[c] * (amounts[: len(lengths)] @ atoms)
         factor = np.zeros(len(PLACE))
-        factor[node[channel == c]] = np.clip(amounts[len(lengths) :][channel == c], -0.3, 0.3)
+        factor[node[channel == c]] = np.clip(amounts[len(lengths) :][channel == c], -MOST, MOST)
         factor[FLANK * widths[c] > PLACE] = 0
         table = cores[c] * np.exp(np.interp(np.log(np.maximum(RADII, 0.05)), LOGS, factor, left=0.0)) + wings
         fit.laws[c] = law.told(table / table[0], wings / table[0])
+        fit.moved = max(fit.moved, _moved(law, fit.laws[c], FLANK * widths[c]))
         fit.height[c] *= table[0]
         fit.due[c] *= table[0]
+
+
+def _moved(before: Law, now: Law, nearest: float) -> float:
+    """Give how far a law's flank has moved, as a logarithm, where a star shines a noise that is 100000 noises high."""
+    seen = (nearest < RADII) & (before.table > 1e-5)
+    return float(np.abs(np.log(np.maximum(now.table[seen], 1e-12) / before.table[seen])).max(initial=0.0))
 
 
 def _design(star: Rings, areas: Array, atoms: Array, cores: list[Array], channel: Ints, node: Ints) -> Array:
@@ -86,24 +105,24 @@ def _design(star: Rings, areas: Array, atoms: Array, cores: list[Array], channel
     return design
 
 
-def _amounts(
-    stars: list[Rings], designs: list[Array], values: list[Array], lengths: Array, precision: Array, expected: Array
-) -> Array:
-    """Give what :func:`_solved` does of all stars, each weighed by how uneven the nebula proves to be around it."""
+def _amounts(stars: list[Rings], designs: list[Array], values: list[Array], lengths: Array, priors: list[Prior]) -> Array:
+    """Give what :func:`_solved` does of all stars, each weighed by how uneven the nebula proves to be around it, and with the
+    freedom of the flanks that is the most probable."""
     amounts, scales = np.zeros(designs[0].shape[1]), [np.ones(len(s.radius)) for s in stars]
     for _ in range(5):
         covers = [s.nebula * np.sqrt(np.outer(k, k)) + s.own for k, s in zip(scales, stars, strict=True)]
         roots = [np.linalg.inv(np.linalg.cholesky(cover)) for cover in covers]
         whole = np.concatenate([root @ design for root, design in zip(roots, designs, strict=True)])
         value = np.concatenate([root @ v for root, v in zip(roots, values, strict=True)])
-        amounts = _solved(whole.T @ whole, whole.T @ value, lengths, precision, expected)
+        normal, right = whole.T @ whole, whole.T @ value
+        amounts, _ = max((_solved(normal, right, lengths, prior) for prior in priors), key=lambda found: found[1])
         left = [v - design @ amounts for v, design in zip(values, designs, strict=True)]
         scales = [uneven_here(k, v, c, len(s.height)) for k, v, c, s in zip(scales, left, covers, stars, strict=True)]
     return amounts
 
 
-def _prior(flank: Array, cores: list[Array], widths: Array, channel: Ints, node: Ints) -> tuple[Array, Array]:
-    """Give what is expected of the factors' logarithms at these nodes, as a precision matrix and that times the mean."""
+def _prior(bent: float, flank: Array, cores: list[Array], widths: Array, channel: Ints, node: Ints) -> Prior:
+    """Give what is expected of the factors' logarithms at these nodes if flanks are ``bent`` so far."""
     usual = np.array([np.interp(LOGS[k] - math.log(widths[c] / 3), LOGS, flank) for c, k in zip(channel, node, strict=True)])
     now = np.array(
         [math.log(max(float(np.interp(PLACE[k], RADII, cores[c])), 1e-12)) for c, k in zip(channel, node, strict=True)]
@@ -113,23 +132,27 @@ def _prior(flank: Array, cores: list[Array], widths: Array, channel: Ints, node:
     # where channels differ in width it is not known whether their flanks do; if in one channel, so in all
     wider = WIDER * np.log(widths / np.median(widths))[channel]
     apart = (channel[:, None] == channel[None]) * ALIKE**2 + np.outer(wider, wider)
-    cover = (BENT**2 + apart) * near + TOLD**2 * np.eye(len(node))
+    cover = (bent**2 + apart) * near + TOLD**2 * np.eye(len(node))
     precision = np.linalg.inv(cover)
     expected = precision @ (usual - now)
     # the cores themselves are known
-    precision += np.diag(np.where(PLACE[node] < FLANK * widths[channel], TOLD**-2.0, 0))
-    return precision, expected
+    known = precision + np.diag(np.where(PLACE[node] < FLANK * widths[channel], TOLD**-2.0, 0))
+    sure = 0.5 * np.linalg.slogdet(known)[1] - 0.5 * expected @ np.linalg.solve(known, expected)
+    return Prior(known, expected, float(sure))
 
 
-def _solved(normal: Array, right: Array, lengths: Array, precision: Array, expected: Array) -> Array:
-    """Give the amounts of wings of every length, and the factors' logarithms: the mean over the lengths, as probable as they are."""
+def _solved(normal: Array, right: Array, lengths: Array, prior: Prior) -> tuple[Array, float]:
+    """Give the amounts of wings of every length, and the factors' logarithms: the mean over the lengths, as probable as they are.
+
+    Then the logarithm of how probable what is seen is with this prior, but for what is the same with all.
+    """
     count = len(lengths)
     merit, tries = np.full(count, -np.inf), np.zeros((count, len(right)))
     for j in range(count):
         pick = np.array([j, *range(count, len(right))])
         own, mine = normal[np.ix_(pick, pick)], right[pick]
-        own[1:, 1:] += precision
-        mine[1:] += expected
+        own[1:, 1:] += prior.precision
+        mine[1:] += prior.expected
         seen, told, doubt2 = own[0, 0], mine[0], DOUBTFUL**2
         for _ in range(4):
             own[0, 0], mine[0] = seen + 1 / doubt2, told + SHARE / doubt2
@@ -142,4 +165,4 @@ def _solved(normal: Array, right: Array, lengths: Array, precision: Array, expec
         merit[j] = found @ mine - 0.5 * found @ own @ found - 0.5 * np.linalg.slogdet(own)[1]
         merit[j] -= 0.5 * (math.log(lengths[j] / USUAL) / SPREAD) ** 2
     probable = np.exp(merit - merit.max())
-    return np.asarray(probable @ tries / probable.sum(), np.float64)
+    return np.asarray(probable @ tries / probable.sum(), np.float64), float(merit.max() + math.log(probable.sum())) + prior.sure

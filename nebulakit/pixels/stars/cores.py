@@ -1,0 +1,107 @@
+"""How far the cores of a stack's stars are from the Moffat laws that were fitted to them: out of focus, by the shape of an
+opening, by what haze and dew scatter."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+import numpy.typing as npt
+
+from nebulakit.pixels.median import median
+from nebulakit.pixels.parallel import over
+from nebulakit.pixels.stars.cutfit import CutFit
+from nebulakit.pixels.stars.law import RADII, Law
+
+Array = npt.NDArray[np.float64]
+
+NODES = np.array([0.0, 0.25, 0.5, 0.75, 1.0, 1.3, 1.7, 2.2])  # widths: radii at which a law may be off, straight lines between
+SPREADS = 0.0, 0.003, 0.01, 0.03, 0.1, 0.3  # how far it may be off, standard deviations of its logarithm, that are tried
+ALIKE = 0.4  # widths over which it is off alike
+APART = 0.3  # of how far laws are off: how far channels' are apart
+FLANK = 1.0, 2.2  # widths: where a flank is looked at, for what it does beyond
+USUAL, WEAK = 3.0, 0.02  # the beta that is expected of it, and how firmly
+STEPS = 4
+LOOSE = 3.0  # of what is left: more counts less
+
+
+def reshaped(fits: Sequence[CutFit | None], laws: list[Law]) -> list[Law]:
+    """Give laws whose cores are as the stars show them, in the mean of all, by a factor of the radius.
+
+    The logarithm of the factor is a Gaussian random function of the radius in widths, most of it alike in all channels, for air
+    and glass are the same; how large it is the stars tell by the evidence (Bishop 2006, Pattern Recognition and Machine Learning,
+    3.5): of Moffat stars nothing is. Beyond the last node they go on by the Moffat law of their flanks.
+    """
+    size = len(laws) * len(NODES)
+    logs = np.zeros((len(laws), len(NODES)))
+    like = np.exp(-((NODES[:, None] - NODES) ** 2) / (2 * ALIKE**2)) + 1e-3 * np.eye(len(NODES))
+    cover = np.kron(np.full((len(laws),) * 2, 1 - APART**2) + APART**2 * np.eye(len(laws)), like)
+    precision = np.linalg.inv(cover)
+    for _ in range(STEPS):
+        told = over(lambda c: _told(fits[c], laws[c], logs[c]), range(len(laws)))  # noqa: B023
+        normal, right = np.zeros((size, size)), np.zeros(size)
+        for c, (own, mine) in enumerate(told):
+            here = slice(c * len(NODES), (c + 1) * len(NODES))
+            normal[here, here], right[here] = own, mine
+        spread = max(SPREADS, key=lambda s: _evidence(normal, right, cover, s))
+        if spread == 0:
+            return laws
+        logs = np.asarray(np.linalg.solve(normal + precision / spread**2, right).reshape(logs.shape), np.float64)
+    return [_ending(_off(law, own)) for law, own in zip(laws, logs, strict=True)]
+
+
+def _evidence(normal: Array, right: Array, cover: Array, spread: float) -> float:
+    """Give the log probability, but for what is the same for all, of what is seen if laws are off by so much."""
+    if spread == 0:
+        return 0.0
+    whole = np.eye(len(right)) + spread**2 * cover @ normal
+    return float(0.5 * right @ np.linalg.solve(whole, spread**2 * cover @ right) - 0.5 * np.linalg.slogdet(whole)[1])
+
+
+def _hats(law: Law) -> Array:
+    """Give (node, entry of the law's table) what each node has to say there."""
+    radii = RADII[: len(law.table)] / law.width
+    return np.stack([np.interp(radii, NODES, unit) for unit in np.eye(len(NODES))])
+
+
+def _off(law: Law, logs: Array) -> Law:
+    """Give a law that is off by these logarithms."""
+    table = law.table * np.exp(logs @ _hats(law))
+    return law.told(table / table[0])
+
+
+def _ending(law: Law) -> Law:
+    """Give a law that goes on beyond the last node by the Moffat law that its flank follows before it."""
+    from scipy.optimize import least_squares
+
+    inner = np.linspace(*FLANK, 12) * law.width
+    seen = np.log(np.interp(inner, RADII, law.table))
+
+    def falling(v: Array, radius: Array) -> Array:
+        return np.asarray(-np.exp(v[1]) * np.log1p((radius / np.exp(v[0])) ** 2))
+
+    def off(v: Array) -> Array:
+        shape = falling(v, inner)
+        return np.append(seen - shape - (seen - shape).mean(), WEAK * (v[1] - np.log(USUAL)))
+
+    v = least_squares(off, np.log([law.width / 2, USUAL])).x
+    last = int(np.searchsorted(RADII, FLANK[1] * law.width))
+    table = law.table.astype(np.float64)
+    table[last:] = table[last] * np.exp(falling(v, beyond := RADII[last:].astype(np.float64)) - falling(v, beyond[:1]))
+    return law.told(table)
+
+
+def _told(fit: CutFit | None, law: Law, logs: Array) -> tuple[Array, Array]:
+    """Give the normal equations of the logarithms, near those that are taken for true so far."""
+    if fit is None:
+        return np.zeros((len(NODES),) * 2), np.zeros(len(NODES))
+    now, hats = _off(law, logs), _hats(law)
+    fit.left(now)
+    fit.move()
+    left = fit.left(now)
+    drawn = np.stack([fit.stamps(now.told(now.table * hat), fit.place) for hat in hats], -1)
+    slopes = fit.unseen(drawn).reshape(-1, len(NODES))
+    left = left.ravel()
+    weight = 1 / np.sqrt(1 + (left / LOOSE) ** 2) / max(1.0, float(median(left**2)) / 0.455)
+    turned = slopes.T * weight
+    return turned @ slopes, turned @ (left + slopes @ logs)
