@@ -6,7 +6,8 @@
 A seed draws everything: nebula, glow, seeing, oval stars, halos, reflections, white level, sensor, noise, nights; with ``--real``
 the nebula is an observed one that fills the frame. ``--with`` sets a condition alike for all: what a scene declares
 (``white=0.06``: stars are cut off near the sky), ``pedestal=0.1`` (added to the stack), ``levels=65535`` (of which the stack's
-values are whole multiples), ``unit=65535`` (what full well is called).
+values are whole multiples), ``unit=65535`` (what full well is called); ``defocus=1.5`` (px: the radius of the disc that a point is
+spread to), ``hole=0.45`` (of that radius, which is dark), ``haze=0.03`` (of a star's light, in an aureole of 6 px): no Moffat stars.
 Per scene and task the missed goals are printed, with the conditions of a scene that misses any; ``--json`` keeps all figures, a
 line each scene.
 
@@ -23,15 +24,17 @@ import itertools
 import json
 import math
 import tempfile
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from typing import Any
 
 import numpy as np
+from scipy.signal import fftconvolve
 
 from tests.quality import beside, glow, noise, stars, stretched
 from tests.quality.lines import other_sensor
 
 NEBULAE = tuple(kind for kind in noise.NEBULAE if kind != "real")
+FINER, AUREOLE = 8, 6.0  # parts of a pixel that a disc is made in; px
 FREE = ("shell", "lobes")  # leave sky free
 GOALS: dict[str, dict[str, tuple[float, float]]] = {
     "crop": {"area": (0.99, math.inf), "worst_coverage": (0.85, 1), "pixels_and_wcs_agree": (1, 1)},
@@ -101,6 +104,25 @@ def as_stored(truth: dict[str, Any], pedestal: float = 0, levels: int | None = N
     return told
 
 
+def of_other_form(
+    moffat: Callable[..., np.ndarray], defocus: float = 0, hole: float = 0, haze: float = 0
+) -> Callable[..., np.ndarray]:
+    """Give, in place of the function that makes a star of unit light, one that makes it out of focus and in haze."""
+
+    def star(fwhm: float, beta: float, radius: int, oval: float = 0.0) -> np.ndarray:
+        made = moffat(fwhm, beta, radius, oval)
+        if defocus:
+            fine = (np.arange((2 * radius + 1) * FINER) + 0.5) / FINER - radius - 0.5
+            far = np.hypot(fine[:, None], fine)
+            spot = ((far < defocus) & (far >= hole * defocus)).reshape(2 * radius + 1, FINER, 2 * radius + 1, FINER).mean((1, 3))
+            made = np.maximum(fftconvolve(made, spot / spot.sum(), "same"), 0)
+        span = np.arange(-radius, radius + 1)
+        aureole = np.exp(-np.hypot(span[:, None], span) / AUREOLE)
+        return np.asarray((1 - haze) * made / made.sum() + haze * aureole / aureole.sum())
+
+    return star
+
+
 def misses(nebula: str, task: str, figures: dict[str, Any]) -> Iterator[str]:
     """Give the figures of a task that are not within their goals, each as text."""
     goals = dict(GOALS.get(task, {}))
@@ -158,6 +180,9 @@ def main() -> None:
     if args.stretched:
         under_curves(seeds, args.stretched, told)
         return
+    stars_of = {name: told.pop(name) for name in ("defocus", "hole", "haze") if name in told}
+    if stars_of:
+        generator.moffat = of_other_form(generator.moffat, **stars_of)
     stored = {name: told.pop(name) for name in ("pedestal", "levels", "unit") if name in told}
     bad = dict.fromkeys(args.task, 0)
     for seed in seeds:

@@ -15,13 +15,24 @@ from nebulakit.pixels.stars.law import RADII, Law
 
 Array = npt.NDArray[np.float64]
 
-NODES = np.array([0.0, 0.25, 0.5, 0.75, 1.0, 1.3, 1.7, 2.2])  # widths: radii at which a law may be off, straight lines between
-SPREADS = 0.0, 0.003, 0.01, 0.03, 0.1, 0.3  # how far it may be off, standard deviations of its logarithm, that are tried
+# widths: radii at which a law may be off, straight lines between; it is as it was in the middle
+NODES = np.array([0.25, 0.5, 0.75, 1.0, 1.25, 1.5, 1.75, 2.0, 2.4, 3.0])
+SPREADS = (
+    0.0,
+    0.003,
+    0.01,
+    0.03,
+    0.1,
+    0.3,
+    1.0,
+    3.0,
+)  # how far it may be off, standard deviations of its logarithm, that are tried
+FURTHEST, SETTLED = 1.0, 0.01  # that it may go in one step, and that ends them
 ALIKE = 0.4  # widths over which it is off alike
 APART = 0.3  # of how far laws are off: how far channels' are apart
-FLANK = 1.0, 2.2  # widths: where a flank is looked at, for what it does beyond
-USUAL, WEAK = 3.0, 0.02  # the beta that is expected of it, and how firmly
-STEPS = 4
+FLANK = 1.25, 2.0  # widths: where a flank is looked at, for what it does beyond
+USUAL, WEAK, MOST = 3.0, 0.02, 4.5  # the beta that is expected of it, how firmly, and the most (the edge of a disc falls as none)
+STEPS, MISFIT = 8, 0.003
 LOOSE = 3.0  # of what is left: more counts less
 
 
@@ -34,7 +45,8 @@ def reshaped(fits: Sequence[CutFit | None], laws: list[Law]) -> list[Law]:
     """
     size = len(laws) * len(NODES)
     logs = np.zeros((len(laws), len(NODES)))
-    like = np.exp(-((NODES[:, None] - NODES) ** 2) / (2 * ALIKE**2)) + 1e-3 * np.eye(len(NODES))
+    middle = np.exp(-(NODES**2) / (2 * ALIKE**2))
+    like = np.exp(-((NODES[:, None] - NODES) ** 2) / (2 * ALIKE**2)) - np.outer(middle, middle) + 1e-3 * np.eye(len(NODES))
     cover = np.kron(np.full((len(laws),) * 2, 1 - APART**2) + APART**2 * np.eye(len(laws)), like)
     precision = np.linalg.inv(cover)
     for _ in range(STEPS):
@@ -46,7 +58,10 @@ def reshaped(fits: Sequence[CutFit | None], laws: list[Law]) -> list[Law]:
         spread = max(SPREADS, key=lambda s: _evidence(normal, right, cover, s))
         if spread == 0:
             return laws
-        logs = np.asarray(np.linalg.solve(normal + precision / spread**2, right).reshape(logs.shape), np.float64)
+        step = np.linalg.solve(normal + precision / spread**2, right).reshape(logs.shape) - logs
+        logs = logs + np.clip(step, -FURTHEST, FURTHEST)
+        if np.abs(step).max() < SETTLED:
+            break
     return [_ending(_off(law, own)) for law, own in zip(laws, logs, strict=True)]
 
 
@@ -61,13 +76,12 @@ def _evidence(normal: Array, right: Array, cover: Array, spread: float) -> float
 def _hats(law: Law) -> Array:
     """Give (node, entry of the law's table) what each node has to say there."""
     radii = RADII[: len(law.table)] / law.width
-    return np.stack([np.interp(radii, NODES, unit) for unit in np.eye(len(NODES))])
+    return np.stack([np.interp(radii, np.append(0, NODES), np.append(0, unit)) for unit in np.eye(len(NODES))])
 
 
 def _off(law: Law, logs: Array) -> Law:
     """Give a law that is off by these logarithms."""
-    table = law.table * np.exp(logs @ _hats(law))
-    return law.told(table / table[0])
+    return law.told(law.table * np.exp(logs @ _hats(law)))
 
 
 def _ending(law: Law) -> Law:
@@ -84,7 +98,7 @@ def _ending(law: Law) -> Law:
         shape = falling(v, inner)
         return np.append(seen - shape - (seen - shape).mean(), WEAK * (v[1] - np.log(USUAL)))
 
-    v = least_squares(off, np.log([law.width / 2, USUAL])).x
+    v = least_squares(off, np.log([law.width / 2, USUAL]), bounds=(-np.inf, [np.inf, np.log(MOST)])).x
     last = int(np.searchsorted(RADII, FLANK[1] * law.width))
     table = law.table.astype(np.float64)
     table[last:] = table[last] * np.exp(falling(v, beyond := RADII[last:].astype(np.float64)) - falling(v, beyond[:1]))
@@ -96,8 +110,10 @@ def _told(fit: CutFit | None, law: Law, logs: Array) -> tuple[Array, Array]:
     if fit is None:
         return np.zeros((len(NODES),) * 2), np.zeros(len(NODES))
     now, hats = _off(law, logs), _hats(law)
-    fit.left(now)
+    left = fit.left(now)
     fit.move()
+    fit.feel(left)  # as if the ground were uneven where the law is off, it would tell nothing there
+    fit.weigh(MISFIT)
     left = fit.left(now)
     drawn = np.stack([fit.stamps(now.told(now.table * hat), fit.place) for hat in hats], -1)
     slopes = fit.unseen(drawn).reshape(-1, len(NODES))

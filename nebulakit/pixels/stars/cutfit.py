@@ -7,11 +7,13 @@ from dataclasses import replace
 import numpy as np
 import numpy.typing as npt
 
+from nebulakit.pixels.median import median
 from nebulakit.pixels.stars.law import Law
 from nebulakit.pixels.stars.varying import RIM, Varying
 
 Array = npt.NDArray[np.float64]
 
+LONG = 4.0  # how often the unevenness of a star's ground counts, for it goes on from pixel to pixel
 ENTRIES = 2000  # of a law's table that the corners of a cut-out ask for
 
 
@@ -37,6 +39,10 @@ class CutFit:
     def weigh(self, misfit: float) -> None:
         """Weigh pixels by how far the law may be off, as a share of the light."""
         self.weight = 1 / np.sqrt(self.uneven[:, None] + self.light / 300 + (misfit * self.light) ** 2)
+
+    def feel(self, left: Array) -> None:
+        """Tell from what is left near the rim how uneven each star's ground is."""
+        self.uneven = 3 + LONG * (1.4826 * median(np.abs(left / self.weight)[:, self.rim], axis=1)) ** 2
 
     def stamps(self, law: Law, place: Array) -> Array:
         """Draw stars of height 1 by a law, weighed."""

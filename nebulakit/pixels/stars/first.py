@@ -39,7 +39,6 @@ OVAL = 0.04  # of the logarithm of the contour: less is not asked after
 PLAINLY = 6.0  # by how much, a log likelihood, flanks must tell otherwise
 STEPS = np.array([1e-3, 1e-3, 1e-3, 1e-3, 1e-2])
 WIDE, FAR = 2.2, 1.4  # widths to the edge of a cut-out, and from where on it shows a flank
-LONG = 4.0  # how often the unevenness of a star's ground counts, for it goes on from pixel to pixel
 MOST_STEPS = 4
 LOOSE = 3.0  # of what is left: more counts less
 
@@ -264,8 +263,7 @@ def _tell(
         fit.left(_law(best))
         fit.move()
         best = _bettered(fit, best, low, high)
-        rough = np.abs(fit.left(_law(best)) / fit.weight)[:, fit.rim]
-        fit.uneven = 3 + LONG * (1.4826 * median(rough, axis=1)) ** 2
+        fit.feel(fit.left(_law(best)))
     off, flank = fit.left(_law(best)) / fit.weight, np.hypot(*np.meshgrid(fit.span, fit.span)).ravel() > FAR * fit.half / WIDE
     return Told(best, _covariance(fit, best), off, fit.weight * flank, fit)
 
