@@ -177,12 +177,12 @@ def main() -> None:
     args = parser.parse_args()
     seeds = [n for text in args.seeds for a, _, b in [text.partition("-")] for n in range(int(a), int(b or a) + 1)]
     told = {name: ast.literal_eval(value) for name, _, value in (text.partition("=") for text in args.conditions)}
-    if args.stretched:
-        under_curves(seeds, args.stretched, told)
-        return
     stars_of = {name: told.pop(name) for name in ("defocus", "hole", "haze") if name in told}
     if stars_of:
         generator.moffat = of_other_form(generator.moffat, **stars_of)
+    if args.stretched:
+        under_curves(seeds, args.stretched, told)
+        return
     stored = {name: told.pop(name) for name in ("pedestal", "levels", "unit") if name in told}
     bad = dict.fromkeys(args.task, 0)
     for seed in seeds:
