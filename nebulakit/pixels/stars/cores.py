@@ -17,21 +17,14 @@ Array = npt.NDArray[np.float64]
 
 # widths: radii at which a law may be off, straight lines between; it is as it was in the middle
 NODES = np.array([0.25, 0.5, 0.75, 1.0, 1.25, 1.5, 1.75, 2.0, 2.4, 3.0])
-SPREADS = (
-    0.0,
-    0.003,
-    0.01,
-    0.03,
-    0.1,
-    0.3,
-    1.0,
-    3.0,
-)  # how far it may be off, standard deviations of its logarithm, that are tried
+# how far it may be off, standard deviations of its logarithm, that are tried
+SPREADS = 0.0, 0.003, 0.01, 0.03, 0.1, 0.3, 1.0, 3.0
 FURTHEST, SETTLED = 1.0, 0.01  # that it may go in one step, and that ends them
 ALIKE = 0.4  # widths over which it is off alike
 APART = 0.3  # of how far laws are off: how far channels' are apart
-FLANK = 1.25, 2.0  # widths: where a flank is looked at, for what it does beyond
+FLANK = 1.25, 2.0  # widths: where a flank is looked at, for what it does beyond: there the ground of a cut-out hides it
 USUAL, WEAK, MOST = 3.0, 0.02, 4.5  # the beta that is expected of it, how firmly, and the most (the edge of a disc falls as none)
+PLAIN = 0.05  # so far off a law is none of Moffat's; else it goes on as it was
 STEPS, MISFIT = 8, 0.003
 LOOSE = 3.0  # of what is left: more counts less
 
@@ -41,7 +34,8 @@ def reshaped(fits: Sequence[CutFit | None], laws: list[Law]) -> list[Law]:
 
     The logarithm of the factor is a Gaussian random function of the radius in widths, most of it alike in all channels, for air
     and glass are the same; how large it is the stars tell by the evidence (Bishop 2006, Pattern Recognition and Machine Learning,
-    3.5): of Moffat stars nothing is. Beyond the last node they go on by the Moffat law of their flanks.
+    3.5): of Moffat stars nothing is. Beyond two widths, where the ground of a cut-out hides them, laws that are plainly off go on by
+    the Moffat law of their flanks.
     """
     size = len(laws) * len(NODES)
     logs = np.zeros((len(laws), len(NODES)))
@@ -62,7 +56,10 @@ def reshaped(fits: Sequence[CutFit | None], laws: list[Law]) -> list[Law]:
         logs = logs + np.clip(step, -FURTHEST, FURTHEST)
         if np.abs(step).max() < SETTLED:
             break
-    return [_ending(_off(law, own)) for law, own in zip(laws, logs, strict=True)]
+    seen = logs[:, FLANK[1] >= NODES]
+    logs[:, FLANK[1] < NODES] = seen[:, -1:]
+    shaped = [_off(law, own) for law, own in zip(laws, logs, strict=True)]
+    return [_ending(law) for law in shaped] if np.abs(seen).max() > PLAIN else shaped
 
 
 def _evidence(normal: Array, right: Array, cover: Array, spread: float) -> float:
