@@ -56,10 +56,12 @@ def reshaped(fits: Sequence[CutFit | None], laws: list[Law]) -> list[Law]:
         logs = logs + np.clip(step, -FURTHEST, FURTHEST)
         if np.abs(step).max() < SETTLED:
             break
-    seen = logs[:, FLANK[1] >= NODES]
-    logs[:, FLANK[1] < NODES] = seen[:, -1:]
+    hidden = FLANK[1] < NODES
+    plainly = np.abs(logs[:, ~hidden]).max() > PLAIN
+    if not plainly:
+        logs[:, hidden] = logs[:, ~hidden][:, -1:]
     shaped = [_off(law, own) for law, own in zip(laws, logs, strict=True)]
-    return [_ending(law) for law in shaped] if np.abs(seen).max() > PLAIN else shaped
+    return [_ending(law) for law in shaped] if plainly else shaped
 
 
 def _evidence(normal: Array, right: Array, cover: Array, spread: float) -> float:
