@@ -87,7 +87,10 @@ class StarFit:
         self.own: list[list[npt.NDArray[np.float32] | None]] = [[] for _ in range(c)]  # each star's correction to the law
         self.flank: Array | None = None  # the logarithm of the Moffat law that the cores show, as :mod:`wings` keeps it
         self.third2 = np.full(c, 0.016)  # noise variance of the third starlet scale
-        self.moved = 0.0  # how far flanks of the law went when they were told last
+        self.moved, self.bent = (
+            0.0,
+            False,
+        )  # how far flanks of the law went when they were told last, and if they are none of Moffat's
         self.fwhm, self.crowded = 3.0, False
         self.sigma: tuple[float, ...] = (1.0,) * c  # of the channels, in the planes' first unit
         # what the stars in ``rest`` were taken off with, by channel

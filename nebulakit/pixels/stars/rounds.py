@@ -34,10 +34,8 @@ Mask = npt.NDArray[np.bool_]
 Ints = npt.NDArray[np.int_]
 
 ROUNDS = 5
-MOVED, MORE = (
-    0.2,
-    3,
-)  # of a law's flank, as a logarithm, that a round may still move it; and rounds more until it stays (Moffat stars: 0.15 at most)
+# as a logarithm, by how much a round may still move a law's flank, of Moffat stars and of others; and rounds more until it stays
+MOVED, MORE = (0.2, 0.1), 4
 LOOKS = 9  # times that stars are looked for before anything is learned
 # of the stars, and how many: more missed at first are a crowd's (0.04 to 0.17 on twelve ordinary scenes, 0.4 to 1 in crowds)
 MANY, LEAST = 0.2, 30
@@ -87,7 +85,7 @@ def fit_stars(
         _learn(fit, k, first_laws)
         fresh = _renew(fit, k, noise, spare)
         # where stars are none of Moffat's, heights and flanks take longer to agree
-        if k == ROUNDS - 3 and fit.moved > MOVED and more < MORE:
+        if k == ROUNDS - 3 and fit.moved > MOVED[fit.bent] and more < MORE:
             more += 1
         else:
             k += 1

@@ -73,7 +73,8 @@ def learn_law(fit: StarFit, longest: float) -> None:
         for s in stars
     ]
     priors = [_prior(bent, fit.flank, cores, widths, channel, node) for bent in BENT]
-    amounts = _amounts(stars, designs, values, lengths, priors)
+    amounts, chosen = _amounts(stars, designs, values, lengths, priors)
+    fit.bent = chosen > 0
     fit.moved = 0.0
     for c, law in enumerate(fit.laws):
         wings = areas[c] * (amounts[: len(lengths)] @ atoms)
@@ -105,20 +106,24 @@ def _design(star: Rings, areas: Array, atoms: Array, cores: list[Array], channel
     return design
 
 
-def _amounts(stars: list[Rings], designs: list[Array], values: list[Array], lengths: Array, priors: list[Prior]) -> Array:
+def _amounts(
+    stars: list[Rings], designs: list[Array], values: list[Array], lengths: Array, priors: list[Prior]
+) -> tuple[Array, int]:
     """Give what :func:`_solved` does of all stars, each weighed by how uneven the nebula proves to be around it, and with the
-    freedom of the flanks that is the most probable."""
-    amounts, scales = np.zeros(designs[0].shape[1]), [np.ones(len(s.radius)) for s in stars]
+    freedom of the flanks that is the most probable; then which that is."""
+    scales = [np.ones(len(s.radius)) for s in stars]
     for _ in range(5):
         covers = [s.nebula * np.sqrt(np.outer(k, k)) + s.own for k, s in zip(scales, stars, strict=True)]
         roots = [np.linalg.inv(np.linalg.cholesky(cover)) for cover in covers]
         whole = np.concatenate([root @ design for root, design in zip(roots, designs, strict=True)])
         value = np.concatenate([root @ v for root, v in zip(roots, values, strict=True)])
         normal, right = whole.T @ whole, whole.T @ value
-        amounts, _ = max((_solved(normal, right, lengths, prior) for prior in priors), key=lambda found: found[1])
+        tries = [_solved(normal, right, lengths, prior) for prior in priors]
+        chosen = max(range(len(tries)), key=lambda k: tries[k][1])
+        amounts = tries[chosen][0]
         left = [v - design @ amounts for v, design in zip(values, designs, strict=True)]
         scales = [uneven_here(k, v, c, len(s.height)) for k, v, c, s in zip(scales, left, covers, stars, strict=True)]
-    return amounts
+    return amounts, chosen
 
 
 def _prior(bent: float, flank: Array, cores: list[Array], widths: Array, channel: Ints, node: Ints) -> Prior:
