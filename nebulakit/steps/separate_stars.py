@@ -92,7 +92,8 @@ def separate_stars(
     NaN stays NaN in nebula and stars, is 0 in ``filled``, and holds no star. Fails (StepError) where every pixel is NaN. It is at its limits where
     stars are narrower than 1.8 px, where they fill the picture (clusters, globulars), and for halos wider than a fifth
     of the frame, which are left to the nebula. Behind the core of a giant on a bright, uneven nebula a level can be off by
-    half a percent of the star's flank. Not for photometry.
+    half a percent of the star's flank. Stars may be out of focus, or in haze, as long as they are round or drawn out alike: bright ones
+    with a tail to one side (coma) leave a part of it. Not for photometry.
 
     >>> import numpy as np
     >>> y, x = np.mgrid[0:96, 0:96]
