@@ -25,7 +25,7 @@ APART = 0.3  # of how far laws are off: how far channels' are apart
 FLANK = 1.25, 2.0  # widths: where a flank is looked at, for what it does beyond: there the ground of a cut-out hides it
 USUAL, WEAK, MOST = 3.0, 0.02, 4.5  # the beta that is expected of it, how firmly, and the most (the edge of a disc falls as none)
 PLAIN = 0.05  # so far off a law is none of Moffat's; else it goes on as it was
-STEPS, MISFIT = 8, 0.003
+STEPS, MISFIT = 8, 0.003  # at most; and how far a law may be off in a pixel
 LOOSE = 3.0  # of what is left: more counts less
 
 
