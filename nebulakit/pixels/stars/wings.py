@@ -48,6 +48,7 @@ def learn_law(fit: StarFit, longest: float) -> None:
     the picture. Sources: Rasmussen & Williams 2006, Gaussian Processes for Machine Learning, 2.7 (explicit basis
     functions) and 9.1 (several outputs).
     """
+    fit.moved, fit.bent = 0.0, False
     widths = np.array([law.width for law in fit.laws])
     lengths = WINGS[(3 * max(widths) < WINGS) & (0.6 * longest > WINGS)]
     lead = leading(fit)
@@ -75,7 +76,6 @@ def learn_law(fit: StarFit, longest: float) -> None:
     priors = [_prior(bent, fit.flank, cores, widths, channel, node) for bent in BENT]
     amounts, chosen = _amounts(stars, designs, values, lengths, priors)
     fit.bent = chosen > 0
-    fit.moved = 0.0
     for c, law in enumerate(fit.laws):
         wings = areas[c] * (amounts[: len(lengths)] @ atoms)
         factor = np.zeros(len(PLACE))
