@@ -162,7 +162,10 @@ def _solved(normal: Array, right: Array, lengths: Array, prior: Prior) -> tuple[
         for _ in range(4):
             own[0, 0], mine[0] = seen + 1 / doubt2, told + SHARE / doubt2
             found = np.linalg.solve(own, mine)
-            doubt2 = max((TAIL * DOUBTFUL**2 + max(found[0] - SHARE, 0) ** 2) / (TAIL + 1), DOUBTFUL**2)
+            wider2 = max((TAIL * DOUBTFUL**2 + max(found[0] - SHARE, 0) ** 2) / (TAIL + 1), DOUBTFUL**2)
+            if wider2 == doubt2:
+                break
+            doubt2 = wider2
         if found[0] < 0:
             found = np.concatenate([[0.0], np.linalg.solve(own[1:, 1:], mine[1:])])
         tries[j, pick] = found
