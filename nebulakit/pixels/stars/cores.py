@@ -10,7 +10,7 @@ import numpy.typing as npt
 
 from nebulakit.pixels.median import median
 from nebulakit.pixels.parallel import over
-from nebulakit.pixels.stars.cutfit import CutFit
+from nebulakit.pixels.stars.cutfit import LOOSE, CutFit
 from nebulakit.pixels.stars.law import RADII, Law
 
 Array = npt.NDArray[np.float64]
@@ -26,7 +26,6 @@ FLANK = 1.25, 2.0  # widths: where a flank is looked at, for what it does beyond
 USUAL, WEAK, MOST = 3.0, 0.02, 4.5  # the beta that is expected of it, how firmly, and the most (the edge of a disc falls as none)
 PLAIN = 0.05  # so far off a law is none of Moffat's; else it goes on as it was
 STEPS, MISFIT = 8, 0.003  # at most; and how far a law may be off in a pixel
-LOOSE = 3.0  # of what is left: more counts less
 
 
 def reshaped(fits: Sequence[CutFit | None], laws: list[Law]) -> list[Law]:
@@ -42,9 +41,9 @@ def reshaped(fits: Sequence[CutFit | None], laws: list[Law]) -> list[Law]:
     middle = np.exp(-(NODES**2) / (2 * ALIKE**2))
     like = np.exp(-((NODES[:, None] - NODES) ** 2) / (2 * ALIKE**2)) - np.outer(middle, middle) + 1e-3 * np.eye(len(NODES))
     cover = np.kron(np.full((len(laws),) * 2, 1 - APART**2) + APART**2 * np.eye(len(laws)), like)
-    precision = np.linalg.inv(cover)
+    precision, hats = np.linalg.inv(cover), [_hats(law) for law in laws]
     for _ in range(STEPS):
-        told = over(lambda c: _told(fits[c], laws[c], logs[c]), range(len(laws)))  # noqa: B023
+        told = over(lambda c: _told(fits[c], _off(laws[c], logs[c], hats[c]), hats[c], logs[c]), range(len(laws)))  # noqa: B023
         normal, right = np.zeros((size, size)), np.zeros(size)
         for c, (own, mine) in enumerate(told):
             here = slice(c * len(NODES), (c + 1) * len(NODES))
@@ -60,7 +59,7 @@ def reshaped(fits: Sequence[CutFit | None], laws: list[Law]) -> list[Law]:
     plainly = np.abs(logs[:, ~hidden]).max() > PLAIN
     if not plainly:
         logs[:, hidden] = logs[:, ~hidden][:, -1:]
-    shaped = [_off(law, own) for law, own in zip(laws, logs, strict=True)]
+    shaped = [_off(*one) for one in zip(laws, logs, hats, strict=True)]
     return [_ending(law) for law in shaped] if plainly else shaped
 
 
@@ -78,9 +77,9 @@ def _hats(law: Law) -> Array:
     return np.stack([np.interp(radii, np.append(0, NODES), np.append(0, unit)) for unit in np.eye(len(NODES))])
 
 
-def _off(law: Law, logs: Array) -> Law:
+def _off(law: Law, logs: Array, hats: Array) -> Law:
     """Give a law that is off by these logarithms."""
-    return law.told(law.table * np.exp(logs @ _hats(law)))
+    return law.told(law.table * np.exp(logs @ hats))
 
 
 def _ending(law: Law) -> Law:
@@ -104,11 +103,10 @@ def _ending(law: Law) -> Law:
     return law.told(table)
 
 
-def _told(fit: CutFit | None, law: Law, logs: Array) -> tuple[Array, Array]:
-    """Give the normal equations of the logarithms, near those that are taken for true so far."""
+def _told(fit: CutFit | None, now: Law, hats: Array, logs: Array) -> tuple[Array, Array]:
+    """Give the normal equations of the logarithms, near those by which the law is off ``now``."""
     if fit is None:
         return np.zeros((len(NODES),) * 2), np.zeros(len(NODES))
-    now, hats = _off(law, logs), _hats(law)
     left = fit.left(now)
     fit.move()
     fit.feel(left)  # as if the ground were uneven where the law is off, it would tell nothing there

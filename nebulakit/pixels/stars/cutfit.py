@@ -14,6 +14,7 @@ from nebulakit.pixels.stars.varying import RIM, Varying
 Array = npt.NDArray[np.float64]
 
 LONG = 4.0  # how often the unevenness of a star's ground counts, for it goes on from pixel to pixel
+LOOSE = 3.0  # of what is left: more counts less
 ENTRIES = 2000  # of a law's table that the corners of a cut-out ask for
 
 

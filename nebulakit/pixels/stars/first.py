@@ -15,7 +15,7 @@ from nebulakit.pixels.median import median
 from nebulakit.pixels.parallel import over
 from nebulakit.pixels.psf import fit_moffat
 from nebulakit.pixels.stars.cores import reshaped
-from nebulakit.pixels.stars.cutfit import CutFit
+from nebulakit.pixels.stars.cutfit import LOOSE, CutFit
 from nebulakit.pixels.stars.fit import StarFit
 from nebulakit.pixels.stars.law import PAD, Law, moffat_law
 from nebulakit.pixels.stars.varying import Varying, exponential, logarithm, varying_of
@@ -40,7 +40,6 @@ PLAINLY = 6.0  # by how much, a log likelihood, flanks must tell otherwise
 STEPS = np.array([1e-3, 1e-3, 1e-3, 1e-3, 1e-2])
 WIDE, FAR = 2.2, 1.4  # widths to the edge of a cut-out, and from where on it shows a flank
 MOST_STEPS = 4
-LOOSE = 3.0  # of what is left: more counts less
 
 
 class Told(NamedTuple):

@@ -73,8 +73,7 @@ def learn_law(fit: StarFit, longest: float) -> None:
         s.value + sum(s.scale**2 * h * np.interp(s.radius, RADII, law.wings) for h, law in zip(s.height, fit.laws, strict=True))
         for s in stars
     ]
-    priors = [_prior(bent, fit.flank, cores, widths, channel, node) for bent in BENT]
-    amounts, chosen = _amounts(stars, designs, values, lengths, priors)
+    amounts, chosen = _amounts(stars, designs, values, lengths, _priors(fit.flank, cores, widths, channel, node))
     fit.bent = chosen > 0
     for c, law in enumerate(fit.laws):
         wings = areas[c] * (amounts[: len(lengths)] @ atoms)
@@ -126,8 +125,8 @@ def _amounts(
     return amounts, chosen
 
 
-def _prior(bent: float, flank: Array, cores: list[Array], widths: Array, channel: Ints, node: Ints) -> Prior:
-    """Give what is expected of the factors' logarithms at these nodes if flanks are ``bent`` so far."""
+def _priors(flank: Array, cores: list[Array], widths: Array, channel: Ints, node: Ints) -> list[Prior]:
+    """Give what is expected of the factors' logarithms at these nodes for each of :data:`BENT`."""
     usual = np.array([np.interp(LOGS[k] - math.log(widths[c] / 3), LOGS, flank) for c, k in zip(channel, node, strict=True)])
     now = np.array(
         [math.log(max(float(np.interp(PLACE[k], RADII, cores[c])), 1e-12)) for c, k in zip(channel, node, strict=True)]
@@ -137,13 +136,15 @@ def _prior(bent: float, flank: Array, cores: list[Array], widths: Array, channel
     # where channels differ in width it is not known whether their flanks do; if in one channel, so in all
     wider = WIDER * np.log(widths / np.median(widths))[channel]
     apart = (channel[:, None] == channel[None]) * ALIKE**2 + np.outer(wider, wider)
-    cover = (bent**2 + apart) * near + TOLD**2 * np.eye(len(node))
-    precision = np.linalg.inv(cover)
-    expected = precision @ (usual - now)
     # the cores themselves are known
-    known = precision + np.diag(np.where(PLACE[node] < FLANK * widths[channel], TOLD**-2.0, 0))
-    sure = 0.5 * np.linalg.slogdet(known)[1] - 0.5 * expected @ np.linalg.solve(known, expected)
-    return Prior(known, expected, float(sure))
+    sure = np.diag(np.where(PLACE[node] < FLANK * widths[channel], TOLD**-2.0, 0))
+    priors = []
+    for bent in BENT:
+        precision = np.linalg.inv((bent**2 + apart) * near + TOLD**2 * np.eye(len(node)))
+        expected, known = precision @ (usual - now), precision + sure
+        density = 0.5 * np.linalg.slogdet(known)[1] - 0.5 * expected @ np.linalg.solve(known, expected)
+        priors.append(Prior(known, expected, float(density)))
+    return priors
 
 
 def _solved(normal: Array, right: Array, lengths: Array, prior: Prior) -> tuple[Array, float]:
